@@ -1,0 +1,1 @@
+"""Conditioning: what makes gestures of samples. One file for each kind of input."""

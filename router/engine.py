@@ -1,0 +1,321 @@
+"""The straight line: a sample in, MIDI messages out.
+
+    handle(sample, now)   conditioning -> each part that listens -> its rules in order -> ledger -> messages
+    wake(now)             the same from a deadline that has come
+    next_deadline()       when to call wake
+
+One engine is one child's profile at one seat. It does no I/O and reads no clock; ``now`` is monotonic nanoseconds
+and never goes back. What happened is told to ``observe``, with the words of the log.
+
+A fault in a rule is caught here and nowhere else: the part's voices are released, the fault is told once with the
+rule's place in the profile, and that rule is passed over from then on; everything else plays on.
+"""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Callable, Hashable, Iterable, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+from router.conditioning.base import Conditioner
+from router.events import (
+    Control,
+    Event,
+    Found,
+    Gesture,
+    Lost,
+    Mark,
+    Message,
+    NoteOff,
+    NoteOn,
+    Press,
+    Release,
+    Route,
+    Sample,
+)
+from router.ledger import Ledger, Limits, Observe
+from router.midi import PROGRAM_CHANGE
+from router.music import Music
+from router.rules.base import METHODS, Context, Rule
+from router.timers import Alarm, Timers
+
+MakeConditioner = Callable[[Callable[[], int], Alarm], Conditioner]
+MakeRule = Callable[[Context], Rule]
+
+WAKES_A_PASS = 10_000
+"""A rule that asks to be woken at once, again and again, is stopped after this many times; far above any real chain."""
+
+
+@dataclass(frozen=True, slots=True)
+class RulePlan:
+    """One rule of a part: how to make it, its name, and where it stands ("wren.yaml:31") for the log."""
+
+    name: str
+    make: MakeRule
+    place: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class PartPlan:
+    """A part as the profile describes it; ``program`` is sent when the engine starts, 0 to 127 as on the wire."""
+
+    name: str
+    sources: tuple[str, ...]
+    rules: tuple[RulePlan, ...]
+    route: Route
+    program: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """All that an engine is made from; making an engine from a plan twice gives two that behave alike."""
+
+    music: Music
+    limits: Limits
+    inputs: dict[str, MakeConditioner]
+    parts: tuple[PartPlan, ...]
+
+
+@dataclass(slots=True)
+class _Step:
+    """A rule at work, with its methods looked up by the type of event."""
+
+    plan: RulePlan
+    rule: Rule
+    handlers: dict[type, Callable[[Any, int], Iterable[Event]]]
+    working: bool = True
+
+
+@dataclass(slots=True)
+class _Part:
+    plan: PartPlan
+    context_of: list[Context]
+    steps: list[_Step] = field(default_factory=list)
+
+
+class Engine:
+    """See the module's docstring."""
+
+    def __init__(self, plan: Plan, observe: Observe | None = None) -> None:
+        self._plan = plan
+        self._observe = observe = observe or _nobody
+        self._timers = Timers()
+        self._ledger = Ledger(plan.limits, self._timers, observe)
+        self._new_voice = itertools.count(1).__next__
+        self._owners: list[Conditioner | tuple[_Part, int]] = []  # whom a deadline belongs to
+        self._inputs: dict[str, Conditioner] = {}
+        self._parts: list[_Part] = []
+        self._listeners: dict[str, list[_Part]] = {}  # by source
+        for name, make in plan.inputs.items():
+            conditioner = make(self._new_voice, Alarm(self._timers, len(self._owners)))
+            self._owners.append(conditioner)
+            self._inputs[name] = conditioner
+        for part_plan in plan.parts:
+            self._add_part(part_plan)
+
+    # --- the surface ----------------------------------------------------------------------------------------
+
+    def start(self, now: int) -> list[Message]:
+        """Messages that prepare the outputs: each part's program."""
+        self._observe(now, "start", {})
+        return self.programs()
+
+    def programs(self) -> list[Message]:
+        """The program changes of all parts, for the start and for an output that has come back."""
+        return [
+            Message(part.plan.route.output, (PROGRAM_CHANGE | part.plan.route.channel - 1, part.plan.program))
+            for part in self._parts
+            if part.plan.program is not None
+        ]
+
+    def handle(self, sample: Sample, now: int) -> list[Message]:
+        """One sample at ``now``; deadlines that are due by then come first, and those set for now after it."""
+        out: list[Message] = []
+        self._wake_due(now, out)
+        if isinstance(sample, Mark):
+            self._observe(now, "mark", {"text": sample.text})
+            return out
+        conditioner = self._inputs.get(sample.input)
+        if conditioner is None:
+            return out
+        if isinstance(sample, Lost):
+            self._lost(conditioner, now, out)
+        elif isinstance(sample, Found):
+            self._observe(now, "found", {"input": sample.input})
+        else:
+            self._gestures(conditioner.handle(sample, now), now, out)
+        self._wake_due(now, out)
+        return out
+
+    def wake(self, now: int) -> list[Message]:
+        """Do what is due at ``now``, earliest first."""
+        out: list[Message] = []
+        self._wake_due(now, out)
+        return out
+
+    def next_deadline(self) -> int | None:
+        """When ``wake`` is next wanted, in monotonic nanoseconds, or None."""
+        return self._timers.next()
+
+    def stop(self, now: int) -> list[Message]:
+        """Let everything go and silence every channel in use. The engine can be used again afterwards."""
+        out: list[Message] = []
+        for part in self._parts:
+            self._let_go(part, now, out)
+        for conditioner in self._inputs.values():
+            for gesture in conditioner.lost(now):
+                self._tell_gesture(gesture, now)
+        out += self._ledger.all_off(now)
+        self._observe(now, "stop", {})
+        return out
+
+    def follow(self, music: Music) -> None:
+        """Play on in another key, scale or tempo; what sounds ends when its voice ends."""
+        for part in self._parts:
+            for context in part.context_of:
+                context.music = music
+
+    @property
+    def sounding(self) -> tuple[tuple[str, int, int], ...]:
+        """Every note that is on (output, channel, note), oldest first."""
+        return self._ledger.sounding
+
+    # --- from here on, one event at a time ------------------------------------------------------------------
+
+    def _add_part(self, plan: PartPlan) -> None:
+        part = _Part(plan, [])
+        for index, rule_plan in enumerate(plan.rules):
+            context = Context(self._plan.music, self._new_voice, Alarm(self._timers, len(self._owners)))
+            self._owners.append((part, index))
+            rule = rule_plan.make(context)
+            handlers = {event: getattr(rule, method) for event, method in METHODS.items()}
+            part.context_of.append(context)
+            part.steps.append(_Step(rule_plan, rule, handlers))
+        self._parts.append(part)
+        self._ledger.use(plan.route)
+        for source in plan.sources:
+            self._listeners.setdefault(source, []).append(part)
+
+    def _wake_due(self, now: int, out: list[Message]) -> None:
+        for _ in range(WAKES_A_PASS):
+            key = self._timers.pop(now)
+            if key is None:
+                return
+            self._wake_one(key, now, out)
+        # Someone asks to be woken at once for ever. Whoever is next in line is at fault: stop that rule.
+        key = self._timers.pop(now)
+        owner = self._owners[key[0]] if isinstance(key, tuple) and len(key) == 2 else None
+        if isinstance(owner, tuple):
+            self._fault(*owner, RuntimeError("asks to be woken at once without end"), now, out)
+
+    def _wake_one(self, key: Hashable, now: int, out: list[Message]) -> None:
+        assert isinstance(key, tuple)  # noqa: S101 - keys are (owner, tag) or the ledger's (output, channel, note)
+        if len(key) == 3:
+            out += self._ledger.expire(key, now)
+            return
+        index, tag = key
+        owner = self._owners[index]
+        if isinstance(owner, Conditioner):
+            self._gestures(owner.wake(now, tag), now, out)
+            return
+        part, step = owner
+        self._from_rule(part, step, lambda rule: rule.wake(now, tag), now, out)
+
+    def _gestures(self, gestures: Iterable[Gesture], now: int, out: list[Message]) -> None:
+        for gesture in gestures:
+            self._tell_gesture(gesture, now)
+            for part in self._listeners.get(gesture.source, ()):
+                self._through(part, 0, [gesture], now, out)
+
+    def _tell_gesture(self, gesture: Gesture, now: int) -> None:
+        if isinstance(gesture, Press):
+            fields: dict[str, Any] = {"input": gesture.source, "strength": round(gesture.strength, 4)}
+            if gesture.zone is not None:
+                fields["zone"] = gesture.zone + 1
+            if gesture.pitch is not None:
+                fields["pitch"] = gesture.pitch
+            self._observe(now, "press", fields)
+        elif isinstance(gesture, Release):
+            self._observe(now, "release", {"input": gesture.source})
+
+    def _through(self, part: _Part, first: int, events: Sequence[Event], now: int, out: list[Message]) -> None:
+        """Events through the rules of a part from the one at ``first`` on, and into the ledger."""
+        for index in range(first, len(part.steps)):
+            step = part.steps[index]
+            if not step.working:
+                continue
+            given: list[Event] = []
+            for event in events:
+                handler = step.handlers.get(type(event))
+                if handler is None:
+                    given.append(event)
+                    continue
+                try:
+                    given.extend(handler(event, now))
+                except Exception as error:  # noqa: BLE001 - the one place where a rule's fault is caught
+                    self._fault(part, index, error, now, out)
+                    given.append(event)  # the effort goes on to the rules that still work
+            events = given
+            if not events:
+                return
+        for event in events:
+            self._sound(part, event, now, out)
+
+    def _from_rule(
+        self, part: _Part, index: int, call: Callable[[Rule], Iterable[Event]], now: int, out: list[Message]
+    ) -> None:
+        """What a rule says by itself (woken, or letting go), through the rules after it."""
+        step = part.steps[index]
+        if not step.working:
+            return
+        try:
+            events = list(call(step.rule))
+        except Exception as error:  # noqa: BLE001 - the one place where a rule's fault is caught
+            self._fault(part, index, error, now, out)
+            return
+        self._through(part, index + 1, events, now, out)
+
+    def _sound(self, part: _Part, event: Event, now: int, out: list[Message]) -> None:
+        plan = part.plan
+        try:
+            if isinstance(event, NoteOn):
+                out += self._ledger.note_on(plan.name, plan.route, event, now)
+            elif isinstance(event, NoteOff):
+                out += self._ledger.note_off(plan.name, event.voice, now)
+            elif isinstance(event, Control):
+                out += self._ledger.control(plan.name, plan.route, event, now)
+        except (ValueError, TypeError) as error:  # a rule made an impossible note or controller
+            self._fault(part, len(part.steps) - 1, error, now, out)
+
+    def _let_go(self, part: _Part, now: int, out: list[Message]) -> None:
+        for index in range(len(part.steps)):
+            self._from_rule(part, index, lambda rule: rule.let_go(now), now, out)
+        out += self._ledger.release_part(part.plan.name, now)
+
+    def _lost(self, conditioner: Conditioner, now: int, out: list[Message]) -> None:
+        self._observe(now, "lost", {"input": conditioner.name})
+        self._gestures(conditioner.lost(now), now, out)
+        prefix = conditioner.name + "."
+        for part in self._parts:
+            if any(source == conditioner.name or source.startswith(prefix) for source in part.plan.sources):
+                self._let_go(part, now, out)
+
+    def _fault(self, part: _Part, index: int, error: Exception, now: int, out: list[Message]) -> None:
+        step = part.steps[index]
+        step.working = False
+        self._observe(
+            now,
+            "fault",
+            {
+                "part": part.plan.name,
+                "rule": step.plan.name,
+                "place": step.plan.place,
+                "error": f"{type(error).__name__}: {error}",
+            },
+        )
+        self._let_go(part, now, out)
+
+
+def _nobody(now: int, event: str, fields: dict[str, Any]) -> None:
+    """Nobody wants to know."""

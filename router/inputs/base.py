@@ -1,0 +1,52 @@
+"""What an input is to the loop: a descriptor that becomes readable, and samples when it is read."""
+
+from __future__ import annotations
+
+from abc import ABC, abstractmethod
+
+from router.events import Sample
+
+Stamped = tuple[int, Sample]
+"""A sample and when it was taken, in nanoseconds of the monotonic clock."""
+
+
+class DeviceMissing(Exception):  # noqa: N818 - a device that is missing is not always an error
+    """No such device now; the message says what was looked for and what is there."""
+
+
+class DeviceLost(Exception):  # noqa: N818 - it is an event: the input is lost, and looked for again
+    """An open device has gone."""
+
+
+class Input(ABC):
+    """An open device that serves one or more of a profile's inputs.
+
+    Invariants: ``read`` never waits; after ``DeviceLost`` only ``close`` may be called; ``close`` may be called twice.
+    """
+
+    inputs: tuple[str, ...]
+    """The names of the profile's inputs that this device serves."""
+
+    @abstractmethod
+    def fileno(self) -> int:
+        """The descriptor to wait on."""
+
+    @abstractmethod
+    def read(self, now: int) -> list[Stamped]:
+        """All that has come, oldest first.
+
+        Raises:
+            DeviceLost: the device has gone.
+        """
+
+    def deadline(self) -> int | None:
+        """When ``wake`` is wanted, for a device that also needs time (a terminal sends no key release)."""
+        return None
+
+    def wake(self, now: int) -> list[Stamped]:
+        """What time alone has brought about."""
+        return []
+
+    @abstractmethod
+    def close(self) -> None:
+        """Give the device back."""

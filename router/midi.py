@@ -1,0 +1,114 @@
+"""Tables of the MIDI standard: status bytes, controller numbers, General MIDI sounds. Tables only.
+
+Sources: The MIDI Association, MIDI 1.0 Detailed Specification (control change table) and General MIDI System Level 1
+sound set. On the wire and in this program a sound is 0 to 127; printed General MIDI lists count from 1.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from types import MappingProxyType
+
+from router.units import QuantityError, nearest
+
+NOTE_OFF, NOTE_ON, CONTROL_CHANGE, PROGRAM_CHANGE = 0x80, 0x90, 0xB0, 0xC0
+VOLUME, EXPRESSION, SUSTAIN, ALL_SOUND_OFF, ALL_NOTES_OFF = 7, 11, 64, 120, 123
+CHANNEL_MODE = 120
+"""Controllers from here on are channel-mode messages; no rule may send them."""
+
+CONTROLLERS: Mapping[str, int] = MappingProxyType(
+    {
+        "modulation": 1,
+        "breath": 2,
+        "foot": 4,
+        "portamento time": 5,
+        "volume": VOLUME,
+        "balance": 8,
+        "pan": 10,
+        "expression": EXPRESSION,
+        "sustain": SUSTAIN,
+        "portamento": 65,
+        "sostenuto": 66,
+        "soft": 67,
+        "resonance": 71,
+        "release time": 72,
+        "attack time": 73,
+        "brightness": 74,
+        "reverb": 91,
+        "chorus": 93,
+    }
+)
+
+PROGRAMS: tuple[str, ...] = tuple(
+    name.strip()
+    for name in """
+    acoustic grand piano, bright acoustic piano, electric grand piano, honky-tonk piano,
+    electric piano 1, electric piano 2, harpsichord, clavinet,
+    celesta, glockenspiel, music box, vibraphone, marimba, xylophone, tubular bells, dulcimer,
+    drawbar organ, percussive organ, rock organ, church organ, reed organ, accordion, harmonica, tango accordion,
+    acoustic guitar (nylon), acoustic guitar (steel), electric guitar (jazz), electric guitar (clean),
+    electric guitar (muted), overdriven guitar, distortion guitar, guitar harmonics,
+    acoustic bass, electric bass (finger), electric bass (pick), fretless bass,
+    slap bass 1, slap bass 2, synth bass 1, synth bass 2,
+    violin, viola, cello, contrabass, tremolo strings, pizzicato strings, orchestral harp, timpani,
+    string ensemble 1, string ensemble 2, synth strings 1, synth strings 2,
+    choir aahs, voice oohs, synth choir, orchestra hit,
+    trumpet, trombone, tuba, muted trumpet, french horn, brass section, synth brass 1, synth brass 2,
+    soprano sax, alto sax, tenor sax, baritone sax, oboe, english horn, bassoon, clarinet,
+    piccolo, flute, recorder, pan flute, blown bottle, shakuhachi, whistle, ocarina,
+    lead 1 (square), lead 2 (sawtooth), lead 3 (calliope), lead 4 (chiff),
+    lead 5 (charang), lead 6 (voice), lead 7 (fifths), lead 8 (bass + lead),
+    pad 1 (new age), pad 2 (warm), pad 3 (polysynth), pad 4 (choir),
+    pad 5 (bowed), pad 6 (metallic), pad 7 (halo), pad 8 (sweep),
+    fx 1 (rain), fx 2 (soundtrack), fx 3 (crystal), fx 4 (atmosphere),
+    fx 5 (brightness), fx 6 (goblins), fx 7 (echoes), fx 8 (sci-fi),
+    sitar, banjo, shamisen, koto, kalimba, bagpipe, fiddle, shanai,
+    tinkle bell, agogo, steel drums, woodblock, taiko drum, melodic tom, synth drum, reverse cymbal,
+    guitar fret noise, breath noise, seashore, bird tweet, telephone ring, helicopter, applause, gunshot
+    """.split(",")  # noqa: SIM905 - a table as the standard prints it reads better than 128 quoted strings
+)
+
+
+def controller_number(text: str | int) -> int:
+    """A controller by name ("breath") or number, 0 to 119.
+
+    Raises:
+        QuantityError: no such controller, or a channel-mode message.
+    """
+    if isinstance(text, str) and text in CONTROLLERS:
+        return CONTROLLERS[text]
+    if isinstance(text, int) or text.isdecimal():
+        if 0 <= int(text) < CHANNEL_MODE:
+            return int(text)
+        raise QuantityError(
+            f"controller {text} cannot be used", "Controllers are 0 to 119; from 120 on they switch whole channels."
+        )
+    near = nearest(text, CONTROLLERS)
+    raise QuantityError(
+        f'there is no controller called "{text}"',
+        (f'Did you mean "{near}"?  ' if near else "")
+        + "Write a number from 0 to 119, or: "
+        + ", ".join(CONTROLLERS)
+        + ".",
+    )
+
+
+def program_number(text: str | int) -> int:
+    """A General MIDI sound by name ("marimba"), or a number from 0 to 127 as it goes on the wire.
+
+    Raises:
+        QuantityError: no such sound.
+    """
+    if isinstance(text, int) or text.lstrip("-").isdecimal():
+        if 0 <= int(text) <= 127:
+            return int(text)
+        raise QuantityError(
+            f"program {text} is outside 0 to 127", "Printed lists count from 1: subtract one, or write the name."
+        )
+    if text.casefold() in PROGRAMS:
+        return PROGRAMS.index(text.casefold())
+    near = nearest(text, PROGRAMS)
+    hint = f'Did you mean "{near}"?  ' if near else ""
+    raise QuantityError(
+        f'there is no General MIDI sound called "{text}"', f"{hint}Write a name of the General MIDI list, or 0 to 127."
+    )

@@ -1,0 +1,1 @@
+"""Outputs: where MIDI messages go. One file for each kind."""

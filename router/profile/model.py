@@ -1,0 +1,22 @@
+"""A checked profile, as the rest of the program sees it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+from router.devices import Device, OutputDevice
+from router.engine import Plan
+
+
+@dataclass(frozen=True, slots=True)
+class Profile:
+    """Everything for one child. ``types``, ``devices``: by input name; ``outputs``: by output name."""
+
+    path: Path
+    child: str
+    about: str
+    plan: Plan
+    types: dict[str, str]
+    devices: dict[str, Device]
+    outputs: dict[str, OutputDevice]

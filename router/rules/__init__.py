@@ -1,0 +1,40 @@
+"""The rules, one file each. Adding one is adding its file and its line here."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from types import MappingProxyType
+
+from router.rules.arpeggio import Arpeggio
+from router.rules.base import Rule
+from router.rules.chord import Chord
+from router.rules.control import Control
+from router.rules.latch import Latch
+from router.rules.note import Note
+from router.rules.release import Release
+from router.rules.scale_lock import ScaleLock
+from router.rules.sequence import Sequence
+from router.rules.velocity import Velocity
+from router.rules.zones import Zones
+
+RULES: Mapping[str, type[Rule]] = MappingProxyType(
+    {
+        rule.name: rule
+        for rule in (
+            # gestures to notes
+            Note,
+            Sequence,
+            Zones,
+            # gestures to gestures
+            Latch,
+            # notes to notes
+            Chord,
+            Arpeggio,
+            ScaleLock,
+            Velocity,
+            Release,
+            # levels to controllers
+            Control,
+        )
+    }
+)

@@ -1,0 +1,169 @@
+"""The contract of a rule: one step of a part.
+
+A rule takes events and gives events. The engine calls it with one event and the time; what it returns goes on to
+the next rule, and at the end to the ledger. A rule that has nothing to say about an event passes it on, which is
+what every method here does unless a rule writes its own.
+
+A rule never stops a note by pitch. Whatever begins carries a *voice*, and ends by that voice: the voice of the
+press behind it, or a new one from ``self.context.new_voice()``.
+
+Invariants a rule keeps (``router.testing.check_rule`` proves them):
+  * for each voice it begins, it gives the end when the cause has ended, or when ``let_go`` is called;
+  * it looks at no clock and does no I/O: the time is the argument ``now``, in nanoseconds;
+  * a second press of a voice, a release of a voice it does not know, and events it does not know do no harm.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Hashable, Iterable, Mapping
+from enum import Flag, auto
+from typing import Any, ClassVar
+
+from router.events import Control, Event, Level, NoteOff, NoteOn, Press, Release
+from router.music import Music
+from router.timers import Alarm
+
+Events = Iterable[Event]
+
+
+class Kind(Flag):
+    """What flows between two rules; ``takes`` and ``gives`` are written in it."""
+
+    GESTURES = auto()  # Press and Release
+    ZONES = auto()  # Press with a zone, from a pointer
+    LEVELS = auto()  # Level
+    NOTES = auto()  # NoteOn and NoteOff
+    CONTROLS = auto()  # Control
+
+
+class Context:
+    """What a rule may know of the world around it."""
+
+    __slots__ = ("alarm", "music", "new_voice")
+
+    def __init__(self, music: Music, new_voice: Callable[[], int], alarm: Alarm) -> None:
+        self.music = music  # replaced when key, scale or tempo change: read it when you need it
+        self.new_voice = new_voice
+        self.alarm = alarm
+
+
+class Rule:
+    """One step of a part. Subclass it, set the four class variables, and write the methods you need."""
+
+    name: ClassVar[str]
+    """The word that stands in a profile."""
+    takes: ClassVar[Kind]
+    """What must reach the rule for it to be of use; of several, one is enough."""
+    gives: ClassVar[Kind] = Kind(0)
+    """What it makes of what it takes; Kind(0) is "the same"."""
+    settings: ClassVar[Mapping[str, Any]]
+    """A closed JSON Schema of an object in which every property has a description. Besides JSON Schema's own words
+    a property may say ``"quantity": KIND`` (time, pressure, frequency, percent, tempo, note value, pitch, controller): the
+    profile then holds a text such as "120 ms" and the rule gets the number, in SI (times in nanoseconds). A
+    ``default`` is written as a profile would write it."""
+
+    def __init__(self, settings: Mapping[str, Any], context: Context) -> None:
+        """``settings`` have been checked, converted and completed with their defaults."""
+        self.context = context
+
+    # --- what comes in --------------------------------------------------------------------------------------
+
+    def press(self, press: Press, now: int) -> Events:
+        """A press reached this rule."""
+        return (press,)
+
+    def release(self, release: Release, now: int) -> Events:
+        """The release of a press."""
+        return (release,)
+
+    def level(self, level: Level, now: int) -> Events:
+        """A new level of a continuous source."""
+        return (level,)
+
+    def note_on(self, note: NoteOn, now: int) -> Events:
+        """A note from a rule before this one."""
+        return (note,)
+
+    def note_off(self, off: NoteOff, now: int) -> Events:
+        """The end of a voice's notes from a rule before this one."""
+        return (off,)
+
+    def control(self, control: Control, now: int) -> Events:
+        """A controller's value from a rule before this one."""
+        return (control,)
+
+    def wake(self, now: int, tag: Hashable) -> Events:
+        """A deadline set with ``self.context.alarm.at`` has come. ``now`` may be later than asked for."""
+        return ()
+
+    def let_go(self, now: int) -> Events:
+        """End every voice this rule began, cancel every deadline, and be as new; the child's device may be gone."""
+        return ()
+
+
+METHODS: Mapping[type, str] = {
+    Press: "press",
+    Release: "release",
+    Level: "level",
+    NoteOn: "note_on",
+    NoteOff: "note_off",
+    Control: "control",
+}
+"""Which method of a rule hears which event."""
+
+
+class Plays(Rule):
+    """A rule that turns gestures into notes: the end of a press is the end of its voice."""
+
+    takes = Kind.GESTURES
+    gives = Kind.NOTES
+
+    def release(self, release: Release, now: int) -> Events:
+        return (NoteOff(release.voice),)
+
+
+DEGREE: Mapping[str, Any] = {
+    "type": "integer",
+    "minimum": 1,
+    "maximum": 50,
+    "description": "a step of the scale, 1 is the key note; beyond the end of the scale steps go on upwards",
+}
+DEGREES: Mapping[str, Any] = {
+    "type": "array",
+    "minItems": 1,
+    "items": DEGREE,
+    "description": "steps of the scale, 1 is the key note; beyond the end of the scale they go on upwards",
+}
+NOTES: Mapping[str, Any] = {
+    "type": "array",
+    "minItems": 1,
+    "items": {"quantity": "pitch"},
+    "description": "notes by name or number instead of degrees; C4 or 60 is middle C",
+}
+OCTAVE: Mapping[str, Any] = {
+    "type": "integer",
+    "minimum": -1,
+    "maximum": 9,
+    "default": 4,
+    "description": "the octave of degree 1; octave 4 begins at middle C",
+}
+
+
+class Row:
+    """A row of notes from the settings ``degrees`` and ``octave``, or ``notes``."""
+
+    def __init__(self, settings: Mapping[str, Any], context: Context) -> None:
+        self._context = context
+        self._notes: list[int] | None = settings.get("notes")
+        self._degrees: list[int] = settings.get("degrees", [])
+        self._octave: int = settings["octave"]
+
+    def __len__(self) -> int:
+        return len(self._degrees if self._notes is None else self._notes)
+
+    def pitch(self, index: int) -> int:
+        """The note at ``index``; beyond the end the row begins again."""
+        index %= len(self)
+        if self._notes is not None:
+            return self._notes[index]
+        return self._context.music.degree(self._degrees[index], self._octave)

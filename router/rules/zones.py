@@ -1,0 +1,40 @@
+"""Each zone of a pointer's grid plays its own note.
+
+The first note belongs to the zone at the top left, then row by row as one reads; if there are fewer notes than
+zones, the row of notes begins again. On press (the pointer has stayed) the note begins; on leaving the zone it ends.
+
+Example::
+
+    rules:
+      - zones: {degrees: [1, 2, 3, 4, 5], octave: 4}
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any, ClassVar
+
+from router.events import NoteOn, Press
+from router.rules.base import DEGREES, NOTES, OCTAVE, Context, Events, Kind, Plays, Row
+
+
+class Zones(Plays):
+    """See the module's docstring."""
+
+    name = "zones"
+    takes = Kind.ZONES
+    settings: ClassVar[Mapping[str, Any]] = {
+        "type": "object",
+        "additionalProperties": False,
+        "properties": {"degrees": DEGREES, "notes": NOTES, "octave": OCTAVE},
+        "oneOf": [{"required": ["degrees"]}, {"required": ["notes"]}],
+    }
+
+    def __init__(self, settings: Mapping[str, Any], context: Context) -> None:
+        super().__init__(settings, context)
+        self._row = Row(settings, context)
+
+    def press(self, press: Press, now: int) -> Events:
+        if press.zone is None:
+            return ()
+        return (NoteOn(press.voice, self._row.pitch(press.zone), strength=press.strength),)

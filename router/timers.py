@@ -1,0 +1,75 @@
+"""One heap of absolute deadlines, in nanoseconds of the monotonic clock.
+
+Musical time is kept here and nowhere else: whoever wants to be woken sets a deadline under a key of its own, and
+setting it again moves it. Deadlines are absolute, so a late wake-up never delays the one after it.
+
+Invariant: ``next()`` is the earliest deadline that was set and neither cancelled, moved nor taken. Of two equal
+deadlines the one set first comes first, so the same calls give the same order every time.
+"""
+
+from __future__ import annotations
+
+import heapq
+from collections.abc import Hashable
+
+
+class Timers:
+    """Deadlines by key: each key has at most one."""
+
+    def __init__(self) -> None:
+        self._live: dict[Hashable, tuple[int, int]] = {}  # key -> (deadline, order)
+        self._heap: list[tuple[int, int, Hashable]] = []
+        self._order = 0
+
+    def set(self, key: Hashable, when: int) -> None:
+        """Wake ``key`` at ``when``; a deadline it had before no longer counts."""
+        self._order += 1
+        self._live[key] = (when, self._order)
+        heapq.heappush(self._heap, (when, self._order, key))
+        if len(self._heap) > 64 + 4 * len(self._live):  # moved and cancelled ones stay in the heap until cleared
+            self._heap = [(when, order, key) for key, (when, order) in self._live.items()]
+            heapq.heapify(self._heap)
+
+    def cancel(self, key: Hashable) -> None:
+        """Forget the deadline of ``key``; no harm if there is none."""
+        self._live.pop(key, None)
+
+    def next(self) -> int | None:
+        """The earliest deadline, or None."""
+        heap, live = self._heap, self._live
+        while heap:
+            when, order, key = heap[0]
+            if live.get(key) == (when, order):
+                return when
+            heapq.heappop(heap)
+        return None
+
+    def pop(self, now: int) -> Hashable | None:
+        """Take the earliest deadline that is due at ``now`` and return its key, or None if none is due."""
+        when = self.next()
+        if when is None or when > now:
+            return None
+        key = heapq.heappop(self._heap)[2]
+        del self._live[key]
+        return key
+
+    def __len__(self) -> int:
+        return len(self._live)
+
+
+class Alarm:
+    """One owner's line to the timers: ask to be woken, or not any more."""
+
+    def __init__(self, timers: Timers, owner: int) -> None:
+        self._timers, self._owner = timers, owner
+
+    def at(self, when: int, tag: Hashable = None) -> None:
+        """Call the owner's ``wake(now, tag)`` at ``when`` (absolute, nanoseconds). Now means: after the present event.
+
+        One deadline a tag: setting it again moves it.
+        """
+        self._timers.set((self._owner, tag), when)
+
+    def cancel(self, tag: Hashable = None) -> None:
+        """Forget the deadline of this tag."""
+        self._timers.cancel((self._owner, tag))
