@@ -37,7 +37,7 @@ from router.events import (
 from router.ledger import Ledger, Limits, Observe
 from router.midi import PROGRAM_CHANGE
 from router.music import Music
-from router.rules.base import METHODS, Context, Rule
+from router.rules.base import METHODS, Context, Rule, check
 from router.timers import Alarm, Timers
 
 MakeConditioner = Callable[[Callable[[], int], Alarm], Conditioner]
@@ -203,10 +203,13 @@ class Engine:
             if key is None:
                 return
             self._wake_one(key, now, out)
-        # Someone asks to be woken at once for ever. Whoever is next in line is at fault: stop that rule.
-        key = self._timers.pop(now)
-        owner = self._owners[key[0]] if isinstance(key, tuple) and len(key) == 2 else None
-        if isinstance(owner, tuple):
+        # Someone asks to be woken at once for ever, and so stands in line now. Rules after it may be there too, because of
+        # what it gives; owners are numbered in the order of the rules, so the first of them is at fault.
+        line = list(iter(lambda: self._timers.pop(now), None))
+        for key in line:
+            self._timers.set(key, now)
+        rules = [key[0] for key in line if isinstance(key, tuple) and isinstance(key[0], int)]
+        if rules and isinstance(owner := self._owners[min(rules)], tuple):
             self._fault(*owner, RuntimeError("asks to be woken at once without end"), now, out)
 
     def _wake_one(self, key: Hashable, now: int, out: list[Message]) -> None:
@@ -252,7 +255,7 @@ class Engine:
                     given.append(event)
                     continue
                 try:
-                    given.extend(handler(event, now))
+                    given += _checked(handler(event, now))
                 except Exception as error:  # noqa: BLE001 - the one place where a rule's fault is caught
                     self._fault(part, index, error, now, out)
                     given.append(event)  # the effort goes on to the rules that still work
@@ -270,7 +273,7 @@ class Engine:
         if not step.working:
             return
         try:
-            events = list(call(step.rule))
+            events = _checked(call(step.rule))
         except Exception as error:  # noqa: BLE001 - the one place where a rule's fault is caught
             self._fault(part, index, error, now, out)
             return
@@ -278,18 +281,16 @@ class Engine:
 
     def _sound(self, part: _Part, event: Event, now: int, out: list[Message]) -> None:
         plan = part.plan
-        try:
-            if isinstance(event, NoteOn):
-                out += self._ledger.note_on(plan.name, plan.route, event, now)
-            elif isinstance(event, NoteOff):
-                out += self._ledger.note_off(plan.name, event.voice, now)
-            elif isinstance(event, Control):
-                out += self._ledger.control(plan.name, plan.route, event, now)
-        except (ValueError, TypeError) as error:  # a rule made an impossible note or controller
-            self._fault(part, len(part.steps) - 1, error, now, out)
+        if isinstance(event, NoteOn):
+            out += self._ledger.note_on(plan.name, plan.route, event, now)
+        elif isinstance(event, NoteOff):
+            out += self._ledger.note_off(plan.name, event.voice, now)
+        elif isinstance(event, Control):
+            out += self._ledger.control(plan.name, plan.route, event, now)
 
-    def _let_go(self, part: _Part, now: int, out: list[Message]) -> None:
-        for index in range(len(part.steps)):
+    def _let_go(self, part: _Part, now: int, out: list[Message], first: int = 0) -> None:
+        """End what a part sounds; its rules from the one at ``first`` on forget what they hold."""
+        for index in range(first, len(part.steps)):
             self._from_rule(part, index, lambda rule: rule.let_go(now), now, out)
         out += self._ledger.release_part(part.plan.name, now)
 
@@ -314,7 +315,16 @@ class Engine:
                 "error": f"{type(error).__name__}: {error}",
             },
         )
-        self._let_go(part, now, out)
+        # The rules before it still hold their voices and will end them; those after it may hold what it can no longer end.
+        self._let_go(part, now, out, first=index + 1)
+
+
+def _checked(events: Iterable[Event]) -> list[Event]:
+    """All that a rule gives, or nothing: half of it might begin what is never ended."""
+    given = list(events)
+    for event in given:
+        check(event)
+    return given
 
 
 def _nobody(now: int, event: str, fields: dict[str, Any]) -> None:

@@ -2,7 +2,8 @@
 
 The ledger is the only place that knows the notes on the wire. It counts, for every output, channel and note, the
 voices that hold it, and says note-off when the last has gone. All limits that protect the child's ears and the
-room are kept here, after every rule, so that no rule can get round them.
+room are kept here, after every rule, so that no rule can get round them. Notes and controllers that come here are
+possible ones: ``router.rules.base.check`` has refused the others.
 
     a note on the wire   silent --first voice--> sounding --last voice gone, stolen, too long--> silent
                          sounding --another voice--> note-off, note-on (struck again), still sounding
@@ -23,7 +24,6 @@ from router.events import Control, Message, NoteOn, Route
 from router.midi import (
     ALL_NOTES_OFF,
     ALL_SOUND_OFF,
-    CHANNEL_MODE,
     CONTROL_CHANGE,
     EXPRESSION,
     NOTE_OFF,
@@ -78,13 +78,7 @@ class Ledger:
         self._routes[route] = None
 
     def note_on(self, part: str, route: Route, note: NoteOn, now: int) -> list[Message]:
-        """Begin a note of a voice; empty if a limit refuses it.
-
-        Raises:
-            ValueError: a note number that is none.
-        """
-        if not (isinstance(note.pitch, int) and 0 <= note.pitch <= 127):
-            raise ValueError(f"a note number must be 0 to 127, not {note.pitch!r}")
+        """Begin a note of a voice; empty if a limit refuses it."""
         output, channel = self._routed(route)
         wire, voice = (output, channel, note.pitch), (part, note.voice)
         limits, struck = self._limits, self._struck
@@ -133,13 +127,7 @@ class Ledger:
         return messages
 
     def control(self, part: str, route: Route, control: Control, now: int) -> list[Message]:
-        """Send a controller's value, volume and expression within their limit.
-
-        Raises:
-            ValueError: a controller that is none, or one of the channel-mode messages, or a value that is none.
-        """
-        if not (0 <= control.controller < CHANNEL_MODE and 0 <= control.value <= 127):
-            raise ValueError(f"a controller must be 0 to 119 and its value 0 to 127, not {control!r}")
+        """Send a controller's value, volume and expression within their limit."""
         output, channel = self._routed(route)
         value = control.value
         if control.controller in (VOLUME, EXPRESSION):

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from types import MappingProxyType
 
-from router.units import QuantityError, nearest
+from router.units import QuantityError, nearest, whole_number
 
 NOTE_OFF, NOTE_ON, CONTROL_CHANGE, PROGRAM_CHANGE = 0x80, 0x90, 0xB0, 0xC0
 VOLUME, EXPRESSION, SUSTAIN, ALL_SOUND_OFF, ALL_NOTES_OFF = 7, 11, 64, 120, 123
@@ -75,11 +75,13 @@ def controller_number(text: str | int) -> int:
     Raises:
         QuantityError: no such controller, or a channel-mode message.
     """
-    if isinstance(text, str) and text in CONTROLLERS:
+    text = str(text)
+    if text in CONTROLLERS:
         return CONTROLLERS[text]
-    if isinstance(text, int) or text.isdecimal():
-        if 0 <= int(text) < CHANNEL_MODE:
-            return int(text)
+    number = whole_number(text)
+    if number is not None:
+        if 0 <= number < CHANNEL_MODE:
+            return number
         raise QuantityError(
             f"controller {text} cannot be used", "Controllers are 0 to 119; from 120 on they switch whole channels."
         )
@@ -99,9 +101,11 @@ def program_number(text: str | int) -> int:
     Raises:
         QuantityError: no such sound.
     """
-    if isinstance(text, int) or text.lstrip("-").isdecimal():
-        if 0 <= int(text) <= 127:
-            return int(text)
+    text = str(text)
+    number = whole_number(text)
+    if number is not None:
+        if 0 <= number <= 127:
+            return number
         raise QuantityError(
             f"program {text} is outside 0 to 127", "Printed lists count from 1: subtract one, or write the name."
         )

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 from types import MappingProxyType
 
-from router.units import NANOSECONDS, QuantityError, nearest
+from router.units import NANOSECONDS, QuantityError, nearest, whole_number
 
 LETTERS: Mapping[str, int] = MappingProxyType({"C": 0, "D": 2, "E": 4, "F": 5, "G": 7, "A": 9, "B": 11})
 _ACCIDENTALS: Mapping[str, int] = MappingProxyType(
@@ -70,7 +70,7 @@ CHORDS: Mapping[str, tuple[int, ...]] = MappingProxyType(
 )
 """Chords of a fixed shape. Two more kinds, "triad" and "seventh", are stacked from the scale: see ``Music.stack``."""
 
-_PITCH = re.compile(r"\s*([A-Ga-g])( sharp| flat|##|bb|#|b|\u266f|\u266d)?\s*(-?\d{1,2})\s*")
+_PITCH = re.compile(r"\s*([A-Ga-g])( sharp| flat|##|bb|#|b|\u266f|\u266d)?\s*(-?[0-9]{1,2})\s*")
 _KEY = re.compile(r"\s*([A-Ga-g])( sharp| flat|##|bb|#|b|\u266f|\u266d)?\s*")
 
 
@@ -80,9 +80,9 @@ def pitch_number(text: str | int) -> int:
     Raises:
         QuantityError: no such note, or one outside MIDI's range.
     """
-    if isinstance(text, int) or text.strip().lstrip("-").isdecimal():
-        number = int(text)
-    else:
+    text = str(text)
+    number = whole_number(text)
+    if number is None:
         found = _PITCH.fullmatch(text)
         if not found:
             hint = "Write a letter and an octave, for example C4 (middle C), F#3 or Bb2, or a number from 0 to 127."
@@ -193,8 +193,8 @@ def fold(pitch: int) -> int:
 
 
 def invert(chord: Sequence[int], inversion: int) -> tuple[int, ...]:
-    """The inversion of a chord: its lowest note goes up an octave, ``inversion`` times."""
+    """The inversion of a chord: its notes go up an octave, from the lowest on, ``inversion`` of them; no note stands twice."""
     notes = sorted(chord)
     for _ in range(inversion):
         notes.append(notes.pop(0) + 12)
-    return tuple(notes)
+    return tuple(sorted(set(notes)))

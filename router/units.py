@@ -45,7 +45,7 @@ FREQUENCY: Mapping[str, Fraction] = MappingProxyType(
 TEMPO: Mapping[str, Fraction] = MappingProxyType({"bpm": Fraction(1)})
 PERCENT: Mapping[str, Fraction] = MappingProxyType({"%": Fraction(1, 100)})
 
-NUMBER = r"[+-]?(?:\d+(?:\.\d*)?|\.\d+)"
+NUMBER = r"[+-]?(?:[0-9]{1,18}(?:\.[0-9]{0,18})?|\.[0-9]{1,18})"
 _QUANTITY = re.compile(rf"\s*(?P<number>{NUMBER})\s*(?P<unit>\S.*?)?\s*")
 _COMMA = re.compile(r"\s*(?P<whole>[+-]?\d+),(?P<part>\d+)\s*(?P<unit>.*?)\s*")
 
@@ -129,7 +129,15 @@ def fraction_of_one(text: str) -> float:
     return float(value)
 
 
-_NOTE_VALUE = re.compile(r"\s*(\d{1,2})\s*/\s*(\d{1,3})\s*(dotted|triplet)?\s*")
+_WHOLE = re.compile(r"\s*-?[0-9]{1,9}\s*")
+
+
+def whole_number(text: str) -> int | None:
+    """The whole number that a text is, or None if it is none."""
+    return int(text) if _WHOLE.fullmatch(text) else None
+
+
+_NOTE_VALUE = re.compile(r"\s*([0-9]{1,2})\s*/\s*([0-9]{1,3})\s*(dotted|triplet)?\s*")
 NOTE_VALUES = (1, 2, 4, 8, 16, 32, 64)
 
 

@@ -110,7 +110,10 @@ class PressureConditioner(Conditioner):
         track = self._settings.track
         at_rest = all(state.sign * pressure < state.side.off for state in self._sides)
         if at_rest and track is not None and self._last is not None:
-            self._rest.pascal = rest - pressure * math.expm1((self._last[1] - now) / track)
+            # With one side only, a pull far to the other is no drift either: it counts as far as "off" and no further.
+            reach = max(state.side.off for state in self._sides)
+            drift = min(reach, max(-reach, pressure))
+            self._rest.pascal = rest - drift * math.expm1((self._last[1] - now) / track)
         self._last = (sample.pascal, now)
         return gestures
 

@@ -50,7 +50,9 @@ class SwitchConditioner(Conditioner):
     def wake(self, now: int, tag: Hashable) -> Gestures:
         if tag == "accept":
             return self._press()
-        return self._edge(now) if self._contact != self._closed else ()
+        # An edge within the quiet time counts from its end, not from when we were woken: a late wake-up must not
+        # make the next press wait, or be taken for bounce.
+        return self._edge(self._quiet_until) if self._contact != self._closed else ()
 
     def lost(self, now: int) -> Gestures:
         self._contact = self._closed = False
@@ -59,16 +61,16 @@ class SwitchConditioner(Conditioner):
         self.alarm.cancel("accept")
         return self._release()
 
-    def _edge(self, now: int) -> Gestures:
+    def _edge(self, when: int) -> Gestures:
         self._closed = self._contact
         if self._settings.debounce:
-            self._quiet_until = now + self._settings.debounce
+            self._quiet_until = when + self._settings.debounce
             self.alarm.at(self._quiet_until, "debounce")
         if not self._closed:
             self.alarm.cancel("accept")
             return self._release()
         if self._settings.accept:
-            self.alarm.at(now + self._settings.accept, "accept")
+            self.alarm.at(when + self._settings.accept, "accept")
             return ()
         return self._press()
 

@@ -87,7 +87,10 @@ class Arpeggio(Rule):
             return ()
         place = int((now - self._start) / self._step)  # the latest step that is due; those before it are skipped
         self.context.alarm.at(self._start + math.ceil((place + 1) * self._step), "step")
-        self.context.alarm.at(self._start + math.ceil((place + self._gate) * self._step), "gate")
+        end = self._start + math.ceil((place + self._gate) * self._step)
+        if end <= now:  # so late that its note would be over before it began: left out too
+            return self._end_step()
+        self.context.alarm.at(end, "gate")
         notes = self._notes()
         note = notes[self._count % len(notes)]
         self._count += 1

@@ -20,6 +20,7 @@ from enum import Flag, auto
 from typing import Any, ClassVar
 
 from router.events import Control, Event, Level, NoteOff, NoteOn, Press, Release
+from router.midi import CHANNEL_MODE
 from router.music import Music
 from router.timers import Alarm
 
@@ -110,6 +111,29 @@ METHODS: Mapping[type, str] = {
     Control: "control",
 }
 """Which method of a rule hears which event."""
+
+
+def check(event: object) -> None:
+    """Refuse what a rule may not give, so that the fault is found at the rule that made it.
+
+    Raises:
+        ValueError: something that is no event, or an event with a number that is none or outside its range.
+    """
+    match event:
+        case NoteOn(voice=int(), pitch=int(pitch), velocity=int(), strength=int() | float() as strength):
+            right = 0 <= pitch <= 127 and 0 <= strength <= 1
+        case NoteOff(voice=int()) | Release(source=str(), voice=int()):
+            right = True
+        case Press(source=str(), voice=int(), strength=int() | float() as strength):
+            right = 0 <= strength <= 1
+        case Level(source=str(), value=int() | float() as value):
+            right = 0 <= value <= 1
+        case Control(controller=int(controller), value=int(setting)):
+            right = 0 <= controller < CHANNEL_MODE and 0 <= setting <= 127
+        case _:
+            right = False
+    if not right:
+        raise ValueError(f"a rule cannot give {event!r}")
 
 
 class Plays(Rule):

@@ -1,6 +1,6 @@
 """Each note becomes a chord on it.
 
-``triad`` and ``seventh`` are stacked from the scale, so they always fit it; the other kinds have a fixed shape. All
+``triad`` and ``seventh`` are stacked from the scale on its nearest note, so they always fit it; the other kinds have a fixed shape. All
 notes of the chord begin and end with the note they stand on. Notes above MIDI's range are left out.
 
 Example::
@@ -52,9 +52,11 @@ class Chord(Rule):
         self._inversion: int = settings["inversion"]
 
     def note_on(self, note: NoteOn, now: int) -> Events:
+        root = note.pitch
         if self._kind in STACKED:
-            shape = self.context.music.stack(note.pitch, STACKED[self._kind])
+            root = self.context.music.lock(root)
+            shape = self.context.music.stack(root, STACKED[self._kind])
         else:
             shape = CHORDS[self._kind]
-        pitches = [note.pitch + step for step in invert(shape, self._inversion)]
+        pitches = [root + step for step in invert(shape, self._inversion)]
         return [NoteOn(note.voice, pitch, note.velocity, note.strength) for pitch in pitches if pitch <= 127]
