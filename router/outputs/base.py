@@ -5,12 +5,23 @@ from __future__ import annotations
 from abc import ABC, abstractmethod
 
 
+class OutputError(Exception):
+    """An output that cannot be opened or written. The text says what is wrong and what to do, for whoever set it up."""
+
+
 class Output(ABC):
     """An open output. ``send`` never waits for long; ``close`` may be called twice."""
+
+    description: str
+    """What it is connected to, for the log and for people."""
 
     @abstractmethod
     def send(self, data: tuple[int, ...], now: int) -> None:
         """One complete MIDI message at ``now`` (monotonic nanoseconds; offline, nanoseconds from the start)."""
+
+    def present(self) -> bool:
+        """Whether what it is connected to is still there. A MIDI port that is unplugged reports nothing by itself."""
+        return True
 
     @abstractmethod
     def close(self) -> None:
