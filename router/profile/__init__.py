@@ -1,1 +1,76 @@
-"""Profiles: one YAML file for one child, read with positions, checked, and made into a plan for the engine."""
+"""Profiles: one YAML file for one child, read with positions, checked, and made into a plan for the engine.
+
+load(path)      the profile, or ProfileError with every problem in the file
+check(path)     every problem in the file; an empty list if it is fine
+shipped()       the folder of the profiles that come with the router
+find(name)      a path as it is, or a shipped profile by its child's name
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from router.profile.build import build
+from router.profile.diagnostics import START, Problem, ProfileError, Report
+from router.profile.model import Profile
+from router.profile.source import read
+from router.units import nearest
+
+__all__ = ["Problem", "Profile", "ProfileError", "check", "data", "find", "load", "shipped"]
+
+
+def load(path: Path | str) -> Profile:
+    """Read, check and build.
+
+    Raises:
+        ProfileError: the file cannot be read, or something in it is wrong.
+    """
+    report = Report(str(path))
+    tree = read(Path(path), report)
+    profile = build(tree, Path(path), report) if tree is not None else None
+    if profile is None or len(report):
+        raise ProfileError(report.problems)
+    return profile
+
+
+def check(path: Path | str) -> list[Problem]:
+    """Every problem in a file, in the order of its lines."""
+    try:
+        load(path)
+    except ProfileError as error:
+        return error.problems
+    return []
+
+
+def data(folder: str) -> Path:
+    """A folder of files that come with the router: beside the package in a checkout, inside it when installed."""
+    package = Path(__file__).resolve().parent.parent
+    installed = package / "_data" / folder
+    return installed if installed.is_dir() else package.parent / folder
+
+
+def shipped() -> Path:
+    """The folder of the shipped profiles."""
+    return data("profiles")
+
+
+def find(name: str | Path) -> Path:
+    """The path of a profile: ``name`` itself if it is a path, else the shipped profile of the child of that name.
+
+    Raises:
+        ProfileError: no shipped profile has this name.
+    """
+    path = Path(name)
+    if path.exists() or path.suffix or len(path.parts) != 1:
+        return path
+    names = sorted(file.stem for file in shipped().glob("*.yaml"))
+    if str(name) in names:
+        return shipped() / f"{name}.yaml"
+    near = nearest(str(name), names)
+    report = Report(str(name))
+    report.add(
+        START,
+        f'there is no file and no shipped profile called "{name}"',
+        (f'Did you mean "{near}"?  ' if near else "") + f"Shipped profiles: {', '.join(names)}.",
+    )
+    raise ProfileError(report.problems)

@@ -1,0 +1,132 @@
+"""What is said about a mistake: where it is, what is wrong, and what would be right.
+
+    profiles/lark.yaml:14:5: a chord rule has no setting called "note"
+       14 |     note: [C4, E4, G4]
+          |     ^^^^
+    Did you mean "notes"?  A chord rule takes: notes (needed), spread, velocity.
+
+Every message is for the therapist who wrote the file. It uses her words and never a programmer's.
+"""
+
+from __future__ import annotations
+
+import unicodedata
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+WIDEST = 96
+"""How many columns of a line are shown; a longer line is cut around the mistake."""
+
+TAB = "\u2192   "
+"""How a tab is shown: it takes room and can be seen."""
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """Where something stands: line and column from 1, counted in characters; ``width`` characters of that line."""
+
+    line: int
+    column: int
+    width: int = 1
+
+
+START = Place(1, 1)
+
+
+@dataclass(frozen=True, slots=True)
+class Problem:
+    """One mistake. ``text`` is the line it is in (empty if the file has none), ``hint`` what would be right."""
+
+    file: str
+    line: int
+    column: int
+    message: str
+    hint: str = ""
+    text: str = ""
+    width: int = 1
+
+    def __str__(self) -> str:
+        said = [f"{self.file}:{self.line}:{self.column}: {self.message}"]
+        if self.text.strip():
+            line, caret = _window(self.text, self.column - 1, self.width)
+            number = f"{self.line:5}"
+            said += [f"{number} | {line}".rstrip(), f"{' ' * len(number)} | {caret}"]
+        if self.hint:
+            said.append(self.hint)
+        return "\n".join(said)
+
+    def as_json(self) -> dict[str, object]:
+        """For another program: where, what, and what would be right."""
+        return {
+            "file": self.file,
+            "line": self.line,
+            "column": self.column,
+            "message": self.message,
+            "hint": self.hint,
+        }
+
+
+class ProfileError(Exception):
+    """A profile that cannot be used; ``problems`` holds every mistake in it, in the order of the file."""
+
+    def __init__(self, problems: Sequence[Problem]) -> None:
+        super().__init__("\n\n".join(str(problem) for problem in problems))
+        self.problems = list(problems)
+
+
+class Report:
+    """Collects the problems of one file."""
+
+    def __init__(self, file: str, lines: Sequence[str] = ()) -> None:
+        self.file = file
+        self.lines = lines
+        self._problems: dict[tuple[int, int, str], Problem] = {}
+
+    def add(self, place: Place, message: str, hint: str = "") -> None:
+        """One mistake at ``place``. What was said once about a place is not said again."""
+        text = self.lines[place.line - 1] if 0 < place.line <= len(self.lines) else ""
+        problem = Problem(self.file, place.line, place.column, message, hint, text, place.width)
+        self._problems.setdefault((place.line, place.column, message), problem)
+
+    @property
+    def problems(self) -> list[Problem]:
+        """All of them, from the top of the file to its end."""
+        return sorted(self._problems.values(), key=lambda problem: (problem.line, problem.column))
+
+    def __len__(self) -> int:
+        return len(self._problems)
+
+
+def _window(text: str, start: int, width: int) -> tuple[str, str]:
+    """The part of a line that is shown, and the line of carets below it."""
+    cells = [_shown(character) for character in text]
+    marked = range(start, min(start + max(width, 1), max(len(cells), start + 1)))
+    first, last = 0, len(cells)
+    if sum(_columns(cell) for cell in cells) > WIDEST:
+        first = max(0, min(start - WIDEST // 3, len(cells) - WIDEST + 8))
+        last = first
+        room = WIDEST - 8
+        while last < len(cells) and room > 0:
+            room -= _columns(cells[last])
+            last += 1
+    before, after = "\u2026 " if first else "", " \u2026" if last < len(cells) else ""
+    line = before + "".join(cells[first:last]) + after
+    pad = len(before) + sum(_columns(cell) for cell in cells[first:start]) + max(0, start - len(cells))
+    carets = sum(_columns(cells[i]) if i < len(cells) else 1 for i in marked if i < max(last, start + 1))
+    return line, " " * pad + "^" * max(1, carets)
+
+
+def _shown(character: str) -> str:
+    """A character as it may go to a terminal: nothing invisible, nothing that moves the cursor or turns the writing round."""
+    if character == "\t":
+        return TAB
+    if unicodedata.category(character) in ("Cc", "Cf", "Zl", "Zp", "Cs", "Cn"):
+        return "\ufffd"
+    return " " if unicodedata.category(character) == "Zs" else character
+
+
+def _columns(cell: str) -> int:
+    """How many columns of a terminal these characters take."""
+    return sum(
+        0 if unicodedata.combining(c) else 2 if unicodedata.east_asian_width(c) in ("W", "F") else 1 for c in cell
+    )

@@ -1,0 +1,353 @@
+"""What a profile may hold, as JSON Schema, in one place: the checks, the editor's schema and the manual read it here.
+
+The pieces below are JSON Schema 2020-12 with four words of our own, which ``published`` turns into plain JSON Schema:
+
+    "quantity": KIND      a text such as "30 ms" (see quantities.py); "least" and "most" are its limits, in the same form
+    "no": MEANING         instead of the quantity, ``no`` may be written; what that means
+    "title"               how a message calls the thing ("a switch input")
+    "default"             what holds when nothing is written, as a profile would write it
+
+    python -m router.profile.schema > schemas/profile.schema.json
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from router.midi import CHANNEL_MODE
+from router.units import PRESSURE
+
+Schema = Mapping[str, Any]
+
+VERSION = 1
+CHANNEL: Schema = {"type": "integer", "minimum": 1, "maximum": 16}
+INPUT_NAME = "^[a-z][a-z0-9_-]{0,31}$"
+CHILD_NAME = "^[a-z][a-z0-9-]{0,31}$"
+KEY_NAME = "^(KEY|BTN)_[A-Z0-9_]+$"
+AXIS_NAME = "^ABS_[A-Z0-9_]+$"
+PATTERN: Schema = {"type": "string", "minLength": 1, "maxLength": 200}
+
+
+def _group(title: str, needed: tuple[str, ...] = (), **properties: Schema) -> dict[str, Any]:
+    schema: dict[str, Any] = {
+        "title": title,
+        "type": "object",
+        "additionalProperties": False,
+        "properties": {name.rstrip("_"): schema for name, schema in properties.items()},
+    }
+    if needed:
+        schema["required"] = list(needed)
+    return schema
+
+
+MUSIC = _group(
+    "music",
+    key={"quantity": "key", "default": "C", "description": "the key note: a letter from A to G, with # or b if needed"},
+    scale={"quantity": "scale", "default": "major pentatonic", "description": "the scale that degrees are counted in"},
+    tempo={"quantity": "tempo", "default": "90 bpm", "description": "quarter notes a minute, 20 to 400 bpm"},
+)
+
+LIMITS = _group(
+    "limits",
+    velocity={
+        "type": "integer",
+        "minimum": 1,
+        "maximum": 127,
+        "default": 90,
+        "description": "the hardest that any note may begin",
+    },
+    volume={
+        "type": "integer",
+        "minimum": 1,
+        "maximum": 127,
+        "default": 90,
+        "description": "the most that the controllers volume and expression may be set to",
+    },
+    notes_at_once={
+        "type": "integer",
+        "minimum": 1,
+        "maximum": 32,
+        "default": 8,
+        "description": "how many notes may sound together; a further one ends the oldest",
+    },
+    note_length={
+        "quantity": "time",
+        "least": "50 ms",
+        "most": "10 min",
+        "default": "10 s",
+        "description": "the longest that any note may sound",
+    },
+    notes_per_second={
+        "type": "integer",
+        "minimum": 1,
+        "maximum": 50,
+        "default": 16,
+        "description": "how many notes may begin within any second",
+    },
+)
+
+_SERIAL_PATTERN: Schema = {
+    **PATTERN,
+    "description": "the serial line's name under /dev/serial/by-id, or its path; * stands for anything",
+}
+_BAUD: Schema = {
+    "type": "integer",
+    "minimum": 300,
+    "maximum": 4_000_000,
+    "default": 115200,
+    "description": "the speed that the sensor sends with",
+}
+_LINE: Schema = {
+    "type": "string",
+    "minLength": 1,
+    "maxLength": 200,
+    "description": "which number of a line counts: a regular expression with a group called value",
+}
+_EVDEV_PATTERN: Schema = {**PATTERN, "description": "the name of the kernel's input device; * stands for anything"}
+_GRAB: Schema = {
+    "type": "boolean",
+    "default": True,
+    "description": "whether the router alone hears the device, so that it types and clicks nowhere else",
+}
+
+DEVICES: Mapping[str, Mapping[str, Schema]] = {
+    "switch": {
+        "evdev": _group(
+            "an evdev switch",
+            ("evdev", "key"),
+            evdev=_EVDEV_PATTERN,
+            key={"type": "string", "pattern": KEY_NAME, "description": "the key or button, such as KEY_SPACE or BTN_0"},
+            grab=_GRAB,
+        ),
+        "serial": _group(
+            "a serial switch",
+            ("serial",),
+            serial=_SERIAL_PATTERN,
+            baud=_BAUD,
+            line={**_LINE, "description": _LINE["description"] + "; above 0 is pressed"},
+        ),
+        "terminal": _group(
+            "a terminal key",
+            ("terminal",),
+            terminal={
+                "type": "string",
+                "pattern": r"^(\S|space|enter|tab)$",
+                "description": "a key of the keyboard at which the router was started: one character, space, enter or tab",
+            },
+        ),
+    },
+    "pressure": {
+        "serial": _group(
+            "a serial pressure sensor",
+            ("serial", "unit"),
+            serial=_SERIAL_PATTERN,
+            baud=_BAUD,
+            line=_LINE,
+            unit={"enum": list(PRESSURE), "description": "the unit of the numbers that the sensor sends"},
+            scale={"type": "number", "default": 1, "description": "the numbers are multiplied by this"},
+            offset={"type": "number", "default": 0, "description": "what the sensor sends at no pressure"},
+        ),
+    },
+    "pointer": {
+        "evdev": _group(
+            "an evdev pointer",
+            ("evdev",),
+            evdev=_EVDEV_PATTERN,
+            x={
+                "type": "string",
+                "pattern": AXIS_NAME,
+                "default": "ABS_X",
+                "description": "the axis from left to right",
+            },
+            y={
+                "type": "string",
+                "pattern": AXIS_NAME,
+                "default": "ABS_Y",
+                "description": "the axis from top to bottom",
+            },
+            grab=_GRAB,
+        ),
+    },
+    "midi": {
+        "midi": _group(
+            "a MIDI device",
+            ("midi",),
+            midi={**PATTERN, "description": "the name of the MIDI port; * stands for anything"},
+        ),
+    },
+}
+"""By input type and by the word that says which kind of device it is."""
+
+SIDE = _group(
+    "thresholds",
+    ("on", "full"),
+    on={"quantity": "pressure", "description": "from here on it is an effort"},
+    off={"quantity": "pressure", "description": "below this the effort is over; 60 % of on if it is left out"},
+    full={"quantity": "pressure", "description": "what counts as full strength"},
+)
+ZERO = _group(
+    "zero",
+    track={
+        "quantity": "time",
+        "least": "1 s",
+        "most": "10 min",
+        "no": "rest is always 0",
+        "default": "20 s",
+        "description": "how slowly the level of rest follows drift",
+    },
+)
+STRENGTH = _group(
+    "strength",
+    from_={
+        "enum": ["rise", "peak"],
+        "default": "rise",
+        "description": "rise: how fast it begins, heard at once; peak: the most within the time, heard after it",
+    },
+    over={
+        "quantity": "time",
+        "least": "1 ms",
+        "most": "2 s",
+        "default": "50 ms",
+        "description": "the time that is looked at",
+    },
+)
+SMOOTH = _group(
+    "smooth",
+    min_cutoff={
+        "quantity": "frequency",
+        "most": "100 Hz",
+        "default": "1 Hz",
+        "description": "lower is steadier while the head is still",
+    },
+    beta={
+        "type": "number",
+        "minimum": 0,
+        "maximum": 100,
+        "default": 0.02,
+        "description": "higher follows quick movements sooner",
+    },
+)
+GRID = _group(
+    "a grid",
+    columns={"type": "integer", "minimum": 1, "maximum": 16, "default": 4, "description": "zones side by side"},
+    rows={"type": "integer", "minimum": 1, "maximum": 8, "default": 1, "description": "zones below one another"},
+    margin={
+        "quantity": "percent",
+        "most": "45 %",
+        "default": "10 %",
+        "description": "how far, in parts of a zone, the pointer must leave a zone before it counts",
+    },
+    dwell={
+        "quantity": "time",
+        "most": "10 s",
+        "default": "1 s",
+        "description": "how long the pointer must stay in a zone before it plays",
+    },
+)
+
+_TYPE: Schema = {"enum": list(DEVICES), "description": "what the device is"}
+_ABOUT: Schema = {"type": "string", "maxLength": 2000, "description": "a remark for people"}
+_DEVICE: Schema = {"type": "object", "description": "where the movement is heard"}
+
+INPUTS: Mapping[str, Schema] = {
+    "switch": _group(
+        "a switch input",
+        ("type", "device"),
+        type=_TYPE,
+        about=_ABOUT,
+        device=_DEVICE,
+        debounce={
+            "quantity": "time",
+            "most": "1 s",
+            "default": "30 ms",
+            "description": "after each change, how long the contact is left to settle",
+        },
+        accept={
+            "quantity": "time",
+            "most": "5 s",
+            "default": "0 ms",
+            "description": "how long the switch must be held before it counts",
+        },
+    ),
+    "pressure": {
+        **_group(
+            "a pressure input",
+            ("type", "device"),
+            type=_TYPE,
+            about=_ABOUT,
+            device=_DEVICE,
+            zero=ZERO,
+            above={**SIDE, "description": "puff, squeeze or bite: thresholds above rest"},
+            below={**SIDE, "description": "sip or suck: thresholds below rest, written without a minus sign"},
+            strength=STRENGTH,
+        ),
+        "anyOf": [{"required": ["above"]}, {"required": ["below"]}],
+    },
+    "pointer": _group(
+        "a pointer input",
+        ("type", "device"),
+        type=_TYPE,
+        about=_ABOUT,
+        device=_DEVICE,
+        smooth={**SMOOTH, "no": "the place is taken as it comes", "description": "how tremor is taken out"},
+        grid={**GRID, "description": "the zones that the pointer plays"},
+    ),
+    "midi": _group(
+        "a MIDI input",
+        ("type", "device"),
+        type=_TYPE,
+        about=_ABOUT,
+        device=_DEVICE,
+        channel={**CHANNEL, "description": "only this MIDI channel counts; any if left out"},
+        lowest={"quantity": "pitch", "default": 0, "description": "the lowest key that counts"},
+        highest={"quantity": "pitch", "default": 127, "description": "the highest key that counts"},
+    ),
+}
+"""By type."""
+
+ROUTE = _group(
+    "the output of a part",
+    ("port",),
+    port={"type": "string", "description": "a name from the outputs below"},
+    channel={**CHANNEL, "default": 1, "description": "the MIDI channel"},
+    program={"quantity": "program", "description": "the sound: a name of the General MIDI list, or its number from 0"},
+)
+PART = _group(
+    "a part",
+    ("input", "rules", "output"),
+    about=_ABOUT,
+    input={"description": "which movement plays it: an input, or a list of them"},
+    rules={"type": "array", "minItems": 1, "description": "what becomes of the movement, one rule after the other"},
+    output={**ROUTE, "description": "where it sounds"},
+)
+
+OUTPUTS: Mapping[str, Schema] = {
+    "midi": _group(
+        "a MIDI output",
+        ("midi",),
+        midi={**PATTERN, "description": "the name of the MIDI port; * stands for anything"},
+    ),
+    "instrument": _group(
+        "an instrument output",
+        ("instrument",),
+        instrument={**PATTERN, "description": "the built-in instrument: default, or the path of a .sf2 file"},
+        gain={"type": "number", "minimum": 0, "maximum": 2, "default": 0.4, "description": "how loud it is"},
+    ),
+}
+"""By the word that says which kind of output it is."""
+
+PROFILE = _group(
+    "a profile",
+    ("profile", "child", "inputs", "parts", "outputs"),
+    profile={"const": VERSION, "description": "the version of this format"},
+    child={"type": "string", "pattern": CHILD_NAME, "description": "a pseudonym, never a name"},
+    about=_ABOUT,
+    music={**MUSIC, "description": "key, scale and tempo"},
+    limits={**LIMITS, "description": "what this child's instrument may do at most"},
+    inputs={"type": "object", "minProperties": 1, "description": "what the child moves"},
+    parts={"type": "object", "minProperties": 1, "description": "what the movements play"},
+    outputs={"type": "object", "minProperties": 1, "description": "where it sounds"},
+)
+
+CONTROLLER_SOURCES = tuple(f"cc{number}" for number in range(CHANNEL_MODE))
