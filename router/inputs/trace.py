@@ -16,6 +16,7 @@ from typing import Any, BinaryIO, NoReturn, TextIO
 
 from router.events import Found, Lost, Mark, MidiSample, PointerSample, PressureSample, Sample, SwitchSample
 from router.inputs.base import Stamped
+from router.profile.diagnostics import Problem
 from router.units import NANOSECONDS, nearest
 
 VERSION = 1
@@ -30,7 +31,11 @@ _NO_TYPES: Mapping[str, str] = MappingProxyType({})
 
 
 class TraceError(ValueError):
-    """A trace that cannot be read. The text is the whole message: place, line, what is wrong, what is allowed."""
+    """A trace that cannot be read. Its text is the whole message: place, line, what is wrong, what is allowed."""
+
+    def __init__(self, problem: Problem) -> None:
+        super().__init__(str(problem))
+        self.problem = problem
 
 
 class TraceWriter:
@@ -108,7 +113,7 @@ class Trace:
             self.bytes_read += len(raw)
             whole = raw.endswith(b"\n")
             if len(raw) > LONGEST_LINE:
-                self._line = raw[:200].decode(errors="replace")
+                self._line = raw[:100].decode(errors="replace")
                 self._wrong(1, "this line is longer than any sample", f"A line has at most {LONGEST_LINE} bytes.")
             if self._number == 1:
                 raw = raw.removeprefix(b"\xef\xbb\xbf")  # a byte-order mark, as some editors write
@@ -295,17 +300,9 @@ class Trace:
         return self._line.find(json.dumps(key, ensure_ascii=False)) + 1 or 1
 
     def _wrong(self, column: int, what: str, allowed: str) -> NoReturn:
-        first = max(0, column - 1 - _WIDTH // 2) if len(self._line) > _WIDTH else 0
-        shown = self._line[first : first + _WIDTH]
-        margin = f"{self._number:5} | "
-        mark = " " * (len(margin) - 2) + "| " + " " * (column - 1 - first) + "^"
-        place = f"{self._name}:{self._number}:{column}"
-        message = "\n".join((_clean(f"{place}: {what}"), margin + _clean(shown), mark, _clean(allowed)))
-        raise TraceError(message)
+        message, hint = _clean(what), _clean(allowed)
+        raise TraceError(Problem(self._name, self._number, column, message, hint, self._line))
 
-
-_WIDTH = 100
-"""How much of a line a message shows."""
 
 _MIDI_LENGTHS: Mapping[int, int] = MappingProxyType(
     dict.fromkeys((0x80, 0x90, 0xA0, 0xB0, 0xE0, 0xF2), 3)
