@@ -46,7 +46,7 @@ TEMPO: Mapping[str, Fraction] = MappingProxyType({"bpm": Fraction(1)})
 PERCENT: Mapping[str, Fraction] = MappingProxyType({"%": Fraction(1, 100)})
 
 NUMBER = r"[+-]?(?:[0-9]{1,18}(?:\.[0-9]{0,18})?|\.[0-9]{1,18})"
-_QUANTITY = re.compile(rf"\s*(?P<number>{NUMBER})\s*(?P<unit>\S.*?)?\s*")
+_QUANTITY = re.compile(rf"\s*(?P<number>{NUMBER})\s*(?P<unit>[^\s0-9.].*?)?\s*")
 _COMMA = re.compile(r"\s*(?P<whole>[+-]?\d+),(?P<part>\d+)\s*(?P<unit>.*?)\s*")
 
 

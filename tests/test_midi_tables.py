@@ -1,0 +1,125 @@
+"""Tables of the MIDI standard against mido and pretty_midi, and against values printed in MIDI 1.0."""
+
+from __future__ import annotations
+
+import mido
+import pretty_midi
+import pytest
+
+from router import midi
+from router.midi import CONTROLLERS, PROGRAMS, controller_number, program_number
+from router.units import QuantityError
+
+
+def letters(name: str) -> str:
+    """A name without spaces, brackets and capitals: the libraries differ in those ("Lead 4 chiff")."""
+    return "".join(c for c in name.casefold() if c.isalnum())
+
+
+def test_programs_against_pretty_midi():
+    assert [letters(name) for name in PROGRAMS] == [letters(name) for name in pretty_midi.INSTRUMENT_MAP]
+    assert len(set(PROGRAMS)) == 128
+
+
+@pytest.mark.parametrize(
+    ("name", "number"),
+    [
+        ("acoustic grand piano", 0),
+        ("celesta", 8),
+        ("glockenspiel", 9),
+        ("music box", 10),
+        ("vibraphone", 11),
+        ("marimba", 12),
+        ("xylophone", 13),
+        ("tubular bells", 14),
+        ("church organ", 19),
+        ("violin", 40),
+        ("orchestral harp", 46),
+        ("choir aahs", 52),
+        ("flute", 73),
+        ("ocarina", 79),
+        ("sitar", 104),
+        ("tinkle bell", 112),
+        ("steel drums", 114),
+        ("gunshot", 127),
+    ],
+)
+def test_programs_against_the_printed_list(name, number):
+    """General MIDI 1 sound set, less one: printed lists count from 1."""
+    assert program_number(name) == number
+    assert program_number(name.title()) == number
+    assert program_number(str(number)) == program_number(number) == number
+
+
+@pytest.mark.parametrize(
+    ("name", "number"),
+    [
+        ("modulation", 1),
+        ("breath", 2),
+        ("foot", 4),
+        ("portamento time", 5),
+        ("volume", 7),
+        ("balance", 8),
+        ("pan", 10),
+        ("expression", 11),
+        ("sustain", 64),
+        ("portamento", 65),
+        ("sostenuto", 66),
+        ("soft", 67),
+        ("resonance", 71),
+        ("release time", 72),
+        ("attack time", 73),
+        ("brightness", 74),
+        ("reverb", 91),
+        ("chorus", 93),
+    ],
+)
+def test_controllers_against_the_control_change_table(name, number):
+    """MIDI 1.0 control change table; 71 to 74 as General MIDI 2 names them (from memory)."""
+    assert controller_number(name) == number
+    assert controller_number(str(number)) == controller_number(number) == number
+
+
+def test_every_controller_has_its_row_above():
+    marker = test_controllers_against_the_control_change_table.pytestmark[0]
+    assert dict(marker.args[1]) == dict(CONTROLLERS)
+
+
+@pytest.mark.parametrize(
+    ("data", "message"),
+    [
+        ((midi.NOTE_ON, 60, 64), mido.Message("note_on", channel=0, note=60, velocity=64)),
+        ((midi.NOTE_OFF, 60, 64), mido.Message("note_off", channel=0, note=60, velocity=64)),
+        ((midi.CONTROL_CHANGE | 15, midi.ALL_NOTES_OFF, 0), mido.Message("control_change", channel=15, control=123)),
+        ((midi.PROGRAM_CHANGE | 9, 0), mido.Message("program_change", channel=9, program=0)),
+    ],
+)
+def test_status_bytes_against_mido(data, message):
+    assert list(data) == message.bytes()
+
+
+def test_worked_bytes():
+    """As MIDI 1.0 writes them: 90 3C 40, 80 3C 40, BF 7B 00, C9 00."""
+    assert (midi.NOTE_ON, midi.NOTE_OFF, midi.CONTROL_CHANGE, midi.PROGRAM_CHANGE) == (0x90, 0x80, 0xB0, 0xC0)
+    assert (midi.SUSTAIN, midi.ALL_SOUND_OFF, midi.ALL_NOTES_OFF, midi.CHANNEL_MODE) == (64, 120, 123, 120)
+
+
+@pytest.mark.parametrize(
+    ("read", "text", "message", "hint"),
+    [
+        (controller_number, "120", "cannot be used", "0 to 119"),
+        (controller_number, -1, "cannot be used", "0 to 119"),
+        (controller_number, "breth", "no controller called", 'Did you mean "breath"?'),
+        (controller_number, "qqq", "no controller called", "Write a number"),
+        (controller_number, "9" * 5000, "no controller called", "Write a number"),
+        (program_number, "128", "outside 0 to 127", "subtract one"),
+        (program_number, "-1", "outside 0 to 127", "subtract one"),
+        (program_number, "--1", "no General MIDI sound", "0 to 127"),
+        (program_number, "marimbo", "no General MIDI sound", 'Did you mean "marimba"?'),
+        (program_number, "qqq", "no General MIDI sound", "Write a name"),
+    ],
+)
+def test_what_is_neither(read, text, message, hint):
+    with pytest.raises(QuantityError, match=message) as caught:
+        read(text)
+    assert hint in caught.value.hint
