@@ -17,5 +17,5 @@ def open_output(name: str, device: OutputDevice, client: str = "router") -> Outp
         OutputError: it cannot be opened; the text says what to do.
     """
     if isinstance(device, MidiPort):
-        return MidiPortOutput(name, device.pattern, client)
+        return MidiPortOutput(name, device, client)
     return InstrumentOutput(device)

@@ -1,117 +1,83 @@
 """A MIDI port to send to, found by its name's pattern; if none matches, a port of our own that others connect to.
 
-ALSA where the machine has its sequencer, else JACK. Ports are known by name: ALSA puts numbers behind the names that
-change at each boot, so they are taken off, and no index is kept.
+Ports are known by name, without the numbers that change at each boot, and no index is kept. ``"*"`` means the first
+port that leads somewhere; any other pattern must mean one port only.
 """
 
 from __future__ import annotations
 
-import fnmatch
-import re
-from collections.abc import Iterable
-from pathlib import Path
-
+from router.devices import MidiPort
+from router.names import Candidate, listed, matches
 from router.outputs.base import Output, OutputError
-
-ALSA_SEQUENCER = Path("/dev/snd/seq")
-
-_NUMBERS = re.compile(r" \d+:\d+$")
-_THROUGH = re.compile(r"midi through", re.IGNORECASE)
-
-
-def plain_name(name: str) -> str:
-    """A port's name without ALSA's numbers: "FluidSynth:port 128:0" is "FluidSynth:port"."""
-    return _NUMBERS.sub("", name)
-
-
-def matches(name: str, pattern: str) -> bool:
-    """Whether a port's name, or its part before or after the colon, matches a pattern; case does not matter."""
-    plain = plain_name(name)
-    client, _colon, port = plain.partition(":")
-    wanted = pattern.casefold()
-    return any(fnmatch.fnmatchcase(candidate.casefold(), wanted) for candidate in (plain, client, port) if candidate)
-
-
-def choose(names: Iterable[str], pattern: str, client: str) -> str | None:
-    """The port that is meant, or None. ``"*"`` is the first that leads out of the machine's own plumbing.
-
-    Raises:
-        OutputError: several ports match; the text says which and how to tell them apart.
-    """
-    found = [name for name in names if matches(name, pattern)]
-    if pattern == "*":
-        found = [name for name in found if not _THROUGH.search(name) and not name.startswith(client + ":")]
-        return found[0] if found else None
-    if len(found) > 1:
-        listed = "\n".join(f"    {plain_name(name)}" for name in found)
-        if len({plain_name(name) for name in found}) > 1:
-            advice = "Write more of the name, so that only one is left."
-        else:
-            advice = "They have the same name: unplug one, or plug one into another kind of interface."
-        raise OutputError(f'more than one MIDI port matches "{pattern}":\n{listed}\n{advice}')
-    return found[0] if found else None
 
 
 class MidiPortOutput(Output):
     """An open MIDI port. ``name`` is the output's name in the profile; ``client`` is what others see us as.
 
-    One client of the MIDI system serves for looking and for sending, as each one more counts against its limit.
-
     Raises:
-        OutputError: no MIDI system, or more than one port matches.
+        OutputError: no MIDI system answers, or more than one port matches.
     """
 
-    def __init__(self, name: str, pattern: str, client: str = "router") -> None:
+    def __init__(self, name: str, device: MidiPort, client: str = "router") -> None:
         try:
             import rtmidi  # noqa: PLC0415 - only Linux installs it, and only this needs it
+
+            from router.ports import NoMidi, midi_system  # noqa: PLC0415 - as above
         except ImportError as error:
             raise OutputError(_NO_LIBRARY) from error
-
-        alsa = ALSA_SEQUENCER.exists()
         try:
-            self._port = rtmidi.MidiOut(rtmidi.API_LINUX_ALSA if alsa else rtmidi.API_UNIX_JACK, name=client)
-        except rtmidi.RtMidiError as error:
-            raise OutputError(_NO_SYSTEM) from error
-        self._closed = False
+            self._system = midi_system()
+            names = self._system.receivers()
+            self._target = _choose(names, device.pattern)
+            self._port = rtmidi.MidiOut(self._system.api, name=client)
+        except (NoMidi, rtmidi.RtMidiError) as error:
+            raise OutputError(f"{error}\n{_NO_SYSTEM}") from error
+        self._open = True
         try:
-            names = self._port.get_ports()
-            self._name = choose(names, pattern, client)
-            if self._name is None:
+            if self._target is None:
                 self._port.open_virtual_port(name)
-                self.description = (
-                    f'no MIDI port matches "{pattern}": our own port "{client}:{name}" is there to connect to'
-                )
+                self.description = f'our own MIDI port "{client}:{name}", as none is called "{device.pattern}"'
             else:
-                self._port.open_port(names.index(self._name), name)
-                self.description = f'MIDI port "{plain_name(self._name)}"'
-        except rtmidi.RtMidiError as error:
+                self._port.open_port(self._port.get_ports().index(self._target), name)
+                self.description = f'the MIDI port "{self._target}"'
+        except (ValueError, rtmidi.RtMidiError) as error:  # it went away between looking and opening
             self.close()
-            raise OutputError(f"the MIDI port cannot be opened: {error}") from error
-        except OutputError:
-            self.close()
-            raise
+            raise OutputError(f'the MIDI port "{self._target}" cannot be opened: {error}') from error
 
     @property
     def own(self) -> bool:
-        """Whether this is our own port, because none matched."""
-        return self._name is None
+        """Whether this is a port of our own, because none matched."""
+        return self._target is None
 
     def send(self, data: tuple[int, ...], now: int) -> None:
-        # With JACK this never returns once the server has gone; whoever runs us must watch the server.
-        self._port.send_message(data)
+        if self._open and self._system.alive:  # to a JACK server that has gone, sending would never return
+            self._port.send_message(data)
 
     def present(self) -> bool:
-        return self._name is None or self._name in self._port.get_ports()
+        return self._system.alive and (self._target is None or self._target in self._system.receivers())
 
     def close(self) -> None:
-        if not self._closed:
-            self._closed = True
+        if self._open:
+            self._open = False
             self._port.close_port()
             self._port.delete()
 
 
+def _choose(names: list[str], pattern: str) -> str | None:
+    """The full name of the port that is meant, or None."""
+    from router.ports import candidates  # noqa: PLC0415 - only Linux can import it
+
+    found = [candidate for candidate in candidates(names, pattern) if matches(pattern, candidate.names)]
+    if len(found) > 1 and pattern != "*":
+        raise OutputError(f'"{pattern}" could be {len(found)} MIDI ports; write one of these:\n{listed(found, "midi")}')
+    return _full_name(found[0], names) if found else None
+
+
+def _full_name(candidate: Candidate, names: list[str]) -> str:
+    return next(name for name in candidate.names if name in names)
+
+
 _NO_SYSTEM = (
-    "there is no MIDI system to send to: neither ALSA (/dev/snd/seq is missing) nor a JACK server answers\n"
     "ALSA: plug in a MIDI device, or load its sequencer with: sudo modprobe snd-seq\n"
     "JACK: start a server (jackd), then start the router again.\n"
     "Or let the profile use the built-in instrument: outputs: {box: {instrument: default}}"
