@@ -16,20 +16,34 @@ def replacing(path: Path) -> Iterator[BinaryIO]:
     What is no ordinary file (a device, a pipe) is written as it is.
 
     Raises:
-        OSError: ``path`` cannot be written.
+        OSError: ``path`` cannot be written; ``filename`` is ``path``.
     """
     if path.exists() and not path.is_file():
         with path.open("wb") as file:
             yield file
         return
-    path = path.resolve()  # a link stays, and what it points to is replaced
-    temporary = path.with_name(f".{path.name}.{os.getpid()}.tmp")
+    target = path.resolve()  # a link stays, and what it points to is replaced
+    temporary = target.with_name(f".{target.name}.{os.getpid()}.tmp")
     try:
-        with temporary.open("wb") as file:
+        with _named(path):
+            file = temporary.open("wb")
+        with file:
             yield file
-            file.flush()
-            os.fsync(file.fileno())
-        temporary.replace(path)
+            with _named(path):
+                file.flush()
+                os.fsync(file.fileno())
+        with _named(path):
+            temporary.replace(target)
     except BaseException:  # also Ctrl-C: nothing half-written stays
         temporary.unlink(missing_ok=True)
+        raise
+
+
+@contextlib.contextmanager
+def _named(path: Path) -> Iterator[None]:
+    """An error inside is told of ``path``: the person never heard of the temporary file."""
+    try:
+        yield
+    except OSError as error:
+        error.filename, error.filename2 = str(path), None
         raise

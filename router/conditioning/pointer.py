@@ -84,7 +84,7 @@ class PointerConditioner(Conditioner):
     def __init__(self, name: str, settings: PointerSettings, new_voice: Callable[[], int], alarm: Alarm) -> None:
         super().__init__(name, new_voice, alarm)
         self._grid = settings.grid
-        self._settings = settings
+        self.settings = settings
         self._levels = [(axis, f"{name}.{'xy'[axis]}") for axis in (0, 1) if f"{name}.{'xy'[axis]}" in settings.levels]
         self._filters: list[OneEuro] = []
         self._last_level = [0.0, 0.0]
@@ -122,7 +122,7 @@ class PointerConditioner(Conditioner):
         return gestures
 
     def _forget(self) -> None:
-        cutoff, beta = self._settings.min_cutoff, self._settings.beta
+        cutoff, beta = self.settings.min_cutoff, self.settings.beta
         self._filters = [] if cutoff is None else [OneEuro(cutoff, beta), OneEuro(cutoff, beta)]
         self._last_level = [0.0, 0.0]
         self._zone = self._voice = None

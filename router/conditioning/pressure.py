@@ -81,7 +81,7 @@ class PressureConditioner(Conditioner):
 
     def __init__(self, name: str, settings: PressureSettings, new_voice: Callable[[], int], alarm: Alarm) -> None:
         super().__init__(name, new_voice, alarm)
-        self._settings = settings
+        self.settings = settings
         self._sides = [
             _SideState(source, sign, side, source in settings.levels)
             for source, sign, side in ((f"{name}.above", 1, settings.above), (f"{name}.below", -1, settings.below))
@@ -107,7 +107,7 @@ class PressureConditioner(Conditioner):
         gestures: list[Gesture] = []
         for state in self._sides:
             self._side(state, state.sign * pressure, now, gestures)
-        track = self._settings.track
+        track = self.settings.track
         at_rest = all(state.sign * pressure < state.side.off for state in self._sides)
         if at_rest and track is not None and self._last is not None:
             # With one side only, a pull far to the other is no drift either: it counts as far as "off" and no further.
@@ -133,7 +133,7 @@ class PressureConditioner(Conditioner):
         return gestures
 
     def _fresh_rest(self) -> _Rest:
-        return _Rest(pascal=0.0 if self._settings.track is None else None)
+        return _Rest(pascal=0.0 if self.settings.track is None else None)
 
     def _settle(self, pascal: float, now: int) -> float | None:
         rest = self._rest
@@ -156,10 +156,10 @@ class PressureConditioner(Conditioner):
                 self._end(state, gestures)
         elif pressure >= side.on:
             state.effort, state.peak = True, pressure
-            if self._settings.from_peak:
-                self.alarm.at(now + self._settings.over, state.source)
+            if self.settings.from_peak:
+                self.alarm.at(now + self.settings.over, state.source)
             else:
-                gestures += self._press(state, pressure + self._rise(state, pressure, now) * self._settings.over)
+                gestures += self._press(state, pressure + self._rise(state, pressure, now) * self.settings.over)
 
     def _rise(self, state: _SideState, pressure: float, now: int) -> float:
         """How fast the pressure rises, in pascals a nanosecond, from the last two samples; 0 if it cannot be known."""

@@ -1,0 +1,175 @@
+"""``router play``: a trace through the engine on virtual time, as fast as the machine can."""
+
+from __future__ import annotations
+
+import argparse
+import contextlib
+import io
+import json
+import os
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any, BinaryIO
+
+from router import profile
+from router.devices import Instrument
+from router.engine import Engine
+from router.files import replacing
+from router.inputs.base import Stamped
+from router.inputs.trace import Trace, TraceError
+from router.outputs.base import Output, OutputError
+from router.outputs.instrument import SoundFile
+from router.outputs.midi_file import MidiFile, track_names
+from router.player import Strangers, Tally, play
+from router.recorder import LogFile
+from router.units import NANOSECONDS
+
+NAME = "play"
+HELP = "play a recorded or simulated trace through a profile"
+EXAMPLE = "router play session.jsonl --profile wren.yaml --midi wren.mid --sound wren.wav"
+
+LONG = 1_000_000
+"""Bytes of a trace from which on a bar of progress is shown."""
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare them."""
+    parser.add_argument("trace", metavar="TRACE", help='the trace, JSON Lines; "-" reads standard input')
+    parser.add_argument("--profile", required=True, metavar="FILE", help="the profile, or the name of a shipped one")
+    parser.add_argument("--midi", type=Path, metavar="OUT.mid", help="write what is played as a MIDI file")
+    parser.add_argument(
+        "--log", type=Path, metavar="OUT.jsonl", help="write what is heard and played, one event a line"
+    )
+    parser.add_argument(
+        "--sound", type=Path, metavar="OUT.wav", help="write what is played as sound (needs FluidSynth)"
+    )
+    parser.add_argument("--json", action="store_true", help="say what was heard and played for a program to read")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Play the trace, write the files, say what was heard."""
+    loaded = profile.load(profile.find(args.profile))
+    if wrong := _overwrites(args, loaded.path):
+        print(f"router play: {wrong}", file=sys.stderr)
+        return 2
+    try:
+        said = _play(args, loaded)
+    except (TraceError, OutputError) as error:
+        print(error, file=sys.stderr)
+        return 1
+    except OSError as error:
+        place = "" if error.filename is None else f"{error.filename}: "  # a full disk has no name
+        print(f"router play: {place}{(error.strerror or str(error)).lower()}", file=sys.stderr)
+        return 1
+    print(json.dumps(said, ensure_ascii=False) if args.json else "\n".join(_plainly(said)))
+    for fault in said["faults"]:
+        print(f"a rule failed and was switched off: {fault}", file=sys.stderr)
+    return 1 if said["faults"] else 0
+
+
+def _overwrites(args: argparse.Namespace, read: Path) -> str | None:
+    """What is wrong when a file that is read, or written already, would be overwritten."""
+    used = {read.resolve(): "the profile"}
+    if args.trace != "-":
+        used[Path(args.trace).resolve()] = "the trace"
+    for option in ("midi", "log", "sound"):
+        path: Path | None = getattr(args, option)
+        if path is None or (path.exists() and not path.is_file()):
+            continue
+        if path.resolve() in used:
+            return f"--{option} {path} would overwrite {used[path.resolve()]}"
+        used[path.resolve()] = f"--{option}"
+    return None
+
+
+def _play(args: argparse.Namespace, loaded: profile.Profile) -> dict[str, Any]:
+    """Play it and write the files; all of them are written, or none."""
+    plan = loaded.plan
+    remarks: list[str] = []
+    with contextlib.ExitStack() as stack:
+        file = stack.enter_context(_open(args.trace))
+        name = "standard input" if args.trace == "-" else args.trace
+        trace = Trace(file, name, loaded.types, remarks.append)
+        takers: dict[str, list[Output]] = {output: [] for output in loaded.outputs}
+        finish = []
+        if args.midi:
+            target = stack.enter_context(replacing(args.midi))
+            midi = MidiFile(target, plan.music.tempo, loaded.child, track_names(plan.parts))
+            finish.append(midi.close)
+            for output, taken_by in takers.items():
+                taken_by.append(midi.output(output))
+        if args.sound:
+            sound = SoundFile(stack.enter_context(replacing(args.sound)))
+            finish.append(sound.close)
+            for output, device in loaded.outputs.items():
+                takers[output].append(sound.output(output, device if isinstance(device, Instrument) else None))
+        tally = Tally()
+        if args.log:
+            text = io.TextIOWrapper(stack.enter_context(replacing(args.log)), encoding="utf-8", newline="\n")
+            stack.callback(text.detach)  # it flushes, and leaves the file to whoever opened it
+            tally.then = LogFile(text, 0)
+        samples = Strangers(_with_progress(trace, file), plan.inputs)
+        end = play(Engine(plan, tally), samples, plan.limits.note_length, takers)
+        for step in finish:
+            step()
+    return {
+        "trace": name,
+        "seconds": round(end / NANOSECONDS, 6),
+        "samples": samples.samples,
+        "presses": {source: tally.presses[source] for source in sorted(tally.presses)},
+        "notes": {part.name: tally.notes[part.name] for part in plan.parts},
+        "unknown_inputs": dict(samples.strangers),
+        "limits": dict(tally.limits),
+        "lost": dict(tally.lost),
+        "faults": [f"{fault['place']}: {fault['rule']}: {fault['error']}" for fault in tally.faults],
+        "remarks": remarks,
+        "written": [str(path) for path in (args.midi, args.log, args.sound) if path],
+    }
+
+
+@contextlib.contextmanager
+def _open(name: str) -> Iterator[BinaryIO]:
+    if name == "-":
+        yield sys.stdin.buffer
+    else:
+        with Path(name).open("rb") as file:
+            yield file
+
+
+def _with_progress(trace: Trace, file: BinaryIO) -> Iterator[Stamped]:
+    """The samples, with a bar on the terminal while a long file is read."""
+    size = os.fstat(file.fileno()).st_size if sys.stderr.isatty() and file.seekable() else 0
+    if size < LONG:
+        yield from trace
+        return
+    from rich.console import Console  # noqa: PLC0415 - seldom needed, and slow to load
+    from rich.progress import Progress  # noqa: PLC0415 - as above
+
+    with Progress(console=Console(stderr=True), transient=True) as progress:
+        task = progress.add_task("playing", total=size)
+        for count, stamped in enumerate(trace):
+            if count % 1000 == 0:
+                progress.update(task, completed=trace.bytes_read)
+            yield stamped
+
+
+def _plainly(said: dict[str, Any]) -> list[str]:
+    """What was heard and played, in a few lines."""
+    lines = [f"{said['trace']}: {said['seconds']:.1f} s, {said['samples']} samples"]
+    lines += [f"heard   {source:16} {_count(n, 'press', 'presses')}" for source, n in said["presses"].items()]
+    if not said["presses"]:
+        lines.append("heard   nothing")
+    lines += [f"played  {part:16} {_count(n, 'note')}" for part, n in said["notes"].items()]
+    lines += [f"lost    {name:16} {_count(n, 'time')}" for name, n in said["lost"].items()]
+    lines += [f"limit   {limit:16} {_count(n, 'note')} not played or cut short" for limit, n in said["limits"].items()]
+    if said["unknown_inputs"]:
+        named = ", ".join(f"{name} ({_count(n, 'sample')})" for name, n in said["unknown_inputs"].items())
+        lines.append(f"not in the profile, so not heard: {named}")
+    lines += said["remarks"]
+    lines += [f"written {path}" for path in said["written"]]
+    return lines
+
+
+def _count(number: int, one: str, many: str = "") -> str:
+    return f"{number} {one if number == 1 else many or one + 's'}"
