@@ -1,1 +1,70 @@
-"""Inputs: what turns an open device into samples. One file for each kind of device."""
+"""Inputs: what turns an open device into samples. One file for each kind of device.
+
+Each module is imported when a profile needs it: its libraries take their time to load, and only Linux has them all.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import cast
+
+from router.devices import Device, EvdevPointer, EvdevSwitch, MidiInDevice, SerialDevice, TerminalKey
+from router.inputs.base import DeviceMissing, Input
+
+Devices = dict[str, Device]
+"""The inputs that one device serves, by name."""
+
+
+def by_device(devices: Mapping[str, Device]) -> list[Devices]:
+    """A profile's inputs, those of one device together: two keys of one keyboard, two readings of one serial line."""
+    groups: dict[tuple[object, ...], Devices] = {}
+    for name, device in devices.items():
+        groups.setdefault(_identity(device), {})[name] = device
+    return list(groups.values())
+
+
+def open_input(devices: Devices, types: Mapping[str, str]) -> Input:
+    """Open the device that serves these inputs, a group of ``by_device``; ``types`` as in the profile.
+
+    Raises:
+        DeviceMissing: it is not there now, or cannot be opened; the message says what was looked for.
+    """
+    try:
+        return _open(devices, types)
+    except ImportError as error:
+        raise DeviceMissing(
+            f"the package {error.name} is needed for {', '.join(devices)}, and not installed"
+        ) from error
+
+
+def _open(devices: Devices, types: Mapping[str, str]) -> Input:
+    match next(iter(devices.values())):
+        case SerialDevice():
+            from router.inputs.serial import SerialInput  # noqa: PLC0415 - see the module's docstring
+
+            switches = [name for name in devices if types[name] == "switch"]
+            return SerialInput(cast("dict[str, SerialDevice]", devices), switches)
+        case MidiInDevice():
+            from router.inputs.midi import MidiInput  # noqa: PLC0415 - as above
+
+            return MidiInput(cast("dict[str, MidiInDevice]", devices))
+        case TerminalKey():
+            from router.inputs.terminal import TerminalInput  # noqa: PLC0415 - as above
+
+            return TerminalInput(cast("dict[str, TerminalKey]", devices))
+        case EvdevSwitch() | EvdevPointer():
+            from router.inputs.evdev import open_evdev  # noqa: PLC0415 - as above
+
+            return open_evdev(cast("dict[str, EvdevSwitch | EvdevPointer]", devices))
+
+
+def _identity(device: Device) -> tuple[object, ...]:
+    match device:
+        case SerialDevice():
+            return "serial", device.pattern, device.baud
+        case MidiInDevice():
+            return "midi", device.pattern
+        case TerminalKey():
+            return ("terminal",)
+        case EvdevSwitch() | EvdevPointer():
+            return "evdev", device.pattern

@@ -27,6 +27,9 @@ class Input(ABC):
     inputs: tuple[str, ...]
     """The names of the profile's inputs that this device serves."""
 
+    description: str
+    """What was opened, for the log and for people."""
+
     @abstractmethod
     def fileno(self) -> int:
         """The descriptor to wait on."""
@@ -44,7 +47,11 @@ class Input(ABC):
         return None
 
     def wake(self, now: int) -> list[Stamped]:
-        """What time alone has brought about."""
+        """What time alone has brought about.
+
+        Raises:
+            DeviceLost: the device has gone, and only looking shows it.
+        """
         return []
 
     @abstractmethod

@@ -1,0 +1,10 @@
+"""The only reader of time. Everything else is told the time."""
+
+from __future__ import annotations
+
+import time
+
+
+def now() -> int:
+    """Nanoseconds of the monotonic clock: the clock of the kernel's input events, of timers and of every deadline."""
+    return time.monotonic_ns()

@@ -1,0 +1,184 @@
+"""A serial line that sends text, one reading a line.
+
+Each input of the line has its own pattern, so one line can hold a pressure and a switch. A line in which an input's
+pattern finds nothing says nothing about that input. Lines end with CR, LF or both.
+
+    assembling  --byte-->  the line grows  --line end-->  read, then assembling
+    assembling  --longer than LONGEST_LINE-->  skipping
+    skipping    --line end-->  assembling
+
+The first line after opening may be the tail of a longer one ("3.1" of "123.1"), so it counts for switches only: a
+switch may send a line only when it changes, and its first press must be heard; a pressure comes again at once.
+"""
+
+from __future__ import annotations
+
+import errno
+import math
+import os
+import re
+from collections.abc import Iterable, Mapping
+from pathlib import Path
+
+from router.devices import SerialDevice
+from router.events import PressureSample, Sample, SwitchSample
+from router.inputs.base import DeviceLost, DeviceMissing, Input, Stamped
+from router.names import Candidate, NotOne, choose
+
+LONGEST_LINE = 1024
+"""Bytes; what is longer is no reading but noise or the wrong speed. Our choice."""
+
+BY_ID = Path("/dev/serial/by-id")
+_LINE_END = re.compile(rb"[\r\n]+")
+
+
+class LineReader:
+    """Bytes in, complete lines out, whatever comes."""
+
+    def __init__(self) -> None:
+        self._rest = b""
+        self._skipping = False
+
+    def feed(self, data: bytes) -> list[str]:
+        """The lines that these bytes complete, without their ends and without empty ones."""
+        *complete, rest = _LINE_END.split(self._rest + data)
+        lines = []
+        for line in complete:
+            if self._skipping:  # the end of what was too long
+                self._skipping = False
+            elif line and len(line) <= LONGEST_LINE:
+                lines.append(line.decode("utf-8", "replace"))
+        if len(rest) > LONGEST_LINE:
+            self._skipping = True
+        self._rest = b"" if self._skipping else rest
+        return lines
+
+
+class Reading:
+    """What one input takes from a line."""
+
+    def __init__(self, name: str, device: SerialDevice, is_switch: bool) -> None:
+        self.is_switch = is_switch
+        self._name = name
+        self._pattern = re.compile(device.line)
+        self._scale, self._offset = device.scale, device.offset
+
+    def sample(self, line: str) -> Sample | None:
+        """The sample in this line, or None."""
+        found = self._pattern.search(line)
+        if found is None or found["value"] is None:
+            return None
+        try:
+            value = (float(found["value"]) - self._offset) * self._scale
+        except ValueError:  # the pattern lets through what is no number
+            return None
+        if not math.isfinite(value):
+            return None
+        return SwitchSample(self._name, value > 0) if self.is_switch else PressureSample(self._name, value)
+
+
+class SerialInput(Input):
+    """An open serial line.
+
+    Raises:
+        DeviceMissing: no such line now, or it cannot be opened.
+    """
+
+    def __init__(self, devices: Mapping[str, SerialDevice], switches: Iterable[str]) -> None:
+        import serial  # noqa: PLC0415 - only Linux installs it, and only running needs it
+
+        self.inputs = tuple(devices)
+        first = next(iter(devices.values()))
+        path = find(first.pattern)
+        self.description = f"serial line {path}"
+        switches = set(switches)
+        self._readings = [Reading(name, device, name in switches) for name, device in devices.items()]
+        self._lines = LineReader()
+        self._first = True
+        try:
+            self._port = serial.Serial(path, first.baud, timeout=0, exclusive=True)
+        except (OSError, ValueError, OverflowError) as error:
+            raise DeviceMissing(f"serial line {path} cannot be opened: {_reason(error)}") from error
+        try:
+            _wait_for_a_byte(self._port.fileno())
+        except OSError as error:
+            self._port.close()
+            raise DeviceMissing(f"serial line {path} cannot be used: {_reason(error)}") from error
+
+    def fileno(self) -> int:
+        return int(self._port.fileno())
+
+    def read(self, now: int) -> list[Stamped]:
+        try:
+            data = os.read(self._port.fileno(), 4096)  # pyserial's own read would wait until it has so many
+        except BlockingIOError:
+            return []
+        except OSError as error:
+            raise DeviceLost(f"{self.description}: {error.strerror}") from error
+        if not data:
+            raise DeviceLost(f"{self.description}: hung up")
+        stamped: list[Stamped] = []
+        for line in self._lines.feed(data):
+            for reading in self._readings:
+                if self._first and not reading.is_switch:
+                    continue
+                sample = reading.sample(line)
+                if sample is not None:
+                    stamped.append((now, sample))
+            self._first = False
+        return stamped
+
+    def close(self) -> None:
+        self._port.close()
+
+
+def find(pattern: str) -> str:
+    """The path that the pattern means: a by-id name, a tty's name, or the path itself (of a pty too).
+
+    Raises:
+        DeviceMissing: none, or several.
+    """
+    if pattern.startswith("/") and Path(pattern).exists():
+        return pattern
+    try:
+        return choose(pattern, lines(), "serial line", "serial").names[-1]
+    except NotOne as error:
+        raise DeviceMissing(str(error)) from error
+
+
+def lines() -> list[Candidate]:
+    """The serial lines that are there; the last name of each is its path. Only those behind which there is hardware."""
+    from serial.tools.list_ports import comports  # noqa: PLC0415 - as above
+
+    by_id: dict[str, list[str]] = {}
+    if BY_ID.is_dir():
+        for link in sorted(BY_ID.iterdir()):
+            by_id.setdefault(str(link.resolve()), []).extend((link.name, str(link)))
+    return [
+        Candidate(
+            (*by_id.get(port.device, ()), port.name, port.device),
+            port.description if port.description != "n/a" else "",
+        )
+        for port in sorted(comports(), key=lambda port: port.device)
+    ]
+
+
+def _wait_for_a_byte(descriptor: int) -> None:
+    """Let a read with nothing to read say so. pyserial lets it return nothing, which is also what a lost line says."""
+    import termios  # noqa: PLC0415 - not on every system
+
+    try:
+        attributes = termios.tcgetattr(descriptor)
+        attributes[6][termios.VMIN], attributes[6][termios.VTIME] = 1, 0
+        termios.tcsetattr(descriptor, termios.TCSANOW, attributes)
+    except termios.error as error:
+        raise OSError(*error.args) from error
+
+
+def _reason(error: Exception) -> str:
+    number = getattr(error, "errno", None)
+    if number == errno.EACCES:
+        return "permission denied; on Debian the user must be in the group dialout"
+    if number in (errno.EAGAIN, errno.EBUSY):
+        return "another program uses it"
+    return os.strerror(number) if number else str(error)

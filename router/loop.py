@@ -1,0 +1,109 @@
+"""The only sleeper: it waits until a descriptor is readable or the next deadline has come, whichever is first.
+
+A pass of the loop:
+
+    sleep  ->  the callback of every descriptor that is readable  ->  ``wake(now)``, once, whatever ended the sleep
+
+``deadline()`` is asked before each sleep. Deadlines are absolute and kept by one kernel timer among the descriptors;
+epoll itself waits without a time-out, and with nothing to do nothing runs. Threads of drivers write to a descriptor
+that is watched, and that is all they may do.
+
+Invariants: no exception of a callback or of ``wake`` ends the loop; a callback that raises is not called again, as it
+would raise again at once; after ``stop`` the pass that runs is finished and no other begins.
+"""
+
+from __future__ import annotations
+
+import select
+import signal
+import socket
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import contextmanager, suppress
+from types import FrameType
+
+from router import clock
+from router.timerfd import Timer
+from router.units import NANOSECONDS
+
+AFTER_A_FAULT = NANOSECONDS // 10
+"""How long a ``wake`` that raised is left alone: a fault that comes with each pass must not take the whole machine."""
+
+
+class Loop:
+    """See the module's docstring. ``on_fault`` is told of each exception; it must not raise."""
+
+    def __init__(self, on_fault: Callable[[Exception], None]) -> None:
+        self._on_fault = on_fault
+        self._epoll = select.epoll()
+        self._timer = Timer()
+        self._watched: dict[int, Callable[[], None]] = {}
+        self._stopping = False
+        self.watch(self._timer.fileno(), self._timer.clear)
+
+    def watch(self, descriptor: int, callback: Callable[[], None]) -> None:
+        """Call back in each pass in which the descriptor is readable, or its other end has gone."""
+        self._epoll.register(descriptor, select.EPOLLIN)
+        self._watched[descriptor] = callback
+
+    def unwatch(self, descriptor: int) -> None:
+        """No longer call back; to be done before the descriptor is closed. No harm if it is not watched."""
+        if self._watched.pop(descriptor, None) is not None:
+            with suppress(OSError):  # somebody closed it already
+                self._epoll.unregister(descriptor)
+
+    def stop(self) -> None:
+        """Come to an end after this pass. From another thread or a signal handler it needs a descriptor to wake the loop."""
+        self._stopping = True
+
+    def run(self, deadline: Callable[[], int | None], wake: Callable[[int], None]) -> None:
+        """Sleep and wake until stopped."""
+        not_before = 0
+        while not self._stopping:
+            when = deadline()
+            self._timer.arm(None if when is None else max(when, not_before))
+            for descriptor, _events in self._epoll.poll():
+                callback = self._watched.get(descriptor)  # a callback before may have ended the watch
+                if callback is None:
+                    continue
+                try:
+                    callback()
+                except Exception as error:  # noqa: BLE001 - whatever it is, the rest must play on
+                    self.unwatch(descriptor)
+                    self._on_fault(error)
+            try:
+                wake(clock.now())
+            except Exception as error:  # noqa: BLE001 - as above
+                not_before = clock.now() + AFTER_A_FAULT
+                self._on_fault(error)
+
+    @contextmanager
+    def stopped_by(self, signals: Iterable[signal.Signals]) -> Iterator[None]:
+        """While in this context these signals stop the loop and do nothing else. Main thread only."""
+        receiver, sender = socket.socketpair()
+        with receiver, sender:
+            receiver.setblocking(False)
+            sender.setblocking(False)
+            before = {number: signal.signal(number, self._signalled) for number in signals}
+            descriptor_before = signal.set_wakeup_fd(sender.fileno(), warn_on_full_buffer=False)
+            self.watch(receiver.fileno(), lambda: _drain(receiver))
+            try:
+                yield
+            finally:
+                self.unwatch(receiver.fileno())
+                signal.set_wakeup_fd(descriptor_before)
+                for number, handler in before.items():
+                    signal.signal(number, handler)
+
+    def close(self) -> None:
+        """Give the descriptors back."""
+        self._watched.clear()
+        self._timer.close()
+        self._epoll.close()
+
+    def _signalled(self, _number: int, _frame: FrameType | None) -> None:
+        self.stop()
+
+
+def _drain(receiver: socket.socket) -> None:
+    with suppress(BlockingIOError):
+        receiver.recv(4096)

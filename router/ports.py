@@ -1,0 +1,175 @@
+"""The machine's MIDI system: which ports there are, whether it still runs, and breaking a connection.
+
+Linux has two: ALSA's sequencer (``/dev/snd/seq``), and JACK where there is no sound hardware or the administrator
+wants it. Both know ports by name. ALSA's full names end in numbers that change at each boot
+("Pad:Pad MIDI 1 20:0"); names in profiles go without.
+
+There is one ``MidiSystem`` a process: every fresh client for listing would take one of the few the sequencer has.
+python-rtmidi cannot say that a JACK server has gone (its list of ports stays as it was, and sending to it never
+returns), so under JACK the list and that news come from JACK's own client library.
+"""
+
+from __future__ import annotations
+
+import fcntl
+import re
+import struct
+from abc import ABC, abstractmethod
+from pathlib import Path
+from typing import Any
+
+from router.names import Candidate
+
+SEQUENCER = Path("/dev/snd/seq")
+UNSUBSCRIBE_PORT = 0x40505331  # SNDRV_SEQ_IOCTL_UNSUBSCRIBE_PORT, sound/asequencer.h: _IOW('S', 0x31, 80 bytes)
+_NUMBERS = re.compile(r" (\d+):(\d+)$")
+_NOT_MEANT = ("midi through", "router")
+"""Ports that a pattern such as "*" does not mean: the system's loop-back, and our own. By their names they can be had."""
+
+
+class NoMidi(Exception):  # noqa: N818 - a machine without MIDI is not in error
+    """There is no MIDI system, or it does not answer; the message says what was tried."""
+
+
+class MidiSystem(ABC):
+    """The ports of one MIDI system."""
+
+    api: int
+    """Its number in python-rtmidi."""
+
+    @abstractmethod
+    def senders(self) -> list[str]:
+        """Full names of the ports that send to us."""
+
+    @abstractmethod
+    def receivers(self) -> list[str]:
+        """Full names of the ports that we can send to."""
+
+    @property
+    @abstractmethod
+    def alive(self) -> bool:
+        """Whether the system still runs."""
+
+    @abstractmethod
+    def disconnect(self, sender: str, client: str) -> None:
+        """Break every connection from ``sender`` (full name) to the client of ours called ``client``.
+
+        It goes before closing an input: closing while messages come in can wait for ever for the thread that
+        brings them, which waits for us. No harm if there is none.
+        """
+
+
+class AlsaSystem(MidiSystem):
+    """ALSA's sequencer, through one client of python-rtmidi in each direction."""
+
+    def __init__(self) -> None:
+        import rtmidi  # noqa: PLC0415 - only Linux has it, and only running needs it
+
+        self.api = rtmidi.API_LINUX_ALSA
+        try:
+            self._in: Any = rtmidi.MidiIn(self.api, name="router-look")
+            self._out: Any = rtmidi.MidiOut(self.api, name="router-look")
+        except OSError as error:
+            raise NoMidi(f"ALSA's sequencer {SEQUENCER} cannot be used: {error}") from error
+
+    def senders(self) -> list[str]:
+        return [str(name) for name in self._in.get_ports()]
+
+    def receivers(self) -> list[str]:
+        return [str(name) for name in self._out.get_ports()]
+
+    @property
+    def alive(self) -> bool:
+        return True  # part of the kernel
+
+    def disconnect(self, sender: str, client: str) -> None:
+        source = _NUMBERS.search(sender)
+        if source is None:
+            return
+        with open(SEQUENCER, "rb+", buffering=0) as sequencer:  # noqa: PTH123 - the mode reads plainer so
+            for name in self.receivers():
+                target = _NUMBERS.search(name)
+                if target is None or not name.startswith(client + ":"):
+                    continue
+                addresses = (*map(int, source.groups()), *map(int, target.groups()))
+                try:
+                    fcntl.ioctl(sequencer, UNSUBSCRIBE_PORT, struct.pack("4B76x", *addresses))
+                except OSError:  # it is not connected
+                    continue
+
+
+class JackSystem(MidiSystem):
+    """A JACK server, through its own client library."""
+
+    def __init__(self) -> None:
+        try:
+            import jack  # noqa: PLC0415 - only a machine with JACK has its library
+        except (ImportError, OSError) as error:
+            raise NoMidi(f"there is no {SEQUENCER}, and JACK is not installed ({error})") from error
+        import rtmidi  # noqa: PLC0415 - as above
+
+        self.api = rtmidi.API_UNIX_JACK
+        self._running = True
+        jack.set_error_function(_say_nothing)
+        jack.set_info_function(_say_nothing)
+        try:
+            self._client = jack.Client("router-look", no_start_server=True)
+        except jack.JackError as error:
+            raise NoMidi(f"there is no {SEQUENCER}, and no JACK server answers") from error
+        self._jack_error = jack.JackError
+        self._client.set_shutdown_callback(self._gone)
+        self._client.activate()
+
+    def senders(self) -> list[str]:
+        return [port.name for port in self._client.get_ports(is_midi=True, is_output=True)]
+
+    def receivers(self) -> list[str]:
+        return [port.name for port in self._client.get_ports(is_midi=True, is_input=True)]
+
+    @property
+    def alive(self) -> bool:
+        return self._running
+
+    def disconnect(self, sender: str, client: str) -> None:
+        for port in self._client.get_ports(re.escape(client) + ":", is_midi=True, is_input=True):
+            try:
+                self._client.disconnect(sender, port)
+            except self._jack_error:  # it is not connected
+                continue
+
+    def _gone(self, _status: object, _reason: str) -> None:
+        """Called by JACK's thread."""
+        self._running = False
+
+
+_systems: list[MidiSystem] = []
+
+
+def midi_system() -> MidiSystem:
+    """The machine's MIDI system; a fresh one if the server has been away.
+
+    Raises:
+        NoMidi: there is none now.
+    """
+    if not (_systems and _systems[0].alive):
+        _systems[:] = [AlsaSystem() if SEQUENCER.exists() else JackSystem()]
+    return _systems[0]
+
+
+def candidates(names: list[str], pattern: str) -> list[Candidate]:
+    """Ports as a profile names them, without those that such a pattern does not mean."""
+    wanted = pattern.casefold()
+    plain = [(_NUMBERS.sub("", name), name) for name in names]
+    found = []
+    for short, full in plain:
+        if any(word in short.casefold() and word not in wanted for word in _NOT_MEANT):
+            continue
+        if sum(other == short for other, _ in plain) == 1:
+            found.append(Candidate((short, full, short.split(":")[0])))
+        else:
+            found.append(Candidate((full, short), "the number tells two of one name apart until the next boot"))
+    return found
+
+
+def _say_nothing(_message: str) -> None:
+    """JACK's library would print to stderr whatever it finds amiss."""
