@@ -57,6 +57,8 @@ class Rule:
     """What must reach the rule for it to be of use; of several, one is enough."""
     gives: ClassVar[Kind] = Kind(0)
     """What it makes of what it takes; Kind(0) is "the same"."""
+    sustains: ClassVar[bool] = False
+    """Whether it may keep a voice on purpose after the effort behind it has ended, until the next effort or ``let_go``."""
     settings: ClassVar[Mapping[str, Any]]
     """A closed JSON Schema of an object in which every property has a description. Besides JSON Schema's own words
     a property may say ``"quantity": KIND`` (time, pressure, frequency, percent, tempo, note value, pitch, controller): the

@@ -24,6 +24,7 @@ class Latch(Rule):
 
     name = "latch"
     takes = Kind.GESTURES
+    sustains = True
     settings: ClassVar[Mapping[str, Any]] = {"type": "object", "additionalProperties": False, "properties": {}}
 
     def __init__(self, settings: Mapping[str, Any], context: Context) -> None:

@@ -24,6 +24,7 @@ class Release(Rule):
 
     name = "release"
     takes = Kind.NOTES
+    sustains = True
     settings: ClassVar[Mapping[str, Any]] = {
         "type": "object",
         "additionalProperties": False,

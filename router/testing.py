@@ -1,0 +1,551 @@
+"""Proof for rules, and virtual time for tests.
+
+    from router.testing import check_rule
+    check_rule(MyRule)
+
+raises ``RuleFault`` with the check's name and what the rule did, or returns: then the rule keeps its contract (see
+``router.rules.base``). Nothing here waits: time is a number, and a rule is woken at its deadlines, or late on purpose.
+"""
+
+from __future__ import annotations
+
+import ast
+import inspect
+import itertools
+import sys
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from dataclasses import dataclass
+from random import Random
+from types import FrameType
+from typing import Any
+
+from router.engine import Engine, Plan, RulePlan
+from router.events import Control, Event, Level, Message, NoteOff, NoteOn, Press, Release, Route, Sample
+from router.ledger import Ledger, Limits
+from router.music import Music
+from router.rules.base import METHODS, Context, Kind, Rule, check
+from router.timers import Alarm, Timers
+from router.units import NANOSECONDS
+
+MILLISECOND = NANOSECONDS // 1000
+
+# --- an engine on virtual time ----------------------------------------------------------------------------------
+
+
+class Memory:
+    """An ``observe`` that keeps what it is told: ``(time, event, fields)``."""
+
+    def __init__(self) -> None:
+        self.lines: list[tuple[int, str, dict[str, Any]]] = []
+
+    def __call__(self, now: int, event: str, fields: dict[str, Any]) -> None:
+        self.lines.append((now, event, fields))
+
+    def named(self, *events: str) -> list[tuple[int, str, dict[str, Any]]]:
+        """The lines of these events only."""
+        return [line for line in self.lines if line[1] in events]
+
+
+class Player:
+    """An engine on virtual time: woken at each of its deadlines exactly, and all it plays is kept with its time."""
+
+    def __init__(self, plan: Plan) -> None:
+        self.log = Memory()
+        self.engine = Engine(plan, self.log)
+        self.now = 0
+        self.played: list[tuple[int, Message]] = []
+        self._keep(self.engine.start(0))
+
+    def give(self, now: int, sample: Sample) -> None:
+        """Go on to ``now`` and hand over a sample."""
+        self.go_on(now)
+        self._keep(self.engine.handle(sample, now))
+
+    def give_late(self, now: int, sample: Sample) -> None:
+        """Hand over a sample with every deadline since the last call still unserved: the loop was held up."""
+        self.now = now
+        self._keep(self.engine.handle(sample, now))
+
+    def go_on(self, until: int) -> None:
+        """Wake the engine at each deadline up to ``until``."""
+        while (deadline := self.engine.next_deadline()) is not None and deadline <= until:
+            self.now = max(self.now, deadline)
+            self._keep(self.engine.wake(self.now))
+        self.now = until
+
+    def wake_late(self, now: int) -> None:
+        """Wake the engine once, however many deadlines have gone by."""
+        self.now = now
+        self._keep(self.engine.wake(now))
+
+    def stop(self) -> None:
+        """Stop the engine now."""
+        self._keep(self.engine.stop(self.now))
+
+    def _keep(self, messages: Iterable[Message]) -> None:
+        self.played += [(self.now, message) for message in messages]
+
+
+# --- what a rule is tried with ----------------------------------------------------------------------------------
+
+
+class RuleFault(AssertionError):  # noqa: N818 - the word that the log has for it
+    """A rule breaks its contract; ``check`` names the check that found it."""
+
+    def __init__(self, rule: type[Rule], check_name: str, message: str) -> None:
+        super().__init__(f'rule "{getattr(rule, "name", rule.__name__)}", {check_name}: {message}')
+        self.check = check_name
+
+
+Settings = Mapping[str, Any]
+
+
+@dataclass(frozen=True)
+class Trial:
+    """A rule with one set of settings, as a profile would write them, and the check that is running."""
+
+    rule: type[Rule]
+    written: Settings
+    check: str
+
+    def fault(self, message: str) -> RuleFault:
+        with_settings = f" (with {dict(self.written)})" if self.written else ""
+        return RuleFault(self.rule, self.check, message + with_settings)
+
+
+def convert(rule: type[Rule], written: Settings) -> dict[str, Any]:
+    """Settings as a profile writes them, completed with the defaults and converted, as a rule gets them.
+
+    Raises:
+        QuantityError: a text that is no such quantity.
+    """
+    from router.profile.quantities import read  # noqa: PLC0415 - only the proof of a rule needs what reads profiles
+
+    def value(schema: Mapping[str, Any], text: Any) -> Any:
+        if "quantity" in schema:
+            return read(schema["quantity"], str(text))
+        if "quantity" in schema.get("items", {}):
+            return [value(schema["items"], item) for item in text]
+        return text
+
+    properties = rule.settings["properties"]
+    defaults = {name: schema["default"] for name, schema in properties.items() if "default" in schema}
+    return {name: value(properties[name], text) for name, text in {**defaults, **written}.items()}
+
+
+def plan_rule(rule: type[Rule], written: Settings | None = None, place: str = "") -> RulePlan:
+    """A rule with its settings as a profile writes them, ready for a part."""
+    settings = convert(rule, written or {})
+    return RulePlan(rule.name, lambda context: rule(settings, context), place)
+
+
+def examples(rule: type[Rule]) -> list[dict[str, Any]]:
+    """The settings that the rule's manual gives it in its example (``Example::`` and an indented block of YAML).
+
+    Raises:
+        ValueError: there is no example, it is no YAML, or the rule is not in it.
+    """
+    import yaml  # noqa: PLC0415 - only the proof of a rule reads YAML
+
+    manuals = (inspect.getdoc(rule) or "", inspect.getdoc(sys.modules[rule.__module__]) or "")
+    manual = next((text for text in manuals if "Example::" in text), None)
+    if manual is None:
+        raise ValueError('the manual has no "Example::"')
+    block = list(itertools.takewhile(lambda line: line[:1] in ("", " "), manual.partition("Example::")[2].splitlines()))
+    try:
+        listed = yaml.safe_load(inspect.cleandoc("\n".join(block)))["rules"]
+        found = [dict(entry[rule.name] or {}) for entry in listed if rule.name in entry]
+    except (yaml.YAMLError, TypeError, KeyError) as error:
+        raise ValueError(f'the example is no profile text with "rules": {error}') from error
+    if not found:
+        raise ValueError("the rule is not in its own example")
+    return found
+
+
+def trials(rule: type[Rule], check_name: str) -> Iterator[Trial]:
+    """The rule as in its examples, without any settings if it needs none, and with each choice that a setting offers."""
+    import jsonschema  # noqa: PLC0415 - only the proof of a rule needs it
+
+    valid = jsonschema.Draft202012Validator(dict(rule.settings)).is_valid
+    shown = examples(rule)
+    tried: list[Settings] = []
+    for base in [*shown, {}]:
+        choices = [
+            {**base, name: choice}
+            for name, schema in rule.settings["properties"].items()
+            for choice in [*schema.get("enum", ()), *(schema[end] for end in ("minimum", "maximum") if end in schema)]
+        ]
+        tried += [written for written in [base, *choices] if written not in tried and valid(written)]
+    return (Trial(rule, written, check_name) for written in tried)
+
+
+class Bench:
+    """One rule alone on virtual time; what it gives is checked, kept with its time, and played into a ledger without limits."""
+
+    ROUTE = Route("bench", 1)
+    WIDE = Limits(velocity=127, volume=127, notes_at_once=10**6, note_length=10**18, notes_per_second=10**6)
+
+    def __init__(self, trial: Trial) -> None:
+        self._trial = trial
+        self._timers = Timers()
+        self._ledger = Ledger(self.WIDE, Timers(), Memory())
+        self._voices = itertools.count(1_000_000)  # far from those of the causes
+        self.made: set[int] = set()
+        self.given: dict[int, None] = {}  # voices of causes that have begun and not ended
+        self.known: set[int] = set()
+        self.on: dict[int, None] = {}  # voices that the rule has begun and not ended
+        self.out: list[tuple[int, Event]] = []
+        self.now = 0
+        context = Context(Music(), self._new_voice, Alarm(self._timers, 0))
+        self.rule = self._try("being made", trial.rule, convert(trial.rule, trial.written), context)
+
+    def give(self, event: Event, now: int, late: int = 0) -> list[Event]:
+        """Go on to ``now`` and hand the event to the rule; what it gives, with what it gives when woken at once."""
+        self.go_on(now, late)
+        if isinstance(event, (Press, NoteOn)):
+            self.given[event.voice] = None
+            self.known.add(event.voice)
+        elif isinstance(event, (Release, NoteOff)):
+            self.given.pop(event.voice, None)
+        before = len(self.out)
+        self._keep(self._call(f"given {event}", METHODS[type(event)], event, now))
+        self.go_on(now, late)
+        return [event for _, event in self.out[before:]]
+
+    def go_on(self, until: int, late: int = 0) -> None:
+        """Wake the rule at its deadlines up to ``until``, each time ``late`` nanoseconds after the deadline."""
+        for _ in range(100_000):
+            deadline = self._timers.next()
+            if deadline is None or deadline > until:
+                self.now = max(self.now, until)
+                return
+            self.now = min(max(self.now, deadline + late), max(until, self.now))
+            key = self._timers.pop(self.now)
+            assert isinstance(key, tuple)  # noqa: S101 - Alarm makes them so
+            self._keep(self._call("woken", "wake", self.now, key[1]))
+        raise self._trial.fault("it asks to be woken again and again without end")
+
+    def let_go(self, now: int) -> None:
+        """Tell the rule to let go."""
+        self._keep(self._call("letting go", "let_go", now))
+
+    @property
+    def waiting(self) -> bool:
+        """Whether a deadline is set."""
+        return self._timers.next() is not None
+
+    @property
+    def sounding(self) -> int:
+        """How many notes are on in the ledger."""
+        return len(self._ledger.sounding)
+
+    def _new_voice(self) -> int:
+        voice = next(self._voices)
+        self.made.add(voice)
+        return voice
+
+    def _call(self, when: str, method: str, *arguments: Any) -> list[Event]:
+        events: list[Event] = self._try(when, lambda: list(getattr(self.rule, method)(*arguments)))
+        return events
+
+    def _try(self, when: str, call: Callable[..., Any], *arguments: Any) -> Any:
+        try:
+            return call(*arguments)
+        except Exception as error:
+            raise self._trial.fault(f"{when}, it raises {type(error).__name__}: {error}") from error
+
+    def _keep(self, events: list[Event]) -> None:
+        for event in events:
+            self._try("giving", check, event)
+            self.out.append((self.now, event))
+            if isinstance(event, NoteOn):
+                self._ledger.note_on("bench", self.ROUTE, event, self.now)
+            elif isinstance(event, NoteOff):
+                self._ledger.note_off("bench", event.voice, self.now)
+            if isinstance(event, (Press, NoteOn)):
+                self.on[event.voice] = None
+            elif isinstance(event, (Release, NoteOff)):
+                self.on.pop(event.voice, None)
+
+
+Timeline = list[tuple[int, Event]]
+
+_BEGINNINGS: Mapping[Kind, Callable[[Random, int], list[Event]]] = {
+    Kind.GESTURES: lambda random, voice: [Press("bench", voice, random.random(), pitch=random.choice((None, 40, 84)))],
+    Kind.ZONES: lambda random, voice: [Press("bench", voice, random.random(), zone=random.randrange(40))],
+    Kind.NOTES: lambda random, voice: [
+        NoteOn(voice, pitch, random.randint(1, 127), random.random())
+        for pitch in random.sample(range(128), random.choice((1, 1, 3)))
+    ],
+}
+_KINDS: Mapping[type, Kind] = {
+    Press: Kind.GESTURES | Kind.ZONES,
+    Release: Kind.GESTURES | Kind.ZONES,
+    Level: Kind.LEVELS,
+    NoteOn: Kind.NOTES,
+    NoteOff: Kind.NOTES,
+    Control: Kind.CONTROLS,
+}
+
+
+def timelines(takes: Kind, count: int = 60) -> Iterator[Timeline]:
+    """What might come to a rule of this kind: efforts short, long and overlapping, each ended at last. Always the same."""
+    for number, kind in enumerate(kind for kind in Kind if kind in takes):
+        yield list(_timeline(kind, Random(number), count))  # noqa: S311 - a fixed row of numbers, no secret
+
+
+def _timeline(kind: Kind, random: Random, count: int) -> Iterator[tuple[int, Event]]:
+    now, voices, held = 0, itertools.count(1), list[int]()
+    for step in range(count + 4):
+        now += random.choice((0, 1, 20, 120, 120, 700, 2500)) * MILLISECOND
+        if kind is Kind.LEVELS:
+            yield now, Level("bench", 0.0 if step >= count else random.choice((0.0, random.random(), 1.0)))
+        elif kind is Kind.CONTROLS:
+            yield now, Control(random.randrange(120), random.randrange(128))
+        elif held and (step >= count or len(held) == 3 or random.random() < 0.5):
+            voice = held.pop(random.randrange(len(held)))
+            yield now, NoteOff(voice) if kind is Kind.NOTES else Release("bench", voice)
+        elif step < count:
+            held.append(next(voices))
+            for event in _BEGINNINGS[kind](random, held[-1]):
+                yield now, event
+
+
+# --- the checks -------------------------------------------------------------------------------------------------
+
+QUIET = 120 * NANOSECONDS
+"""After the last effort a rule has this long to come to rest."""
+
+LATENESS = (0, 7 * MILLISECOND, 900 * MILLISECOND)
+"""How late the rule is woken, in turn."""
+
+
+def _settings(trial: Trial) -> None:
+    """The settings are a closed schema, every property is described, every default is one that the schema allows."""
+    import jsonschema  # noqa: PLC0415 - only the proof of a rule needs it
+
+    from router.profile.quantities import KINDS  # noqa: PLC0415 - as in convert
+
+    schema = trial.rule.settings
+    try:
+        jsonschema.Draft202012Validator.check_schema(dict(schema))
+    except jsonschema.SchemaError as error:
+        raise trial.fault(f"the settings are no JSON Schema: {error.message}") from error
+    if schema.get("type") != "object" or schema.get("additionalProperties") is not False:
+        raise trial.fault('the settings are not closed: "type": "object" and "additionalProperties": False are needed')
+    for name, prop in schema.get("properties", {}).items():
+        if not prop.get("description"):
+            raise trial.fault(f'the setting "{name}" has no description')
+        kind = prop.get("quantity", prop.get("items", {}).get("quantity"))
+        if kind is not None and kind not in KINDS:
+            raise trial.fault(f'the setting "{name}" is of an unknown quantity "{kind}"; there are: {", ".join(KINDS)}')
+        if "default" in prop and not jsonschema.Draft202012Validator(dict(prop)).is_valid(prop["default"]):
+            raise trial.fault(f'the default of "{name}" is not allowed by its own schema')
+    if not trial.rule.name.replace("_", "").isalpha() or not trial.rule.name.islower():
+        raise trial.fault(f'the name "{trial.rule.name}" is not of small letters and _')
+    if not trial.rule.takes:
+        raise trial.fault("it takes nothing, so it can never be of use")
+
+
+def _example(trial: Trial) -> None:
+    """The manual has an example, and it is valid."""
+    import jsonschema  # noqa: PLC0415 - only the proof of a rule needs it
+
+    try:
+        for written in examples(trial.rule):
+            jsonschema.Draft202012Validator(dict(trial.rule.settings)).validate(written)
+            convert(trial.rule, written)
+    except (ValueError, jsonschema.ValidationError) as error:
+        raise trial.fault(f"the example is not valid: {getattr(error, 'message', error)}") from error
+
+
+ALLOWED_IMPORTS = frozenset(
+    {
+        *("__future__", "abc", "bisect", "collections", "collections.abc", "dataclasses", "enum", "fractions"),
+        *("functools", "heapq", "itertools", "math", "operator", "statistics", "types", "typing"),
+        *("router.events", "router.midi", "router.music", "router.timers", "router.units", "router.rules.base"),
+    }
+)
+"""What a rule may import: arithmetic and the core beneath it; nothing that reads a clock, waits, or does I/O."""
+
+FORBIDDEN_CALLS = frozenset({"open", "input", "print", "exec", "eval", "compile", "__import__", "breakpoint"})
+
+
+def _imports(trial: Trial) -> None:
+    """The rule's file imports only what it may, and opens and prints nothing. A seeded ``random.Random`` is allowed."""
+    for node in ast.walk(ast.parse(inspect.getsource(sys.modules[trial.rule.__module__]))):
+        modules: list[str] = []
+        if isinstance(node, ast.Import):
+            modules = [alias.name for alias in node.names]
+        elif isinstance(node, ast.ImportFrom) and [alias.name for alias in node.names] != ["Random"]:
+            modules = ["." * node.level + (node.module or "")]
+        for module in modules:
+            if module not in ALLOWED_IMPORTS:
+                raise trial.fault(f"line {ast.unparse(node)!r}: a rule may not import {module}")
+        if isinstance(node, ast.Call) and isinstance(node.func, ast.Name) and node.func.id in FORBIDDEN_CALLS:
+            raise trial.fault(f"line {node.lineno}: a rule may not call {node.func.id}()")
+
+
+def _idle(trial: Trial) -> None:
+    """Nothing is given before its cause: not without any event, and never a voice that nobody began."""
+    bench = Bench(trial)
+    bench.go_on(QUIET)
+    if bench.out:
+        raise trial.fault(f"it gives {bench.out[0][1]} before anything has happened")
+    for timeline in timelines(trial.rule.takes):
+        bench = Bench(trial)
+        for now, event in timeline:
+            for given in bench.give(event, now):
+                if isinstance(given, (Press, NoteOn)) and given.voice not in bench.known | bench.made:
+                    raise trial.fault(
+                        f"{given} has a voice that nobody began; a new one comes from context.new_voice()"
+                    )
+
+
+def _ends(trial: Trial) -> None:
+    """When every effort has ended, so has every note; a rule that sustains may keep those of the last effort."""
+    for timeline, late in itertools.product(timelines(trial.rule.takes), LATENESS):
+        bench = Bench(trial)
+        for now, event in timeline:
+            bench.give(event, now, late)
+        bench.go_on(bench.now + QUIET)
+        if len(bench.on) > trial.rule.sustains or (bench.sounding and not bench.on):
+            raise trial.fault(
+                f"all efforts have ended and {bench.sounding or len(bench.on)} are still on, "
+                f"woken {late // MILLISECOND} ms late"
+            )
+
+
+def _lets_go(trial: Trial) -> None:
+    """Let go at any moment: all that is on belongs to efforts that go on, nothing begins after it, no deadline is left."""
+    for timeline, late in itertools.product(timelines(trial.rule.takes, count=24), LATENESS):
+        for moment in range(len(timeline) + 1):
+            bench = Bench(trial)
+            for now, event in timeline[:moment]:
+                bench.give(event, now, late)
+            bench.go_on(bench.now + 30 * MILLISECOND, late)
+            bench.let_go(bench.now)
+            left = [voice for voice in bench.on if voice not in bench.given]
+            if left:
+                raise trial.fault(f"let go after {moment} events, voices {left} stay on though nobody holds them")
+            if bench.waiting:
+                raise trial.fault(f"let go after {moment} events, a deadline is still set")
+            for voice in list(bench.given):
+                notes = Kind.NOTES in trial.rule.takes
+                bench.give(NoteOff(voice) if notes else Release("bench", voice), bench.now)
+            bench.go_on(bench.now + QUIET)
+            if bench.sounding or bench.on:
+                raise trial.fault(f"let go after {moment} events and all efforts ended, {bench.sounding} notes are on")
+
+
+def _repeats(trial: Trial) -> None:
+    """The same timeline gives the same events, alone and with another instance of the rule at work between its events."""
+    for timeline in timelines(trial.rule.takes):
+        alone, one, other = Bench(trial), Bench(trial), Bench(trial)
+        for now, event in timeline:
+            alone.give(event, now)
+        for now, event in timeline:
+            one.give(event, now)
+            other.give(event, now)
+        if not alone.out == one.out == other.out:
+            pairs = itertools.zip_longest(alone.out, one.out, other.out)
+            first = next(row for row in pairs if not row[0] == row[1] == row[2])
+            raise trial.fault(f"the same timeline does not give the same events: {first}")
+
+
+def _passes(trial: Trial) -> None:
+    """Events of kinds that the rule does not take pass unchanged."""
+    strangers: list[Event] = [
+        Press("other", 901, 0.25),
+        Level("other", 0.5),
+        NoteOn(902, 61, 33),
+        Control(1, 64),
+        NoteOff(902),
+        Release("other", 901),
+    ]
+    for event in strangers:
+        if trial.rule.takes & _KINDS[type(event)]:
+            continue
+        given = Bench(trial).give(event, MILLISECOND)
+        if given != [event]:
+            raise trial.fault(f"{event} should pass unchanged; it gives {given}")
+
+
+def _robust(trial: Trial) -> None:
+    """Everything twice, ends of what never began, a device that is lost twice: nothing raises, and all ends."""
+    for timeline in timelines(trial.rule.takes):
+        bench = Bench(trial)
+        for now, event in timeline:
+            bench.give(event, now)
+            bench.give(event, now)
+            if isinstance(event, (Press, NoteOn)):
+                stray = NoteOff(999) if isinstance(event, NoteOn) else Release("bench", 999)
+                bench.give(stray, now)
+        bench.let_go(bench.now)
+        bench.let_go(bench.now)
+        for now, event in timeline[-4:]:
+            bench.give(event, max(now, bench.now))
+        bench.let_go(bench.now)
+        if bench.on or bench.sounding:
+            raise trial.fault(f"after double presses and stray releases voices {list(bench.on)} stay on")
+
+
+STEPS = 20_000
+"""Steps of the interpreter that one event may take at most: far below a millisecond on a small PC."""
+
+
+def _work(trial: Trial) -> None:
+    """An event takes few steps, and not more the longer the rule plays. Steps are counted, not timed, in Python code only."""
+    for timeline in timelines(trial.rule.takes, count=800):
+        bench = Bench(trial)
+        steps = [_steps(bench.give, event, now) for now, event in timeline]
+        if max(steps) > STEPS:
+            raise trial.fault(f"one event takes {max(steps)} steps of the interpreter; {STEPS} are allowed")
+        half = len(steps) // 2
+        early, late = sum(steps[:half]) / half, sum(steps[half:]) / (len(steps) - half)
+        if late > 1.5 * early + 200:
+            raise trial.fault(f"it takes more and more: {early:.0f} steps an event at first, {late:.0f} later on")
+
+
+def _steps(call: Callable[..., object], *arguments: Any) -> int:
+    """How many instructions of the interpreter a call takes."""
+    count = 0
+
+    def trace(frame: FrameType, event: str, _: object) -> Any:
+        nonlocal count
+        frame.f_trace_opcodes, frame.f_trace_lines = True, False
+        count += event == "opcode"
+        return trace
+
+    before = sys.gettrace()
+    sys.settrace(trace)
+    try:
+        call(*arguments)
+    finally:
+        sys.settrace(before)
+    return count
+
+
+_OF_THE_FILE: Mapping[str, Callable[[Trial], None]] = {"settings": _settings, "example": _example, "imports": _imports}
+_AT_WORK: Mapping[str, Callable[[Trial], None]] = {
+    "cause": _idle,
+    "passing": _passes,
+    "robustness": _robust,
+    "ends": _ends,
+    "letting go": _lets_go,
+    "repeatability": _repeats,
+    "work": _work,
+}
+
+
+def check_rule(rule: type[Rule]) -> None:
+    """Prove that a rule keeps its contract, with the settings of its example and every choice that they offer.
+
+    Raises:
+        RuleFault: it does not; the message says which check found what.
+    """
+    for name, prove in _OF_THE_FILE.items():
+        prove(Trial(rule, {}, name))
+    for name, prove in _AT_WORK.items():
+        for trial in trials(rule, name):
+            prove(trial)
