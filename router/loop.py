@@ -38,6 +38,7 @@ class Loop:
         self._timer = Timer()
         self._watched: dict[int, Callable[[], None]] = {}
         self._stopping = False
+        self.stopping_signal: signal.Signals | None = None
         self.watch(self._timer.fileno(), self._timer.clear)
 
     def watch(self, descriptor: int, callback: Callable[[], None]) -> None:
@@ -78,12 +79,13 @@ class Loop:
 
     @contextmanager
     def stopped_by(self, signals: Iterable[signal.Signals]) -> Iterator[None]:
-        """While in this context these signals stop the loop and do nothing else. Main thread only."""
+        """While in this context these signals stop the loop and do nothing else, unless they were ignored. Main thread only."""
         receiver, sender = socket.socketpair()
         with receiver, sender:
             receiver.setblocking(False)
             sender.setblocking(False)
-            before = {number: signal.signal(number, self._signalled) for number in signals}
+            heard = [number for number in signals if signal.getsignal(number) is not signal.SIG_IGN]  # nohup, for one
+            before = {number: signal.signal(number, self._signalled) for number in heard}
             descriptor_before = signal.set_wakeup_fd(sender.fileno(), warn_on_full_buffer=False)
             self.watch(receiver.fileno(), lambda: _drain(receiver))
             try:
@@ -100,7 +102,8 @@ class Loop:
         self._timer.close()
         self._epoll.close()
 
-    def _signalled(self, _number: int, _frame: FrameType | None) -> None:
+    def _signalled(self, number: int, _frame: FrameType | None) -> None:
+        self.stopping_signal = signal.Signals(number)
         self.stop()
 
 

@@ -1,0 +1,124 @@
+"""``router run``: the daemon. It plays until it is stopped."""
+
+from __future__ import annotations
+
+import argparse
+import contextlib
+import logging
+import platform
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any, cast
+
+from router import profile
+from router.devices import TerminalKey
+
+NAME = "run"
+HELP = "play: from the movements of a child to music, until it is stopped"
+EXAMPLE = "router run wren"
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare them."""
+    parser.add_argument("profile", metavar="PROFILE", help="the profile, or the name of a shipped one")
+    parser.add_argument(
+        "--log", type=Path, metavar="OUT.jsonl", help="add what is heard and played to this file, one event a line"
+    )
+    parser.add_argument("--verbose", action="store_true", help="say every note, too")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Play until a signal comes: 0 if it was told to stop, 130 after Ctrl-C."""
+    loaded = profile.load(profile.find(args.profile))
+    if platform.system() != "Linux":
+        print(
+            f"router run needs Linux, and this is {platform.system()}. Here you can check, play and hear profiles: "
+            "router check, router play, router demo.",
+            file=sys.stderr,
+        )
+        return 1
+    if _only_keys(loaded) and not sys.stdin.isatty():
+        print(
+            f"{loaded.path}: it is played with the terminal's keys alone, and the router does not run in a terminal.\n"
+            "Start it in one (over SSH: ssh -t), or give its inputs another device; router devices lists them.",
+            file=sys.stderr,
+        )
+        return 1
+    with contextlib.ExitStack() as stack:
+        try:
+            file = stack.enter_context(args.log.open("a", encoding="utf-8", newline="\n")) if args.log else None
+        except OSError as error:
+            print(f"router run: {args.log}: {(error.strerror or str(error)).lower()}", file=sys.stderr)
+            return 1
+        return _play(loaded, file, args.verbose, stack)
+
+
+def _play(loaded: profile.Profile, file: Any, verbose: bool, stack: contextlib.ExitStack) -> int:
+    # Here and not above: only Linux has all that these need.
+    from router import clock  # noqa: PLC0415
+    from router.daemon import Daemon  # noqa: PLC0415
+    from router.recorder import BackgroundLog, BackgroundWriter  # noqa: PLC0415
+
+    writer = BackgroundWriter(sys.stderr, lambda missing: f"({missing} lines did not fit and are missing here)\n")
+    stack.callback(writer.close)
+    log = _logger(lambda text: writer.put(lambda: text + "\n"), verbose)
+    record = None
+    if file is not None:
+        record = BackgroundLog(
+            file, clock.now(), lambda error: log.error("log_file_fault", file=file.name, why=str(error.strerror))
+        )
+        stack.callback(record.close)
+
+    def ready() -> None:
+        with contextlib.suppress(OSError):  # whoever started us may listen no more; the music goes on
+            if how := _how_to_play(loaded):
+                print(how)
+            print("ready", flush=True)
+
+    ended_by = Daemon([loaded], log, record).run(ready)
+    return 130 if ended_by is not None and ended_by.name == "SIGINT" else 0
+
+
+def _only_keys(loaded: profile.Profile) -> bool:
+    return all(isinstance(device, TerminalKey) for device in loaded.devices.values())
+
+
+def _how_to_play(loaded: profile.Profile) -> str:
+    """One line for whoever plays with the terminal's keys."""
+    keys = []
+    for name, device in loaded.devices.items():
+        if isinstance(device, TerminalKey):
+            parts = [part.name for part in loaded.plan.parts if name in part.sources]
+            keys.append(f"{device.key} plays {' and '.join(parts)}")
+    return f"Keys: {', '.join(keys)}. Ctrl-C stops." if keys else ""
+
+
+class _Lines:
+    """What structlog hands its finished lines to."""
+
+    def __init__(self, put: Callable[[str], None]) -> None:
+        self.debug = self.info = self.warning = self.error = put
+
+
+def _logger(put: Callable[[str], None], verbose: bool) -> Any:
+    """structlog: one line an event; for people on a terminal, as JSON for the journal."""
+    import structlog  # noqa: PLC0415 - slow to load, and only this needs it
+
+    processors: list[Any] = [structlog.processors.add_log_level]
+    if sys.stderr.isatty():
+        processors += [
+            structlog.processors.TimeStamper("%H:%M:%S", utc=False),
+            # Its own way to show a fault's trace is handsome and slow.
+            structlog.dev.ConsoleRenderer(exception_formatter=structlog.dev.plain_traceback),
+        ]
+    else:
+        processors += [
+            structlog.processors.TimeStamper("iso"),
+            structlog.processors.format_exc_info,
+            structlog.processors.JSONRenderer(ensure_ascii=False),
+        ]
+    level = logging.DEBUG if verbose else logging.INFO
+    return structlog.wrap_logger(
+        cast("Any", _Lines(put)), processors=processors, wrapper_class=structlog.make_filtering_bound_logger(level)
+    )
