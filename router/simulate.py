@@ -172,10 +172,13 @@ def pressure(
 def pointer(
     name: str, visits: Sequence[Visit], until: int, rng: random.Random, child: Pointer | None = None
 ) -> Iterator[Stamped]:
-    """A head pointer until a time in nanoseconds: it travels to each place and stays there, trembling."""
+    """A head pointer until a time in nanoseconds: it travels to each place and stays there, trembling.
+
+    It is at the first place from the beginning.
+    """
     child = child or Pointer()
     phases = [rng.uniform(0, math.tau) for _ in range(2 * len(child.tremor_frequencies) + 2)]
-    place = start = (0.5, 0.5)
+    place = start = (visits[0].x, visits[0].y) if visits else (0.5, 0.5)
     target, left = start, -_ns(child.travel)
     waiting = list(visits)
     for t in _clock(child.rate, until):

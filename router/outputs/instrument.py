@@ -13,6 +13,7 @@ import sys
 import wave
 from collections import deque
 from collections.abc import Iterator
+from ctypes import c_int, c_void_p
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, BinaryIO
 
@@ -81,6 +82,16 @@ def find_soundfont(wanted: str | None = None) -> Path:
         "Debian: sudo apt install timgm6mb-soundfont.  Windows, Mac: put a General MIDI soundfont (a file .sf2)\n"
         f"into {Path.home() / OWN_FOLDER}, or name it in the variable {SOUNDFONT_VARIABLE}."
     )
+
+
+def ready(device: Instrument) -> None:
+    """Whether the instrument could sound.
+
+    Raises:
+        OutputError: FluidSynth or the soundfont is missing; the text says what to install.
+    """
+    _library()
+    find_soundfont(device.soundfont)
 
 
 class _Synth:
@@ -170,8 +181,7 @@ class SoundFile:
             OutputError: FluidSynth or the soundfont is missing; better known before a long trace is played.
         """
         device = device or Instrument()
-        _library()
-        find_soundfont(device.soundfont)
+        ready(device)
         _device, messages = self._voices.setdefault(name, (device, []))
         return _SoundFileOutput(messages)
 
@@ -278,7 +288,7 @@ def _quiet() -> Iterator[None]:
 
 
 def _library() -> Any:
-    """The FluidSynth module.
+    """The FluidSynth module, silent on the terminal.
 
     Raises:
         OutputError: it is not installed; the text says how to install it.
@@ -291,4 +301,14 @@ def _library() -> Any:
             "Debian: sudo apt install libfluidsynth3 timgm6mb-soundfont.  Mac: brew install fluid-synth.\n"
             "Windows: choco install fluidsynth."
         ) from error
+    set_log_function = fluidsynth.cfunc(
+        "fluid_set_log_function", c_void_p, ("level", c_int, 1), ("fun", c_void_p, 1), ("data", c_void_p, 1)
+    )
+    if set_log_function is not None:
+        for level in _CHATTER:
+            set_log_function(level, None, None)
     return fluidsynth
+
+
+_CHATTER = (1, 2, 3)
+"""FluidSynth's levels error, warning and information (``fluid_log_level``): what it cannot do, we say in our own words."""

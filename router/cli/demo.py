@@ -1,0 +1,401 @@
+"""``router demo``: three simulated children play three shipped profiles, one after another. It needs no hardware.
+
+On a terminal it is real time, with meters and a piano roll; elsewhere one line says each thing that happens, at once.
+What is written to the files is the same either way: the music is made on virtual time, the terminal only keeps pace.
+"""
+
+from __future__ import annotations
+
+import argparse
+import contextlib
+import itertools
+import random
+import sys
+import textwrap
+import time
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Protocol
+
+from rich.console import Console, Group
+from rich.live import Live
+from rich.text import Text
+
+from router import clock, profile, simulate
+from router.cli.meters import Meter, Roll, meter, signs_for
+from router.conditioning.midi import MidiConditioner
+from router.conditioning.pointer import Grid, PointerConditioner
+from router.conditioning.pressure import PressureConditioner
+from router.devices import Instrument
+from router.engine import Engine
+from router.events import Mark, Route, Sample
+from router.files import replacing
+from router.inputs.base import Stamped
+from router.music import pitch_name
+from router.outputs.base import Output, OutputError
+from router.outputs.instrument import InstrumentOutput, SoundFile, ready
+from router.outputs.midi_file import MidiFile, track_names
+from router.player import Tally, steps
+from router.timers import Alarm, Timers
+from router.units import NANOSECONDS
+
+NAME = "demo"
+HELP = "hear three simulated children play; needs no hardware"
+EXAMPLE = "router demo --seconds 20 --out demo-output"
+
+SEED = 1
+WIDTH, HEIGHT = 80, 24
+"""Of the smallest terminal that everything fits into."""
+FRAME = NANOSECONDS // 20
+"""Between two pictures on the terminal."""
+TAIL = 2 * NANOSECONDS
+"""How long the last notes of a child may go on."""
+BETWEEN = 2 * NANOSECONDS
+"""From one child's end to the next one's beginning, in the files."""
+
+
+@dataclass(frozen=True, slots=True)
+class Act:
+    """A child of the demo: the name of a shipped profile, and who that is."""
+
+    child: str
+    about: str
+
+
+ACTS = (
+    Act(
+        "wren",
+        "Wren is seven. Muscles that tire leave one finger, on a light switch: each press plays the next note of a tune.",
+    ),
+    Act(
+        "lark",
+        "Lark is three and lies on one side. A push of the cheek on a soft air pad plays on; a harder push is louder.",
+    ),
+    Act(
+        "robin",
+        "Robin is twelve and can turn the head, with tremor. Eight places, eight notes: staying in one plays it.",
+    ),
+)
+
+NEXT = """\
+Next:
+  router run starling                 play yourself, on the keys of this terminal
+  router new kite --input pad=switch  begin a profile
+  router check kite.yaml              every mistake in it, with line and column
+  profiles/README.md                  the therapist's page
+
+Not a medical device. Ask clinical engineering before anything is used near a
+patient, and infection control before anything touches a mouth. Keep the sound
+gentle, and measure it at the child's ear."""
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare them."""
+    parser.add_argument("--out", type=Path, default=Path("demo-output"), metavar="FOLDER", help="where the files go")
+    parser.add_argument("--seconds", type=_seconds, default=20, metavar="N", help="how long each child plays (20)")
+    parser.add_argument("--fast", action="store_true", help="do not wait: one line for each thing that happens")
+    parser.add_argument("--aloud", action="store_true", help="play through the loudspeaker as well")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Let the children play, write the files, say where they are and what to try next."""
+    console = Console(highlight=False)
+    real_time = console.is_terminal and not args.fast
+    screen = Screen(console, args.seconds) if real_time and not console.is_dumb_terminal else None
+    profiles = [profile.load(profile.find(act.child)) for act in ACTS]
+    try:
+        args.out.mkdir(parents=True, exist_ok=True)
+        with contextlib.ExitStack() as stack:
+            files = Files(args.out, profiles, stack)
+            aloud = _aloud(stack) if args.aloud else None
+            if screen is not None:
+                stack.callback(screen.close)
+            offset = 0
+            for act, loaded in zip(ACTS, profiles, strict=True):
+                takers = files.takers(loaded)
+                if aloud is not None:
+                    takers = {name: [*taking, aloud] for name, taking in takers.items()}
+                show: Show = screen or Lines()
+                show.begin(act, loaded)
+                end = _act(loaded, args.seconds, takers, show, pace=Pace(waits=real_time), offset=offset)
+                offset = end + BETWEEN
+            files.close()
+    except OSError as error:
+        place = "" if error.filename is None else f"{error.filename}: "  # a full disk has no name
+        print(f"router demo: {place}{(error.strerror or str(error)).lower()}", file=sys.stderr)
+        return 1
+    for what, path in files.written:
+        print(f"{what:6} {path}")
+    if files.no_sound:
+        print(f"\nNo sound file: {files.no_sound}")
+    print(f"\n{NEXT}")
+    return 0
+
+
+def _aloud(stack: contextlib.ExitStack) -> Output | None:
+    """The instrument through the loudspeaker, if there is a way to one."""
+    try:
+        output = InstrumentOutput(Instrument())
+    except OutputError as error:
+        print(f"Not aloud: {error}", file=sys.stderr)
+        return None
+    stack.callback(output.close)
+    return output
+
+
+def _seconds(text: str) -> int:
+    number = int(text) if text.isdecimal() else 0
+    if not 5 <= number <= 600:
+        raise argparse.ArgumentTypeError(f'"{text}" is not a whole number of seconds from 5 to 600')
+    return number
+
+
+class Files:
+    """What the demo leaves behind: a MIDI file, and a sound file if the instrument is there."""
+
+    def __init__(self, folder: Path, profiles: list[profile.Profile], stack: contextlib.ExitStack) -> None:
+        names: dict[Route, str] = {}
+        for loaded in profiles:
+            parts = track_names(loaded.plan.parts, f"{loaded.child}/")
+            names |= {route: f"{loaded.child}: {name}" for route, name in parts.items()}
+        path = folder / "demo.mid"
+        self._midi = MidiFile(stack.enter_context(replacing(path)), profiles[0].plan.music.tempo, "router demo", names)
+        self.written = [("MIDI", path)]
+        self._sound: SoundFile | None = None
+        self.no_sound = ""
+        """Why there is no sound file, and what to install."""
+        try:
+            ready(Instrument())
+        except OutputError as error:
+            self.no_sound = str(error)
+        else:
+            path = folder / "demo.wav"
+            self._sound = SoundFile(stack.enter_context(replacing(path)))
+            self.written.append(("sound", path))
+
+    def takers(self, loaded: profile.Profile) -> dict[str, list[Output]]:
+        """Who takes what each output of this child is sent; each child has tracks and a synth of its own."""
+        takers: dict[str, list[Output]] = {}
+        for name, device in loaded.outputs.items():
+            whose = f"{loaded.child}/{name}"
+            takers[name] = [self._midi.output(whose)]
+            if self._sound is not None:
+                takers[name].append(self._sound.output(whose, device if isinstance(device, Instrument) else None))
+        return takers
+
+    def close(self) -> None:
+        """Write them."""
+        self._midi.close()
+        if self._sound is not None:
+            self._sound.close()
+
+
+class Pace:
+    """Keeps the demo at the pace of life, or lets it run."""
+
+    def __init__(self, *, waits: bool) -> None:
+        self._waits, self._start = waits, 0
+
+    def begin(self) -> None:
+        """Time 0 is now."""
+        self._start = clock.now()
+
+    def until(self, when: int, meanwhile: Callable[[int], None]) -> None:
+        """Wait for a time in nanoseconds from the beginning, and show a picture now and then."""
+        while self._waits and (left := when + self._start - clock.now()) > 0:
+            time.sleep(min(left, FRAME) / NANOSECONDS)  # for the eye only: the music's times are in the messages
+            meanwhile(min(clock.now() - self._start, when))
+
+
+class Show(Protocol):
+    """What the person sees. Times are nanoseconds from the child's beginning."""
+
+    def begin(self, act: Act, loaded: profile.Profile) -> None:
+        """A child begins."""
+
+    def sample(self, sample: Sample, now: int) -> None:
+        """A sample came."""
+
+    def event(self, now: int, event: str, fields: dict[str, Any]) -> None:
+        """The engine tells what happened."""
+
+    def picture(self, now: int) -> None:
+        """Time has gone on."""
+
+    def end(self, tally: Tally) -> None:
+        """The child has ended."""
+
+
+class Lines:
+    """One line of plain text for each thing that happens."""
+
+    def __init__(self) -> None:
+        self._types: dict[str, str] = {}
+
+    def begin(self, act: Act, loaded: profile.Profile) -> None:
+        self._types = loaded.types
+        print(textwrap.fill(act.about, WIDTH - 2))
+
+    def sample(self, sample: Sample, now: int) -> None:
+        """Samples are too many for lines."""
+
+    def picture(self, now: int) -> None:
+        """Lines do not move."""
+
+    def event(self, now: int, event: str, fields: dict[str, Any]) -> None:
+        if said := self._said(event, fields):
+            print(f"{now / NANOSECONDS:7.2f} s  {said}", flush=True)
+
+    def end(self, tally: Tally) -> None:
+        print(f"{_summary(tally)}\n")
+
+    def _said(self, event: str, fields: dict[str, Any]) -> str:
+        """An event in words; nothing for those that say nothing to a listener."""
+        if event == "press":
+            source = fields["input"]
+            graded = self._types[source.partition(".")[0]] in ("pressure", "midi")  # a switch is only on or off
+            place = f", zone {fields['zone']}" if "zone" in fields else ""
+            return f"heard   {source} pressed" + (f", strength {fields['strength']:.2f}" if graded else place)
+        if event == "release":
+            return f"heard   {fields['input']} let go"
+        if event == "note_on":
+            return f"played  {fields['part']} {pitch_name(fields['note'])}, velocity {fields['velocity']}"
+        if event == "note_off":
+            return f"ended   {fields['part']} {pitch_name(fields['note'])}"
+        return ""
+
+
+class Screen:
+    """Meters of the inputs and a piano roll, at the pace of life; 80 columns and 24 lines are enough."""
+
+    def __init__(self, console: Console, seconds: int) -> None:
+        self._console, self._seconds = console, seconds
+        self._signs = signs_for(console.encoding)
+        self._live: Live | None = None
+        self._act, self._number = ACTS[0], 0
+        self._meters: dict[str, Meter] = {}
+        self._roll = Roll([], self._signs, 0)
+        self._drawn = 0
+
+    def begin(self, act: Act, loaded: profile.Profile) -> None:
+        self._act, self._number, self._drawn = act, self._number + 1, -FRAME
+        plan = loaded.plan
+        self._meters = {name: meter(name, make, self._signs) for name, make in plan.inputs.items()}
+        heard = sum(len(meter.lines()) for meter in self._meters.values())
+        self._roll = Roll([part.name for part in plan.parts], self._signs, max(4, min(10, HEIGHT - 8 - heard)))
+        self._live = Live(console=self._console, auto_refresh=False, transient=True)
+        self._live.start()
+        self.picture(0)
+
+    def sample(self, sample: Sample, now: int) -> None:
+        if not isinstance(sample, Mark) and sample.input in self._meters:
+            self._meters[sample.input].sample(sample, now)
+
+    def event(self, now: int, event: str, fields: dict[str, Any]) -> None:
+        if event in ("press", "release"):
+            source = fields["input"]
+            shown = self._meters[source.partition(".")[0]]
+            if event == "press":
+                shown.press(source, fields.get("zone"))
+            else:
+                shown.release(source)
+        elif event == "note_on":
+            self._roll.note_on(fields["part"], fields["note"], now)
+        elif event == "note_off":
+            self._roll.note_off(fields["part"], fields["note"], now)
+
+    def picture(self, now: int) -> None:
+        if self._live is None or 0 <= now - self._drawn < FRAME:
+            return
+        self._drawn = now
+        done = min(now // NANOSECONDS, self._seconds)
+        title = f" {self._act.child}"
+        place = f"child {self._number} of {len(ACTS)}   {done:2} of {self._seconds} s "
+        width = min(self._console.width, WIDTH)
+        lines = [
+            Text(f"{title}{place:>{width - len(title)}}", "bold reverse"),
+            *(Text(f" {line}") for line in textwrap.wrap(self._act.about, width - 2)),
+            Text(),
+            Text(" heard", "bold"),
+            *(line for meter in self._meters.values() for line in meter.lines()),
+            Text(),
+            Text(" played", "bold"),
+            *self._roll.lines(now),
+        ]
+        self._live.update(Group(*lines), refresh=True)
+
+    def end(self, tally: Tally) -> None:
+        self.close()
+        self._console.print(f"{textwrap.fill(self._act.about, WIDTH - 2)}\n{_summary(tally)}\n")
+
+    def close(self) -> None:
+        """Give the terminal back; no harm if it was."""
+        if self._live is not None:
+            self._live.stop()
+            self._live = None
+
+
+def _summary(tally: Tally) -> str:
+    heard, played = tally.presses.total(), tally.notes.total()
+    return f"{heard} efforts heard, {played} notes played."
+
+
+def _act(
+    loaded: profile.Profile, seconds: int, takers: dict[str, list[Output]], show: Show, *, pace: Pace, offset: int
+) -> int:
+    """One child plays. ``offset`` is when in the files it begins; returns when it ended."""
+    plan = loaded.plan
+    waiting: list[tuple[int, str, dict[str, Any]]] = []  # told by the engine before its time has come for the eye
+    tally = Tally(lambda now, event, fields: waiting.append((now, event, fields)))
+    samples = simulate.together(*(_simulated(loaded, name, seconds * NANOSECONDS) for name in plan.inputs))
+    pace.begin()
+    now = 0
+    for now, sample, messages in steps(Engine(plan, tally), samples, min(plan.limits.note_length, TAIL)):
+        pace.until(now, show.picture)
+        for message in messages:
+            for taker in takers[message.output]:
+                taker.send(message.data, offset + now)
+        if sample is not None:
+            show.sample(sample, now)
+        for told in waiting:
+            show.event(*told)
+        waiting.clear()
+        show.picture(now)
+    show.end(tally)
+    return offset + now
+
+
+def _simulated(loaded: profile.Profile, name: str, until: int) -> Iterator[Stamped]:
+    """What a child would do with this input. The seed is fixed: every demo is the same."""
+    rng = random.Random(f"{SEED} {loaded.child} {name}")  # noqa: S311 - a simulation, not a secret
+    conditioner = loaded.plan.inputs[name](itertools.count(1).__next__, Alarm(Timers(), 0))
+    match conditioner:
+        case PressureConditioner(settings=settings):
+            side, sign = (settings.above, 1) if settings.above else (settings.below, -1)
+            assert side is not None  # noqa: S101 - a profile's pressure has at least one side
+            pushes = simulate.efforts(rng, until, every=1.5, length=0.7)
+            return simulate.pressure(name, pushes, until, rng, low=sign * side.on * 1.4, high=sign * side.full)
+        case PointerConditioner(settings=settings):
+            return simulate.pointer(name, _visits(rng, settings.grid, until), until, rng)
+        case MidiConditioner():
+            keys = simulate.efforts(rng, until, every=1.0, length=0.5)
+            return simulate.keyboard(name, [(effort, 60 + int(12 * rng.random())) for effort in keys])
+        case _:
+            return simulate.switch(name, simulate.efforts(rng, until, every=1.1, length=0.6), rng)
+
+
+def _visits(rng: random.Random, grid: Grid, until: int) -> list[simulate.Visit]:
+    """A walk over the zones, each next to the one before it: a head does not jump."""
+    visits: list[simulate.Visit] = []
+    column, row = 0, grid.rows - 1
+    t = 0
+    stay = grid.dwell + 1_100_000_000
+    while t + stay < until:
+        visits.append(simulate.Visit(t, (column + 0.5) / grid.columns, (row + 0.5) / grid.rows))
+        around = ((column - 1, row), (column + 1, row), (column, row - 1), (column, row + 1))
+        inside = [(c, r) for c, r in around if 0 <= c < grid.columns and 0 <= r < grid.rows]
+        if inside:
+            column, row = inside[int(rng.random() * len(inside))]
+        t += int(stay * rng.uniform(0.9, 1.3))
+    return visits
