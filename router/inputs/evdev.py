@@ -304,9 +304,9 @@ def _find(pattern: str, keys: set[int], axes: set[int]) -> str:
 
 def _why_none(pattern: str, devices: list[Present], able: list[Present], keys: set[int], axes: set[int]) -> str | None:
     """A better reason than the names alone give."""
-    if nodes := 0 if devices else len(_nodes()):
+    if not devices and (closed := unreadable()):
         return (
-            f'no input device is called "{pattern}": there are {nodes} in {_DEVICES}, but none of them may be read; '
+            f'no input device is called "{pattern}": there are {closed} in {_DEVICES}, but none may be read; '
             "on Debian the user must be in the group input"
         )
     named = [device for device in devices if matches(pattern, device.candidate.names)]
@@ -315,6 +315,11 @@ def _why_none(pattern: str, devices: list[Present], able: list[Present], keys: s
         there = listed([device.candidate for device in named], "evdev")
         return f'no input device called "{pattern}" has {" and ".join(wanted)}; without it there are:\n{there}'
     return None
+
+
+def unreadable() -> int:
+    """How many devices there are that this user may not read."""
+    return sum(not os.access(path, os.R_OK) for path in _nodes())
 
 
 def _nodes() -> list[str]:

@@ -38,16 +38,18 @@ class LineReader:
     def __init__(self) -> None:
         self._rest = b""
         self._skipping = False
+        self._whole = False  # whether the line that is assembled is known to be so from its beginning
 
-    def feed(self, data: bytes) -> list[str]:
-        """The lines that these bytes complete, without their ends and without empty ones."""
+    def feed(self, data: bytes) -> list[tuple[str, bool]]:
+        """The lines that these bytes complete, without their ends and without empty ones; and whether each is whole."""
         *complete, rest = _LINE_END.split(self._rest + data)
         lines = []
         for line in complete:
             if self._skipping:  # the end of what was too long
                 self._skipping = False
             elif line and len(line) <= LONGEST_LINE:
-                lines.append(line.decode("utf-8", "replace"))
+                lines.append((line.decode("utf-8", "replace"), self._whole))
+            self._whole = True
         if len(rest) > LONGEST_LINE:
             self._skipping = True
         self._rest = b"" if self._skipping else rest
@@ -94,7 +96,6 @@ class SerialInput(Input):
         switches = set(switches)
         self._readings = [Reading(name, device, name in switches) for name, device in devices.items()]
         self._lines = LineReader()
-        self._first = True
         try:
             self._port = serial.Serial(path, first.baud, timeout=0, exclusive=True)
         except (OSError, ValueError, OverflowError) as error:
@@ -118,14 +119,10 @@ class SerialInput(Input):
         if not data:
             raise DeviceLost(f"{self.description}: hung up")
         stamped: list[Stamped] = []
-        for line in self._lines.feed(data):
+        for line, whole in self._lines.feed(data):
             for reading in self._readings:
-                if self._first and not reading.is_switch:
-                    continue
-                sample = reading.sample(line)
-                if sample is not None:
+                if (whole or reading.is_switch) and (sample := reading.sample(line)) is not None:
                     stamped.append((now, sample))
-            self._first = False
         return stamped
 
     def close(self) -> None:
