@@ -11,7 +11,7 @@ Every message is for the therapist who wrote the file. It uses her words and nev
 from __future__ import annotations
 
 import unicodedata
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 WIDEST = 96
@@ -31,11 +31,12 @@ class Place:
 
 
 START = Place(1, 1)
+"""The place of what is wrong with the file as a whole."""
 
 
 @dataclass(frozen=True, slots=True)
 class Problem:
-    """One mistake. ``text`` is the line it is in (empty if the file has none), ``hint`` what would be right."""
+    """One mistake. ``hint``: what would be right; ``text``: the line it is in, empty if there is none to show."""
 
     file: str
     line: int
@@ -48,9 +49,9 @@ class Problem:
     def __str__(self) -> str:
         said = [f"{self.file}:{self.line}:{self.column}: {self.message}"]
         if self.text.strip():
-            line, caret = _window(self.text, self.column - 1, self.width)
+            line, carets = _window(self.text, self.column - 1, self.width)
             number = f"{self.line:5}"
-            said += [f"{number} | {line}".rstrip(), f"{' ' * len(number)} | {caret}"]
+            said += [f"{number} | {line}".rstrip(), f"{' ' * len(number)} | {carets}"]
         if self.hint:
             said.append(self.hint)
         return "\n".join(said)
@@ -75,18 +76,28 @@ class ProfileError(Exception):
 
 
 class Report:
-    """Collects the problems of one file."""
+    """Collects the problems of one file.
+
+    ``whole`` turns False when something could not be read and was left out. From then on nothing is said about what
+    is *missing*: it may stand in the part that could not be read.
+    """
 
     def __init__(self, file: str, lines: Sequence[str] = ()) -> None:
         self.file = file
         self.lines = lines
+        self.whole = True
         self._problems: dict[tuple[int, int, str], Problem] = {}
 
     def add(self, place: Place, message: str, hint: str = "") -> None:
-        """One mistake at ``place``. What was said once about a place is not said again."""
+        """One mistake at ``place``. What was said about a place is not said again."""
         text = self.lines[place.line - 1] if 0 < place.line <= len(self.lines) else ""
-        problem = Problem(self.file, place.line, place.column, message, hint, text, place.width)
-        self._problems.setdefault((place.line, place.column, message), problem)
+        problem = Problem(self.file, place.line, place.column, tidy(message), tidy(hint), text, place.width)
+        self._problems.setdefault((place.line, place.column, problem.message), problem)
+
+    def missing(self, place: Place, message: str, hint: str = "") -> None:
+        """Something that is not there, but only if the whole file could be read."""
+        if self.whole:
+            self.add(place, message, hint)
 
     @property
     def problems(self) -> list[Problem]:
@@ -97,32 +108,47 @@ class Report:
         return len(self._problems)
 
 
+def quoted(text: str) -> str:
+    """What somebody wrote, in quotes, on one line, and cut if it is long."""
+    line = " ".join(text.split())
+    return f'"{line}"' if len(line) <= 40 else f'"{line[:38]}\u2026"'
+
+
+def either(words: Iterable[str]) -> str:
+    """Words as a choice: one, two or three."""
+    *first, last = words
+    return f"{', '.join(first)} or {last}" if first else last
+
+
+def tidy(text: str) -> str:
+    """A text as it may stand in a message: one line, nothing invisible."""
+    return "".join(_shown(character) for character in text)
+
+
 def _window(text: str, start: int, width: int) -> tuple[str, str]:
     """The part of a line that is shown, and the line of carets below it."""
-    cells = [_shown(character) for character in text]
-    marked = range(start, min(start + max(width, 1), max(len(cells), start + 1)))
+    cells = [TAB if character == "\t" else _shown(character) for character in text]
+    end = min(start + width, max(len(cells), start + 1))
     first, last = 0, len(cells)
-    if sum(_columns(cell) for cell in cells) > WIDEST:
-        first = max(0, min(start - WIDEST // 3, len(cells) - WIDEST + 8))
+    if sum(map(_columns, cells)) > WIDEST:
+        first = max(0, min(start - WIDEST // 3, len(cells) - WIDEST // 2))
+        room = WIDEST
         last = first
-        room = WIDEST - 8
         while last < len(cells) and room > 0:
             room -= _columns(cells[last])
             last += 1
     before, after = "\u2026 " if first else "", " \u2026" if last < len(cells) else ""
-    line = before + "".join(cells[first:last]) + after
-    pad = len(before) + sum(_columns(cell) for cell in cells[first:start]) + max(0, start - len(cells))
-    carets = sum(_columns(cells[i]) if i < len(cells) else 1 for i in marked if i < max(last, start + 1))
-    return line, " " * pad + "^" * max(1, carets)
+    pad = len(before) + sum(map(_columns, cells[first:start])) + max(0, start - len(cells))
+    carets = sum(map(_columns, cells[start : min(end, last)]))
+    return before + "".join(cells[first:last]) + after, " " * pad + "^" * max(1, carets)
 
 
 def _shown(character: str) -> str:
-    """A character as it may go to a terminal: nothing invisible, nothing that moves the cursor or turns the writing round."""
-    if character == "\t":
-        return TAB
-    if unicodedata.category(character) in ("Cc", "Cf", "Zl", "Zp", "Cs", "Cn"):
-        return "\ufffd"
-    return " " if unicodedata.category(character) == "Zs" else character
+    """A character as it may go to a terminal: nothing invisible, nothing that moves the cursor or turns the writing."""
+    category = unicodedata.category(character)
+    if category == "Zs":
+        return " "
+    return "\ufffd" if category in ("Cc", "Cf", "Cs", "Cn", "Co", "Zl", "Zp") else character
 
 
 def _columns(cell: str) -> int:

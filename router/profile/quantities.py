@@ -1,17 +1,17 @@
 """What a profile's text may mean where a schema says ``"quantity": KIND``, in one table.
 
-Each kind knows how a message names it, how to read it, and how JSON Schema's own words describe it for an editor.
-Reading is never more lenient than an editor that follows the schema, apart from ranges.
+Each kind knows how a message names it, how to read it, and how JSON Schema's own words describe it to an editor.
 """
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
 from typing import Any
 
-from router.midi import CONTROLLERS, PROGRAMS, controller_number, program_number
+from router.midi import CHANNEL_MODE, CONTROLLERS, PROGRAMS, controller_number, program_number
 from router.music import SCALES, pitch_class, pitch_number, scale_shape
 from router.units import (
     FREQUENCY,
@@ -38,64 +38,45 @@ class Kind:
     """``phrase`` completes "this is ..."; ``published`` is the kind in plain JSON Schema."""
 
     phrase: str
+    example: str
     read: Callable[[str], Any]
     published: Mapping[str, Any]
 
 
-def _with_unit(table: Mapping[str, object], *examples: str) -> Mapping[str, Any]:
-    units = "|".join(table)
-    return {"type": "string", "pattern": rf"^\s*{NUMBER}\s*({units})\s*$", "examples": list(examples)}
+def _with_unit(table: Mapping[str, object]) -> Mapping[str, Any]:
+    return {"type": "string", "pattern": rf"^\s*{NUMBER}\s*({'|'.join(table)})\s*$"}
 
 
-def _or_number(highest: int, **words: Any) -> Mapping[str, Any]:
-    return {"anyOf": [{"type": "integer", "minimum": 0, "maximum": highest}, {"type": "string", **words}]}
+def _number_or(highest: int, other: Mapping[str, Any]) -> Mapping[str, Any]:
+    return {"anyOf": [{"type": "integer", "minimum": 0, "maximum": highest}, other]}
 
+
+_LETTER = "[A-Ga-g](##|bb|#|b|\u266f|\u266d| sharp| flat)?"
+_NOTE_VALUE = r"^\s*[0-9]{1,2}\s*/\s*(1|2|4|8|16|32|64)\s*(dotted|triplet)?\s*$"
 
 KINDS: Mapping[str, Kind] = MappingProxyType(
     {
-        "time": Kind("a time", time_ns, _with_unit(TIME, "30 ms", "0.5 s")),
-        "pressure": Kind("a pressure", pascal, _with_unit(PRESSURE, "0.5 inH2O", "3 cmH2O")),
-        "frequency": Kind("a frequency", hertz, _with_unit(FREQUENCY, "1 Hz")),
-        "percent": Kind("a percentage", fraction_of_one, _with_unit(PERCENT, "10 %")),
-        "tempo": Kind("a tempo", beats_per_minute, _with_unit(TEMPO, "84 bpm")),
-        "note value": Kind(
-            "a note value",
-            note_value,
-            {
-                "type": "string",
-                "pattern": r"^\s*\d{1,2}\s*/\s*(1|2|4|8|16|32|64)\s*(dotted|triplet)?\s*$",
-                "examples": ["1/8", "1/4 dotted", "1/8 triplet"],
-            },
-        ),
+        "time": Kind("a time", "30 ms", time_ns, _with_unit(TIME)),
+        "pressure": Kind("a pressure", "0.5 inH2O", pascal, _with_unit(PRESSURE)),
+        "frequency": Kind("a frequency", "1 Hz", hertz, _with_unit(FREQUENCY)),
+        "percent": Kind("a percentage", "10 %", fraction_of_one, _with_unit(PERCENT)),
+        "tempo": Kind("a tempo", "84 bpm", beats_per_minute, _with_unit(TEMPO)),
+        "note value": Kind("a note value", "1/8", note_value, {"type": "string", "pattern": _NOTE_VALUE}),
         "pitch": Kind(
             "a note",
+            "C4",
             pitch_number,
-            _or_number(
-                127,
-                pattern="^\\s*([A-Ga-g](##|bb|#|b|\u266f|\u266d| sharp| flat)?\\s*-?\\d{1,2}|\\d{1,3})\\s*$",
-                examples=["C4", "F#3", "Bb2"],
-            ),
+            _number_or(127, {"type": "string", "pattern": rf"^\s*{_LETTER}\s*-?[0-9]{{1,2}}\s*$"}),
         ),
         "controller": Kind(
             "a controller",
+            "breath",
             controller_number,
-            {"anyOf": [{"type": "integer", "minimum": 0, "maximum": 119}, {"enum": list(CONTROLLERS)}]},
+            _number_or(CHANNEL_MODE - 1, {"enum": list(CONTROLLERS)}),
         ),
-        "key": Kind(
-            "a key",
-            pitch_class,
-            {
-                "type": "string",
-                "pattern": "^\\s*[A-Ga-g](##|bb|#|b|\u266f|\u266d| sharp| flat)?\\s*$",
-                "examples": ["C", "D", "F#", "Bb"],
-            },
-        ),
-        "scale": Kind("a scale", scale_shape, {"enum": list(SCALES)}),
-        "program": Kind(
-            "a sound",
-            program_number,
-            {"anyOf": [{"type": "integer", "minimum": 0, "maximum": 127}, {"enum": list(PROGRAMS)}]},
-        ),
+        "key": Kind("a key", "D", pitch_class, {"type": "string", "pattern": rf"^\s*{_LETTER}\s*$"}),
+        "scale": Kind("a scale", "minor pentatonic", scale_shape, {"enum": list(SCALES)}),
+        "program": Kind("a sound", "marimba", program_number, _number_or(127, {"enum": list(PROGRAMS)})),
     }
 )
 
@@ -108,4 +89,30 @@ def read(kind: str, text: str) -> Any:
     """
     if len(text) > LONGEST:
         raise QuantityError(f"this is too long to be {KINDS[kind].phrase}")
-    return KINDS[kind].read(text)
+    try:
+        return KINDS[kind].read(text)
+    except QuantityError as error:
+        if kind in ("pitch", "key") and (named := _other_name(text)):
+            error.hint = f'Did you mean "{named}"?  Notes are written with the letters A to G; English B is German H.'
+        raise
+
+
+_OTHER_NAMES = re.compile(
+    r"(?P<german>[A-Ha-h])(?P<sign>is|es|s|#|b|)(?P<o1>-?\d{0,2})|(?P<latin>do|re|mi|fa|sol|la|si|ti)(?P<o2>-?\d{0,2})",
+    re.IGNORECASE,
+)
+_LATIN = {"do": "C", "re": "D", "mi": "E", "fa": "F", "sol": "G", "la": "A", "si": "B", "ti": "B"}
+
+
+def _other_name(text: str) -> str | None:
+    """The name, as it is written here, of a note in German or in sol-fa."""
+    found = _OTHER_NAMES.fullmatch(text.strip())
+    if not found:
+        return None
+    if found["latin"]:
+        return _LATIN[found["latin"].casefold()] + found["o2"]
+    sign = {"is": "#", "es": "b", "s": "b"}.get(found["sign"].casefold(), found["sign"])
+    letter = found["german"].upper()
+    if letter != "H" and not found["sign"].casefold().endswith("s"):
+        return None  # an ordinary name; what is wrong with it is something else
+    return ("B" if letter == "H" else letter) + sign + found["o1"]

@@ -1,32 +1,42 @@
 """What a profile may hold, as JSON Schema, in one place: the checks, the editor's schema and the manual read it here.
 
-The pieces below are JSON Schema 2020-12 with four words of our own, which ``published`` turns into plain JSON Schema:
+The pieces below are JSON Schema 2020-12 with three words of our own, which ``published`` turns into plain JSON Schema:
 
     "quantity": KIND      a text such as "30 ms" (see quantities.py); "least" and "most" are its limits, in the same form
-    "no": MEANING         instead of the quantity, ``no`` may be written; what that means
-    "title"               how a message calls the thing ("a switch input")
-    "default"             what holds when nothing is written, as a profile would write it
+    "no": MEANING         instead of the quantity or group, ``no`` may be written; what that means
+    "spelling"            what a "pattern" asks for, in words
+
+``title`` is how a message calls the thing ("a switch input"), ``default`` what holds when nothing is written.
 
     python -m router.profile.schema > schemas/profile.schema.json
 """
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from typing import Any
 
-from router.midi import CHANNEL_MODE
+from router.rules import RULES
 from router.units import PRESSURE
 
 Schema = Mapping[str, Any]
 
 VERSION = 1
 CHANNEL: Schema = {"type": "integer", "minimum": 1, "maximum": 16}
-INPUT_NAME = "^[a-z][a-z0-9_-]{0,31}$"
-CHILD_NAME = "^[a-z][a-z0-9-]{0,31}$"
-KEY_NAME = "^(KEY|BTN)_[A-Z0-9_]+$"
-AXIS_NAME = "^ABS_[A-Z0-9_]+$"
-PATTERN: Schema = {"type": "string", "minLength": 1, "maxLength": 200}
+NAME: Schema = {
+    "type": "string",
+    "pattern": r"^[a-z][a-z0-9_-]{0,31}$",
+    "spelling": "small letters, digits, _ and -, a letter first, at most 32",
+}
+CHILD: Schema = {
+    "type": "string",
+    "pattern": r"^[a-z][a-z0-9-]{0,31}$",
+    "spelling": "small letters, digits and -, a letter first, at most 32",
+    "description": "a pseudonym, never a name",
+    "examples": ["wren"],
+}
+PATTERN: Schema = {"type": "string", "minLength": 1, "maxLength": 200, "examples": ['"*"']}
 
 
 def _group(title: str, needed: tuple[str, ...] = (), **properties: Schema) -> dict[str, Any]:
@@ -111,13 +121,24 @@ _GRAB: Schema = {
     "description": "whether the router alone hears the device, so that it types and clicks nowhere else",
 }
 
+_AXIS: Schema = {
+    "type": "string",
+    "pattern": r"^ABS_[A-Z0-9_]{1,40}$",
+    "spelling": "the kernel's name of an axis, such as ABS_X",
+}
+
 DEVICES: Mapping[str, Mapping[str, Schema]] = {
     "switch": {
         "evdev": _group(
             "an evdev switch",
             ("evdev", "key"),
             evdev=_EVDEV_PATTERN,
-            key={"type": "string", "pattern": KEY_NAME, "description": "the key or button, such as KEY_SPACE or BTN_0"},
+            key={
+                "type": "string",
+                "pattern": r"^(KEY|BTN)_[A-Z0-9_]{1,40}$",
+                "spelling": "the kernel's name of a key or button, such as KEY_SPACE or BTN_0",
+                "examples": ["BTN_0"],
+            },
             grab=_GRAB,
         ),
         "serial": _group(
@@ -133,7 +154,9 @@ DEVICES: Mapping[str, Mapping[str, Schema]] = {
             terminal={
                 "type": "string",
                 "pattern": r"^(\S|space|enter|tab)$",
-                "description": "a key of the keyboard at which the router was started: one character, space, enter or tab",
+                "spelling": "one character, space, enter or tab",
+                "description": "a key of the keyboard at which the router was started",
+                "examples": ["space"],
             },
         ),
     },
@@ -154,18 +177,8 @@ DEVICES: Mapping[str, Mapping[str, Schema]] = {
             "an evdev pointer",
             ("evdev",),
             evdev=_EVDEV_PATTERN,
-            x={
-                "type": "string",
-                "pattern": AXIS_NAME,
-                "default": "ABS_X",
-                "description": "the axis from left to right",
-            },
-            y={
-                "type": "string",
-                "pattern": AXIS_NAME,
-                "default": "ABS_Y",
-                "description": "the axis from top to bottom",
-            },
+            x={**_AXIS, "default": "ABS_X", "description": "the axis from left to right"},
+            y={**_AXIS, "default": "ABS_Y", "description": "the axis from top to bottom"},
             grab=_GRAB,
         ),
     },
@@ -248,7 +261,7 @@ GRID = _group(
 
 _TYPE: Schema = {"enum": list(DEVICES), "description": "what the device is"}
 _ABOUT: Schema = {"type": "string", "maxLength": 2000, "description": "a remark for people"}
-_DEVICE: Schema = {"type": "object", "description": "where the movement is heard"}
+_DEVICE: Schema = {"type": "object", "description": "where the movement is heard", "examples": ["{terminal: space}"]}
 
 INPUTS: Mapping[str, Schema] = {
     "switch": _group(
@@ -309,7 +322,7 @@ INPUTS: Mapping[str, Schema] = {
 ROUTE = _group(
     "the output of a part",
     ("port",),
-    port={"type": "string", "description": "a name from the outputs below"},
+    port={"type": "string", "description": "a name from the outputs", "examples": ["synth"]},
     channel={**CHANNEL, "default": 1, "description": "the MIDI channel"},
     program={"quantity": "program", "description": "the sound: a name of the General MIDI list, or its number from 0"},
 )
@@ -317,9 +330,12 @@ PART = _group(
     "a part",
     ("input", "rules", "output"),
     about=_ABOUT,
-    input={"description": "which movement plays it: an input, or a list of them"},
-    rules={"type": "array", "minItems": 1, "description": "what becomes of the movement, one rule after the other"},
-    output={**ROUTE, "description": "where it sounds"},
+    input={"description": "which movement plays it: an input, or a list of them", "examples": ["pad"]},
+    rules={
+        "description": "what becomes of the movement, one rule after the other",
+        "examples": ["[note: {degree: 1}]"],
+    },
+    output={**ROUTE, "description": "where it sounds", "examples": ["{port: synth}"]},
 )
 
 OUTPUTS: Mapping[str, Schema] = {
@@ -340,14 +356,65 @@ OUTPUTS: Mapping[str, Schema] = {
 PROFILE = _group(
     "a profile",
     ("profile", "child", "inputs", "parts", "outputs"),
-    profile={"const": VERSION, "description": "the version of this format"},
-    child={"type": "string", "pattern": CHILD_NAME, "description": "a pseudonym, never a name"},
+    profile={"const": VERSION, "description": "the version of this format", "examples": [VERSION]},
+    child=CHILD,
     about=_ABOUT,
     music={**MUSIC, "description": "key, scale and tempo"},
     limits={**LIMITS, "description": "what this child's instrument may do at most"},
-    inputs={"type": "object", "minProperties": 1, "description": "what the child moves"},
-    parts={"type": "object", "minProperties": 1, "description": "what the movements play"},
-    outputs={"type": "object", "minProperties": 1, "description": "where it sounds"},
+    inputs={
+        "type": "object",
+        "minProperties": 1,
+        "description": "what the child moves",
+        "examples": ["{pad: {type: switch, device: {terminal: space}}}"],
+    },
+    parts={
+        "type": "object",
+        "minProperties": 1,
+        "description": "what the movements play",
+        "examples": ["{tune: {input: pad, rules: [note: {}], output: {port: synth}}}"],
+    },
+    outputs={
+        "type": "object",
+        "minProperties": 1,
+        "description": "where it sounds",
+        "examples": ['{synth: {midi: "*"}}'],
+    },
 )
 
-CONTROLLER_SOURCES = tuple(f"cc{number}" for number in range(CHANNEL_MODE))
+
+def respell(text: str, wanted: Schema) -> str | None:
+    """A text made to fit a pattern by what people most often get wrong: capitals, spaces, dashes."""
+    pattern = wanted["pattern"]
+    bare = re.sub(r"[\s.,;:/]+", "-", text.strip())
+    upper = re.sub(r"[\s-]+", "_", text.strip()).upper()
+    for tried in (bare.casefold(), upper, f"KEY_{upper}", f"ABS_{upper}"):
+        if tried != text and re.search(pattern, tried):
+            return tried
+    return None
+
+
+def fits(text: str, wanted: Schema) -> bool:
+    """Whether a text is spelt as a pattern asks."""
+    return re.search(wanted["pattern"], text) is not None and not text.endswith("\n")
+
+
+def _homes() -> Mapping[str, tuple[str, ...]]:
+    """For each setting, what it is a setting of: to say where a line that stands in the wrong place belongs."""
+    homes: dict[str, list[str]] = {}
+    groups: list[Schema] = [PROFILE, PART]
+    groups += [*INPUTS.values(), *(kind for kinds in DEVICES.values() for kind in kinds.values()), *OUTPUTS.values()]
+    groups += [{"title": f"{article(name)} {name} rule", **rule.settings} for name, rule in RULES.items()]
+    for group in groups:
+        for name, inner in group["properties"].items():
+            homes.setdefault(name, []).append(group["title"])
+            for deeper in inner.get("properties", {}):
+                homes.setdefault(deeper, []).append(f'"{name}"')
+    return {name: tuple(dict.fromkeys(titles)) for name, titles in homes.items()}
+
+
+def article(name: str) -> str:
+    """The word before a name: a or an."""
+    return "an" if name[0] in "aeiou" else "a"
+
+
+HOMES = _homes()

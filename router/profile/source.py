@@ -4,11 +4,14 @@ The YAML library splits the text; the tree is ours, for three reasons. Every mes
 was written must stay as it was written: plain YAML loading turns ``on`` into yes, ``010`` into 8 and ``1:30`` into 90.
 And nothing in a file may cost more than its size: no anchors, so no chain of them that grows without end; caps on
 bytes, depth and number of values.
+
+A mistake in the writing itself does not hide the others: the lines that cannot be read are told and left out, and
+the rest is read again.
 """
 
 from __future__ import annotations
 
-import os
+import re
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -16,7 +19,10 @@ from typing import Any
 
 import yaml
 
-from router.profile.diagnostics import START, Place, Report
+from router.profile import syntax
+from router.profile.diagnostics import START, Place, Report, either, quoted
+from router.profile.syntax import CURLY
+from router.units import nearest
 
 LARGEST = 256 * 1024
 """Bytes; a long profile has 5 000."""
@@ -24,9 +30,12 @@ DEEPEST = 20
 """Levels inside one another; a profile has 8."""
 MOST = 10_000
 """Values in one file; a long profile has 300."""
+MOST_SYNTAX = 10
+"""After so many lines that cannot be read, the rest is not looked at."""
 
 FAST: Any = getattr(yaml, "CSafeLoader", yaml.SafeLoader)  # absent where the YAML library was built without libyaml
 PATIENT: Any = yaml.SafeLoader
+"""Its errors say more, and they are the same on every machine: what ``FAST`` refuses is read again with it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,33 +73,170 @@ Node = Text | Items | Entries
 
 
 def read(path: Path, report: Report) -> Node | None:
-    """The tree of a file; None if it cannot be read at all. What is wrong goes to ``report``."""
+    """The tree of a file; None if there is nothing to check. What is wrong goes to ``report``."""
     data = _bytes(path, report)
-    if data is None:
-        return None
-    return parse(data.decode("utf-8-sig"), report)
+    text = None if data is None else _decoded(data, report)
+    return None if text is None else parse(text, report)
+
+
+# --- bytes ------------------------------------------------------------------------------------------------------
 
 
 def _bytes(path: Path, report: Report) -> bytes | None:
     try:
+        if path.is_dir():
+            report.add(START, "this is a folder, not a profile", "Name a file in it: " + _files(path))
+            return None
+        if not path.exists():
+            near = nearest(path.name, [file.name for file in path.parent.glob("*.y*ml")])
+            report.add(START, "there is no such file", f'Did you mean "{path.parent / near}"?' if near else "")
+            return None
+        if not path.is_file():
+            report.add(START, "this is not an ordinary file")
+            return None
         with path.open("rb") as file:
             data = file.read(LARGEST + 1)
-    except OSError as error:
-        report.add(START, f"this file cannot be read: {os.strerror(error.errno or 0)}")
+    except PermissionError:
+        report.add(START, "this file may not be read", "Ask whoever looks after the computer for the right to read it.")
+        return None
+    except (OSError, ValueError):  # ValueError: a name that no file can have
+        report.add(START, "this file cannot be read")
         return None
     if len(data) > LARGEST:
-        report.add(START, "this file is too large for a profile")
+        size = f"A profile has at most {LARGEST // 1024} KiB; an ordinary one has about 3."
+        report.add(START, "this file is too large for a profile", size)
         return None
     return data
 
 
+def _files(folder: Path) -> str:
+    names = sorted(file.name for file in folder.glob("*.yaml"))[:6]
+    return either(names) + "." if names else "there is no .yaml file in it."
+
+
+_SAVE_AS = 'Save it again with the encoding "UTF-8" (in most editors: Save As, Encoding).'
+_BAD_BYTE = re.compile("[\udc80-\udcff]")
+_CONTROL = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\x7f\ufffe\uffff]")  # and those of Latin-1, which _decoded adds
+_CONTROL_OR_C1 = re.compile(_CONTROL.pattern[:-1] + "\x80-\x84\x86-\x9f]")
+_LINE_END = re.compile("\r\n?")
+_SPACES = re.compile("[\t\x85\u2028\u2029\xa0]")  # what YAML refuses or takes for a line end; to people, space
+
+
+def _decoded(data: bytes, report: Report) -> str | None:
+    """The text with plain line ends. Windows' line ends and a byte-order mark are as good as none."""
+    if data.startswith((b"\xff\xfe", b"\xfe\xff")):
+        report.add(START, "this file is saved as UTF-16, and a profile is UTF-8", _SAVE_AS)
+        return None
+    text = data.decode("utf-8-sig", "surrogateescape")
+    controls = len(_CONTROL_OR_C1.findall(text)) + text.count("\x00")
+    if controls > 8 and controls > len(text) // 50:
+        report.add(START, "this is not a text file", "A profile is a plain text file with names, colons and values.")
+        return None
+    text = _LINE_END.sub("\n", text)
+    bad = _BAD_BYTE.search(text)
+    if bad:
+        text = _BAD_BYTE.sub(lambda found: bytes([ord(found[0]) - 0xDC00]).decode("cp1252", "replace"), text)
+        report.lines = text.split("\n")
+        letter = text[bad.start()]
+        report.add(
+            _place(text, bad.start()), f'the letter "{letter}" shows that this file is not saved as UTF-8', _SAVE_AS
+        )
+    report.lines = text.split("\n")
+    control = _CONTROL_OR_C1.search(text)
+    if control:
+        report.add(
+            _place(text, control.start()),
+            "an invisible character stands here",
+            "Delete what stands here and type it anew. Such characters come with copying from other programs.",
+        )
+    if not text.strip():
+        report.add(START, "this file is empty", "router new CHILD --input pad=switch writes a profile to begin with.")
+        return None
+    return _CONTROL_OR_C1.sub(" ", text)
+
+
+def _place(text: str, index: int) -> Place:
+    line_start = text.rfind("\n", 0, index) + 1
+    return Place(text.count("\n", 0, index) + 1, index - line_start + 1)
+
+
+# --- text -------------------------------------------------------------------------------------------------------
+
+
 def parse(text: str, report: Report) -> Node | None:
-    """The tree of a text."""
-    report.lines = text.splitlines()
-    tree = _Tree(report)
-    for event in yaml.parse(text, Loader=FAST):
-        tree.take(event)
-    return tree.root
+    """The tree of a text; the report gets its lines."""
+    report.lines = text.split("\n")
+    lines = _without_tabs(report)
+    for _ in range(MOST_SYNTAX):
+        try:
+            return _tree("\n".join(lines), report)
+        except _Stopped:
+            return None
+        except yaml.MarkedYAMLError as error:
+            slip = syntax.explain(error, lines)
+            if report.whole or not _tabs(report):  # what a tab has moved is not a second mistake
+                report.add(slip.place, slip.message, slip.hint)
+            report.whole = False
+            if not _leave_out(lines, slip.leave_out):
+                return None
+    return None
+
+
+def _tabs(report: Report) -> list[int]:
+    """The numbers of the lines that a tab indents."""
+    return [number for number, line in enumerate(report.lines, 1) if re.match(r" *\t\s*[^\s#]", line)]
+
+
+def _without_tabs(report: Report) -> list[str]:
+    """The lines with every tab a space, so that columns stay. Tabs that indent are a mistake; elsewhere they are not."""
+    tabs = _tabs(report)
+    if tabs:
+        more = f" (and {len(tabs) - 1} more lines)" if len(tabs) > 1 else ""
+        start = report.lines[tabs[0] - 1].index("\t")
+        report.add(
+            Place(tabs[0], start + 1),
+            f"this line begins with a tab{more}",
+            "Begin lines with spaces only: two more for each level. Most editors can turn tabs into spaces.",
+        )
+        report.whole = False
+    return [_SPACES.sub(" ", line) for line in report.lines]
+
+
+def _leave_out(lines: list[str], number: int) -> bool:
+    """Blank a line and what is indented below it; False if it was blank already."""
+    if not 0 < number <= len(lines) or not lines[number - 1].strip():
+        return False
+    indent = _indent(lines[number - 1])
+    lines[number - 1] = ""
+    for index in range(number, len(lines)):
+        if lines[index].strip() and _indent(lines[index]) <= indent:
+            break
+        lines[index] = ""
+    return True
+
+
+def _indent(line: str) -> int:
+    return len(line) - len(line.lstrip(" "))
+
+
+def _tree(text: str, report: Report) -> Node | None:
+    try:
+        return _Tree(report).build(yaml.parse(text, Loader=FAST))
+    except (yaml.YAMLError, ValueError, OverflowError):  # the library's own slips with odd escapes too
+        pass
+    try:
+        return _Tree(report).build(yaml.parse(text, Loader=PATIENT))
+    except (ValueError, OverflowError) as error:
+        raise yaml.MarkedYAMLError(problem=str(error), problem_mark=yaml.Mark("", 0, 0, 0, None, 0)) from error
+
+
+class _Stopped(Exception):  # noqa: N818 - not an error of ours: the file is not read further
+    """The file holds something after which reading on makes no sense; it has been reported."""
+
+
+_HIDDEN = re.compile(
+    "[\x00-\x08\x0b-\x1f\x7f-\x9f\xad\u200b-\u200f\u2028-\u202e\u2060-\u206f\ufeff\ud800-\udfff\ufffe\uffff]"
+)
 
 
 class _Tree:
@@ -99,10 +245,36 @@ class _Tree:
     def __init__(self, report: Report) -> None:
         self._report = report
         self._open: list[tuple[Items | Entries, list[Node]]] = []
-        self.root: Node | None = None
+        self._root: Node | None = None
+        self._count = 0
 
-    def take(self, event: Any) -> None:
+    def build(self, events: Iterator[Any]) -> Node | None:
+        for event in events:
+            self._take(event)
+        return self._root
+
+    def _take(self, event: Any) -> None:
         place = self._place(event)
+        if isinstance(event, yaml.DocumentStartEvent):
+            if self._root is not None:
+                self._stop(
+                    place, "a second profile begins here", "One file holds one child; give each a file of its own."
+                )
+            return
+        if isinstance(event, yaml.AliasEvent):
+            self._sign(place)
+            self._add(Text(place, f"*{event.anchor}"))
+            return
+        if isinstance(event, yaml.NodeEvent):
+            self._count += 1
+            if self._count > MOST:
+                self._stop(place, f"this is more than a profile can hold: over {MOST} values")
+            if len(self._open) > DEEPEST:
+                self._stop(
+                    place, f"this is nested too deeply: more than {DEEPEST} levels", "Is a bracket opened too often?"
+                )
+            if event.anchor is not None or getattr(event, "tag", None) is not None:
+                self._sign(place)
         if isinstance(event, yaml.ScalarEvent):
             self._add(Text(place, event.value, plain=not event.style))
         elif isinstance(event, yaml.SequenceStartEvent):
@@ -114,35 +286,93 @@ class _Tree:
 
     def _place(self, event: Any) -> Place:
         start, end = event.start_mark, event.end_mark
-        width = end.column - start.column if end.line == start.line else 1
+        line = self._report.lines[start.line] if start.line < len(self._report.lines) else ""
+        last = end.column if end.line == start.line else len(line.rstrip())
+        width = last - start.column if isinstance(event, yaml.ScalarEvent) else 1
         return Place(start.line + 1, start.column + 1, max(1, width))
+
+    def _stop(self, place: Place, message: str, hint: str = "") -> None:
+        self._report.add(place, message, hint)
+        raise _Stopped
+
+    def _sign(self, place: Place) -> None:
+        """One of YAML's own signs (* & !), none of which a profile needs; almost always the beginning of a text."""
+        text = self._report.lines[place.line - 1][place.column - 1 :]
+        rest = re.split(r"[,}\]]| #", text)[0].strip() or text[:1]
+        self._report.add(
+            Place(place.line, place.column, len(rest)),
+            f'a text that begins with "{text[:1]}" must stand in quotes',
+            f"Did you mean {quoted(rest)}?",
+        )
 
     def _add(self, node: Node) -> None:
         if self._open:
             self._open[-1][1].append(node)
         else:
-            self.root = node
+            self._root = self._clean(node)
 
     def _close(self) -> None:
         node, content = self._open.pop()
         if isinstance(node, Items):
-            node.items.extend(content)
+            node.items.extend(self._clean(item) for item in content)
         else:
             for key, value in zip(content[::2], content[1::2], strict=True):
-                if isinstance(key, Text):
-                    node.keys[key.text] = key
-                    node.values[key.text] = value
+                self._entry(node, key, value)
         self._add(node)
 
+    def _entry(self, node: Entries, key: Node, value: Node) -> None:
+        if not isinstance(key, Text) or not key.text.strip():
+            self._report.add(key.place, "a name is needed before the colon")
+            return
+        if key.plain and ":" in key.text and isinstance(value, Text) and value.empty:
+            key, value = self._torn(key)
+        key = self._cleaned(key)
+        if key.text in node.keys:
+            first = node.keys[key.text].place
+            self._report.add(
+                key.place,
+                f"{quoted(key.text)} stands here a second time",
+                f"The first is on line {first.line}. Keep one of the two.",
+            )
+            return
+        node.keys[key.text] = key
+        node.values[key.text] = value if key.text == "about" else self._clean(value)
 
-def texts(node: Node) -> Iterator[Text]:
-    """Every text of a tree, keys included, in the order of the file."""
-    if isinstance(node, Text):
-        yield node
-    elif isinstance(node, Items):
-        for item in node.items:
-            yield from texts(item)
-    else:
-        for name, key in node.keys.items():
-            yield key
-            yield from texts(node.values[name])
+    def _torn(self, key: Text) -> tuple[Text, Text]:
+        """The two parts of ``name:value``."""
+        name, _, value = key.text.partition(":")
+        place = key.place
+        self._report.add(
+            Place(place.line, place.column + len(name)),
+            "a space is needed after the colon",
+            f"Did you mean {quoted(f'{name}: {value}')}?",
+        )
+        return (
+            Text(Place(place.line, place.column, max(1, len(name))), name),
+            Text(Place(place.line, place.column + len(name) + 1, max(1, len(value))), value),
+        )
+
+    def _clean(self, node: Node) -> Node:
+        return self._cleaned(node) if isinstance(node, Text) else node
+
+    def _cleaned(self, node: Text) -> Text:
+        """A text without what only looks like writing; what was taken off is reported."""
+        text = node.text
+        if node.plain and text and (text[0] in CURLY or text[-1] in CURLY):
+            bare = text.strip(CURLY)
+            self._report.add(
+                node.place,
+                "these are curly quotes, as a word processor makes them",
+                f'Type plain quotes instead: "{bare}"' if bare.isascii() else 'Type plain quotes instead: "',
+            )
+            text = bare
+        hidden = _HIDDEN.search(text)
+        if hidden:
+            at = node.place.column + text.index(hidden[0]) if node.plain else node.place.column
+            self._report.add(
+                Place(node.place.line, at),
+                "an invisible character stands here",
+                "Delete what stands here and type it anew. Such characters come with copying from other programs.",
+            )
+            text = _HIDDEN.sub("", text)
+        return node if text == node.text else Text(node.place, text, node.plain)

@@ -7,14 +7,15 @@ anew here, at its place in the file. One mistake gets one message.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Iterator, Mapping
+from collections import defaultdict
+from collections.abc import Callable, Iterator, Mapping
 from typing import Any
 
 from jsonschema import Draft202012Validator, ValidationError
 from jsonschema.validators import extend
 
-from router.profile import quantities
-from router.profile.diagnostics import Place, Report
+from router.profile import quantities, schema
+from router.profile.diagnostics import Place, Report, either, quoted
 from router.profile.source import Entries, Items, Node, Text
 from router.units import QuantityError, nearest
 
@@ -25,57 +26,59 @@ _WHOLE = re.compile(r"[+-]?[0-9]{1,15}")
 _NUMBER = re.compile(r"[+-]?([0-9]{1,15}(\.[0-9]*)?|\.[0-9]+)([eE][+-]?[0-9]{1,2})?")
 
 Path = tuple[str | int, ...]
+Schema = Mapping[str, Any]
 
 
-def settings(node: Node, schema: Mapping[str, Any], at: Place, report: Report) -> dict[str, Any] | None:
-    """The values of a group of settings, converted and completed; None if anything in it is wrong.
+def settings(node: Node, wanted: Schema, at: Place, report: Report, called: str = "") -> dict[str, Any] | None:
+    """The values of a group of settings, converted and completed with their defaults; None if anything is wrong.
 
-    ``at`` is the place of the name that the group belongs to, for what is missing in it.
+    ``at`` is the place of the name that the group belongs to, where what is missing is told. ``called`` is how
+    messages call the group, if its schema has no title.
     """
     reading = _Reading()
-    data = reading.plain(node, schema, ())
-    before = len(report)
-    errors = list(_VALIDATOR(schema).iter_errors(data))
-    for error in errors:
-        report.add(_find(node, error.absolute_path), error.message)
-    if errors or len(report) > before:
+    data = reading.plain(node, wanted, ())
+    errors = list(_VALIDATOR(wanted).iter_errors(data))
+    if errors:
+        _Telling(node, wanted, at, report, called or wanted.get("title", "this")).tell(errors)
         return None
-    converted: dict[str, Any] = reading.convert(data, schema, ())
+    converted: dict[str, Any] = reading.convert(data, wanted, ())
     return converted
 
 
+# --- reading ----------------------------------------------------------------------------------------------------
+
+
 class _Reading:
-    """Texts to values by what the schema expects, and back to what the program wants."""
+    """Texts to values by what the schema expects, and checked values to what the program wants."""
 
     def __init__(self) -> None:
         self._no: set[Path] = set()  # where "no" stands instead of a quantity or a group
 
-    def plain(self, node: Node, schema: Mapping[str, Any], path: Path) -> Any:
+    def plain(self, node: Node, wanted: Schema, path: Path) -> Any:
         """The tree as JSON Schema's library wants it."""
         if isinstance(node, Text):
-            return _value(node, schema)
+            return _value(node, wanted)
         if isinstance(node, Items):
-            inner = schema.get("items", {})
-            return [self.plain(item, inner, (*path, i)) for i, item in enumerate(node.items)]
+            return [self.plain(item, wanted.get("items", {}), (*path, i)) for i, item in enumerate(node.items)]
         data = {}
         for name, value in node.values.items():
-            inner = schema.get("properties", {}).get(name, {})
+            inner = wanted.get("properties", {}).get(name, {})
             if "no" in inner and isinstance(value, Text) and value.text.casefold() in NO:
                 self._no.add((*path, name))
             else:
                 data[name] = self.plain(value, inner, (*path, name))
         return data
 
-    def convert(self, data: Any, schema: Mapping[str, Any], path: Path) -> Any:
+    def convert(self, data: Any, wanted: Schema, path: Path) -> Any:
         """Checked values: quantities read, defaults filled in."""
-        if "quantity" in schema:
-            return quantities.read(schema["quantity"], str(data))
+        if "quantity" in wanted:
+            return quantities.read(wanted["quantity"], str(data))
         if isinstance(data, list):
-            return [self.convert(item, schema.get("items", {}), (*path, i)) for i, item in enumerate(data)]
-        if not isinstance(data, dict) or "properties" not in schema:
+            return [self.convert(item, wanted.get("items", {}), (*path, i)) for i, item in enumerate(data)]
+        if not isinstance(data, dict) or "properties" not in wanted:
             return data
         converted = {}
-        for name, inner in schema["properties"].items():
+        for name, inner in wanted["properties"].items():
             here = (*path, name)
             if here in self._no:
                 converted[name] = False
@@ -83,57 +86,328 @@ class _Reading:
                 converted[name] = self.convert(data[name], inner, here)
             elif "default" in inner:
                 converted[name] = self.convert(inner["default"], inner, here)
-            elif inner.get("type") == "object" and "required" not in inner and "properties" in inner:
+            elif "properties" in inner and "required" not in inner:
                 converted[name] = self.convert({}, inner, here)
         return converted
 
 
-def _value(node: Text, schema: Mapping[str, Any]) -> Any:
+def _value(node: Text, wanted: Schema) -> Any:
     text = node.text.strip()
-    if "quantity" in schema:
+    if "quantity" in wanted:
         return text
-    for choice in (*schema.get("enum", ()), *([schema["const"]] if "const" in schema else ())):
+    for choice in (*wanted.get("enum", ()), *([wanted["const"]] if "const" in wanted else ())):
         if text == str(choice):
             return choice
-    wanted = schema.get("type")
-    if wanted == "integer" and _WHOLE.fullmatch(text):
+    kind = wanted.get("type")
+    if kind == "integer" and _WHOLE.fullmatch(text):
         return int(text)
-    if wanted == "number" and _NUMBER.fullmatch(text):
+    if kind == "number" and _NUMBER.fullmatch(text):
         return float(text)
-    if wanted == "boolean" and text.casefold() in (*YES, *NO):
+    if kind == "boolean" and text.casefold() in (*YES, *NO):
         return text.casefold() in YES
-    if wanted == "object" and node.empty:
+    if kind == "object" and node.empty:
         return {}
-    return node.text
+    return text if "pattern" in wanted else node.text
 
 
-def _quantity(_: Any, kind: str, instance: Any, schema: Mapping[str, Any]) -> Iterator[ValidationError]:
+def _quantity(_: Any, kind: str, instance: Any, wanted: Schema) -> Iterator[ValidationError]:
+    """JSON Schema's library calls this where a schema says "quantity"."""
     if not isinstance(instance, str):
-        yield ValidationError("not a text")
+        yield ValidationError("a list or a group", cause=None)
         return
     try:
         value = quantities.read(kind, instance)
-        if "least" in schema and value < quantities.read(kind, schema["least"]):
-            raise QuantityError(f'"{instance}" is too little', f"The least is {schema['least']}.")
-        if "most" in schema and value > quantities.read(kind, schema["most"]):
-            raise QuantityError(f'"{instance}" is too much', f"The most is {schema['most']}.")
+        if "least" in wanted and value < quantities.read(kind, wanted["least"]):
+            raise QuantityError(f"{quoted(instance)} is too little here", _range(wanted))
+        if "most" in wanted and value > quantities.read(kind, wanted["most"]):
+            raise QuantityError(f"{quoted(instance)} is too much here", _range(wanted))
     except QuantityError as error:
         yield ValidationError(str(error), cause=error)
 
 
-_VALIDATOR = extend(Draft202012Validator, {"quantity": _quantity})
+_VALIDATOR: Any = extend(Draft202012Validator, {"quantity": _quantity})  # type: ignore[no-untyped-call]
 
 
-def _find(node: Node, path: Iterable[str | int]) -> Place:
-    place = node.place
-    for key in path:
-        if isinstance(node, Entries):
-            place = node.keys[str(key)].place
-            node = node.values[str(key)]
-        elif isinstance(node, Items):
-            node = node.items[int(key)]
-            place = node.place
-    return place
+# --- telling ----------------------------------------------------------------------------------------------------
 
 
-__all__ = ["nearest", "settings"]
+class _Telling:
+    """Tells what JSON Schema's library found in one group of settings."""
+
+    def __init__(self, node: Node, wanted: Schema, at: Place, report: Report, called: str) -> None:
+        self._node, self._wanted, self._at, self._report, self._called = node, wanted, at, report, called
+
+    def tell(self, errors: list[ValidationError]) -> None:
+        """Every error, one message a mistake."""
+        groups: dict[Path, list[ValidationError]] = defaultdict(list)
+        for error in errors:
+            if error.validator in _ABOUT_GROUPS:
+                groups[tuple(error.absolute_path)].append(error)
+            else:
+                self._tell_value(error)
+        for path, found in groups.items():
+            self._tell_group(path, found)
+
+    def _tell_group(self, path: Path, errors: list[ValidationError]) -> None:
+        """What is unknown, missing or too much in one group."""
+        group, at, wanted = self._down(path)
+        entries = group if isinstance(group, Entries) else Entries(at)
+        present = entries.values
+        called = f'"{path[-1]}"' if path else self._called
+        properties = wanted["properties"]
+        missing = {name for error in errors for name in _missing(error)} - set(present)
+        explained = False
+        for name in present:
+            if name in properties:
+                continue
+            near = nearest(name, [known for known in properties if known not in present]) or nearest(name, properties)
+            explained = explained or near is None or near in missing
+            self._report.add(entries.keys[name].place, *unknown(name, near, called, wanted))
+        for error in errors:
+            if error.validator != "additionalProperties" and not explained:
+                self._tell_missing(error, entries, at, called, wanted)
+
+    def _tell_missing(self, error: ValidationError, group: Entries, at: Place, called: str, wanted: Schema) -> None:
+        names = _missing(error)
+        present = [name for name in names if name in group.values]
+        message, hint = _needs(error, called, wanted, self._wanted)
+        if error.validator == "required" or not present:
+            self._report.missing(at, message, hint)
+            return
+        both = " and ".join(f'"{name}"' for name in present)
+        last = max((group.keys[name].place for name in present), key=lambda place: (place.line, place.column))
+        self._report.add(last, f"{both} cannot stand together", f"Keep one of the two. {_takes(called, wanted)}")
+
+    def _tell_value(self, error: ValidationError) -> None:
+        path = tuple(error.absolute_path)
+        node, at, wanted = self._down(path)
+        place = node.place if isinstance(node, Text) and not node.empty else at
+        name = next((str(key) for key in reversed(path) if isinstance(key, str)), self._called)
+        if isinstance(node, Text) and not node.text.strip() and error.validator != "minProperties":
+            self._report.missing(place, f'nothing is written after "{name}"', allowed(name, wanted))
+            return
+        if not path and error.validator == "type":
+            self._report.add(node.place, f"{self._called} needs settings", _takes(self._called, wanted))
+            return
+        message, hint = _say_value(error, node, name, wanted)
+        self._report.add(place, message, f"{hint}{remark(node, self._report)}".strip())
+
+    def _down(self, path: Path) -> tuple[Node, Place, Schema]:
+        """What stands at a path, the place of its name, and its schema."""
+        node, at, wanted = self._node, self._at, self._wanted
+        for key in path:
+            if isinstance(node, Entries):
+                at, node = node.keys[str(key)].place, node.values[str(key)]
+                wanted = wanted.get("properties", {}).get(key, {})
+            elif isinstance(node, Items):
+                node = node.items[int(key)]
+                at = node.place
+                wanted = wanted.get("items", {})
+        return node, at, wanted
+
+
+_ABOUT_GROUPS = ("additionalProperties", "required", "oneOf", "anyOf", "not", "dependentRequired")
+
+
+def _missing(error: ValidationError) -> list[str]:
+    """The names that an error asks for, or of which it allows only some."""
+    value: Any = error.validator_value
+    if error.validator == "required":
+        return [name for name in value if f"{name!r}" in error.message]  # the library tells them one by one
+    if error.validator in ("oneOf", "anyOf"):
+        return [name for choice in value for name in choice.get("required", ())]
+    if error.validator == "not":
+        return list(value.get("required", ()))
+    return []
+
+
+def _needs(error: ValidationError, called: str, wanted: Schema, root: Schema) -> tuple[str, str]:
+    names = _missing(error)
+    if not names:
+        return f"{called} is not complete", _takes(called, wanted)
+    condition = ""
+    steps = list(error.absolute_schema_path)
+    if "then" in steps:
+        inner: Any = root
+        for step in steps[: steps.index("then")]:
+            inner = inner[step]
+        given = inner["if"].get("properties", {})
+        condition = "".join(f' with "{name}: {what["const"]}"' for name, what in given.items() if "const" in what)
+    needed = either(f'"{name}"' for name in names)
+    examples = either(f'"{name}: {example(wanted["properties"].get(name, {}))}"' for name in names)
+    return f"{called} needs {needed}{condition}", f"For example {examples}."
+
+
+def unknown(name: str, near: str | None, called: str, wanted: Schema) -> tuple[str, str]:
+    """What is said of a setting that a group does not have."""
+    hint = f'Did you mean "{near}"?  ' if near else ""
+    homes = schema.HOMES.get(name, ())
+    if not near and homes:
+        hint = f"It is a setting of {either(homes[:3])}: does this line begin in the right column?  "
+    noun = "entry" if called == schema.PROFILE["title"] else "setting"
+    return f"{called} has no {noun} called {quoted(name)}", hint + _takes(called, wanted)
+
+
+def _takes(called: str, wanted: Schema) -> str:
+    needed = set(wanted.get("required", ()))
+    names = [f"{name} (needed)" if name in needed else name for name in wanted.get("properties", {})]
+    if not names:
+        return f"{_capital(called)} takes no settings."
+    return f"{_capital(called)} takes: {', '.join(names)}."
+
+
+def _capital(text: str) -> str:
+    return text[:1].upper() + text[1:]
+
+
+def remark(node: Node, report: Report) -> str:
+    """A hint if the end of a text may have become a remark: ``C #4``."""
+    if not isinstance(node, Text) or not node.plain or node.place.line > len(report.lines):
+        return ""
+    rest = report.lines[node.place.line - 1][node.place.column - 1 + node.place.width :]
+    found = re.match(r"\s+(#\S*)", rest)
+    if not found or not re.fullmatch(r"#-?\d*[,}\]]*", found[1]):
+        return ""
+    whole = node.text + found[1].rstrip(",}]")
+    return f'  Everything after " #" is a remark: write "{whole}", without the space.'
+
+
+def _say_value(error: ValidationError, node: Node, name: str, wanted: Schema) -> tuple[str, str]:
+    """Message and hint for a value that is not what its setting takes."""
+    if not isinstance(node, Text):
+        return _say_shape(error, node, name, wanted)
+    if isinstance(error.cause, QuantityError):
+        return str(error.cause), error.cause.hint
+    say = _SAYINGS.get(str(error.validator))
+    if say is None:
+        return f"{quoted(node.text)} is not right for {quoted(name)}", allowed(name, wanted)
+    return say(node.text.strip(), name, wanted)
+
+
+def _say_shape(error: ValidationError, node: Node, name: str, wanted: Schema) -> tuple[str, str]:
+    """A list or a group where something else is wanted."""
+    if error.validator in ("minItems", "minProperties"):
+        return f'nothing stands in "{name}"', allowed(name, wanted)
+    if error.validator in ("maxItems", "uniqueItems"):
+        return f'"{name}" is too long, or holds something twice', allowed(name, wanted)
+    if isinstance(node, Items):
+        return f'"{name}" cannot be a list', allowed(name, wanted)
+    return f'"{name}" cannot have settings of its own', allowed(name, wanted)
+
+
+def _say_type(text: str, name: str, wanted: Schema) -> tuple[str, str]:
+    kind = wanted.get("type")
+    if kind == "object":
+        return f'"{name}" needs settings, not just {quoted(text)}', _takes(f'"{name}"', wanted)
+    if kind == "array":
+        return f'"{name}" must be a list', f'Did you mean "{name}: [{text}]"?'
+    if kind == "boolean":
+        return f"{quoted(text)} is neither yes nor no", allowed(name, wanted)
+    if re.fullmatch(r"[+-]?\d+,\d+", text):
+        point = text.replace(",", ".")
+        return f"a number is written with a point, not a comma: {quoted(text)}", f'Did you mean "{point}"?'
+    whole = "whole " if kind == "integer" else ""
+    return f"{quoted(text)} is not a {whole}number", allowed(name, wanted)
+
+
+def _say_choice(text: str, name: str, wanted: Schema) -> tuple[str, str]:
+    choices = [str(choice) for choice in wanted["enum"]]
+    near = nearest(text, choices)
+    hint = f'Did you mean "{near}"?  ' if near else ""
+    return f'"{name}" cannot be {quoted(text)}', hint + allowed(name, wanted)
+
+
+def _say_low(text: str, name: str, wanted: Schema) -> tuple[str, str]:
+    return f"{name} {text} is too low", allowed(name, wanted)
+
+
+def _say_high(text: str, name: str, wanted: Schema) -> tuple[str, str]:
+    return f"{name} {text} is too high", allowed(name, wanted)
+
+
+def _say_long(_: str, name: str, wanted: Schema) -> tuple[str, str]:
+    return f'what is written after "{name}" is too long', f"At most {wanted['maxLength']} letters."
+
+
+def _say_spelling(text: str, name: str, wanted: Schema) -> tuple[str, str]:
+    near = schema.respell(text, wanted)
+    hint = f'Did you mean "{near}"?  ' if near else ""
+    return f"{quoted(text)} cannot be used as {quoted(name)}", hint + allowed(name, wanted)
+
+
+def _say_version(text: str, name: str, wanted: Schema) -> tuple[str, str]:
+    return f'"{name}" must be {wanted["const"]}, not {quoted(text)}', allowed(name, wanted)
+
+
+_SAYINGS: Mapping[str, Callable[[str, str, Schema], tuple[str, str]]] = {
+    "type": _say_type,
+    "enum": _say_choice,
+    "minimum": _say_low,
+    "exclusiveMinimum": _say_low,
+    "maximum": _say_high,
+    "exclusiveMaximum": _say_high,
+    "maxLength": _say_long,
+    "pattern": _say_spelling,
+    "const": _say_version,
+}
+
+
+def allowed(name: str, wanted: Schema) -> str:
+    """One sentence: what a setting takes, and what it is."""
+    what = phrase(wanted)
+    about = wanted.get("description", "")
+    if not what:
+        return f'"{name}": {about}.' if about else ""
+    return f'"{name}" is {what}{": " if about else ""}{about}.'
+
+
+def phrase(wanted: Schema) -> str:
+    """What a setting takes, in words: "a whole number from 1 to 16"."""
+    if "quantity" in wanted:
+        kind = quantities.KINDS[wanted["quantity"]]
+        no = f", or no ({wanted['no']})" if "no" in wanted else ""
+        return f"{kind.phrase} such as {example(wanted)}{_limits(wanted)}{no}"
+    if "enum" in wanted:
+        return either(str(choice) for choice in wanted["enum"])
+    if "const" in wanted:
+        return str(wanted["const"])
+    if "spelling" in wanted:
+        return str(wanted["spelling"])
+    numbers = {"integer": "a whole number", "number": "a number"}
+    kind_name = wanted.get("type")
+    if kind_name in numbers:
+        low, high = wanted.get("minimum"), wanted.get("maximum")
+        if low is not None and high is not None:
+            return f"{numbers[kind_name]} from {low} to {high}"
+        return f"{numbers[kind_name]}, {low} or more" if low is not None else numbers[kind_name]
+    if kind_name == "array":
+        return f"a list such as {example(wanted)}"
+    return {"boolean": "yes or no", "object": "a group of settings", "string": "a text"}.get(str(kind_name), "")
+
+
+def _limits(wanted: Schema) -> str:
+    least, most = wanted.get("least"), wanted.get("most")
+    if least and most:
+        return f", from {least} to {most}"
+    return f", at most {most}" if most else f", at least {least}" if least else ""
+
+
+def _range(wanted: Schema) -> str:
+    said = _limits(wanted).removeprefix(", ")
+    return f"{_capital(said)}."
+
+
+def example(wanted: Schema) -> str:
+    """A value that a profile might write."""
+    if "examples" in wanted:
+        return str(wanted["examples"][0])
+    if "default" in wanted:
+        return str(wanted["default"])
+    if "quantity" in wanted:
+        return str(quantities.KINDS[wanted["quantity"]].example)
+    if wanted.get("enum"):
+        return str(wanted["enum"][0])
+    if wanted.get("type") == "array":
+        inner = wanted.get("items", {})
+        return "[1, 2, 3]" if inner.get("type") == "integer" else f"[{example(inner)}]"
+    return str(wanted.get("minimum", "..."))

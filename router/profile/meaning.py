@@ -1,0 +1,443 @@
+"""Checks of meaning: every line may be right, and the profile still not play what it says.
+
+An input that no part uses, a rule that gets nothing it can work with, thresholds the wrong way round: nothing here
+stops the program, and each would be a child's effort that nobody hears.
+"""
+
+from __future__ import annotations
+
+import re
+import warnings
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+from router.midi import CHANNEL_MODE
+from router.profile.diagnostics import Place, Report, either, quoted
+from router.profile.source import Entries, Text
+from router.rules import RULES
+from router.rules.base import Kind, Rule
+from router.units import nearest
+
+OFF_SHARE = 0.6
+"""Where an effort ends when a profile does not say: this share of where it begins. Our choice."""
+DRUMS = 10
+"""The channel on which General MIDI plays drums."""
+PRESSES = Kind.GESTURES | Kind.ZONES
+"""A pointer's press is one thing, whether a rule asks for its zone or not."""
+
+
+@dataclass(frozen=True, slots=True)
+class Heard:
+    """An input as far as it could be read; ``type`` is empty if it could not."""
+
+    name: str
+    type: str
+    place: Place
+    node: Entries
+    values: Mapping[str, Any] = field(default_factory=dict)
+    word: str = ""
+    device: Mapping[str, Any] = field(default_factory=dict)
+
+    @property
+    def device_place(self) -> Place:
+        """Where the device is named."""
+        node = self.node.values.get("device")
+        return node.values[self.word].place if isinstance(node, Entries) else self.place
+
+    def sources(self) -> dict[str, Kind]:
+        """What a part may listen to, and what flows from it."""
+        if self.type == "switch":
+            return {self.name: Kind.GESTURES}
+        if self.type == "pressure":
+            sides = [side for side in ("above", "below") if side in self.node.values]
+            return {f"{self.name}.{side}": Kind.GESTURES | Kind.LEVELS for side in sides}
+        if self.type == "pointer":
+            return {self.name: PRESSES, f"{self.name}.x": Kind.LEVELS, f"{self.name}.y": Kind.LEVELS}
+        if self.type == "midi":
+            return {self.name: Kind.GESTURES, **{f"{self.name}.cc{n}": Kind.LEVELS for n in range(CHANNEL_MODE)}}
+        return {}
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """A rule of a part; ``settings`` are empty if they could not be read."""
+
+    rule: type[Rule]
+    place: Place
+    settings: Mapping[str, Any]
+
+
+@dataclass(frozen=True, slots=True)
+class Played:
+    """A part as far as it could be read: None where it could not."""
+
+    name: str
+    place: Place
+    input_place: Place
+    sources: list[Text] | None
+    rules_place: Place
+    rules: list[Step] | None
+    route: Mapping[str, Any]
+    port_place: Place
+    output: Entries
+
+    @property
+    def steps(self) -> Sequence[Step]:
+        return self.rules or ()
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """The sources' names."""
+        return tuple(source.text.strip() for source in self.sources or ())
+
+
+def check(
+    inputs: Mapping[str, Heard],
+    outputs: Mapping[str, tuple[Mapping[str, Any], Place]],
+    parts: Sequence[Played],
+    report: Report,
+) -> None:
+    """Everything that only shows when the pieces are seen together."""
+    for heard in inputs.values():
+        _thresholds(heard, report)
+        _keys(heard, report)
+    _same_device_twice(list(inputs.values()), report)
+    _same_output_twice(outputs, report)
+    used = set()
+    for part in parts:
+        known = _sources(part, inputs, report)
+        used |= {source.split(".")[0] for source in part.names} | known.meant
+        if known.kinds is not None and part.rules is not None:
+            _chain(part, known.kinds, report)
+        _port(part, outputs, report)
+        _drums(part, report)
+    _unused(inputs, used, parts, report)
+    _two_sounds(parts, report)
+
+
+# --- inputs -----------------------------------------------------------------------------------------------------
+
+
+def _thresholds(heard: Heard, report: Report) -> None:
+    for name in ("above", "below"):
+        side, node = heard.values.get(name), heard.node.values.get(name)
+        if side is None or not isinstance(node, Entries):
+            continue
+        texts = {key: value for key, value in node.values.items() if isinstance(value, Text)}
+        on, full = side["on"], side["full"]
+        off = side.get("off")
+        for key, pressure in (("on", on), ("off", off), ("full", full)):
+            if pressure is not None and pressure <= 0:
+                sign = "Suction is written without a minus sign: below says which way." if name == "below" else ""
+                report.add(texts[key].place, f'"{key}" must be above 0, not {quoted(texts[key].text)}', sign)
+                return
+        if off is not None and off >= on:
+            report.add(
+                texts["off"].place,
+                f'"off" ({texts["off"].text}) must be below "on" ({texts["on"].text})',
+                f'An effort begins at "on" and is over below "off". Try off: {_share(texts["on"].text, OFF_SHARE)}',
+            )
+        if full <= on:
+            report.add(
+                texts["full"].place,
+                f'"full" ({texts["full"].text}) must be above "on" ({texts["on"].text})',
+                f'"on" is the gentlest effort that counts, "full" the strongest that is asked for. '
+                f"Try full: {_share(texts['on'].text, 4)}",
+            )
+
+
+def _share(text: str, share: float) -> str:
+    """A quantity times a number, in the unit it was written in."""
+    found = re.match(r"\s*([0-9.]+)\s*(\S+)", text)
+    return f"{round(float(found[1]) * share, 4):g} {found[2]}" if found else ""
+
+
+def _keys(heard: Heard, report: Report) -> None:
+    if heard.type != "midi" or not heard.values or heard.values["lowest"] <= heard.values["highest"]:
+        return
+    name = "highest" if "highest" in heard.node.values else "lowest"
+    report.add(heard.node.values[name].place, '"lowest" is above "highest": no key would count', "Exchange the two.")
+
+
+def line_pattern(text: str) -> tuple[str, str] | None:
+    """Why a pattern for a sensor's line cannot be used, or None if it can: message and hint.
+
+    Patterns that may take for ever on some line (a repetition within a repetition) are refused.
+    """
+    example = r"A pattern that finds the first number of a line: '(?P<value>-?\d+(\.\d+)?)'"
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            compiled = re.compile(text)
+    except (re.error, OverflowError, RecursionError):
+        return "this pattern cannot be read: is each bracket closed?", example
+    if "value" not in compiled.groupindex:
+        return 'this pattern has no group called "value", so no number is found', example
+    if _runs_away(text):
+        return "this pattern repeats something that repeats already: on some lines it would take for ever", example
+    return None
+
+
+def _runs_away(pattern: str) -> bool:
+    """Whether a group that repeats holds a repetition or a choice, or there are very many repetitions."""
+    bare = re.sub(r"\\.|\[\^?\]?[^\]]*\]", "x", pattern)  # neither escaped signs nor sets repeat anything
+    groups, repeats = [False], 0
+    for index, sign in enumerate(bare):
+        if sign == "(":
+            groups.append(False)
+        elif sign == ")" and len(groups) > 1:
+            inner = groups.pop()
+            if inner and bare[index + 1 : index + 2] in ("*", "+", "{"):
+                return True
+            groups[-1] = groups[-1] or inner
+        elif sign in "*+{|":
+            groups[-1] = True
+            repeats += sign != "|"
+    return repeats > 12
+
+
+def _same_device_twice(inputs: Sequence[Heard], report: Report) -> None:
+    seen: dict[tuple[Any, ...], Heard] = {}
+    for heard in inputs:
+        device = heard.device
+        key: tuple[Any, ...] | None = None
+        if not device:
+            continue
+        pattern = str(device[heard.word]).casefold()
+        if heard.word == "terminal":
+            key, what = ("terminal", pattern), f"the terminal key {quoted(device['terminal'])}"
+        elif heard.word == "evdev" and heard.type == "switch":
+            key, what = ("evdev", pattern, device["key"]), f"the same device and key ({device['key']})"
+        elif heard.word == "evdev":
+            key, what = ("axes", pattern, device["x"], device["y"]), "the same device"
+        elif heard.word == "serial":
+            key, what = ("serial", pattern, device.get("line")), "the same serial line and the same number in it"
+        if key is None:
+            continue
+        first = seen.setdefault(key, heard)
+        if first is not heard:
+            report.add(
+                heard.device_place,
+                f'"{first.name}" (line {first.place.line}) and "{heard.name}" listen to {what}',
+                f'One input can play several parts: let each of them say "input: {first.name}".',
+            )
+
+
+# --- outputs ----------------------------------------------------------------------------------------------------
+
+
+def _same_output_twice(outputs: Mapping[str, tuple[Mapping[str, Any], Place]], report: Report) -> None:
+    seen: dict[str, tuple[str, Place]] = {}
+    for name, (values, place) in outputs.items():
+        if "midi" not in values:
+            continue
+        first, where = seen.setdefault(str(values["midi"]).casefold(), (name, place))
+        if first != name:
+            report.add(
+                place,
+                f'"{first}" (line {where.line}) and "{name}" are the same MIDI port',
+                f'A note that both play would be cut short by the first to end. Let the parts use "port: {first}".',
+            )
+
+
+def _port(part: Played, outputs: Mapping[str, Any], report: Report) -> None:
+    port = part.output.values.get("port")
+    if not isinstance(port, Text) or port.empty or port.text in outputs:
+        return
+    near = nearest(port.text, list(outputs)) if outputs else None
+    hint = f'Did you mean "{near}"?  ' if near else ""
+    names = f"The outputs of this profile: {', '.join(outputs)}." if outputs else "Name it under outputs:."
+    report.missing(port.place, f"there is no output called {quoted(port.text)}", hint + names)
+
+
+def _drums(part: Played, report: Report) -> None:
+    if part.route.get("channel") != DRUMS:
+        return
+    for step in part.steps:
+        if step.rule.name in ("scale_lock", "chord"):
+            report.add(
+                step.place,
+                f"{step.rule.name} cannot be used on channel {DRUMS}, where each note is another drum",
+                "Leave this rule out, or choose another channel.",
+            )
+
+
+def _two_sounds(parts: Sequence[Played], report: Report) -> None:
+    seen: dict[tuple[str, int], Played] = {}
+    for part in parts:
+        if "program" not in part.route:
+            continue
+        first = seen.setdefault((part.route["port"], part.route["channel"]), part)
+        if first.route["program"] != part.route["program"]:
+            report.add(
+                part.output.keys["program"].place,
+                f'"{first.name}" (line {first.place.line}) has another sound on the same channel',
+                f"A channel has one sound at a time. Give one of the two parts another channel, not "
+                f"{part.route['channel']}.",
+            )
+
+
+# --- parts ------------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class _Known:
+    """What flows from each source of a part (None if one is unknown), and the inputs that were probably meant."""
+
+    kinds: dict[str, Kind] | None
+    meant: set[str]
+
+
+def _sources(part: Played, inputs: Mapping[str, Heard], report: Report) -> _Known:
+    if part.sources is None:
+        return _Known(None, set())
+    every = {source: kind for heard in inputs.values() for source, kind in heard.sources().items()}
+    kinds: dict[str, Kind] | None = {}
+    meant: set[str] = set()
+    for text in part.sources:
+        name = text.text.strip()
+        if kinds is not None and name in kinds:
+            report.add(text.place, f"{quoted(name)} stands here twice", "It would play each note twice. Keep one.")
+        elif name in every:
+            if kinds is not None:
+                kinds[name] = every[name]
+        else:
+            kinds = None
+            head = name.split(".")[0]
+            if head in inputs and not inputs[head].type:
+                continue  # what is wrong with that input is told there
+            message, hint, near = _no_source(name, inputs, every)
+            meant |= {near.split(".")[0]} if near else set()
+            report.missing(text.place, message, hint)
+    return _Known(kinds, meant)
+
+
+def _no_source(name: str, inputs: Mapping[str, Heard], every: Mapping[str, Kind]) -> tuple[str, str, str | None]:
+    """What is said of a source that is none: message, hint, and what was probably meant."""
+    head, _, tail = name.partition(".")
+    heard = inputs.get(head)
+    if heard is None:
+        short = [source for source in every if ".cc" not in source]
+        near = nearest(name, short) or nearest(head, list(inputs))
+        hint = f'Did you mean "{near}"?  ' if near else ""
+        return f"there is no input called {quoted(name)}", f"{hint}This profile has: {', '.join(short)}.", near
+    sources = [source for source in heard.sources() if ".cc" not in source]
+    if heard.type == "midi":
+        sources.append(f"{head}.cc1 (any controller from 0 to {CHANNEL_MODE - 1})")
+    if heard.type == "pressure" and not tail:
+        message = f'"{head}" is a pressure input: a part plays from one side of rest'
+    elif heard.type == "pressure" and tail in ("above", "below"):
+        message = f'"{head}" has no thresholds called "{tail}"'
+    else:
+        message = f'"{head}" is {_a(heard.type)} input and has no {quoted(tail)}'
+    return message, f"Write {either(sources)}." if sources else "", head
+
+
+def _a(kind: str) -> str:
+    return f"a {'MIDI' if kind == 'midi' else kind}"
+
+
+def _unused(inputs: Mapping[str, Heard], used: set[str], parts: Sequence[Played], report: Report) -> None:
+    if any(part.sources is None for part in parts):
+        return  # a part whose input is missing is told already, and it may be this one
+    for name, heard in inputs.items():
+        if name in used or not heard.type:
+            continue
+        source = next(iter(heard.sources()), name)
+        report.missing(
+            heard.place, f'no part uses the input "{name}"', f'Let a part say "input: {source}", or take the input out.'
+        )
+
+
+def _chain(part: Played, kinds: Mapping[str, Kind], report: Report) -> None:
+    """Each rule must get something it can work with, and at the end there must be something that sounds."""
+    flow = _all(kinds.values())
+    done: list[Step] = []
+    for step in part.steps:
+        if not step.rule.takes & flow:
+            report.missing(step.place, *_starved(step, part, kinds, done))
+            flow |= step.rule.takes  # as if it were right, so that one mistake is told once
+        flow = _after(step.rule, flow)
+        done.append(step)
+    if not flow & (Kind.NOTES | Kind.CONTROLS):
+        names = [f'"{name}"' for name, rule in RULES.items() if rule.takes & flow and rule.gives & Kind.NOTES]
+        hint = (
+            f"Add a rule that plays notes: {either(names)}." if names else "Add a rule that uses it, such as control."
+        )
+        report.missing(part.rules_place, f'the part "{part.name}" makes no sound: none of its rules plays a note', hint)
+        return
+    for text in part.sources or ():
+        alone = kinds[text.text.strip()]
+        for step in part.steps:
+            if step.rule.takes & alone:
+                alone = _after(step.rule, alone)
+        if not alone & (Kind.NOTES | Kind.CONTROLS):
+            report.missing(
+                text.place,
+                f"none of this part's rules makes anything of {quoted(text.text)}",
+                "Take it out here, or add a rule for it.",
+            )
+
+
+def _all(kinds: Iterable[Kind]) -> Kind:
+    flow = Kind(0)
+    for kind in kinds:
+        flow |= kind
+    return flow
+
+
+def _after(rule: type[Rule], flow: Kind) -> Kind:
+    """What flows behind a rule."""
+    if not rule.gives:
+        return flow
+    taken = rule.takes | PRESSES if rule.takes & PRESSES else rule.takes
+    return (flow & ~taken) | rule.gives
+
+
+def _starved(step: Step, part: Played, kinds: Mapping[str, Kind], done: Sequence[Step]) -> tuple[str, str]:
+    """What is said of a rule that gets nothing it can work with."""
+    rule = step.rule
+    name = rule.name
+    if rule.takes & Kind.NOTES:
+        makers = [later for later in part.steps if later.rule.gives & Kind.NOTES and later not in done]
+        if makers:
+            first = makers[0]
+            return (
+                f'"{name}" needs notes, and the rule that plays them comes after it',
+                f'Move "{first.rule.name}" (line {first.place.line}) above "{name}".',
+            )
+        flow = _all(kinds.values())
+        names = [f'"{other}"' for other, maker in RULES.items() if maker.gives & Kind.NOTES and maker.takes & flow]
+        hint = f"Put a rule that plays notes above it: {either(names)}." if names else _other_source(kinds)
+        return f'"{name}" needs notes, and no rule above it plays any', hint
+    if rule.takes & PRESSES and (maker := _maker(done)) is not None:
+        message = f'"{name}" needs presses, and "{maker.rule.name}" (line {maker.place.line}) has made notes of them'
+        if not rule.gives:
+            return message, f'Move "{name}" above "{maker.rule.name}".'
+        return message, "Leave one of the two out, or give each a part of its own."
+    if rule.takes & Kind.ZONES:
+        return f'"{name}" needs the zones of a pointer, and {_sources_of(kinds)} has none', _pointers(name)
+    if rule.takes & Kind.LEVELS:
+        return (
+            f'"{name}" follows how hard or how far, and {_sources_of(kinds)} only says pressed or not',
+            "Sources for it: a side of a pressure input (cheek.above), x or y of a pointer (head.x), keys.cc1 of a MIDI input.",
+        )
+    return f'"{name}" needs presses, and {_sources_of(kinds)} gives none', _other_source(kinds)
+
+
+def _maker(done: Sequence[Step]) -> Step | None:
+    return next((step for step in done if step.rule.gives & Kind.NOTES), None)
+
+
+def _sources_of(kinds: Mapping[str, Kind]) -> str:
+    return either(f'"{name}"' for name in kinds)
+
+
+def _pointers(name: str) -> str:
+    return f'"{name}" works with a pointer input. For one movement, "sequence" plays a row of notes press by press.'
+
+
+def _other_source(kinds: Mapping[str, Kind]) -> str:
+    heads = dict.fromkeys(name.split(".")[0] for name in kinds)
+    return f"Listen to its presses instead: {either(heads)}."

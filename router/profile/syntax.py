@@ -1,0 +1,326 @@
+"""Why a line cannot be read: what the YAML library says, told in the words of whoever wrote the line.
+
+The library's own sentences speak of tokens and mappings. They and the line together nearly always show which of a
+few slips it was: a colon forgotten, a bracket left open, a line that does not line up.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from router.profile.diagnostics import Place, quoted
+
+CURLY = "\u201c\u201d\u201e\u201f\u2018\u2019\u201a\u201b\u00ab\u00bb"
+"""Quotes as a word processor makes them."""
+
+_NAME = r"[\w.-]+"
+_CLOSING = {"{": "}", "[": "]"}
+
+
+@dataclass(frozen=True, slots=True)
+class Slip:
+    """Where and what; ``leave_out`` is the number of the line that spoils the reading."""
+
+    place: Place
+    message: str
+    hint: str
+    leave_out: int
+
+
+@dataclass(frozen=True, slots=True)
+class _Where:
+    """The library's error with its two places, counted from 0: where it noticed, and where what it was reading began."""
+
+    problem: str
+    context: str
+    line: int
+    column: int
+    from_line: int
+    from_column: int
+    lines: Sequence[str]
+
+    @property
+    def text(self) -> str:
+        return self.lines[self.line]
+
+    @property
+    def from_text(self) -> str:
+        return self.lines[self.from_line]
+
+    def slip(self, message: str, hint: str = "", *, column: int | None = None, width: int = 1) -> Slip:
+        """A slip in the line where it was noticed."""
+        at = self.column if column is None else column
+        return Slip(Place(self.line + 1, at + 1, width), message, hint, self.line + 1)
+
+    def earlier(self, message: str, hint: str = "", *, column: int | None = None, width: int = 1) -> Slip:
+        """A slip where that began which could not be read to its end."""
+        at = self.from_column if column is None else column
+        return Slip(Place(self.from_line + 1, at + 1, width), message, hint, self.from_line + 1)
+
+
+def explain(error: Any, lines: Sequence[str]) -> Slip:
+    """What an error of the YAML library (a ``MarkedYAMLError``) means."""
+    mark = error.problem_mark or error.context_mark
+    start = error.context_mark or mark
+    line, column = _inside(lines, mark)
+    from_line, from_column = _inside(lines, start)
+    where = _Where(error.problem or "", error.context or "", line, column, from_line, from_column, lines)
+    for reason in _REASONS:
+        slip = reason(where)
+        if slip is not None:
+            return slip
+    return where.slip(
+        "this line cannot be read from here on",
+        "Compare it with the lines around it: does it line up, is there a colon and a space after the name, "
+        "is each bracket and each quote closed?",
+    )
+
+
+def _inside(lines: Sequence[str], mark: Any) -> tuple[int, int]:
+    """A place of the library; the end of the file counts as the end of the last line with something in it."""
+    if mark.line < len(lines) and lines[mark.line].strip():
+        return mark.line, mark.column
+    line = min(mark.line, len(lines) - 1)
+    while line > 0 and not lines[line].strip():
+        line -= 1
+    return line, len(lines[line].rstrip())
+
+
+# --- the slips, the surest first --------------------------------------------------------------------------------
+
+
+def _curly_quotes(where: _Where) -> Slip | None:
+    for number in (where.line, where.from_line):
+        for column, character in enumerate(where.lines[number]):
+            if character in CURLY:
+                return Slip(
+                    Place(number + 1, column + 1),
+                    "this is a curly quote, as a word processor makes it",
+                    "Type plain quotes instead: \" or '",
+                    number + 1,
+                )
+    return None
+
+
+def _backslash(where: _Where) -> Slip | None:
+    if "escape" not in where.problem and "double-quoted" not in where.context:
+        return None
+    if "escape" not in where.problem:
+        return None
+    column = max(0, where.text.rfind("\\", 0, where.column + 1))
+    return where.slip(
+        'between double quotes (") a backslash has a meaning of its own',
+        "Put this text between single quotes: '...'",
+        column=column,
+    )
+
+
+def _open_quote(where: _Where) -> Slip | None:
+    if "quoted" not in where.context:
+        return None
+    quote = where.from_text[where.from_column : where.from_column + 1] or '"'
+    return where.earlier(
+        "the quote that opens here is not closed", f"Put the same sign ({quote}) at the end of the text."
+    )
+
+
+def _sign(where: _Where) -> Slip | None:
+    """A text that begins with a sign which YAML keeps for itself."""
+    at = None
+    if "alias" in where.context or "anchor" in where.context or "tag" in where.context:
+        at = where.from_line, where.from_column
+    elif "cannot start any" in where.problem or "directive" in where.context:
+        at = where.line, where.column
+    if at is None:
+        return None
+    text = where.lines[at[0]][at[1] :]
+    sign = text[:1]
+    rest = re.split(r"[,}\]]| #", text)[0].strip() or sign
+    return Slip(
+        Place(at[0] + 1, at[1] + 1, len(rest)),
+        f'a text that begins with "{sign}" must stand in quotes',
+        f"Did you mean {quoted(rest)}?",
+        at[0] + 1,
+    )
+
+
+def _no_colon(where: _Where) -> Slip | None:
+    """A line that ought to be ``name: value`` and has no colon with a space after it."""
+    if "could not find expected ':'" not in where.problem:
+        return None
+    text = where.from_text[where.from_column :].rstrip()
+    tight = re.match(rf"({_NAME}):(?=\S)", text)
+    if tight:
+        return where.earlier(
+            "a space is needed after the colon",
+            f"Did you mean {quoted(f'{tight[1]}: {text[tight.end() :]}')}?",
+            column=where.from_column + len(tight[1]),
+        )
+    return where.earlier(*_colon(text), width=len(text))
+
+
+def _colon(text: str) -> tuple[str, str]:
+    """What is said of a line in which a colon is missing."""
+    message = "a colon is missing after the name"
+    equals = re.match(rf"(-?\s*{_NAME})\s*=\s*(.*)", text)
+    if equals:
+        return "a value comes after a colon, not after =", f"Did you mean {quoted(f'{equals[1]}: {equals[2]}')}?"
+    words = re.match(rf"((?:- +)?{_NAME})\s*(.*)", text)
+    if not words:
+        return message, "Each line is a name, a colon, a space and a value."
+    return message, f"Did you mean {quoted(f'{words[1]}: {words[2]}'.strip())}?"
+
+
+def _second_colon(where: _Where) -> Slip | None:
+    """``mapping values are not allowed here``: a colon where the value has begun already."""
+    if "mapping values are not allowed" not in where.problem:
+        return None
+    before = where.text[: where.column]
+    first = re.match(rf"\s*((?:- +)*)({_NAME}):(?=\s)\s*", before)
+    name = re.search(rf"{_NAME}\s*$", before)
+    start = where.column - len(name[0]) if name else where.column
+    width = len(name[0].rstrip()) if name else 1
+    if first:
+        if "=" in before or not name:
+            hint = "If it is part of the text, put the whole text in quotes."
+        else:
+            value = where.text[first.end() :].strip()
+            hint = (
+                f"Settings of {quoted(first[2])} go on lines of their own below it, or all in brackets: "
+                f"{{{_cut(value)}}}.  If this is plain text, put it in quotes."
+            )
+        return where.slip("a second colon on one line", hint, column=start, width=width)
+    bracket = re.match(rf"\s*((?:- +)?{_NAME})\s*[{{\[]", before)
+    if bracket:
+        end = before.index(bracket[1]) + len(bracket[1])
+        return where.slip(
+            "a colon is missing after the name",
+            f"Did you mean {quoted(bracket[1] + ': ' + where.text[end:].strip())}?",
+            column=before.index(bracket[1].lstrip("- ")),
+            width=len(bracket[1].lstrip("- ")),
+        )
+    return _too_far_right(where)
+
+
+def _too_far_right(where: _Where) -> Slip | None:
+    """A line that is indented below one which already has its value, or has no colon."""
+    number = where.line - 1
+    while number >= 0 and not _content(where.lines[number]):
+        number -= 1
+    if number < 0:
+        return None
+    above = where.lines[number]
+    content = _content(above)
+    indent = len(where.text) - len(where.text.lstrip())
+    if not re.search(r":(\s|$)", content):
+        message, hint = _colon(content)
+        column = len(above) - len(above.lstrip())
+        return Slip(Place(number + 1, column + 1, len(content)), message, hint, number + 1)
+    begins = re.match(r"\s*(- +)?", above)
+    column = begins.end() if begins else 0
+    return where.slip(
+        "this line begins too far to the right",
+        f"Line {number + 1} above it has its value already. Begin this line in the same column: {column + 1}.",
+        column=indent,
+        width=max(1, where.column - indent),
+    )
+
+
+def _content(line: str) -> str:
+    """A line without indentation and remark."""
+    return re.sub(r"(^|\s)#.*", "", line).strip()
+
+
+def _list_on_the_line(where: _Where) -> Slip | None:
+    if "sequence entries are not allowed" not in where.problem:
+        return None
+    return where.slip(
+        "a list begins on a line of its own",
+        "Put the dash and what follows on the next line, two spaces further right than the name.",
+    )
+
+
+def _bracket(where: _Where) -> Slip | None:
+    """Inside ``{ }`` or ``[ ]``."""
+    if "flow" not in where.context or where.problem.startswith("expected '<document"):
+        return None
+    opening = where.from_text[where.from_column : where.from_column + 1]
+    found = where.problem.rpartition("got ")[2] or where.problem.rpartition("found ")[2]
+    if opening not in _CLOSING:
+        if found in ("','", "'}'", "']'"):
+            return where.slip("something is missing before this sign", "Is there a comma too many?")
+        return None
+    closing = _CLOSING[opening]
+    if where.line == where.from_line and found in ("'}'", "']'"):
+        return where.slip(
+            f"this bracket does not fit the one it closes ({opening})",
+            f'What opens with "{opening}" closes with "{closing}".',
+        )
+    if where.line == where.from_line and where.column < len(where.text.rstrip()):
+        word = re.search(rf"({_NAME})\s*$", where.text[: where.column])
+        if found == "':'" and word:
+            return where.slip(
+                f"a comma is missing before {quoted(word[1])}",
+                "Between brackets, commas part one setting from the next.",
+                column=word.start(1),
+                width=len(word[1]),
+            )
+        return where.slip("a comma is missing before this", "Between brackets, commas part one value from the next.")
+    remark = re.search(r"\s#", where.from_text[where.from_column :])
+    if remark:
+        at = where.from_column + remark.start() + 1
+        return where.earlier(
+            'everything after " #" is a remark, so the closing bracket is lost',
+            'A sharp is written without a space: "C#4".',
+            column=at,
+            width=len(where.from_text.rstrip()) - at,
+        )
+    return where.earlier(f'the bracket "{opening}" that opens here is not closed', f'Put "{closing}" where it ends.')
+
+
+def _does_not_line_up(where: _Where) -> Slip | None:
+    if not where.problem.startswith(("expected <block end>", "expected '<document start>'")):
+        return None
+    indent = len(where.text) - len(where.text.lstrip())
+    rest = where.text[where.column :].strip()
+    if where.column > indent or rest[:1] in ("}", "]", ","):
+        if rest[:1] in ("}", "]"):
+            return where.slip("this bracket closes nothing", "Take it out, or put its partner where it opens.")
+        return where.slip(
+            "nothing may follow here on the same line",
+            "A value ends with its closing quote or bracket. A remark begins with a space and #.",
+            width=max(1, len(rest)),
+        )
+    if rest.startswith("- ") or rest == "-":
+        what = "The dashes of one list" if where.from_text[where.from_column :].startswith("-") else "A dash here"
+        hint = (
+            f"{what} begin in the same column: line {where.from_line + 1} begins in column {where.from_column + 1}."
+            if what.startswith("The")
+            else "A list belongs under a name with a colon, such as rules:"
+        )
+    else:
+        hint = (
+            f"What belongs together begins in the same column; line {where.from_line + 1}, "
+            f"which this may belong to, begins in column {where.from_column + 1}."
+        )
+    return where.slip("this line does not line up with any line above", hint, width=max(1, len(_content(rest))))
+
+
+def _cut(text: str) -> str:
+    return text if len(text) <= 30 else text[:28] + "\u2026"
+
+
+_REASONS = (
+    _curly_quotes,
+    _backslash,
+    _open_quote,
+    _sign,
+    _no_colon,
+    _second_colon,
+    _list_on_the_line,
+    _bracket,
+    _does_not_line_up,
+)
