@@ -1,0 +1,306 @@
+"""The proof of rules: every built-in rule passes, and each way of breaking a rule is caught by the check meant for it."""
+
+from __future__ import annotations
+
+import importlib.util
+import itertools
+import sys
+
+import pytest
+
+from router.events import NoteOff, NoteOn, Press, Release, SwitchSample
+from router.rules import RULES
+from router.testing import LATENESS, RuleFault, Trial, _steps, check_rule, examples, plan_rule, timelines, trials
+
+SOUND = '''"""Each press plays a note, and the note an octave above it a little later.
+
+On press the note begins, after ``delay`` the octave; on release both end.
+
+Example::
+
+    rules:
+      - echo: {pitch: 60, delay: 100 ms}
+
+That is all.
+"""
+
+from router.events import NoteOff, NoteOn
+from router.rules.base import Kind, Rule
+
+
+class Echo(Rule):
+    name = "echo"
+    takes = Kind.GESTURES
+    gives = Kind.NOTES
+    settings = {
+        "type": "object",
+        "additionalProperties": False,
+        "properties": {
+            "pitch": {"quantity": "pitch", "default": "C4", "description": "the note"},
+            "delay": {"quantity": "time", "default": "100 ms", "description": "how much later the octave begins"},
+            "kind": {"enum": ["plain", "odd"], "default": "plain", "description": "nothing at all"},
+        },
+    }
+
+    def __init__(self, settings, context):
+        super().__init__(settings, context)
+        self._pitch, self._delay, self._kind = settings["pitch"], settings["delay"], settings["kind"]
+        self._later = {}
+
+    def press(self, press, now):
+        self._later[press.voice] = self.context.new_voice()
+        self.context.alarm.at(now + self._delay, press.voice)
+        return [NoteOn(press.voice, self._pitch)]
+
+    def release(self, release, now):
+        later = self._later.pop(release.voice, None)
+        self.context.alarm.cancel(release.voice)
+        return [NoteOff(release.voice), *([NoteOff(later)] if later else [])]
+
+    def wake(self, now, tag):
+        return [NoteOn(self._later[tag], self._pitch + 12)]
+
+    def let_go(self, now):
+        later, self._later = self._later, {}
+        for voice in later:
+            self.context.alarm.cancel(voice)
+        return [NoteOff(voice) for voice in later.values()]
+'''
+"""A rule that keeps its contract; each fault below is one edit of it."""
+
+_numbers = itertools.count()
+
+
+@pytest.fixture
+def rule_of(tmp_path, monkeypatch):
+    """Makes a rule of the text of its file."""
+
+    def make(source: str):
+        path = tmp_path / f"echo_{next(_numbers)}.py"
+        path.write_text(source, encoding="utf-8")
+        spec = importlib.util.spec_from_file_location(path.stem, path)
+        module = importlib.util.module_from_spec(spec)
+        monkeypatch.setitem(sys.modules, path.stem, module)
+        spec.loader.exec_module(module)
+        return module.Echo
+
+    return make
+
+
+@pytest.mark.parametrize("name", RULES)
+def test_every_rule_keeps_the_contract(name):
+    check_rule(RULES[name])
+
+
+def test_a_sound_rule_passes(rule_of):
+    check_rule(rule_of(SOUND))
+
+
+WAKE = "        return [NoteOn(self._later[tag], self._pitch + 12)]\n"
+FIRST = "        return [NoteOn(press.voice, self._pitch)]\n"
+CLASS = "class Echo(Rule):\n"
+
+# what is broken: the check that must find it, what it must say, and the edits (old, new).
+FAULTS = {
+    "settings that are open": (
+        "settings",
+        "not closed",
+        ('        "additionalProperties": False,\n', ""),
+    ),
+    "a setting without description": (
+        "settings",
+        '"kind" has no description',
+        (', "description": "nothing at all"', ""),
+    ),
+    "a default that is not allowed": ("settings", 'default of "kind"', ('"default": "plain"', '"default": "queer"')),
+    "an unknown quantity": ("settings", 'unknown quantity "span"', ('"quantity": "time"', '"quantity": "span"')),
+    "settings that are no schema": ("settings", "no JSON Schema", ('"type": "object"', '"type": "thing"')),
+    "a name with capitals": ("settings", "small letters", ('name = "echo"', 'name = "Echo!"')),
+    "nothing is taken": ("settings", "takes nothing", ("takes = Kind.GESTURES", "takes = Kind(0)")),
+    "no example": ("example", 'no "Example::"', ("Example::", "Thus:")),
+    "an example of another rule": ("example", "not in its own example", ("- echo: {pitch", "- note: {pitch")),
+    "an example that is no YAML": ("example", "no profile text", ("- echo: {pitch: 60,", "- echo: {pitch: 60")),
+    "an example with an unknown setting": ("example", "not valid", ("{pitch: 60, delay", "{pich: 60, delay")),
+    "an example without a unit": ("example", "needs a unit", ("delay: 100 ms}", "delay: 100}")),
+    "reading a clock": ("imports", "may not import time", ("from router.events", "import time\nfrom router.events")),
+    "unseeded chance": (
+        "imports",
+        "may not import random",
+        ("from router.events", "import random\nfrom router.events"),
+    ),
+    "another rule": (
+        "imports",
+        "router.rules.note",
+        ("from router.events", "from router.rules.note import Note\nfrom router.events"),
+    ),
+    "reading a file": ("imports", "open()", (WAKE, '        open("x").close()\n' + WAKE)),
+    "sounding before a cause": (
+        "cause",
+        "before anything has happened",
+        ("        self._later = {}\n", "        self._later = {}\n        context.alarm.at(0)\n"),
+        (WAKE, "        return [NoteOn(1, 60)]\n"),
+    ),
+    "a voice of its own invention": (
+        "cause",
+        "a voice that nobody began",
+        ("self.context.new_voice()", "press.voice + 7"),
+        (
+            "        return [NoteOn(press",
+            "        return [NoteOn(press.voice + 9, 70), NoteOff(press.voice + 9), NoteOn(press",
+        ),
+    ),
+    "levels that are swallowed": (
+        "passing",
+        "should pass unchanged",
+        (WAKE, WAKE + "\n    def level(self, level, now):\n        return ()\n"),
+    ),
+    "raising on a stray release": ("robustness", "KeyError", (".pop(release.voice, None)", ".pop(release.voice)")),
+    "nothing is returned": ("cause", "TypeError", (FIRST, "        return None\n")),
+    "an impossible note": ("cause", "cannot give NoteOn", (FIRST, "        return [NoteOn(press.voice, 300)]\n")),
+    "something that is no event": ("cause", "cannot give 'note'", (FIRST, '        return ["note"]\n')),
+    "waking without end": (
+        "cause",
+        "without end",
+        (WAKE, "        self.context.alarm.at(now, tag)\n        return ()\n"),
+    ),
+    "an octave that never ends": ("ends", "are still on", ("*([NoteOff(later)] if later else [])", "")),
+    "an octave that begins after the end": (
+        "cause",
+        "KeyError",
+        ("        self.context.alarm.cancel(release.voice)\n", ""),
+    ),
+    "a voice lost by a second press": (
+        "double presses",
+        "stay on",
+        (
+            "        self._later[press.voice] = self",
+            "        again = [self.context.new_voice()] if press.voice in self._later else []\n        self._later[press.voice] = self",
+        ),
+        (FIRST, "        return [NoteOn(press.voice, self._pitch), *(NoteOn(voice, 90) for voice in again)]\n"),
+    ),
+    "letting go of nothing": (
+        "letting go",
+        "stay on though nobody holds them",
+        ("        return [NoteOff(voice) for voice in later.values()]", "        return ()"),
+    ),
+    "a deadline that is left": (
+        "letting go",
+        "a deadline is still set",
+        ("        for voice in later:\n            self.context.alarm.cancel(voice)\n", ""),
+        ("self._later[tag], self._pitch + 12)]", "self._later[tag], self._pitch + 12)] if tag in self._later else ()"),
+    ),
+    "memory shared by all instances": (
+        "repeatability",
+        "does not give the same events",
+        (CLASS, CLASS + "    presses = []\n"),
+        (
+            FIRST,
+            "        self.presses.append(now)\n        return [NoteOn(press.voice, 40 + len(self.presses) % 50)]\n",
+        ),
+    ),
+    "more and more to do": (
+        "work",
+        "more and more",
+        ("        self._later = {}\n", "        self._later = {}\n        self._all = []\n"),
+        (FIRST, "        self._all.append(now)\n        for _ in self._all:\n            pass\n" + FIRST),
+    ),
+    "far too much to do": (
+        "work",
+        "steps of the interpreter",
+        (FIRST, "        for _ in range(20_000):\n            pass\n" + FIRST),
+    ),
+    "a fault in one choice only": (
+        "cause",
+        "with {'pitch': 60, 'delay': '100 ms', 'kind': 'odd'}",
+        (FIRST, '        if self._kind == "odd":\n            raise ValueError("odd")\n' + FIRST),
+    ),
+}
+
+
+@pytest.mark.parametrize("fault", FAULTS)
+def test_each_fault_is_caught_by_its_own_check(rule_of, fault):
+    check_name, says, *edits = FAULTS[fault]
+    source = SOUND
+    for old, new in edits:
+        assert source.count(old) == 1, old
+        source = source.replace(old, new)
+    with pytest.raises(RuleFault) as caught:
+        check_rule(rule_of(source))
+    assert caught.value.check == check_name, caught.value
+    assert says in str(caught.value)
+    assert str(caught.value).startswith('rule "')
+
+
+def test_every_check_has_a_fault_that_it_catches():
+    from router import testing
+
+    assert {name for name, *_ in FAULTS.values()} == {*testing._OF_THE_FILE, *testing._AT_WORK}
+
+
+def test_a_seeded_row_of_chances_is_allowed(rule_of):
+    check_rule(rule_of(SOUND.replace("from router.events", "from random import Random\nfrom router.events", 1)))
+
+
+def test_the_manual_may_stand_in_the_class(rule_of):
+    manual = '    """Plays.\n\n    Example::\n\n        rules:\n          - echo: {pitch: 61}\n    """\n\n'
+    rule = rule_of(SOUND.replace("Example::", "Thus:").replace(CLASS, CLASS + manual))
+    assert examples(rule) == [{"pitch": 61}]
+
+
+def test_a_rule_that_sustains_may_keep_one_voice_and_not_two(rule_of):
+    kept = SOUND.replace("return [NoteOff(release.voice), *([NoteOff(later)] if later else [])]", "return []")
+    with pytest.raises(RuleFault) as caught:
+        check_rule(rule_of(kept.replace("takes = ", "sustains = True\n    takes = ")))
+    assert caught.value.check == "ends"
+
+
+def test_the_trials_are_the_examples_the_defaults_and_every_choice():
+    written = [dict(trial.written) for trial in trials(RULES["release"], "ends")]
+    assert written == [
+        {"when": "after", "time": "1.5 s"},
+        {},
+        {"when": "released", "time": "1.5 s"},
+        {"when": "next", "time": "1.5 s"},
+    ]
+
+
+def test_the_timelines_are_always_the_same_and_end_what_they_begin():
+    for rule in RULES.values():
+        lines = list(timelines(rule.takes))
+        assert lines == list(timelines(rule.takes))
+        for line in lines:
+            begun = {event.voice for _, event in line if isinstance(event, (Press, NoteOn))}
+            ended = {event.voice for _, event in line if isinstance(event, (Release, NoteOff))}
+            assert begun == ended
+            assert [now for now, _ in line] == sorted(now for now, _ in line)
+
+
+def test_the_rule_is_woken_late_as_well():
+    assert LATENESS[0] == 0
+    assert max(LATENESS) > 0
+
+
+def test_steps_are_counted_and_not_timed():
+    few, many = (_steps(lambda n=n: [None for _ in range(n)]) for n in (10, 1000))
+    assert 0 < few < 200 < many
+    assert many == _steps(lambda: [None for _ in range(1000)])
+
+
+def test_a_fault_names_the_rule_the_check_and_the_settings():
+    trial = Trial(RULES["note"], {"degree": 1}, "ends")
+    assert str(trial.fault("it hums")) == "rule \"note\", ends: it hums (with {'degree': 1})"
+    assert str(Trial(RULES["note"], {}, "ends").fault("it hums")) == 'rule "note", ends: it hums'
+
+
+def test_a_rule_is_planned_with_its_defaults_converted():
+    plan = plan_rule(RULES["control"], {"controller": "breath"}, "wren.yaml:3")
+    assert (plan.name, plan.place) == ("control", "wren.yaml:3")
+
+
+def test_samples_are_no_business_of_rules():
+    """The kit knows every kind of event that may reach a rule; a sample is none of them."""
+    from router.rules.base import METHODS
+    from router.testing import _KINDS
+
+    assert set(_KINDS) == set(METHODS)
+    assert SwitchSample not in METHODS
