@@ -45,6 +45,18 @@ FREQUENCY: Mapping[str, Fraction] = MappingProxyType(
 TEMPO: Mapping[str, Fraction] = MappingProxyType({"bpm": Fraction(1)})
 PERCENT: Mapping[str, Fraction] = MappingProxyType({"%": Fraction(1, 100)})
 
+SPOKEN: Mapping[str, str] = MappingProxyType(
+    {
+        **dict.fromkeys(("sec", "secs", "second", "seconds"), "s"),
+        **dict.fromkeys(("m", "mins", "minute", "minutes"), "min"),
+        **dict.fromkeys(("msec", "msecs", "millisecond", "milliseconds"), "ms"),
+        **dict.fromkeys(("percent", "per cent"), "%"),
+        **dict.fromkeys(("hertz",), "Hz"),
+        **dict.fromkeys(("pascal", "pascals"), "Pa"),
+    }
+)
+"""How people write units that are written otherwise here, for the hint: what is closest in letters may be wrong."""
+
 NUMBER = r"[+-]?(?:[0-9]{1,18}(?:\.[0-9]{0,18})?|\.[0-9]{1,18})"
 _QUANTITY = re.compile(rf"\s*(?P<number>{NUMBER})\s*(?P<unit>[^\s0-9.].*?)?\s*")
 _COMMA = re.compile(r"\s*(?P<whole>[+-]?\d+),(?P<part>\d+)\s*(?P<unit>.*?)\s*")
@@ -75,9 +87,11 @@ def parse(text: str, table: Mapping[str, Fraction], kind: str) -> Fraction:
     unit = found["unit"]
     number = Fraction(found["number"])
     if unit is None:
-        raise QuantityError(f'{kind} needs a unit: "{text}"', f"Units: {units}; {example}.")
+        hint = f"Units: {units}; {example}." if len(table) > 1 else f'Did you mean "{text.strip()} {units}"?'
+        raise QuantityError(f'{kind} needs a unit: "{text}"', hint)
     if unit not in table:
-        near = nearest(unit, table)
+        near = SPOKEN.get(unit.casefold(), "")
+        near = near if near in table else nearest(unit, table) or ""
         hint = f'Did you mean "{found["number"]} {near}"?  ' if near else ""
         raise QuantityError(f'"{unit}" is not a unit of {kind.removeprefix("a ")}', f"{hint}Units: {units}.")
     return number * table[unit]
@@ -88,7 +102,8 @@ def nearest(word: str, words: Mapping[str, object] | list[str] | tuple[str, ...]
     folded = {w.casefold(): w for w in words}
     if word.casefold() in folded:
         return folded[word.casefold()]
-    close = difflib.get_close_matches(word.casefold(), list(folded), n=1, cutoff=0.6)
+    cutoff = 0.6 if len(word) < 4 else 0.7  # one letter of three may be wrong, but not every other one of a longer word
+    close = difflib.get_close_matches(word.casefold(), list(folded), n=1, cutoff=cutoff)
     return folded[close[0]] if close else None
 
 

@@ -33,7 +33,7 @@ from router.events import Route
 from router.ledger import Limits
 from router.music import Music
 from router.profile import meaning, schema
-from router.profile.diagnostics import Place, Report, either, quoted, tidy
+from router.profile.diagnostics import Place, Report, either, listed, quoted, tidy
 from router.profile.meaning import Heard, Played, Step
 from router.profile.model import Profile
 from router.profile.source import Entries, Items, Node, Text
@@ -81,8 +81,9 @@ def build(tree: Node, path: Path, report: Report) -> Profile | None:
 
 
 def _group(tree: Entries, name: str) -> Entries:
-    """The named things under one of the profile's headings; those whose names cannot be used are told here too."""
-    group = tree.values.get(name)
+    """The named things under one of the profile's headings, even if the heading is misspelt (which is told elsewhere)."""
+    slips = [key for key in tree.values if key not in schema.PROFILE["properties"] and nearest(key, [name])]
+    group = tree.values.get(name, tree.values[slips[0]] if slips else None)
     return group if isinstance(group, Entries) else Entries(tree.place)
 
 
@@ -99,7 +100,7 @@ def _named(key: Text, value: Node, what: str, example: str, report: Report) -> E
             )
         return value
     if homes:
-        hint = f"It is a setting of {either(homes[:3])}: begin it in the column of that one's other settings."
+        hint = f"It is a setting of {either(homes[:3])}: begin it further right, under what it belongs to."
         report.add(key.place, f"{quoted(name)} stands where the name of {what} is expected", hint)
     elif isinstance(value, Text) and value.empty:
         report.missing(
@@ -189,7 +190,7 @@ def _device_settings(entries: Entries, kind: str, report: Report) -> tuple[str, 
 
 
 def _no_device(place: Place, kind: str, report: Report) -> None:
-    report.missing(place, 'nothing is written after "device"', f"It takes {either(_quoted(schema.DEVICES[kind]))}.")
+    report.missing(place, 'nothing is written after "device"', f"It takes {listed(schema.DEVICES[kind], 'or')}.")
 
 
 def _word(node: Entries, kinds: Mapping[str, Any], at: Place, report: Report, called: str) -> str | None:
@@ -199,10 +200,9 @@ def _word(node: Entries, kinds: Mapping[str, Any], at: Place, report: Report, ca
     if len(found) == 1:
         return found[0]
     if found:
-        both = either(_quoted(found))
-        report.add(node.keys[found[1]].place, f"{called} is only one of {both}", "Keep one of them.")
+        report.add(node.keys[found[1]].place, f"{called} cannot be {listed(found)} at once", "Keep one of them.")
         return None
-    takes = f"It takes {either(_quoted(kinds))}."
+    takes = f"It takes {listed(kinds, 'or')}."
     foreign = [name for name in node.values if name in every]
     if foreign:
         report.add(node.keys[foreign[0]].place, f"{called} cannot be {quoted(foreign[0])}", takes)
@@ -218,10 +218,6 @@ def _word(node: Entries, kinds: Mapping[str, Any], at: Place, report: Report, ca
             return None
     report.missing(at, f"{called} is not named", takes)
     return None
-
-
-def _quoted(words: Any) -> list[str]:
-    return [f'"{word}"' for word in words]
 
 
 def _outputs(group: Entries, report: Report) -> dict[str, tuple[Values, Place]]:

@@ -120,6 +120,12 @@ def either(words: Iterable[str]) -> str:
     return f"{', '.join(first)} or {last}" if first else last
 
 
+def listed(names: Iterable[str], word: str = "and") -> str:
+    """Names in quotes, as a list in a sentence."""
+    *first, last = (f'"{name}"' for name in names)
+    return f"{', '.join(first)} {word} {last}" if first else last
+
+
 def tidy(text: str) -> str:
     """A text as it may stand in a message: one line, nothing invisible."""
     return "".join(_shown(character) for character in text)

@@ -307,6 +307,8 @@ def _sources(part: Played, inputs: Mapping[str, Heard], report: Report) -> _Know
             head = name.split(".")[0]
             if head in inputs and not inputs[head].type:
                 continue  # what is wrong with that input is told there
+            if head in inputs and not inputs[head].sources():
+                continue  # a pressure input without thresholds: told there too
             message, hint, near = _no_source(name, inputs, every)
             meant |= {near.split(".")[0]} if near else set()
             report.missing(text.place, message, hint)
@@ -354,8 +356,10 @@ def _chain(part: Played, kinds: Mapping[str, Kind], report: Report) -> None:
     """Each rule must get something it can work with, and at the end there must be something that sounds."""
     flow = _all(kinds.values())
     done: list[Step] = []
+    starved = False
     for step in part.steps:
         if not step.rule.takes & flow:
+            starved = True
             report.missing(step.place, *_starved(step, part, kinds, done))
             flow |= step.rule.takes  # as if it were right, so that one mistake is told once
         flow = _after(step.rule, flow)
@@ -367,7 +371,7 @@ def _chain(part: Played, kinds: Mapping[str, Kind], report: Report) -> None:
         )
         report.missing(part.rules_place, f'the part "{part.name}" makes no sound: none of its rules plays a note', hint)
         return
-    for text in part.sources or ():
+    for text in () if starved else part.sources or ():
         alone = kinds[text.text.strip()]
         for step in part.steps:
             if step.rule.takes & alone:

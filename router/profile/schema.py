@@ -195,10 +195,15 @@ DEVICES: Mapping[str, Mapping[str, Schema]] = {
 SIDE = _group(
     "thresholds",
     ("on", "full"),
-    on={"quantity": "pressure", "description": "from here on it is an effort"},
-    off={"quantity": "pressure", "description": "below this the effort is over; 60 % of on if it is left out"},
-    full={"quantity": "pressure", "description": "what counts as full strength"},
+    on={"quantity": "pressure", "description": "from here on it is an effort", "examples": ["0.4 inH2O"]},
+    off={
+        "quantity": "pressure",
+        "description": "below this the effort is over; 60 % of on if it is left out",
+        "examples": ["0.25 inH2O"],
+    },
+    full={"quantity": "pressure", "description": "what counts as full strength", "examples": ["2 inH2O"]},
 )
+SIDE["examples"] = ["{on: 0.4 inH2O, full: 2 inH2O}"]
 ZERO = _group(
     "zero",
     track={
@@ -261,7 +266,11 @@ GRID = _group(
 
 _TYPE: Schema = {"enum": list(DEVICES), "description": "what the device is"}
 _ABOUT: Schema = {"type": "string", "maxLength": 2000, "description": "a remark for people"}
-_DEVICE: Schema = {"type": "object", "description": "where the movement is heard", "examples": ["{terminal: space}"]}
+
+
+def _device(example: str) -> Schema:
+    return {"type": "object", "description": "where the movement is heard", "examples": [example]}
+
 
 INPUTS: Mapping[str, Schema] = {
     "switch": _group(
@@ -269,7 +278,7 @@ INPUTS: Mapping[str, Schema] = {
         ("type", "device"),
         type=_TYPE,
         about=_ABOUT,
-        device=_DEVICE,
+        device=_device("{terminal: space}"),
         debounce={
             "quantity": "time",
             "most": "1 s",
@@ -289,7 +298,7 @@ INPUTS: Mapping[str, Schema] = {
             ("type", "device"),
             type=_TYPE,
             about=_ABOUT,
-            device=_DEVICE,
+            device=_device('{serial: "*pressure*", unit: Pa}'),
             zero=ZERO,
             above={**SIDE, "description": "puff, squeeze or bite: thresholds above rest"},
             below={**SIDE, "description": "sip or suck: thresholds below rest, written without a minus sign"},
@@ -302,7 +311,7 @@ INPUTS: Mapping[str, Schema] = {
         ("type", "device"),
         type=_TYPE,
         about=_ABOUT,
-        device=_DEVICE,
+        device=_device('{evdev: "*Pointer*"}'),
         smooth={**SMOOTH, "no": "the place is taken as it comes", "description": "how tremor is taken out"},
         grid={**GRID, "description": "the zones that the pointer plays"},
     ),
@@ -311,7 +320,7 @@ INPUTS: Mapping[str, Schema] = {
         ("type", "device"),
         type=_TYPE,
         about=_ABOUT,
-        device=_DEVICE,
+        device=_device('{midi: "*"}'),
         channel={**CHANNEL, "description": "only this MIDI channel counts; any if left out"},
         lowest={"quantity": "pitch", "default": 0, "description": "the lowest key that counts"},
         highest={"quantity": "pitch", "default": 127, "description": "the highest key that counts"},
@@ -356,7 +365,11 @@ OUTPUTS: Mapping[str, Schema] = {
 PROFILE = _group(
     "a profile",
     ("profile", "child", "inputs", "parts", "outputs"),
-    profile={"const": VERSION, "description": "the version of this format", "examples": [VERSION]},
+    profile={
+        "const": VERSION,
+        "description": f"the version of the format; this router knows version {VERSION}",
+        "examples": [VERSION],
+    },
     child=CHILD,
     about=_ABOUT,
     music={**MUSIC, "description": "key, scale and tempo"},
@@ -408,7 +421,7 @@ def _homes() -> Mapping[str, tuple[str, ...]]:
         for name, inner in group["properties"].items():
             homes.setdefault(name, []).append(group["title"])
             for deeper in inner.get("properties", {}):
-                homes.setdefault(deeper, []).append(f'"{name}"')
+                homes.setdefault(deeper, []).append(f'"{name}" in {group["title"]}')
     return {name: tuple(dict.fromkeys(titles)) for name, titles in homes.items()}
 
 

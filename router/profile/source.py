@@ -12,7 +12,7 @@ the rest is read again.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -114,6 +114,7 @@ def _files(folder: Path) -> str:
     return either(names) + "." if names else "there is no .yaml file in it."
 
 
+_BEGIN = "router new CHILD --input pad=switch writes a profile to begin with."
 _SAVE_AS = 'Save it again with the encoding "UTF-8" (in most editors: Save As, Encoding).'
 _BAD_BYTE = re.compile("[\udc80-\udcff]")
 _CONTROL = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\x7f\ufffe\uffff]")  # and those of Latin-1, which _decoded adds
@@ -150,7 +151,7 @@ def _decoded(data: bytes, report: Report) -> str | None:
             "Delete what stands here and type it anew. Such characters come with copying from other programs.",
         )
     if not text.strip():
-        report.add(START, "this file is empty", "router new CHILD --input pad=switch writes a profile to begin with.")
+        report.add(START, "this file is empty", _BEGIN)
         return None
     return _CONTROL_OR_C1.sub(" ", text)
 
@@ -166,15 +167,22 @@ def _place(text: str, index: int) -> Place:
 def parse(text: str, report: Report) -> Node | None:
     """The tree of a text; the report gets its lines."""
     report.lines = text.split("\n")
-    lines = _without_tabs(report)
+    tabs = _tabs(report)
+    lines = _without_tabs(tabs, report)
+    if not _only_tabs(report.lines):
+        for number in tabs:
+            lines[number - 1] = ""
     for _ in range(MOST_SYNTAX):
         try:
-            return _tree("\n".join(lines), report)
+            root = _tree("\n".join(lines), report)
+            if root is None and report.whole:
+                report.add(START, "this file holds nothing but remarks", _BEGIN)
+            return root
         except _Stopped:
             return None
         except yaml.MarkedYAMLError as error:
             slip = syntax.explain(error, lines)
-            if report.whole or not _tabs(report):  # what a tab has moved is not a second mistake
+            if not tabs:  # what a tab has moved is not a second mistake
                 report.add(slip.place, slip.message, slip.hint)
             report.whole = False
             if not _leave_out(lines, slip.leave_out):
@@ -187,9 +195,13 @@ def _tabs(report: Report) -> list[int]:
     return [number for number, line in enumerate(report.lines, 1) if re.match(r" *\t\s*[^\s#]", line)]
 
 
-def _without_tabs(report: Report) -> list[str]:
+def _only_tabs(lines: Sequence[str]) -> bool:
+    """Whether every line that is indented is indented with tabs only: then the levels are still what was meant."""
+    return not any(re.match(r" +[^\s#]| +\t|\t+ ", line) for line in lines)
+
+
+def _without_tabs(tabs: Sequence[int], report: Report) -> list[str]:
     """The lines with every tab a space, so that columns stay. Tabs that indent are a mistake; elsewhere they are not."""
-    tabs = _tabs(report)
     if tabs:
         more = f" (and {len(tabs) - 1} more lines)" if len(tabs) > 1 else ""
         start = report.lines[tabs[0] - 1].index("\t")
@@ -246,7 +258,7 @@ class _Tree:
         self._report = report
         self._open: list[tuple[Items | Entries, list[Node]]] = []
         self._root: Node | None = None
-        self._count = 0
+        self._count = self._documents = 0
 
     def build(self, events: Iterator[Any]) -> Node | None:
         for event in events:
@@ -256,14 +268,14 @@ class _Tree:
     def _take(self, event: Any) -> None:
         place = self._place(event)
         if isinstance(event, yaml.DocumentStartEvent):
-            if self._root is not None:
+            if self._documents:
                 self._stop(
                     place, "a second profile begins here", "One file holds one child; give each a file of its own."
                 )
+            self._documents += 1
             return
         if isinstance(event, yaml.AliasEvent):
-            self._sign(place)
-            self._add(Text(place, f"*{event.anchor}"))
+            self._add(Text(place, self._sign(place)))
             return
         if isinstance(event, yaml.NodeEvent):
             self._count += 1
@@ -274,7 +286,10 @@ class _Tree:
                     place, f"this is nested too deeply: more than {DEEPEST} levels", "Is a bracket opened too often?"
                 )
             if event.anchor is not None or getattr(event, "tag", None) is not None:
-                self._sign(place)
+                meant = self._sign(place)
+                if isinstance(event, yaml.ScalarEvent):
+                    self._add(Text(place, event.value or meant))
+                    return
         if isinstance(event, yaml.ScalarEvent):
             self._add(Text(place, event.value, plain=not event.style))
         elif isinstance(event, yaml.SequenceStartEvent):
@@ -295,8 +310,8 @@ class _Tree:
         self._report.add(place, message, hint)
         raise _Stopped
 
-    def _sign(self, place: Place) -> None:
-        """One of YAML's own signs (* & !), none of which a profile needs; almost always the beginning of a text."""
+    def _sign(self, place: Place) -> str:
+        """One of YAML's own signs (* & !), which a profile does not need; it is the beginning of a text, given back."""
         text = self._report.lines[place.line - 1][place.column - 1 :]
         rest = re.split(r"[,}\]]| #", text)[0].strip() or text[:1]
         self._report.add(
@@ -304,6 +319,7 @@ class _Tree:
             f'a text that begins with "{text[:1]}" must stand in quotes',
             f"Did you mean {quoted(rest)}?",
         )
+        return rest.lstrip("*&!")
 
     def _add(self, node: Node) -> None:
         if self._open:
@@ -324,8 +340,11 @@ class _Tree:
         if not isinstance(key, Text) or not key.text.strip():
             self._report.add(key.place, "a name is needed before the colon")
             return
-        if key.plain and ":" in key.text and isinstance(value, Text) and value.empty:
-            key, value = self._torn(key)
+        if key.plain and isinstance(value, Text) and value.empty:
+            if self._split_number(node, key):
+                return
+            if ":" in key.text:
+                key, value = self._torn(key)
         key = self._cleaned(key)
         if key.text in node.keys:
             first = node.keys[key.text].place
@@ -334,9 +353,24 @@ class _Tree:
                 f"{quoted(key.text)} stands here a second time",
                 f"The first is on line {first.line}. Keep one of the two.",
             )
+            self._report.whole = False  # the second may be what something else refers to
             return
         node.keys[key.text] = key
         node.values[key.text] = value if key.text == "about" else self._clean(value)
+
+    def _split_number(self, node: Entries, key: Text) -> bool:
+        """Whether ``0,4 s`` stands between brackets, where the comma parts it in two; the number is put together again."""
+        before = list(node.values.values())[-1:]
+        if not (before and isinstance(before[0], Text) and re.fullmatch(r"-?\d+", before[0].text)):
+            return False
+        if not re.match(r"\d+(\s|$)", key.text) or before[0].place.line != key.place.line:
+            return False
+        place = before[0].place
+        whole = Place(place.line, place.column, key.place.column + key.place.width - place.column)
+        written = f"{before[0].text}.{key.text}"
+        self._report.add(whole, "a number is written with a point, not a comma", f"Did you mean {quoted(written)}?")
+        node.values[list(node.values)[-1]] = Text(whole, written)
+        return True
 
     def _torn(self, key: Text) -> tuple[Text, Text]:
         """The two parts of ``name:value``."""

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from router.profile.diagnostics import Place, quoted
+from router.profile.schema import HOMES
 
 CURLY = "\u201c\u201d\u201e\u201f\u2018\u2019\u201a\u201b\u00ab\u00bb"
 """Quotes as a word processor makes them."""
@@ -106,8 +107,6 @@ def _curly_quotes(where: _Where) -> Slip | None:
 
 
 def _backslash(where: _Where) -> Slip | None:
-    if "escape" not in where.problem and "double-quoted" not in where.context:
-        return None
     if "escape" not in where.problem:
         return None
     column = max(0, where.text.rfind("\\", 0, where.column + 1))
@@ -184,14 +183,11 @@ def _second_colon(where: _Where) -> Slip | None:
     start = where.column - len(name[0]) if name else where.column
     width = len(name[0].rstrip()) if name else 1
     if first:
-        if "=" in before or not name:
-            hint = "If it is part of the text, put the whole text in quotes."
+        value = where.text[first.end() :].strip()
+        if name and name[0].strip() in HOMES:
+            hint = f"Did you mean {quoted(f'{first[2]}: {{{value}}}')}?  Or begin it on a line of its own, two spaces further right."
         else:
-            value = where.text[first.end() :].strip()
-            hint = (
-                f"Settings of {quoted(first[2])} go on lines of their own below it, or all in brackets: "
-                f"{{{_cut(value)}}}.  If this is plain text, put it in quotes."
-            )
+            hint = f"If the colon belongs to the text, put the text in quotes: {quoted(value)}"
         return where.slip("a second colon on one line", hint, column=start, width=width)
     bracket = re.match(rf"\s*((?:- +)?{_NAME})\s*[{{\[]", before)
     if bracket:
@@ -274,11 +270,15 @@ def _bracket(where: _Where) -> Slip | None:
         at = where.from_column + remark.start() + 1
         return where.earlier(
             'everything after " #" is a remark, so the closing bracket is lost',
-            'A sharp is written without a space: "C#4".',
+            "A sharp is written without a space: C# or F#3.",
             column=at,
             width=len(where.from_text.rstrip()) - at,
         )
     return where.earlier(f'the bracket "{opening}" that opens here is not closed', f'Put "{closing}" where it ends.')
+
+
+_TIGHT_DASH = re.compile(r"\s*([-\u2010-\u2015\u2212])(?=[^\s-])|\s*([\u2010-\u2015\u2212])(?=\s)")
+"""A dash without a space after it, or one that is too long, at the beginning of a line."""
 
 
 def _does_not_line_up(where: _Where) -> Slip | None:
@@ -286,31 +286,38 @@ def _does_not_line_up(where: _Where) -> Slip | None:
         return None
     indent = len(where.text) - len(where.text.lstrip())
     rest = where.text[where.column :].strip()
-    if where.column > indent or rest[:1] in ("}", "]", ","):
-        if rest[:1] in ("}", "]"):
-            return where.slip("this bracket closes nothing", "Take it out, or put its partner where it opens.")
+    for number in (where.from_line, where.line):
+        dash = _TIGHT_DASH.match(where.lines[number])
+        if dash:
+            place = Place(number + 1, dash.end())
+            name = where.lines[number][dash.end() :].strip()
+            return Slip(
+                place, "a list needs a short dash and a space", f"Did you mean {quoted('- ' + name)}?", number + 1
+            )
+    if rest[:1] in ("}", "]"):
+        return where.slip("this bracket closes nothing", "Take it out, or put its partner where it opens.")
+    if where.column > indent:
         return where.slip(
             "nothing may follow here on the same line",
             "A value ends with its closing quote or bracket. A remark begins with a space and #.",
             width=max(1, len(rest)),
         )
-    if rest.startswith("- ") or rest == "-":
-        what = "The dashes of one list" if where.from_text[where.from_column :].startswith("-") else "A dash here"
-        hint = (
-            f"{what} begin in the same column: line {where.from_line + 1} begins in column {where.from_column + 1}."
-            if what.startswith("The")
-            else "A list belongs under a name with a colon, such as rules:"
-        )
-    else:
-        hint = (
-            f"What belongs together begins in the same column; line {where.from_line + 1}, "
-            f"which this may belong to, begins in column {where.from_column + 1}."
-        )
+    hint = "Lines that belong together begin in the same column."
+    above = _above(where, dash=rest.startswith("- "))
+    if above is not None:
+        number, column = above
+        what = "the dash" if rest.startswith("- ") else "what is written"
+        hint += f" On line {number + 1}, {what} begins in column {column + 1}, and here in column {where.column + 1}."
     return where.slip("this line does not line up with any line above", hint, width=max(1, len(_content(rest))))
 
 
-def _cut(text: str) -> str:
-    return text if len(text) <= 30 else text[:28] + "\u2026"
+def _above(where: _Where, *, dash: bool) -> tuple[int, int] | None:
+    """The nearest line above with something in it, or with a dash, and where that begins; from 0."""
+    for number in range(where.line - 1, -1, -1):
+        line = where.lines[number]
+        if _content(line) and (not dash or line.lstrip().startswith("- ")):
+            return number, len(line) - len(line.lstrip())
+    return None
 
 
 _REASONS = (

@@ -15,7 +15,7 @@ from jsonschema import Draft202012Validator, ValidationError
 from jsonschema.validators import extend
 
 from router.profile import quantities, schema
-from router.profile.diagnostics import Place, Report, either, quoted
+from router.profile.diagnostics import Place, Report, either, listed, quoted
 from router.profile.source import Entries, Items, Node, Text
 from router.units import QuantityError, nearest
 
@@ -38,6 +38,12 @@ def settings(node: Node, wanted: Schema, at: Place, report: Report, called: str 
     reading = _Reading()
     data = reading.plain(node, wanted, ())
     errors = list(_VALIDATOR(wanted).iter_errors(data))
+    for text in reading.notes:
+        lost = "" if errors else _remark(text, report)
+        if lost:
+            report.add(
+                text.place, f'what follows {quoted(text.text)} is a remark, because of the space before "#"', lost
+            )
     if errors:
         _Telling(node, wanted, at, report, called or wanted.get("title", "this")).tell(errors)
         return None
@@ -53,10 +59,13 @@ class _Reading:
 
     def __init__(self) -> None:
         self._no: set[Path] = set()  # where "no" stands instead of a quantity or a group
+        self.notes: list[Text] = []  # what names a note or a key
 
     def plain(self, node: Node, wanted: Schema, path: Path) -> Any:
         """The tree as JSON Schema's library wants it."""
         if isinstance(node, Text):
+            if wanted.get("quantity") in ("pitch", "key"):
+                self.notes.append(node)
             return _value(node, wanted)
         if isinstance(node, Items):
             return [self.plain(item, wanted.get("items", {}), (*path, i)) for i, item in enumerate(node.items)]
@@ -163,16 +172,26 @@ class _Telling:
             near = nearest(name, [known for known in properties if known not in present]) or nearest(name, properties)
             explained = explained or near is None or near in missing
             self._report.add(entries.keys[name].place, *unknown(name, near, called, wanted))
+        if explained:
+            return
+        needed = [name for error in errors if error.validator == "required" for name in _missing(error)]
+        if needed:
+            condition = next((_condition(error, self._wanted) for error in errors if error.validator == "required"), "")
+            self._report.missing(at, f"{called} needs {listed(needed)}{condition}", _for_example(needed, wanted))
         for error in errors:
-            if error.validator != "additionalProperties" and not explained:
-                self._tell_missing(error, entries, at, called, wanted)
+            if error.validator not in ("additionalProperties", "required"):
+                self._tell_choice(error, entries, at, called, wanted)
 
-    def _tell_missing(self, error: ValidationError, group: Entries, at: Place, called: str, wanted: Schema) -> None:
+    def _tell_choice(self, error: ValidationError, group: Entries, at: Place, called: str, wanted: Schema) -> None:
+        """None, or more than one, of settings of which there must be one."""
         names = _missing(error)
         present = [name for name in names if name in group.values]
-        message, hint = _needs(error, called, wanted, self._wanted)
-        if error.validator == "required" or not present:
-            self._report.missing(at, message, hint)
+        if not names:
+            self._report.missing(at, f"{called} is not complete as it stands", _takes(called, wanted))
+            return
+        if not present:
+            message = f"{called} needs {listed(names, 'or')}"
+            self._report.missing(at, message, _for_example(names, wanted, "or"))
             return
         both = " and ".join(f'"{name}"' for name in present)
         last = max((group.keys[name].place for name in present), key=lambda place: (place.line, place.column))
@@ -183,14 +202,19 @@ class _Telling:
         node, at, wanted = self._down(path)
         place = node.place if isinstance(node, Text) and not node.empty else at
         name = next((str(key) for key in reversed(path) if isinstance(key, str)), self._called)
-        if isinstance(node, Text) and not node.text.strip() and error.validator != "minProperties":
+        listed_in = "each of " if path and isinstance(path[-1], int) else ""
+        if isinstance(node, Text) and not node.text.strip():
             self._report.missing(place, f'nothing is written after "{name}"', allowed(name, wanted))
             return
         if not path and error.validator == "type":
             self._report.add(node.place, f"{self._called} needs settings", _takes(self._called, wanted))
             return
         message, hint = _say_value(error, node, name, wanted)
-        self._report.add(place, message, f"{hint}{remark(node, self._report)}".strip())
+        if listed_in:
+            hint = hint.replace(f'"{name}" is', f'each of "{name}" is').replace(
+                f'"{name}" takes', f'each of "{name}" takes'
+            )
+        self._report.add(place, message, _remark(node, self._report) or hint)
 
     def _down(self, path: Path) -> tuple[Node, Place, Schema]:
         """What stands at a path, the place of its name, and its schema."""
@@ -221,30 +245,34 @@ def _missing(error: ValidationError) -> list[str]:
     return []
 
 
-def _needs(error: ValidationError, called: str, wanted: Schema, root: Schema) -> tuple[str, str]:
-    names = _missing(error)
-    if not names:
-        return f"{called} is not complete", _takes(called, wanted)
-    condition = ""
+def _condition(error: ValidationError, root: Schema) -> str:
+    """When a needed setting is needed only beside another: the words that say so."""
     steps = list(error.absolute_schema_path)
-    if "then" in steps:
-        inner: Any = root
-        for step in steps[: steps.index("then")]:
-            inner = inner[step]
-        given = inner["if"].get("properties", {})
-        condition = "".join(f' with "{name}: {what["const"]}"' for name, what in given.items() if "const" in what)
-    needed = either(f'"{name}"' for name in names)
-    examples = either(f'"{name}: {example(wanted["properties"].get(name, {}))}"' for name in names)
-    return f"{called} needs {needed}{condition}", f"For example {examples}."
+    if "then" not in steps:
+        return ""
+    inner: Any = root
+    for step in steps[: steps.index("then")]:
+        inner = inner[step]
+    given = inner["if"].get("properties", {})
+    return "".join(f' with "{name}: {what["const"]}"' for name, what in given.items() if "const" in what)
+
+
+def _for_example(names: list[str], wanted: Schema, word: str = "and") -> str:
+    properties = wanted["properties"]
+    return f"For example {listed((f'{name}: {example(properties.get(name, {}))}' for name in names), word)}."
 
 
 def unknown(name: str, near: str | None, called: str, wanted: Schema) -> tuple[str, str]:
     """What is said of a setting that a group does not have."""
     hint = f'Did you mean "{near}"?  ' if near else ""
     homes = schema.HOMES.get(name, ())
+    top = called == schema.PROFILE["title"]
     if not near and homes:
-        hint = f"It is a setting of {either(homes[:3])}: does this line begin in the right column?  "
-    noun = "entry" if called == schema.PROFILE["title"] else "setting"
+        hint = f"It is a setting of {either(homes[:3])}.  "
+        if top:
+            hint += "Does this line begin in the right column?"
+            return f"{called} has no entry called {quoted(name)}", hint
+    noun = "entry" if top else "setting"
     return f"{called} has no {noun} called {quoted(name)}", hint + _takes(called, wanted)
 
 
@@ -260,7 +288,7 @@ def _capital(text: str) -> str:
     return text[:1].upper() + text[1:]
 
 
-def remark(node: Node, report: Report) -> str:
+def _remark(node: Node, report: Report) -> str:
     """A hint if the end of a text may have become a remark: ``C #4``."""
     if not isinstance(node, Text) or not node.plain or node.place.line > len(report.lines):
         return ""
@@ -269,7 +297,7 @@ def remark(node: Node, report: Report) -> str:
     if not found or not re.fullmatch(r"#-?\d*[,}\]]*", found[1]):
         return ""
     whole = node.text + found[1].rstrip(",}]")
-    return f'  Everything after " #" is a remark: write "{whole}", without the space.'
+    return f'Did you mean "{whole}"?  A sharp is written without a space before it.'
 
 
 def _say_value(error: ValidationError, node: Node, name: str, wanted: Schema) -> tuple[str, str]:
@@ -298,14 +326,17 @@ def _say_shape(error: ValidationError, node: Node, name: str, wanted: Schema) ->
 def _say_type(text: str, name: str, wanted: Schema) -> tuple[str, str]:
     kind = wanted.get("type")
     if kind == "object":
-        return f'"{name}" needs settings, not just {quoted(text)}', _takes(f'"{name}"', wanted)
+        return f'"{name}" needs settings, not just {quoted(text)}', allowed(name, wanted)
     if kind == "array":
-        return f'"{name}" must be a list', f'Did you mean "{name}: [{text}]"?'
+        parted = re.sub(r"[\s,;]+", ", ", text)
+        return f'"{name}" must be a list', f'Did you mean "{name}: [{parted}]"?'
     if kind == "boolean":
         return f"{quoted(text)} is neither yes nor no", allowed(name, wanted)
     if re.fullmatch(r"[+-]?\d+,\d+", text):
         point = text.replace(",", ".")
         return f"a number is written with a point, not a comma: {quoted(text)}", f'Did you mean "{point}"?'
+    if re.fullmatch(r"\d+(\s+\d+)+", text):
+        return f"a comma is missing in {quoted(text)}", f"Did you mean {', '.join(text.split())}?"
     whole = "whole " if kind == "integer" else ""
     return f"{quoted(text)} is not a {whole}number", allowed(name, wanted)
 
@@ -318,11 +349,11 @@ def _say_choice(text: str, name: str, wanted: Schema) -> tuple[str, str]:
 
 
 def _say_low(text: str, name: str, wanted: Schema) -> tuple[str, str]:
-    return f"{name} {text} is too low", allowed(name, wanted)
+    return f'{text} is too low for "{name}"', allowed(name, wanted)
 
 
 def _say_high(text: str, name: str, wanted: Schema) -> tuple[str, str]:
-    return f"{name} {text} is too high", allowed(name, wanted)
+    return f'{text} is too high for "{name}"', allowed(name, wanted)
 
 
 def _say_long(_: str, name: str, wanted: Schema) -> tuple[str, str]:
@@ -332,7 +363,7 @@ def _say_long(_: str, name: str, wanted: Schema) -> tuple[str, str]:
 def _say_spelling(text: str, name: str, wanted: Schema) -> tuple[str, str]:
     near = schema.respell(text, wanted)
     hint = f'Did you mean "{near}"?  ' if near else ""
-    return f"{quoted(text)} cannot be used as {quoted(name)}", hint + allowed(name, wanted)
+    return f'"{name}" cannot be {quoted(text)}', hint + allowed(name, wanted)
 
 
 def _say_version(text: str, name: str, wanted: Schema) -> tuple[str, str]:
@@ -354,11 +385,20 @@ _SAYINGS: Mapping[str, Callable[[str, str, Schema], tuple[str, str]]] = {
 
 def allowed(name: str, wanted: Schema) -> str:
     """One sentence: what a setting takes, and what it is."""
-    what = phrase(wanted)
     about = wanted.get("description", "")
+    if "enum" in wanted:
+        choices = either(str(choice) for choice in wanted["enum"])
+        return f'"{name}" can be {choices}.' if len(wanted["enum"]) > 4 else f'"{name}" can be {choices}: {about}.'
+    if wanted.get("properties"):
+        return _takes(f'"{name}"', wanted)
+    if wanted.get("type") == "object":
+        return f'For example "{name}: {example(wanted)}".'
+    if "const" in wanted:
+        return f"It is {about}."
+    verb, what = ("takes", wanted["spelling"]) if "spelling" in wanted else ("is", phrase(wanted))
     if not what:
         return f'"{name}": {about}.' if about else ""
-    return f'"{name}" is {what}{": " if about else ""}{about}.'
+    return f'"{name}" {verb} {what}{": " if about else ""}{about}.'
 
 
 def phrase(wanted: Schema) -> str:
@@ -369,8 +409,6 @@ def phrase(wanted: Schema) -> str:
         return f"{kind.phrase} such as {example(wanted)}{_limits(wanted)}{no}"
     if "enum" in wanted:
         return either(str(choice) for choice in wanted["enum"])
-    if "const" in wanted:
-        return str(wanted["const"])
     if "spelling" in wanted:
         return str(wanted["spelling"])
     numbers = {"integer": "a whole number", "number": "a number"}
