@@ -1,0 +1,177 @@
+"""A MIDI port over a real JACK server, with python-rtmidi listening at the other end."""
+
+from __future__ import annotations
+
+import itertools
+import random
+import threading
+
+import pytest
+import rtmidi
+
+from router.devices import MidiPort
+from router.outputs import open_output
+from router.outputs.base import OutputError
+from router.outputs.midi_port import _choose
+
+WAIT = 20.0
+"""Seconds in which everything must have come; it takes a fraction of one."""
+
+_numbers = itertools.count(1)
+
+
+class Listener:
+    """A port that others send to, under a name that no other test uses."""
+
+    def __init__(self, port: str = "in") -> None:
+        self.client = f"listener{next(_numbers)}"
+        self.name = f"{self.client}:{port}"
+        self.got: list[tuple[int, ...]] = []
+        self._more = threading.Condition()
+        self.port = rtmidi.MidiIn(rtmidi.API_UNIX_JACK, name=self.client)
+        self.port.ignore_types(sysex=False, timing=False, active_sense=False)
+        self.port.set_callback(self._take)
+        self.port.open_virtual_port(port)
+
+    def _take(self, event, _data) -> None:
+        with self._more:
+            self.got.append(tuple(event[0]))
+            self._more.notify_all()
+
+    def wait_for(self, count: int) -> list[tuple[int, ...]]:
+        with self._more:
+            assert self._more.wait_for(lambda: len(self.got) >= count, WAIT), self.got
+            return list(self.got)
+
+    def close(self) -> None:
+        self.port.cancel_callback()
+        self.port.close_port()
+        self.port.delete()
+
+
+@pytest.fixture
+def listener(jack_server):  # noqa: ARG001 - the server must run
+    listener = Listener()
+    yield listener
+    listener.close()
+
+
+def every_kind_of_message() -> list[tuple[int, ...]]:
+    rng = random.Random(3)
+    messages: list[tuple[int, ...]] = []
+    for channel in range(16):
+        kinds = (0x80, 0x90, 0xA0, 0xB0, 0xE0)
+        messages += [(kind | channel, rng.randrange(128), rng.randrange(128)) for kind in kinds]
+        messages += [(0xC0 | channel, rng.randrange(128)), (0xD0 | channel, rng.randrange(128))]
+    return [*messages, (0xB0, 64, 0), (0xB0, 123, 0), (0xB0, 120, 0), (0x90, 0, 1), (0x9F, 127, 127)]
+
+
+def test_bytes_arrive_as_they_were_sent(listener):
+    output = open_output("synth", MidiPort(listener.name))
+    sent = every_kind_of_message()
+    for message in sent:
+        output.send(message, 0)
+    assert listener.wait_for(len(sent)) == sent
+    output.close()
+
+
+@pytest.mark.parametrize("pattern", ["{client}", "{CLIENT}:*", "{client}:in", "*{client}*"])
+def test_a_port_is_found_by_its_names_whatever_their_case(listener, pattern):
+    pattern = pattern.replace("{client}", listener.client).replace("{CLIENT}", listener.client.upper())
+    output = open_output("synth", MidiPort(pattern))
+    assert listener.name in output.description
+    output.send((0x90, 60, 64), 0)
+    assert listener.wait_for(1) == [(0x90, 60, 64)]
+    output.close()
+
+
+ALSA_NAMES = [
+    "Midi Through:Midi Through Port-0 14:0",
+    "router:bells 128:0",
+    "Stage Piano:Stage Piano MIDI 1 20:0",
+    "Pad:Pad MIDI 1 24:0",
+    "Pad:Pad MIDI 1 28:0",
+]
+
+
+def test_any_port_means_the_first_that_leads_somewhere():
+    assert _choose(ALSA_NAMES, "*") == "Stage Piano:Stage Piano MIDI 1 20:0"
+    assert _choose(ALSA_NAMES[:2], "*") is None
+    assert _choose(ALSA_NAMES, "midi through*") == ALSA_NAMES[0]  # by its name it can be had
+
+
+def test_two_of_one_name_are_told_apart_by_their_numbers():
+    with pytest.raises(OutputError) as caught:
+        _choose(ALSA_NAMES, "pad*")
+    assert '"Pad:Pad MIDI 1 24:0"' in str(caught.value)
+    assert '"Pad:Pad MIDI 1 28:0"' in str(caught.value)
+    assert _choose(ALSA_NAMES, "Pad:Pad MIDI 1 28:0") == "Pad:Pad MIDI 1 28:0"
+
+
+@pytest.mark.usefixtures("jack_server")
+def test_any_port_is_never_the_loop_back():
+    through, real = Listener("Midi Through Port-0"), Listener()
+    output = open_output("synth", MidiPort("*"))
+    try:
+        assert "Midi Through" not in output.description
+        assert "our own" not in output.description
+    finally:
+        output.close()
+        through.close()
+        real.close()
+
+
+@pytest.mark.usefixtures("jack_server")
+def test_two_ports_that_match_are_named_and_none_is_taken():
+    one, other = Listener("twin"), Listener("twin")
+    try:
+        with pytest.raises(OutputError) as caught:
+            open_output("synth", MidiPort("*twin"))
+        assert "2 MIDI ports" in str(caught.value)
+        assert f'midi: "{one.name}"' in str(caught.value)
+        assert f'midi: "{other.name}"' in str(caught.value)
+    finally:
+        one.close()
+        other.close()
+
+
+@pytest.mark.usefixtures("jack_server")
+def test_where_none_matches_our_own_port_can_be_connected_to():
+    output = open_output("bells", MidiPort("no such synth"), client="router-test")
+    assert output.description == 'our own MIDI port "router-test:bells", as none is called "no such synth"'
+    assert output.present()
+    got: list[tuple[int, ...]] = []
+    arrived = threading.Event()
+
+    def take(event, _data) -> None:
+        got.append(tuple(event[0]))
+        arrived.set()
+
+    reader = rtmidi.MidiIn(rtmidi.API_UNIX_JACK, name="reader")
+    reader.set_callback(take)
+    reader.open_port(reader.get_ports().index("router-test:bells"))
+    output.send((0x90, 72, 1), 0)
+    assert arrived.wait(WAIT)
+    assert got == [(0x90, 72, 1)]
+    reader.cancel_callback()
+    reader.close_port()
+    reader.delete()
+    output.close()
+
+
+@pytest.mark.usefixtures("jack_server")
+def test_a_port_that_has_gone_is_noticed_and_harms_nobody():
+    listener = Listener()
+    output = open_output("synth", MidiPort(listener.client))
+    assert output.present()
+    listener.close()
+    gone = threading.Event()
+    for _ in range(int(WAIT * 20)):
+        if not output.present():
+            break
+        gone.wait(0.05)
+    assert not output.present()
+    output.send((0x90, 60, 64), 0)
+    output.close()
+    output.close()
+    output.send((0x90, 60, 64), 0)

@@ -1,0 +1,159 @@
+"""Simulated children do what they mean to do, the same for the same seed, and the shipped profiles hear exactly that."""
+
+from __future__ import annotations
+
+import itertools
+import random
+
+import numpy as np
+import pytest
+
+from router import profile, simulate
+from router.conditioning.pressure import PressureConditioner, PressureSettings, Side
+from router.engine import Engine
+from router.events import MidiSample, PressureSample, Release, SwitchSample
+from router.player import Tally, play
+from router.timers import Alarm, Timers
+from router.units import NANOSECONDS
+
+MINUTE = 60 * NANOSECONDS
+SEEDS = range(5)
+
+
+def heard(child: str, samples) -> Tally:
+    loaded = profile.load(profile.find(child))
+    tally = Tally()
+    play(Engine(loaded.plan, tally), samples, loaded.plan.limits.note_length, {})
+    return tally
+
+
+def test_the_same_seed_is_the_same_child():
+    def child(seed):
+        rng = random.Random(seed)
+        return list(
+            simulate.together(
+                simulate.switch("pad", simulate.efforts(rng, MINUTE, every=2, length=0.5), rng),
+                simulate.pressure("cheek", simulate.bursts(rng, MINUTE), MINUTE, rng, low=100, high=1000),
+                simulate.pointer("head", [simulate.Visit(0, 0.1, 0.9)], MINUTE, rng),
+            )
+        )
+
+    assert child(4) == child(4)
+    assert child(4) != child(5)
+    assert all(first[0] <= second[0] for first, second in itertools.pairwise(child(4)))
+
+
+@pytest.mark.parametrize("seed", SEEDS)
+def test_a_bouncing_switch_is_heard_as_often_as_it_is_pressed(seed):
+    rng = random.Random(seed)
+    presses = simulate.efforts(rng, MINUTE, every=1.2, length=0.6)
+    samples = list(simulate.switch("finger", presses, rng))
+    edges = [sample for _t, sample in samples if sample == SwitchSample("finger", True)]
+    assert len(edges) > 2 * len(presses) > 60  # it does bounce
+    assert heard("wren", samples).presses == {"finger": len(presses)}
+
+
+@pytest.mark.parametrize("seed", SEEDS)
+def test_a_cheek_is_heard_as_often_as_it_pushes_over_drift_breath_and_noise(seed):
+    rng = random.Random(seed)
+    pushes = simulate.efforts(rng, 5 * MINUTE, every=2, length=0.6)
+    on, full = 124.544455, 747.26673  # 0.5 and 3 inH2O, conventional (NIST SP 811)
+    samples = simulate.pressure("cheek", pushes, 5 * MINUTE, rng, low=1.4 * on, high=full)
+    tally = heard("lark", samples)
+    assert tally.presses == {"cheek.above": len(pushes)}
+    assert tally.notes == {"tune": len(pushes)}
+
+
+@pytest.mark.parametrize("seed", SEEDS)
+def test_a_cheek_at_rest_is_heard_as_nothing(seed):
+    samples = simulate.pressure("cheek", [], 5 * MINUTE, random.Random(seed), low=100, high=1000)
+    assert heard("lark", samples).presses == {}
+
+
+@pytest.mark.parametrize("seed", SEEDS)
+def test_a_trembling_head_is_heard_once_for_each_place_it_visits(seed):
+    rng = random.Random(seed)
+    zones = [4, 5, 6, 2, 1, 0, 4, 0, 1, 2, 3, 7, 6, 5]
+    visits = [
+        simulate.Visit(i * 2 * NANOSECONDS, (zone % 4 + 0.5) / 4, (zone // 4 + 0.5) / 2) for i, zone in enumerate(zones)
+    ]
+    said = []
+    loaded = profile.load(profile.find("robin"))
+    engine = Engine(loaded.plan, lambda _now, event, fields: said.append((event, fields)))
+    play(engine, simulate.pointer("head", visits, 28 * NANOSECONDS, rng), 0, {})
+    assert [fields["zone"] - 1 for event, fields in said if event == "press"] == zones
+
+
+@pytest.mark.parametrize("seed", SEEDS)
+def test_every_suck_of_every_burst_is_counted(seed):
+    """The recipe: 2.1 Hz, 14 cmH2O, bursts of 6 to 12 (sources in simulate.py), released at half of the threshold."""
+    rng = random.Random(seed)
+    sucks = simulate.bursts(rng, 5 * MINUTE)
+    _rate, height = simulate.SUCKING
+    on = height / 4
+    numbers = itertools.count(1)
+    settings = PressureSettings(below=Side(on=on, off=on / 2, full=height))
+    conditioner = PressureConditioner("mouth", settings, numbers.__next__, Alarm(Timers(), 0))
+    child = simulate.Pressure(rise=0.06)
+    samples = simulate.pressure("mouth", sucks, 5 * MINUTE, rng, low=-height / 2, high=-height, child=child)
+    ends = sum(isinstance(gesture, Release) for t, sample in samples for gesture in conditioner.handle(sample, t))
+    assert ends == len(sucks) > 100
+
+
+def test_bursts_are_as_published():
+    """6 to 12 sucks at 2.1 Hz (Zimmerman et al. 2020; Martens et al. 2020)."""
+    sucks = simulate.bursts(random.Random(1), 20 * MINUTE)
+    gaps = [later.start - earlier.start for earlier, later in itertools.pairwise(sucks)]
+    pauses = [i for i, gap in enumerate(gaps) if gap > NANOSECONDS]
+    lengths = [later - earlier for earlier, later in itertools.pairwise(pauses)]
+    assert set(lengths) <= set(range(6, 13))
+    assert max(lengths) - min(lengths) > 3
+    within = [gap / NANOSECONDS for gap in gaps if gap < NANOSECONDS]
+    assert 1 / float(np.mean(within)) == pytest.approx(2.1, rel=1e-6)
+
+
+def test_rest_breathes_26_times_a_minute_and_drifts_and_trembles_as_said():
+    """26 a minute is the median at two years (Fleming et al. 2011); by Fourier transform."""
+    child = simulate.Pressure(drift=0)
+    samples = simulate.pressure("cheek", [], 5 * MINUTE, random.Random(2), low=1, high=2, child=child)
+    pascal = np.array([sample.pascal for _t, sample in samples])
+    assert len(pascal) == 5 * 60 * child.rate
+    spectrum = np.abs(np.fft.rfft(pascal - pascal.mean()))
+    assert np.argmax(spectrum) / 5 == pytest.approx(26, abs=0.2)
+    assert pascal.mean() == pytest.approx(child.rest, abs=1)
+    assert np.ptp(pascal) < child.breath + 3 * child.noise
+
+
+def test_a_head_trembles_at_2_and_4_hertz():
+    """J. Neurol. Neurosurg. Psychiatry 42:705, 1979; slow sway at 0.45 Hz lies within Neilson's 0.3 to 0.6 Hz (1974)."""
+    samples = simulate.pointer("head", [simulate.Visit(0, 0.5, 0.5)], MINUTE, random.Random(3))
+    x = np.array([sample.x for _t, sample in samples])
+    spectrum = np.abs(np.fft.rfft(x - x.mean()))
+    strongest = sorted(np.argsort(spectrum)[-3:] / 60)
+    assert strongest == pytest.approx([0.45, 2, 4], abs=0.02)
+    assert np.ptp(x) < 0.06
+
+
+def test_a_pointer_never_leaves_the_screen():
+    visits = [simulate.Visit(0, 0, 1), simulate.Visit(2 * NANOSECONDS, 1, 0)]
+    for _t, sample in simulate.pointer("head", visits, 4 * NANOSECONDS, random.Random(3)):
+        assert 0 <= sample.x <= 1
+        assert 0 <= sample.y <= 1
+
+
+def test_a_keyboard_presses_and_lets_go_of_each_key():
+    efforts = [simulate.Effort(0, 3 * NANOSECONDS, 1.0), simulate.Effort(NANOSECONDS, NANOSECONDS, 0.5)]
+    assert list(simulate.keyboard("keys", zip(efforts, (60, 64), strict=True), channel=2)) == [
+        (0, MidiSample("keys", (0x91, 60, 127))),
+        (NANOSECONDS, MidiSample("keys", (0x91, 64, 64))),
+        (2 * NANOSECONDS, MidiSample("keys", (0x81, 64, 64))),
+        (3 * NANOSECONDS, MidiSample("keys", (0x81, 60, 64))),
+    ]
+
+
+def test_suction_is_below_rest():
+    push = simulate.Effort(NANOSECONDS, NANOSECONDS, 1.0)
+    child = simulate.Pressure(drift=0, breath=0, noise=0)
+    samples = simulate.pressure("mouth", [push], 3 * NANOSECONDS, random.Random(1), low=-50, high=-200, child=child)
+    held = [sample for t, sample in samples if 1.5 * NANOSECONDS < t < 1.9 * NANOSECONDS]
+    assert set(held) == {PressureSample("mouth", child.rest - 200)}
