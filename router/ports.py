@@ -1,7 +1,7 @@
 """The machine's MIDI system: which ports there are, whether it still runs, and breaking a connection.
 
-Linux has two: ALSA's sequencer (``/dev/snd/seq``), and JACK where there is no sound hardware or the administrator
-wants it. Both know ports by name. ALSA's full names end in numbers that change at each boot
+Linux has two: ALSA's sequencer (``/dev/snd/seq``), and JACK where there is no sequencer or the environment says
+``ROUTER_MIDI=jack``. Both know ports by name. ALSA's full names end in numbers that change at each boot
 ("Pad:Pad MIDI 1 20:0"); names in profiles go without.
 
 There is one ``MidiSystem`` a process: every fresh client for listing would take one of the few the sequencer has.
@@ -12,6 +12,7 @@ returns), so under JACK the list and that news come from JACK's own client libra
 from __future__ import annotations
 
 import fcntl
+import os
 import re
 import struct
 from abc import ABC, abstractmethod
@@ -21,6 +22,7 @@ from typing import Any
 from router.names import Candidate
 
 SEQUENCER = Path("/dev/snd/seq")
+CHOICE = "ROUTER_MIDI"
 UNSUBSCRIBE_PORT = 0x40505331  # SNDRV_SEQ_IOCTL_UNSUBSCRIBE_PORT, sound/asequencer.h: _IOW('S', 0x31, 80 bytes)
 _NUMBERS = re.compile(r" (\d+):(\d+)$")
 _NOT_MEANT = ("midi through", "router")
@@ -105,7 +107,7 @@ class JackSystem(MidiSystem):
         try:
             import jack  # noqa: PLC0415 - only a machine with JACK has its library
         except (ImportError, OSError) as error:
-            raise NoMidi(f"there is no {SEQUENCER}, and JACK is not installed ({error})") from error
+            raise NoMidi(f"{_no_alsa()}, and JACK is not installed ({error})") from error
         import rtmidi  # noqa: PLC0415 - as above
 
         self.api = rtmidi.API_UNIX_JACK
@@ -115,7 +117,7 @@ class JackSystem(MidiSystem):
         try:
             self._client = jack.Client("router-look", no_start_server=True)
         except jack.JackError as error:
-            raise NoMidi(f"there is no {SEQUENCER}, and no JACK server answers") from error
+            raise NoMidi(f"{_no_alsa()}, and no JACK server answers") from error
         self._jack_error = jack.JackError
         self._client.set_shutdown_callback(self._gone)
         self._client.activate()
@@ -152,7 +154,8 @@ def midi_system() -> MidiSystem:
         NoMidi: there is none now.
     """
     if not (_systems and _systems[0].alive):
-        _systems[:] = [AlsaSystem() if SEQUENCER.exists() else JackSystem()]
+        alsa = SEQUENCER.exists() and os.environ.get(CHOICE) != "jack"
+        _systems[:] = [AlsaSystem() if alsa else JackSystem()]
     return _systems[0]
 
 
@@ -169,6 +172,10 @@ def candidates(names: list[str], pattern: str) -> list[Candidate]:
         else:
             found.append(Candidate((full, short), "the number tells two of one name apart until the next boot"))
     return found
+
+
+def _no_alsa() -> str:
+    return f"{CHOICE}=jack is set" if SEQUENCER.exists() else f"there is no {SEQUENCER}"
 
 
 def _say_nothing(_message: str) -> None:

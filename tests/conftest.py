@@ -8,10 +8,14 @@ makes the tests fail; nothing is skipped.
 from __future__ import annotations
 
 import contextlib
+import os
+import select
 import subprocess
+import sys
 import tempfile
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
+from pathlib import Path
 
 import jack
 import pytest
@@ -36,24 +40,92 @@ def jack_server() -> Iterator[None]:
     """A JACK server that answers: the one that runs, or one of our own for as long as the tests last."""
     jack.set_error_function(lambda _message: None)  # while it starts the library would tell us so on stderr
     jack.set_info_function(lambda _message: None)
+    os.environ["ROUTER_MIDI"] = "jack"  # also where there is a sound card; inherited by the programs under test
     if server_answers():
         yield
         return
-    with tempfile.TemporaryFile() as said:  # not a pipe, which nobody would read and which would fill up
-        with subprocess.Popen(JACKD, stdin=subprocess.DEVNULL, stdout=said, stderr=said) as server:
+    with (
+        tempfile.TemporaryFile() as said,  # not a pipe, which nobody would read and which would fill up
+        subprocess.Popen(JACKD, stdin=subprocess.DEVNULL, stdout=said, stderr=said) as server,
+    ):
+        try:
+            deadline = time.monotonic() + STARTING
+            while not server_answers():
+                if server.poll() is not None or time.monotonic() > deadline:
+                    said.seek(0)
+                    pytest.fail(f"{' '.join(JACKD)} does not start; it said:\n{said.read().decode(errors='replace')}")
+                time.sleep(0.1)
+            yield
+        finally:
+            server.terminate()
             try:
-                deadline = time.monotonic() + STARTING
-                while not server_answers():
-                    if server.poll() is not None or time.monotonic() > deadline:
-                        said.seek(0)
-                        pytest.fail(
-                            f"{' '.join(JACKD)} does not start; it said:\n{said.read().decode(errors='replace')}"
-                        )
-                    time.sleep(0.1)
-                yield
-            finally:
-                server.terminate()
-                try:
-                    server.wait(10)
-                except subprocess.TimeoutExpired:
-                    server.kill()
+                server.wait(10)
+            except subprocess.TimeoutExpired:
+                server.kill()
+
+
+@pytest.fixture
+def descriptors() -> Callable[[], int]:
+    """Counts the descriptors that this process has open."""
+    return lambda: len(list(Path("/proc/self/fd").iterdir()))
+
+
+TAKE_TERMINAL = """
+import fcntl, os, sys, termios
+fcntl.ioctl(0, termios.TIOCSCTTY, 0)
+os.execv(sys.argv[1], sys.argv[1:])
+"""
+"""Makes standard input the terminal that controls the process, as a shell does, then becomes the program.
+
+The usual way, to fork into a pseudo-terminal, is not safe in a process with threads, and JACK's client has some.
+"""
+
+
+class InTerminal:
+    """A program in a pseudo-terminal of its own; what it shows, and keys to type."""
+
+    def __init__(self, *arguments: str) -> None:
+        self.master, slave = os.openpty()
+        self.shown = b""
+        self.process = subprocess.Popen(
+            [sys.executable, "-c", TAKE_TERMINAL, *arguments],
+            stdin=slave,
+            stdout=slave,
+            stderr=slave,
+            start_new_session=True,
+        )
+        os.close(slave)
+
+    def type(self, keys: bytes) -> None:
+        os.write(self.master, keys)
+
+    def wait_for(self, text: bytes, seconds: float = 60) -> None:
+        """Until this has been shown."""
+        deadline = time.monotonic() + seconds
+        while text not in self.shown:
+            if not select.select([self.master], [], [], max(0, deadline - time.monotonic()))[0]:
+                pytest.fail(f"not shown: {text!r}; but: {self.shown.decode(errors='replace')}")
+            try:
+                self.shown += os.read(self.master, 4096)
+            except OSError:  # the program has ended
+                pytest.fail(f"ended without showing {text!r}: {self.shown.decode(errors='replace')}")
+
+    def close(self) -> None:
+        if self.process.poll() is None:
+            self.process.kill()
+        self.process.wait()
+        os.close(self.master)
+
+
+@pytest.fixture
+def in_terminal() -> Iterator[Callable[..., InTerminal]]:
+    """Starts programs in terminals, and ends them after the test."""
+    running: list[InTerminal] = []
+
+    def start(*arguments: str) -> InTerminal:
+        running.append(InTerminal(*arguments))
+        return running[-1]
+
+    yield start
+    for program in running:
+        program.close()

@@ -241,10 +241,10 @@ def test_inputs_of_one_line_are_opened_together(line):
     both.close()
 
 
-def test_no_descriptor_is_left_open(line):
-    before = len(os.listdir("/proc/self/fd"))
+def test_no_descriptor_is_left_open(line, descriptors):
+    before = descriptors()
     for _ in range(3):
         SerialInput({"cheek": SerialDevice(line.path)}, []).close()
         with pytest.raises(DeviceMissing):
             SerialInput({"cheek": SerialDevice("/dev/null")}, [])
-    assert len(os.listdir("/proc/self/fd")) == before
+    assert descriptors() == before

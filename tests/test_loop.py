@@ -220,18 +220,15 @@ def test_a_signal_that_was_ignored_stays_ignored(loop):
         signal.signal(signal.SIGHUP, before)
 
 
-def test_no_descriptor_is_left_open():
-    def count():
-        return len(os.listdir("/proc/self/fd"))
-
-    before = count()
+def test_no_descriptor_is_left_open(descriptors):
+    before = descriptors()
     for _ in range(3):
         loop = Loop(lambda _error: None)
         with loop.stopped_by([signal.SIGTERM]):
             pass
         loop.close()
         loop.close()
-    assert count() == before
+    assert descriptors() == before
 
 
 def test_the_clock_is_the_kernels_monotonic_clock():

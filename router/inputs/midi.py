@@ -113,7 +113,7 @@ class MidiInput(Input):
 def _find(system: MidiSystem, pattern: str) -> str:
     names = system.senders()
     try:
-        chosen = choose(pattern, candidates(names, pattern), "MIDI port that sends", "midi")
+        chosen = choose(pattern, candidates(names, pattern), "MIDI input", "midi")
     except NotOne as error:
         raise DeviceMissing(str(error)) from error
     return next(name for name in chosen.names if name in names)

@@ -118,12 +118,12 @@ class SerialInput(Input):
             raise DeviceLost(f"{self.description}: {error.strerror}") from error
         if not data:
             raise DeviceLost(f"{self.description}: hung up")
-        stamped: list[Stamped] = []
-        for line, whole in self._lines.feed(data):
-            for reading in self._readings:
-                if (whole or reading.is_switch) and (sample := reading.sample(line)) is not None:
-                    stamped.append((now, sample))
-        return stamped
+        return [
+            (now, sample)
+            for line, whole in self._lines.feed(data)
+            for reading in self._readings
+            if (whole or reading.is_switch) and (sample := reading.sample(line)) is not None
+        ]
 
     def close(self) -> None:
         self._port.close()

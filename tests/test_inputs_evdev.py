@@ -1,0 +1,355 @@
+"""Kernel input devices: events as the kernel writes them, over a real pipe; what only the kernel answers is given."""
+
+import errno
+import os
+import random
+import struct
+
+import pytest
+from evdev import ecodes
+
+from router.devices import EvdevPointer, EvdevSwitch
+from router.events import PointerSample, SwitchSample
+from router.inputs import by_device, evdev
+from router.inputs.base import DeviceLost, DeviceMissing
+from router.inputs.evdev import Axis, EvdevInput, Present
+from router.names import Candidate
+
+SPACE, ENTER, X, Y = 57, 28, 0, 1
+
+
+class Kernel:
+    """The other side of a device node: a pipe for its events, and the answers to its questions."""
+
+    name, path = "Switch Box", "/dev/input/event7"
+
+    def __init__(self, held=(), axes=None):
+        self._reader, self.writer = os.pipe()
+        os.set_blocking(self._reader, False)
+        self.keys = set(held)
+        self.axes = axes or {}
+        self.closed = False
+
+    def fileno(self):
+        return self._reader
+
+    def held(self):
+        return set(self.keys)
+
+    def axis(self, code):
+        return self.axes[code]
+
+    def close(self):
+        if not self.closed:
+            self.closed = True
+            os.close(self._reader)
+            os.close(self.writer)
+
+    def send(self, *events, at=(5, 250_000)):
+        """(type, code, value) each, and SYN_REPORT behind them, in one write."""
+        events = [*events, (0, 0, 0)]
+        os.write(self.writer, b"".join(struct.pack("@llHHi", *at, *event) for event in events))
+
+
+@pytest.fixture
+def kernels():
+    made = []
+
+    def make(**settings):
+        made.append(Kernel(**settings))
+        return made[-1]
+
+    yield make
+    for kernel in made:
+        kernel.close()
+
+
+def key(code, value):
+    return (1, code, value)
+
+
+def axis(code, value):
+    return (3, code, value)
+
+
+DROPPED = (0, 3, 0)
+
+
+def samples(device, now=9):
+    return [sample for _stamp, sample in device.read(now)]
+
+
+def test_the_constants_are_those_of_the_kernels_headers():
+    """linux/input.h and input-event-codes.h, through python-evdev, which compiles them in; EVIOCSCLOCKID compiled on x86_64."""
+    assert (evdev.EV_SYN, evdev.EV_KEY, evdev.EV_ABS) == (ecodes.EV_SYN, ecodes.EV_KEY, ecodes.EV_ABS) == (0, 1, 3)
+    assert (evdev.SYN_REPORT, evdev.SYN_DROPPED) == (ecodes.SYN_REPORT, ecodes.SYN_DROPPED) == (0, 3)
+    assert evdev.EVENT.size == struct.calcsize("@llHHi")
+    if struct.calcsize("P") == 8:
+        assert evdev.EVENT.size == 24
+    # _IOW('E', 0xa0, int) of asm-generic/ioctl.h: direction 1 in bits 30 and 31, size in 16 to 29, type in 8 to 15.
+    assert 1 << 30 | 4 << 16 | ord("E") << 8 | 0xA0 == evdev.EVIOCSCLOCKID
+
+
+@pytest.mark.parametrize(
+    ("name", "number"),
+    [
+        *(("KEY_ESC", 1), ("KEY_ENTER", 28), ("KEY_A", 30), ("KEY_SPACE", 57), ("BTN_0", 0x100), ("BTN_LEFT", 0x110)),
+        *(
+            ("BTN_TRIGGER", 0x120),
+            ("BTN_SOUTH", 0x130),
+            ("BTN_TOUCH", 0x14A),
+            ("ABS_X", 0),
+            ("ABS_Y", 1),
+            ("ABS_RX", 3),
+        ),
+    ],
+)
+def test_codes_by_the_kernels_names(name, number):
+    """input-event-codes.h."""
+    assert evdev.code(name) == number
+
+
+def test_a_name_that_the_kernel_does_not_have():
+    with pytest.raises(DeviceMissing, match="the kernel has no KEY_SPCE; did you mean KEY_SPACE"):
+        evdev.code("KEY_SPCE")
+
+
+def test_presses_and_releases_with_the_kernels_stamps(kernels):
+    kernel = kernels()
+    device = EvdevInput(kernel, {"pad": SPACE}, {})
+    kernel.send(key(SPACE, 1), at=(12, 345_678))
+    kernel.send(key(SPACE, 0), at=(12, 400_000))
+    assert device.read(0) == [(12_345_678_000, SwitchSample("pad", True)), (12_400_000_000, SwitchSample("pad", False))]
+    assert device.read(0) == []
+
+
+def test_auto_repeat_and_other_keys_are_nothing(kernels):
+    kernel = kernels()
+    device = EvdevInput(kernel, {"pad": SPACE}, {})
+    kernel.send(key(SPACE, 2))
+    kernel.send(key(ENTER, 1), (4, 4, 458_756), (2, 0, 5))  # another key, a scan code, a mouse's move
+    kernel.send(key(SPACE, 1))
+    kernel.send(key(SPACE, 2))
+    kernel.send(key(SPACE, 2))
+    kernel.send(key(SPACE, 0))
+    assert samples(device) == [SwitchSample("pad", True), SwitchSample("pad", False)]
+
+
+def test_several_keys_and_two_inputs_on_one_key(kernels):
+    kernel = kernels()
+    device = EvdevInput(kernel, {"left": SPACE, "right": ENTER, "also": SPACE}, {})
+    kernel.send(key(SPACE, 1), key(ENTER, 1))
+    assert samples(device) == [SwitchSample("left", True), SwitchSample("also", True), SwitchSample("right", True)]
+
+
+def test_a_key_held_at_the_start_counts_from_its_next_press(kernels):
+    kernel = kernels(held=[SPACE])
+    device = EvdevInput(kernel, {"pad": SPACE}, {})
+    kernel.send(key(SPACE, 2))
+    kernel.send(key(SPACE, 0))
+    assert samples(device) == []
+    kernel.send(key(SPACE, 1))
+    assert samples(device) == [SwitchSample("pad", True)]
+
+
+def test_after_a_loss_what_was_missed_is_made_up(kernels):
+    kernel = kernels()
+    device = EvdevInput(kernel, {"one": SPACE, "two": ENTER}, {})
+    kernel.send(key(SPACE, 1))
+    assert samples(device) == [SwitchSample("one", True)]
+    kernel.keys = {ENTER}  # in the meantime the first was let go and the second pressed
+    kernel.send(DROPPED, key(ENTER, 0))
+    assert device.read(77) == [(77, SwitchSample("one", False)), (77, SwitchSample("two", True))]
+
+
+def test_all_is_void_up_to_the_next_report_also_over_two_reads(kernels):
+    kernel = kernels()
+    device = EvdevInput(kernel, {"pad": SPACE}, {})
+    os.write(kernel.writer, struct.pack("@llHHi", 1, 0, *DROPPED))
+    assert samples(device) == []
+    os.write(kernel.writer, struct.pack("@llHHi", 1, 0, *key(SPACE, 1)))
+    assert samples(device) == []
+    kernel.send()
+    assert samples(device) == []
+    kernel.send(key(SPACE, 1))
+    assert samples(device) == [SwitchSample("pad", True)]
+
+
+def test_the_state_after_a_loss_is_newer_than_what_is_still_in_the_buffer(kernels):
+    """A press behind the loss whose release the question for the state took away must not stick."""
+    kernel = kernels()
+    device = EvdevInput(kernel, {"pad": SPACE}, {})
+    kernel.send(DROPPED)
+    kernel.send(key(SPACE, 1))
+    assert samples(device) == [SwitchSample("pad", True), SwitchSample("pad", False)]
+
+
+def test_a_key_held_at_the_start_and_let_go_in_a_loss(kernels):
+    kernel = kernels(held=[SPACE])
+    device = EvdevInput(kernel, {"pad": SPACE}, {})
+    kernel.send(DROPPED)
+    assert samples(device) == []  # still held
+    kernel.keys = set()
+    kernel.send(DROPPED)
+    assert samples(device) == []
+    kernel.send(key(SPACE, 1))
+    assert samples(device) == [SwitchSample("pad", True)]
+
+
+@pytest.mark.parametrize("seed", range(50))
+def test_with_losses_anywhere_nothing_sticks(kernels, seed):
+    """A kernel whose buffer runs over at random: in the end each input says what the key is."""
+    chance = random.Random(seed)
+    kernel = kernels()
+    device = EvdevInput(kernel, {"one": SPACE, "two": ENTER}, {})
+    said = {"one": False, "two": False}
+    for _ in range(60):
+        code = chance.choice((SPACE, ENTER))
+        kernel.keys ^= {code}
+        kernel.send(DROPPED if chance.random() < 0.2 else key(code, int(code in kernel.keys)))
+        if chance.random() < 0.3:
+            for sample in samples(device):
+                assert said[sample.input] != sample.pressed  # only changes are said
+                said[sample.input] = sample.pressed
+    kernel.send(DROPPED)
+    for sample in samples(device):
+        said[sample.input] = sample.pressed
+    assert said == {"one": SPACE in kernel.keys, "two": ENTER in kernel.keys}
+
+
+def test_a_place_comes_once_a_report_from_0_to_1(kernels):
+    kernel = kernels(axes={X: Axis(0, -100, 100), Y: Axis(50, 0, 200)})
+    device = EvdevInput(kernel, {}, {"head": (X, Y)})
+    kernel.send(axis(X, 0), axis(Y, 200))
+    kernel.send(axis(X, -100))
+    kernel.send((2, 0, 1))
+    assert samples(device) == [PointerSample("head", 0.5, 1.0), PointerSample("head", 0.0, 1.0)]
+
+
+def test_the_axis_that_has_not_moved_is_where_it_was_at_the_start(kernels):
+    kernel = kernels(axes={X: Axis(25, 0, 100), Y: Axis(75, 0, 100)})
+    device = EvdevInput(kernel, {}, {"head": (X, Y)})
+    kernel.send(axis(Y, 50))
+    assert samples(device) == [PointerSample("head", 0.25, 0.5)]
+
+
+def test_values_beyond_the_axis_are_kept_within(kernels):
+    """The kernel does not keep them there."""
+    kernel = kernels(axes={X: Axis(0, 0, 100), Y: Axis(0, 0, 100)})
+    device = EvdevInput(kernel, {}, {"head": (X, Y)})
+    kernel.send(axis(X, -5000), axis(Y, 2**31 - 1))
+    assert samples(device) == [PointerSample("head", 0.0, 1.0)]
+
+
+def test_a_place_after_a_loss(kernels):
+    kernel = kernels(axes={X: Axis(0, 0, 100), Y: Axis(0, 0, 100)})
+    device = EvdevInput(kernel, {}, {"head": (X, Y)})
+    kernel.axes = {X: Axis(100, 0, 100), Y: Axis(0, 0, 100)}
+    kernel.send(axis(X, 30), DROPPED)
+    assert samples(device) == [PointerSample("head", 1.0, 0.0)]
+
+
+def test_an_axis_without_length_is_refused(kernels):
+    kernel = kernels(axes={X: Axis(0, 0, 0), Y: Axis(0, 0, 100)})
+    with pytest.raises(DeviceMissing, match="an axis of head has no length"):
+        EvdevInput(kernel, {}, {"head": (X, Y)})
+
+
+def test_a_read_that_fails_is_a_lost_device(kernels):
+    """As after unplugging, when it fails with ENODEV; a terminal whose other end has gone fails with EIO."""
+    kernel = kernels()
+    device = EvdevInput(kernel, {"pad": SPACE}, {})
+    master, slave = os.openpty()
+    os.dup2(slave, kernel.fileno())
+    os.close(slave)
+    os.close(master)
+    with pytest.raises(DeviceLost, match=r'"Switch Box" \(/dev/input/event7\): Input/output error'):
+        device.read(0)
+    device.close()
+    device.close()
+    assert kernel.closed
+
+
+def test_the_other_end_gone_is_a_lost_device(kernels):
+    kernel = kernels()
+    device = EvdevInput(kernel, {"pad": SPACE}, {})
+    os.close(kernel.writer)
+    with pytest.raises(DeviceLost):
+        device.read(0)
+    kernel.writer = os.open(os.devnull, os.O_WRONLY)  # for the fixture to close
+
+
+# --- which device is meant ----------------------------------------------------------------------------------------
+
+
+def there(name, path, *, keys=(), axes=(), names=()):
+    return Present(Candidate((name, *names, path)), path, tuple(keys), tuple(axes))
+
+
+@pytest.fixture
+def plugged(monkeypatch):
+    """The devices that are plugged in; opening one fails with what was opened."""
+
+    def plug(*devices):
+        monkeypatch.setattr(evdev, "present", lambda: list(devices))
+
+    def node(path, grab):
+        raise OSError(errno.EBUSY, f"{path} {grab}")
+
+    monkeypatch.setattr(evdev, "Node", node)
+    return plug
+
+
+def refusal(**devices):
+    with pytest.raises(DeviceMissing) as refused:
+        evdev.open_evdev(devices)
+    return str(refused.value)
+
+
+PAD = EvdevSwitch("*switch*", "KEY_SPACE")
+
+
+def test_of_one_name_the_one_with_the_key_is_meant(plugged):
+    """A keyboard is often several devices of one name."""
+    plugged(
+        there("Switch Box", "/dev/input/event3", keys=[113]),
+        there("Switch Box", "/dev/input/event4", keys=[SPACE]),
+    )
+    assert (
+        refusal(pad=PAD) == "input device /dev/input/event4 cannot be opened: another program has it for itself alone"
+    )
+
+
+def test_two_of_one_name_are_listed_by_their_sockets(plugged):
+    plugged(
+        there("/dev/input/by-path/a-kbd", "/dev/input/event3", keys=[SPACE], names=["Switch Box"]),
+        there("/dev/input/by-path/b-kbd", "/dev/input/event4", keys=[SPACE], names=["Switch Box"]),
+    )
+    assert refusal(pad=PAD).splitlines() == [
+        '"*switch*" could be 2 input devices; write one of these:',
+        '    evdev: "/dev/input/by-path/a-kbd"',
+        '    evdev: "/dev/input/by-path/b-kbd"',
+    ]
+
+
+def test_a_device_without_the_key_is_said_so(plugged):
+    plugged(there("Switch Box", "/dev/input/event3", keys=[ENTER]))
+    assert refusal(pad=PAD).splitlines() == [
+        'no input device called "*switch*" has KEY_SPACE; without it there are:',
+        '    evdev: "Switch Box"',
+    ]
+
+
+def test_none_of_the_name(plugged):
+    plugged(there("Other", "/dev/input/event3", keys=[SPACE]))
+    assert refusal(pad=PAD).splitlines() == ['no input device is called "*switch*"; there are:', '    evdev: "Other"']
+
+
+def test_none_at_all(plugged):
+    plugged()
+    assert refusal(head=EvdevPointer("*")).startswith('no input device is called "*"')
+
+
+def test_keys_and_axes_of_one_device_are_opened_together():
+    devices = {"a": EvdevSwitch("x", "BTN_0"), "b": EvdevPointer("x"), "c": EvdevSwitch("y", "BTN_0")}
+    assert [list(group) for group in by_device(devices)] == [["a", "b"], ["c"]]
