@@ -46,7 +46,7 @@ class Memory:
         return [line for line in self.lines if line[1] in events]
 
 
-class Player:
+class VirtualTime:
     """An engine on virtual time: woken at each of its deadlines exactly, and all it plays is kept with its time."""
 
     def __init__(self, plan: Plan) -> None:

@@ -20,30 +20,30 @@ from router.engine import Plan
 from router.events import Found, Level, Lost, MidiSample, Press, PressureSample, Release, SwitchSample
 from router.ledger import Limits
 from router.music import Music
-from router.testing import MILLISECOND, Player
+from router.testing import MILLISECOND, VirtualTime
 from router.timers import Alarm, Timers
 from router.units import NANOSECONDS
 
 
-def player(name, make) -> Player:
-    return Player(Plan(Music(), Limits(), {name: make}, ()))
+def player(name, make) -> VirtualTime:
+    return VirtualTime(Plan(Music(), Limits(), {name: make}, ()))
 
 
-def gestures(played: Player) -> list[tuple[float, str]]:
+def gestures(played: VirtualTime) -> list[tuple[float, str]]:
     """Presses and releases, with their times in milliseconds."""
     return [(when / MILLISECOND, event) for when, event, _ in played.log.named("press", "release")]
 
 
-def switch(debounce=0, accept=0, names=("pad",)) -> Player:
+def switch(debounce=0, accept=0, names=("pad",)) -> VirtualTime:
     settings = SwitchSettings(debounce * MILLISECOND, accept * MILLISECOND)
 
     def made(name):
         return lambda voice, alarm: SwitchConditioner(name, settings, voice, alarm)
 
-    return Player(Plan(Music(), Limits(), {name: made(name) for name in names}, ()))
+    return VirtualTime(Plan(Music(), Limits(), {name: made(name) for name in names}, ()))
 
 
-def contacts(played: Player, *edges: tuple[float, bool], name="pad", until=5000) -> list[tuple[float, str]]:
+def contacts(played: VirtualTime, *edges: tuple[float, bool], name="pad", until=5000) -> list[tuple[float, str]]:
     for when, pressed in edges:
         played.give(round(when * MILLISECOND), SwitchSample(name, pressed))
     played.go_on(until * MILLISECOND)
@@ -197,19 +197,19 @@ def test_presses_and_releases_alternate_and_match_the_contact_at_last(steps, deb
 SIDE = Side(on=100, off=60, full=1100)
 
 
-def pressure(**settings) -> Player:
+def pressure(**settings) -> VirtualTime:
     chosen = PressureSettings(**{"above": SIDE, "below": SIDE, "track": None, **settings})
     return player("cheek", lambda voice, alarm: PressureConditioner("cheek", chosen, voice, alarm))
 
 
-def blow(played: Player, *samples: tuple[float, float], until=None) -> list[tuple[float, str]]:
+def blow(played: VirtualTime, *samples: tuple[float, float], until=None) -> list[tuple[float, str]]:
     for when, pascal in samples:
         played.give(round(when * MILLISECOND), PressureSample("cheek", pascal))
     played.go_on((until or samples[-1][0] + 1000) * MILLISECOND)
     return gestures(played)
 
 
-def conditioner(played: Player) -> PressureConditioner:
+def conditioner(played: VirtualTime) -> PressureConditioner:
     found: Conditioner = played.engine._inputs["cheek"]
     assert isinstance(found, PressureConditioner)
     return found

@@ -15,7 +15,7 @@ from router.engine import Plan
 from router.events import Found, Level, Lost, PointerSample
 from router.ledger import Limits
 from router.music import Music
-from router.testing import MILLISECOND, Player
+from router.testing import MILLISECOND, VirtualTime
 from router.timers import Alarm, Timers
 from router.units import NANOSECONDS
 
@@ -98,13 +98,13 @@ def test_time_that_stands_still_changes_nothing():
 # --- zones --------------------------------------------------------------------------------------------------------
 
 
-def head(smooth=None, levels=frozenset(), **grid) -> Player:
+def head(smooth=None, levels=frozenset(), **grid) -> VirtualTime:
     chosen = PointerSettings(Grid(**{"dwell": 200 * MILLISECOND, **grid}), smooth, 0.02, levels)
     make = {"head": lambda voice, alarm: PointerConditioner("head", chosen, voice, alarm)}
-    return Player(Plan(Music(), Limits(), make, ()))
+    return VirtualTime(Plan(Music(), Limits(), make, ()))
 
 
-def look(played: Player, *places: tuple[float, float, float]) -> list[tuple[float, str, int | None]]:
+def look(played: VirtualTime, *places: tuple[float, float, float]) -> list[tuple[float, str, int | None]]:
     """Places (milliseconds, x, y); what came of them, zones counted from 1 as in the log."""
     for when, x, y in places:
         played.give(round(when * MILLISECOND), PointerSample("head", x, y))

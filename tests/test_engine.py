@@ -29,7 +29,7 @@ from router.ledger import Limits
 from router.music import SCALES, Music
 from router.rules import RULES
 from router.rules.base import Kind, Rule, check
-from router.testing import MILLISECOND, Memory, Player, plan_rule
+from router.testing import MILLISECOND, Memory, VirtualTime, plan_rule
 from router.units import NANOSECONDS
 
 HERE = Route("out", 1)
@@ -76,7 +76,7 @@ def key(note: int, velocity: int = 64) -> MidiSample:
     return MidiSample("keys", (0x90, note, velocity))
 
 
-def heard(player: Player) -> list[tuple[int, ...]]:
+def heard(player: VirtualTime) -> list[tuple[int, ...]]:
     return [message.data for _, message in player.played]
 
 
@@ -94,7 +94,7 @@ QUIET = [(0xB0, 64, 0), (0xB0, 123, 0), (0xB0, 120, 0)]
 
 
 def test_a_sample_goes_to_every_part_that_listens():
-    player = Player(
+    player = VirtualTime(
         plan(part(rule("note")), part(rule("note", degree=2), name="b", route=Route("box", 2), sources=("pad",)))
     )
     player.give(5, down())
@@ -108,7 +108,7 @@ def test_a_sample_goes_to_every_part_that_listens():
 
 
 def test_start_sends_the_programs_and_an_output_that_came_back_gets_them_again():
-    player = Player(
+    player = VirtualTime(
         plan(part(rule("note"), program=12), part(rule("note"), name="b", route=Route("box", 10), program=0))
     )
     assert [(m.output, *m.data) for _, m in player.played] == [("out", 0xC0, 12), ("box", 0xC9, 0)]
@@ -116,7 +116,7 @@ def test_start_sends_the_programs_and_an_output_that_came_back_gets_them_again()
 
 
 def test_what_nobody_listens_to_and_unknown_inputs_do_nothing():
-    player = Player(plan(part(rule("note"), sources=("pad",))))
+    player = VirtualTime(plan(part(rule("note"), sources=("pad",))))
     player.give(1, down("pad2"))
     player.give(2, down("nobody"))
     player.give(3, Lost("nobody"))
@@ -132,7 +132,7 @@ def test_what_nobody_listens_to_and_unknown_inputs_do_nothing():
 
 
 def test_the_log_says_zone_and_pitch():
-    player = Player(plan())
+    player = VirtualTime(plan())
     player.give(0, key(61))
     assert player.log.named("press")[0][2] == {"input": "keys", "strength": round(64 / 127, 4), "pitch": 61}
 
@@ -144,7 +144,7 @@ def test_an_engine_works_without_anybody_listening_to_its_log():
 
 
 def test_deadlines_that_are_due_come_before_the_sample():
-    player = Player(plan(part(rule("note"), rule("release", when="after", time="100 ms"))))
+    player = VirtualTime(plan(part(rule("note"), rule("release", when="after", time="100 ms"))))
     player.give_late(0, down())
     player.give_late(50 * MILLISECOND, up())
     player.give_late(300 * MILLISECOND, down())
@@ -152,7 +152,7 @@ def test_deadlines_that_are_due_come_before_the_sample():
 
 
 def test_deadlines_that_a_sample_sets_for_now_come_after_it():
-    player = Player(plan(part(rule("note"), rule("chord"), rule("arpeggio"), sources=("pad",))))
+    player = VirtualTime(plan(part(rule("note"), rule("chord"), rule("arpeggio"), sources=("pad",))))
     player.give_late(7, down())
     assert heard(player) == [on(60)]
 
@@ -180,7 +180,7 @@ def test_a_hundred_thousand_steps_stay_on_the_grid(tempo):
 
 def test_late_wake_ups_leave_out_steps_and_never_bunch():
     """Woken late again and again: every note begins after its place, no two for one place, none without length."""
-    player = Player(plan(part(rule("note"), rule("arpeggio", rate="1/8"))))
+    player = VirtualTime(plan(part(rule("note"), rule("arpeggio", rate="1/8"))))
     player.give(0, down())
     step = Music().duration(Fraction(1, 8))
     late, before = 0, 0
@@ -275,14 +275,14 @@ class Forever(Raises):
         return [NoteOn(self.context.new_voice(), 50)]
 
 
-def faults(player: Player) -> list[tuple[str, str]]:
+def faults(player: VirtualTime) -> list[tuple[str, str]]:
     return [(fields["rule"], fields["place"]) for _, _, fields in player.log.named("fault")]
 
 
 @pytest.mark.parametrize("cls", [GivesNone, GivesOne, GivesJunk, GivesHalf, TooHigh, NoNumber, ModeMessage])
 def test_a_rule_that_gives_nonsense_is_passed_over_from_then_on(cls):
     """One fault line with the place; the effort that met the fault is heard; other parts play on."""
-    player = Player(
+    player = VirtualTime(
         plan(
             part(rule("note"), broken(cls), rule("scale_lock"), rule("velocity", fixed=70)),
             part(rule("note", degree=2), name="other"),
@@ -299,7 +299,7 @@ def test_a_rule_that_gives_nonsense_is_passed_over_from_then_on(cls):
 
 
 def test_a_rule_that_raises_in_press():
-    player = Player(plan(part(broken(InPress), rule("note"))))
+    player = VirtualTime(plan(part(broken(InPress), rule("note"))))
     player.give(0, down())
     player.give(10, up())
     assert heard(player) == [on(60), off(60)]
@@ -308,7 +308,7 @@ def test_a_rule_that_raises_in_press():
 
 
 def test_a_rule_that_raises_when_woken_leaves_nothing_of_its_own_on():
-    player = Player(plan(part(rule("note"), broken(InWake)), part(rule("note", degree=2), name="other")))
+    player = VirtualTime(plan(part(rule("note"), broken(InWake)), part(rule("note", degree=2), name="other")))
     player.give(0, down())
     player.go_on(NANOSECONDS)
     assert heard(player) == [on(60), on(72), on(62), off(60), off(72)]
@@ -320,7 +320,7 @@ def test_a_rule_that_raises_when_woken_leaves_nothing_of_its_own_on():
 
 def test_a_rule_that_raises_in_letting_go():
     for end in (Lost("pad"), None):
-        player = Player(plan(part(rule("note"), broken(InLetGo))))
+        player = VirtualTime(plan(part(rule("note"), broken(InLetGo))))
         player.give(0, down())
         if end:
             player.give(50, end)
@@ -333,7 +333,7 @@ def test_a_rule_that_raises_in_letting_go():
 
 def test_a_rule_that_asks_to_be_woken_for_ever_is_stopped_and_its_followers_are_not():
     """What it gives while it spins reaches an arpeggio, which is in line for a wake-up as well and not at fault."""
-    player = Player(
+    player = VirtualTime(
         plan(
             part(rule("note"), broken(Forever), rule("arpeggio")),
             part(rule("note", degree=2), rule("release", when="after", time="1 s"), name="other"),
@@ -367,7 +367,7 @@ class Often(Raises):
 
 
 def test_a_rule_that_comes_to_rest_in_time_is_not_at_fault():
-    player = Player(plan(part(broken(Often), rule("note"))))
+    player = VirtualTime(plan(part(broken(Often), rule("note"))))
     player.give(0, down())
     player.give(1, up())
     assert faults(player) == []
@@ -376,14 +376,14 @@ def test_a_rule_that_comes_to_rest_in_time_is_not_at_fault():
 
 def test_a_fault_after_a_latch_or_an_arpeggio_leaves_no_voice_behind():
     """The rules before the broken one keep their voices and end them; they must not forget what then begins."""
-    player = Player(plan(part(rule("latch"), broken(InPress), rule("note"))))
+    player = VirtualTime(plan(part(rule("latch"), broken(InPress), rule("note"))))
     player.give(0, down())
     player.give(10, up())
     assert player.engine.sounding == (("out", 1, 60),)
     player.give(20, down())
     assert player.engine.sounding == ()
 
-    player = Player(plan(part(rule("note"), rule("arpeggio"), broken(GivesJunk))))
+    player = VirtualTime(plan(part(rule("note"), rule("arpeggio"), broken(GivesJunk))))
     player.give(0, down())
     player.give(10, up())
     player.go_on(NANOSECONDS)
@@ -400,7 +400,7 @@ def test_a_fault_ends_what_the_rules_after_it_hold():
         def control(self, control, now):
             raise RuntimeError("oh")
 
-    player = Player(
+    player = VirtualTime(
         plan(part(rule("control", controller=1), rule("note"), broken(Swallows), rule("release", when="next")))
     )
     player.give(0, down())
@@ -412,7 +412,7 @@ def test_a_fault_ends_what_the_rules_after_it_hold():
 
 
 def test_two_broken_rules_are_two_faults():
-    player = Player(plan(part(broken(InPress), rule("note"), broken(TooHigh))))
+    player = VirtualTime(plan(part(broken(InPress), rule("note"), broken(TooHigh))))
     for now in range(3):
         player.give(2 * now, down())
         player.give(2 * now + 1, up())
@@ -472,7 +472,7 @@ def test_what_a_rule_may_give(event):
 
 @pytest.mark.parametrize("rules", [["note"], ["latch", "note"], ["note", "chord"], ["latch", "note", "arpeggio"]])
 def test_a_lost_input_is_released_latched_or_not(rules):
-    player = Player(plan(part(*map(rule, rules))))
+    player = VirtualTime(plan(part(*map(rule, rules))))
     player.give(0, down())
     player.give(10 * MILLISECOND, Lost("pad"))
     assert player.engine.sounding == ()
@@ -484,7 +484,7 @@ def test_a_lost_input_is_released_latched_or_not(rules):
 
 
 def test_another_input_lost_does_not_touch_a_part_that_does_not_listen_to_it():
-    player = Player(plan(part(rule("note"), sources=("pad",))))
+    player = VirtualTime(plan(part(rule("note"), sources=("pad",))))
     player.give(0, down())
     player.give(10, Lost("pad2"))
     player.give(20, Lost("keys"))
@@ -492,14 +492,14 @@ def test_another_input_lost_does_not_touch_a_part_that_does_not_listen_to_it():
 
 
 def test_a_lost_keyboard_lets_go_of_a_part_that_listens_to_one_of_its_controllers():
-    player = Player(plan(part(rule("control", controller=1, low=5), rule("note"), sources=("keys.cc1", "pad"))))
+    player = VirtualTime(plan(part(rule("control", controller=1, low=5), rule("note"), sources=("keys.cc1", "pad"))))
     player.give(0, MidiSample("keys", (0xB0, 1, 127)))
     player.give(NANOSECONDS, Lost("keys"))
     assert heard(player) == [(0xB0, 1, 127), (0xB0, 1, 5)]
 
 
 def test_stop_silences_every_channel_in_use_and_the_engine_plays_again():
-    player = Player(
+    player = VirtualTime(
         plan(part(rule("latch"), rule("note")), part(rule("note"), name="b", route=Route("box", 2), sources=()))
     )
     player.give(0, down())
@@ -519,7 +519,7 @@ def test_stop_silences_every_channel_in_use_and_the_engine_plays_again():
 
 
 def test_a_stopped_engine_that_plays_again_plays_as_a_new_one():
-    def session(player: Player) -> list[tuple[int, ...]]:
+    def session(player: VirtualTime) -> list[tuple[int, ...]]:
         before = len(player.played)
         start = player.now
         for now in range(6):
@@ -529,7 +529,7 @@ def test_a_stopped_engine_that_plays_again_plays_as_a_new_one():
         return [message.data for _, message in player.played[before:]]
 
     rules = (rule("latch"), rule("sequence", degrees=[1, 2, 3]), rule("chord"), rule("arpeggio", rate="1/16"))
-    player = Player(plan(part(*rules), limits=Limits(notes_per_second=50)))
+    player = VirtualTime(plan(part(*rules), limits=Limits(notes_per_second=50)))
     first = session(player)
     player.go_on(player.now + 10 * NANOSECONDS)
     assert session(player) == first
@@ -539,7 +539,9 @@ def test_a_stopped_engine_that_plays_again_plays_as_a_new_one():
 
 
 def test_follow_leaves_no_note_and_what_comes_next_fits():
-    player = Player(plan(part(rule("latch"), rule("note", degree=3), rule("chord")), music=Music(0, SCALES["major"])))
+    player = VirtualTime(
+        plan(part(rule("latch"), rule("note", degree=3), rule("chord")), music=Music(0, SCALES["major"]))
+    )
     player.give(0, down())
     player.engine.follow(Music(9, SCALES["minor"]))
     player.give(10, up())
@@ -552,7 +554,7 @@ def test_follow_leaves_no_note_and_what_comes_next_fits():
 
 def test_a_plan_makes_engines_that_behave_alike_and_share_nothing():
     common = plan(part(rule("sequence", degrees=[1, 2, 3]), rule("arpeggio")))
-    one, two = Player(common), Player(common)
+    one, two = VirtualTime(common), VirtualTime(common)
     for now in range(4):
         one.give(now * 1000, down())
         one.give(now * 1000 + 1, up())
@@ -574,7 +576,7 @@ def test_memory_keeps_what_it_is_told():
 
 
 def test_a_control_that_is_woken_for_a_level_that_came_back_sends_nothing():
-    player = Player(plan(part(rule("control", controller=2, every="50 ms"))))
+    player = VirtualTime(plan(part(rule("control", controller=2, every="50 ms"))))
     for now, value in ((0, 60), (10, 61), (20, 60)):
         player.give(now * MILLISECOND, MidiSample("keys", (0xB0, 1, value)))
     player.go_on(NANOSECONDS)

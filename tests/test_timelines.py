@@ -40,7 +40,7 @@ from router.events import Found, Lost, MidiSample, PointerSample, PressureSample
 from router.ledger import Limits
 from router.music import Music, pitch_class, scale_shape
 from router.rules import RULES
-from router.testing import MILLISECOND, Player, plan_rule
+from router.testing import MILLISECOND, VirtualTime, plan_rule
 from router.units import beats_per_minute, time_ns
 
 FILES = sorted((Path(__file__).parent / "timelines").glob("*.txt"))
@@ -97,7 +97,7 @@ def sample(words: list[str]):
 
 def play(head: dict, lines: list[str]) -> list[str]:
     """The time line again, with the messages that go out."""
-    player = Player(plan(head))
+    player = VirtualTime(plan(head))
     current, told, out = music(head.get("music", {})), 0, []
 
     def tell() -> None:
