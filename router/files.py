@@ -35,7 +35,8 @@ def replacing(path: Path) -> Iterator[BinaryIO]:
         with _named(path):
             temporary.replace(target)
     except BaseException:  # also Ctrl-C: nothing half-written stays
-        temporary.unlink(missing_ok=True)
+        with contextlib.suppress(OSError):
+            temporary.unlink()
         raise
 
 

@@ -80,7 +80,7 @@ ACTS = (
 
 NEXT = """\
 Next:
-  router run starling                 play yourself, on the keys of this terminal
+  router run starling                 play yourself, on this keyboard
   router new kite --input pad=switch  begin a profile
   router check kite.yaml              every mistake in it, with line and column
   profiles/README.md                  the therapist's page
