@@ -1,23 +1,99 @@
-"""``router check``: every problem in the files."""
+"""``router check``: every problem in profile files, each with its line; or what a child will play."""
 
 from __future__ import annotations
 
 import argparse
+import json
+from collections.abc import Iterator
 
-from router.profile import check, find
+from router.devices import Instrument
+from router.midi import PROGRAMS
+from router.music import NAMES, SCALES
+from router.profile import Problem, Profile, ProfileError, find, load
+from router.profile.manual import summary
+from router.rules import RULES
 
 NAME = "check"
-HELP = "say every problem in profile files, with line and column"
-EXAMPLE = "router check profiles/wren.yaml"
+HELP = "say every problem in profile files, or what a child will play"
+EXAMPLE = "router check wren.yaml"
+
+CAUTION = """\
+Before a child plays: this is not a medical device. Connect nothing to a breathing circuit, a feeding line or
+monitoring; ask clinical engineering, and infection control before anything touches a mouth. Limits on loudness are
+on by default, but the level at the child's ear is yours to measure. Local policy and licensed practice come first."""
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("files", nargs="+", metavar="FILE")
-    parser.add_argument("--json", action="store_true")
+    """Declare them."""
+    parser.add_argument("files", nargs="+", metavar="FILE", help="a profile, or the name of a shipped one")
+    parser.add_argument("--json", action="store_true", help="the problems as a list for a program to read")
 
 
 def run(args: argparse.Namespace) -> int:
-    problems = [problem for file in args.files for problem in check(find(file))]
+    """Check each file: 0 if all are fine, 1 if there is a problem in any."""
+    problems: list[Problem] = []
+    fine: list[Profile] = []
+    for name in args.files:
+        try:
+            fine.append(load(find(name)))
+        except ProfileError as error:
+            problems += error.problems
+    if args.json:
+        print(json.dumps([problem.as_json() for problem in problems], indent=2, ensure_ascii=False))
+        return 1 if problems else 0
     for problem in problems:
-        print(problem)
-    return 1 if problems else 0
+        print(f"{problem}\n")
+    for profile in fine:
+        print(f"{profile.path}: fine")
+        if len(args.files) == 1:
+            print("\n".join(_words(profile)))
+    if problems:
+        count = len(problems)
+        print("1 problem." if count == 1 else f"{count} problems.")
+        return 1
+    print(f"\n{CAUTION}")
+    return 0
+
+
+def _words(profile: Profile) -> Iterator[str]:
+    """What a profile plays, on one screen."""
+    music = profile.plan.music
+    scale = next((name for name, shape in SCALES.items() if shape == music.scale), "a scale of its own")
+    yield ""
+    yield f"  {profile.child} plays in {NAMES[music.tonic]} {scale}, at {float(music.tempo):g} beats a minute."
+    for part in profile.plan.parts:
+        yield ""
+        yield f"  {part.name}: {' and '.join(_movement(source, profile) for source in part.sources)}"
+        yield from (f"    - {rule.name}: {summary(RULES[rule.name])}" for rule in part.rules)
+        sound = "" if part.program is None else f" with the sound {PROGRAMS[part.program]}"
+        yield f"    on {_output(profile, part.route.output)}, channel {part.route.channel}{sound}"
+    unused = set(profile.outputs) - {part.route.output for part in profile.plan.parts}
+    if unused:
+        yield ""
+        yield f"  No part uses the output {' or '.join(sorted(unused))}."
+    limits = profile.plan.limits
+    yield ""
+    yield (
+        f"  Never harder than velocity {limits.velocity}, never more than {limits.notes_at_once} notes at once, "
+        f"none longer than {limits.note_length / 1e9:g} s."
+    )
+
+
+def _movement(source: str, profile: Profile) -> str:
+    name, _, what = source.partition(".")
+    kind = profile.types[name]
+    if kind == "switch":
+        return f"each press of {name}"
+    if kind == "pressure":
+        return f"each {'puff, squeeze or bite' if what == 'above' else 'sip or suck'} on {name}"
+    if kind == "pointer":
+        where = {"x": "from left to right", "y": "from top to bottom"}
+        return f"how far {name} has moved {where[what]}" if what else f"each zone that {name} stays in"
+    return f"controller {what.removeprefix('cc')} of {name}" if what else f"each key of {name}"
+
+
+def _output(profile: Profile, name: str) -> str:
+    device = profile.outputs[name]
+    if isinstance(device, Instrument):
+        return f"{name} (the built-in instrument)"
+    return f'{name} (MIDI port "{device.pattern}")'

@@ -1,14 +1,12 @@
 """What a profile may hold, as JSON Schema, in one place: the checks, the editor's schema and the manual read it here.
 
-The pieces below are JSON Schema 2020-12 with three words of our own, which ``published`` turns into plain JSON Schema:
+The pieces below are JSON Schema 2020-12 with four words of our own, which publish.py turns into plain JSON Schema:
 
     "quantity": KIND      a text such as "30 ms" (see quantities.py); "least" and "most" are its limits, in the same form
     "no": MEANING         instead of the quantity or group, ``no`` may be written; what that means
     "spelling"            what a "pattern" asks for, in words
 
 ``title`` is how a message calls the thing ("a switch input"), ``default`` what holds when nothing is written.
-
-    python -m router.profile.schema > schemas/profile.schema.json
 """
 
 from __future__ import annotations
@@ -421,7 +419,8 @@ def _homes() -> Mapping[str, tuple[str, ...]]:
         for name, inner in group["properties"].items():
             homes.setdefault(name, []).append(group["title"])
             for deeper in inner.get("properties", {}):
-                homes.setdefault(deeper, []).append(f'"{name}" in {group["title"]}')
+                within = "" if group is PROFILE else f" in {group['title']}"
+                homes.setdefault(deeper, []).append(f'"{name}"{within}')
     return {name: tuple(dict.fromkeys(titles)) for name, titles in homes.items()}
 
 

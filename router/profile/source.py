@@ -317,7 +317,7 @@ class _Tree:
         self._report.add(
             Place(place.line, place.column, len(rest)),
             f'a text that begins with "{text[:1]}" must stand in quotes',
-            f"Did you mean {quoted(rest)}?",
+            f"Write it with quotes: {quoted(rest)}",
         )
         return rest.lstrip("*&!")
 
@@ -393,7 +393,7 @@ class _Tree:
         """A text without what only looks like writing; what was taken off is reported."""
         text = node.text
         if node.plain and text and (text[0] in CURLY or text[-1] in CURLY):
-            bare = text.strip(CURLY)
+            bare = text.strip(CURLY + "\"'")
             self._report.add(
                 node.place,
                 "these are curly quotes, as a word processor makes them",

@@ -141,7 +141,7 @@ def _sign(where: _Where) -> Slip | None:
     return Slip(
         Place(at[0] + 1, at[1] + 1, len(rest)),
         f'a text that begins with "{sign}" must stand in quotes',
-        f"Did you mean {quoted(rest)}?",
+        f"Write it with quotes: {quoted(rest)}",
         at[0] + 1,
     )
 

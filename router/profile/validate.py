@@ -202,7 +202,6 @@ class _Telling:
         node, at, wanted = self._down(path)
         place = node.place if isinstance(node, Text) and not node.empty else at
         name = next((str(key) for key in reversed(path) if isinstance(key, str)), self._called)
-        listed_in = "each of " if path and isinstance(path[-1], int) else ""
         if isinstance(node, Text) and not node.text.strip():
             self._report.missing(place, f'nothing is written after "{name}"', allowed(name, wanted))
             return
@@ -210,7 +209,7 @@ class _Telling:
             self._report.add(node.place, f"{self._called} needs settings", _takes(self._called, wanted))
             return
         message, hint = _say_value(error, node, name, wanted)
-        if listed_in:
+        if path and isinstance(path[-1], int):
             hint = hint.replace(f'"{name}" is', f'each of "{name}" is').replace(
                 f'"{name}" takes', f'each of "{name}" takes'
             )
@@ -293,11 +292,10 @@ def _remark(node: Node, report: Report) -> str:
     if not isinstance(node, Text) or not node.plain or node.place.line > len(report.lines):
         return ""
     rest = report.lines[node.place.line - 1][node.place.column - 1 + node.place.width :]
-    found = re.match(r"\s+(#\S*)", rest)
-    if not found or not re.fullmatch(r"#-?\d*[,}\]]*", found[1]):
+    found = re.fullmatch(r"\s+(#-?\d*)\s*([,}\]].*)?", rest)
+    if not found or not re.fullmatch(r"[A-Ga-g]", node.text):
         return ""
-    whole = node.text + found[1].rstrip(",}]")
-    return f'Did you mean "{whole}"?  A sharp is written without a space before it.'
+    return f'Did you mean "{node.text}{found[1]}"?  A sharp is written without a space before it.'
 
 
 def _say_value(error: ValidationError, node: Node, name: str, wanted: Schema) -> tuple[str, str]:

@@ -30,7 +30,11 @@ class Release(Rule):
         "additionalProperties": False,
         "properties": {
             "when": {"enum": ["released", "after", "next"], "default": "released", "description": "what ends a note"},
-            "time": {"quantity": "time", "description": "how long each note sounds, with when: after"},
+            "time": {
+                "quantity": "time",
+                "description": "how long each note sounds, with when: after",
+                "examples": ["1.5 s"],
+            },
         },
         "if": {"required": ["when"], "properties": {"when": {"const": "after"}}},
         "then": {"required": ["time"]},

@@ -30,7 +30,7 @@ class Velocity(Rule):
         "type": "object",
         "additionalProperties": False,
         "properties": {
-            "fixed": {**_VELOCITY, "description": "every note begins with this velocity"},
+            "fixed": {**_VELOCITY, "description": "every note begins with this velocity", "examples": [80]},
             "from": {"enum": ["strength"], "description": "the velocity follows the strength of the effort"},
             "low": {**_VELOCITY, "default": 40, "description": "the velocity of the gentlest effort"},
             "high": {**_VELOCITY, "default": 90, "description": "the velocity of a full effort"},
