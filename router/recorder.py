@@ -123,5 +123,5 @@ class BackgroundLog:
         return log_line((now - self._start) / NANOSECONDS, event, fields)
 
     def _gap(self, missing: int) -> str:
-        fields = {"error": f"{missing} lines are missing here: the disk was too slow"}
+        fields = {"error": f"{missing} lines are missing about here: the disk was too slow"}
         return log_line((self._latest - self._start) / NANOSECONDS, "fault", fields)
