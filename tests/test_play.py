@@ -279,3 +279,22 @@ def test_a_link_and_a_device_are_written_through():
     assert Path("link.mid").is_symlink()
     assert Path("real.mid").read_bytes().startswith(b"MThd")
     assert Path("/dev/null").is_char_device()
+
+
+def test_nothing_of_linux_alone_is_needed(folder):
+    """As on the therapist's own laptop: no MIDI ports, no kernel devices, no serial lines."""
+    missing = ("rtmidi", "jack", "evdev", "serial", "fcntl", "termios", "pty", "tty")
+    program = (
+        f"import sys; sys.modules.update(dict.fromkeys({missing!r})); from router.cli import main; "
+        "status = main(['play', 'session.jsonl', '--profile', 'merlin.yaml', '--midi', 'out.mid']); "
+        "sys.exit(status or main(['demo', '--seconds', '5']))"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", program],
+        env={**os.environ, "PYTHONPATH": str(Path(__file__).parent.parent)},
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert (done.returncode, done.stderr) == (0, "")
+    assert {"out.mid", "demo-output"} <= files_in(folder)
