@@ -1,0 +1,323 @@
+"""The daemon with real terminals as serial lines and outputs that keep what they are sent, or fail on purpose."""
+
+import json
+import os
+import signal
+import socket
+import subprocess
+import sys
+import threading
+import time
+
+import pytest
+
+from router import daemon as daemon_module
+from router.daemon import Daemon, notify
+from router.events import PointerSample, SwitchSample
+from router.inputs.base import Input
+from router.outputs.base import Output
+from router.profile import load
+
+TWO = """
+profile: 1
+child: wren
+inputs:
+  left: {{type: switch, device: {{serial: "{left}"}}, debounce: 0 ms}}
+  right: {{type: switch, device: {{serial: "{right}"}}, debounce: 0 ms}}
+parts:
+  low: {{input: left, rules: [note: {{pitch: 48}}], output: {{port: one}}}}
+  high: {{input: right, rules: [note: {{pitch: 72}}], output: {{port: two}}}}
+outputs:
+  one: {{midi: "one"}}
+  two: {{midi: "two"}}
+"""
+
+WAIT = 20.0
+
+
+class Kept(Output):
+    """Keeps what it is sent; with ``fails`` it fails from then on."""
+
+    def __init__(self, name):
+        self.name, self.description = name, f"output {name}"
+        self.sent = []
+        self.fails = self.gone = self.closed = False
+
+    def send(self, data, now):
+        if self.fails:
+            raise OSError(5, "broken")
+        assert not self.closed
+        self.sent.append(data)
+
+    def present(self):
+        return not self.gone
+
+    def close(self):
+        self.closed = True
+
+
+class Log:
+    """Keeps what is said."""
+
+    def __init__(self):
+        self.said = []
+
+    def __getattr__(self, level):
+        return lambda event, **fields: self.said.append((level, event, fields))
+
+    def count(self, event):
+        return sum(said == event for _level, said, _fields in list(self.said))
+
+
+class Running:
+    """A daemon that runs in this thread while ``steps`` runs in another; it is stopped by a signal after the last."""
+
+    def __init__(self, tmp_path, monkeypatch):
+        self.lines = {name: os.openpty() for name in ("left", "right")}
+        path = tmp_path / "wren.yaml"
+        path.write_text(
+            TWO.format(**{name: os.ttyname(slave) for name, (_, slave) in self.lines.items()}), encoding="utf-8"
+        )
+        self.outputs = {}
+        monkeypatch.setattr(daemon_module, "open_output", self.open_output)
+        self.log = Log()
+        self.record = []
+        self.daemon = Daemon([load(path)], self.log, lambda *event: self.record.append(event))
+
+    def open_output(self, name, _device):
+        self.outputs.setdefault(name, []).append(Kept(name))
+        return self.outputs[name][-1]
+
+    def sent(self, name):
+        return [data for output in self.outputs[name] for data in output.sent]
+
+    def press(self, name, pressed=True):
+        os.write(self.lines[name][0], b"1\n" if pressed else b"0\n")
+
+    def until(self, true):
+        deadline = time.monotonic() + WAIT
+        while not true():
+            assert time.monotonic() < deadline, (self.log.said, {n: self.sent(n) for n in self.outputs})
+            time.sleep(0.005)
+
+    def run(self, steps):
+        failed = []
+
+        def go():
+            try:
+                self.until(lambda: self.log.count("start"))
+                steps()
+            except BaseException as error:  # noqa: BLE001 - told by the test's own thread
+                failed.append(error)
+            finally:
+                os.kill(os.getpid(), signal.SIGTERM)
+
+        thread = threading.Thread(target=go)
+        ended_by = self.daemon.run(thread.start)
+        thread.join()
+        if failed:
+            raise failed[0]
+        assert ended_by == signal.SIGTERM
+
+    def close(self):
+        for ends in self.lines.values():
+            for end in ends:
+                os.close(end)
+
+
+@pytest.fixture
+def running(tmp_path, monkeypatch):
+    running = Running(tmp_path, monkeypatch)
+    yield running
+    running.close()
+
+
+def test_what_is_held_at_the_end_is_let_go_before_the_ports_are_closed(running):
+    def steps():
+        running.press("left")
+        running.press("right")
+        running.until(lambda: running.sent("one") and running.sent("two"))
+
+    running.run(steps)
+    assert running.sent("one") == [(0x90, 48, 80), (0x80, 48, 0), (0xB0, 64, 0), (0xB0, 123, 0), (0xB0, 120, 0)]
+    assert running.sent("two")[:2] == [(0x90, 72, 80), (0x80, 72, 0)]
+    assert all(output.closed for outputs in running.outputs.values() for output in outputs)
+    words = [event for _now, event, _fields in running.record]
+    assert words[0] == "start"
+    assert words[-1] == "stop"
+    assert sorted(words[1:5]) == ["note_on", "note_on", "press", "press"]
+
+
+def test_an_output_that_fails_costs_itself_only_and_comes_back(running):
+    def steps():
+        running.outputs["one"][0].fails = True
+        running.press("left")
+        running.until(lambda: running.log.count("output_lost"))
+        running.press("right")
+        running.until(lambda: running.sent("two"))
+        running.until(lambda: len(running.outputs["one"]) == 2)
+        running.press("left", False)
+        running.press("left")
+        running.until(lambda: (0x90, 48, 80) in running.sent("one"))
+
+    running.run(steps)
+    assert running.log.count("output_lost") == 1
+    assert running.outputs["one"][0].closed
+
+
+def test_an_output_that_has_gone_is_noticed_without_a_note(running):
+    def steps():
+        running.outputs["two"][0].gone = True
+        running.until(lambda: len(running.outputs["two"]) == 2)
+
+    running.run(steps)
+    assert running.log.count("output_lost") == 1
+
+
+def test_an_input_that_goes_costs_itself_only(running):
+    def steps():
+        running.press("left")
+        running.press("right")
+        running.until(lambda: running.sent("one") and running.sent("two"))
+        for end in running.lines["left"]:
+            os.close(end)
+        running.until(lambda: (0x80, 48, 0) in running.sent("one"))
+        running.press("right", False)
+        running.until(lambda: (0x80, 72, 0) in running.sent("two"))
+        running.until(lambda: running.log.count("input_missing"))
+        running.lines["left"] = os.openpty()
+
+    running.run(steps)
+    assert running.log.count("input_lost") == 1
+
+
+class Stamped(Input):
+    """An input whose samples and stamps are given; it is readable at once."""
+
+    description = "given"
+
+    def __init__(self, name, batches):
+        self.inputs = (name,)
+        self._batches = list(batches)
+        self._poke = os.eventfd(len(batches), os.EFD_SEMAPHORE | os.EFD_NONBLOCK)
+
+    def fileno(self):
+        return self._poke
+
+    def read(self, now):
+        os.eventfd_read(self._poke)
+        batch = self._batches.pop(0)
+        if isinstance(batch, Exception):
+            raise batch
+        return [(now + offset, sample) for offset, sample in batch]
+
+    def close(self):
+        if self._poke >= 0:
+            os.close(self._poke)
+            self._poke = -1
+
+
+def test_samples_come_in_the_order_of_their_stamps_and_time_never_goes_back(running, monkeypatch):
+    left = Stamped(
+        "left",
+        [
+            [(-50_000_000, SwitchSample("left", True)), (-10_000_000, SwitchSample("left", False))],
+            [(-(10**12), SwitchSample("left", True))],  # a stamp from long ago
+            [(10**12, SwitchSample("left", False))],  # and one from the future
+        ],
+    )
+    right = Stamped("right", [[(-30_000_000, SwitchSample("right", True))]])
+    given = {"left": left, "right": right}
+    monkeypatch.setattr(daemon_module, "open_input", lambda devices, _types: given[next(iter(devices))])
+    running.run(lambda: running.until(lambda: len(running.record) >= 11))
+    assert [fields["input"] for _now, event, fields in running.record if event in ("press", "release")][:3] == [
+        "left",
+        "right",
+        "left",
+    ]
+    times = [now for now, _event, _fields in running.record]
+    assert times == sorted(times)
+    assert times[-1] - times[0] < 10**11
+
+
+def test_a_fault_in_an_input_costs_that_device_and_a_wrong_sample_costs_itself(running, monkeypatch):
+    left = Stamped("left", [[(0, SwitchSample("left", True))], ValueError("a fault of a driver")])
+    right = Stamped("right", [[(0, PointerSample("right", 0.5, 0.5))], [(0, SwitchSample("right", True))]])
+    given = {"left": [left, Stamped("left", [])], "right": [right]}
+    monkeypatch.setattr(daemon_module, "open_input", lambda devices, _types: given[next(iter(devices))].pop(0))
+
+    def steps():
+        running.until(lambda: (0x80, 48, 0) in running.sent("one"))
+        running.until(lambda: (0x90, 72, 80) in running.sent("two"))
+        running.until(lambda: running.log.count("input_open") == 3)
+
+    running.run(steps)
+    faults = [type(fields["exc_info"]) for _level, event, fields in running.log.said if event == "program_fault"]
+    assert sorted(fault.__name__ for fault in faults) == ["AttributeError", "ValueError"]
+    assert running.log.count("input_lost") == 1
+
+
+@pytest.mark.parametrize("abstract", [True, False])
+def test_systemd_is_told(tmp_path, monkeypatch, abstract):
+    """sd_notify(3): a datagram to the socket; a name that begins with @ is in the abstract namespace."""
+    name = f"@router-test-{os.getpid()}" if abstract else str(tmp_path / "notify")
+    with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as receiver:
+        receiver.bind(name.replace("@", "\0", 1))
+        receiver.settimeout(WAIT)
+        monkeypatch.setenv("NOTIFY_SOCKET", name)
+        notify("READY=1")
+        assert receiver.recv(100) == b"READY=1"
+
+
+def test_systemd_that_does_not_listen_is_no_matter(monkeypatch):
+    monkeypatch.setenv("NOTIFY_SOCKET", "/nowhere/at/all")
+    notify("READY=1")
+    monkeypatch.delenv("NOTIFY_SOCKET")
+    notify("READY=1")
+
+
+def test_a_running_daemon_tells_systemd_when_it_is_ready_and_when_it_stops(running, tmp_path, monkeypatch):
+    with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as receiver:
+        receiver.bind(str(tmp_path / "notify"))
+        receiver.settimeout(WAIT)
+        monkeypatch.setenv("NOTIFY_SOCKET", str(tmp_path / "notify"))
+        said = []
+        running.run(lambda: said.append(receiver.recv(100)))
+        said.append(receiver.recv(100))
+    assert said == [b"READY=1", b"STOPPING=1"]
+
+
+def test_no_descriptor_is_left_open(tmp_path, monkeypatch, descriptors):
+    running = Running(tmp_path, monkeypatch)
+    before = descriptors()
+    running.run(lambda: None)
+    # The loop's own (epoll, the timer) were open before it ran.
+    assert descriptors() == before - 2
+    running.close()
+
+
+def test_devices_lists_ports_as_profile_text_and_for_programs(jack_server):  # noqa: ARG001 - the server must run
+    import rtmidi
+
+    port = rtmidi.MidiOut(rtmidi.API_UNIX_JACK, name=f"pad-{os.getpid()}")
+    port.open_virtual_port("pads")
+    try:
+        command = [sys.executable, "-m", "router", "devices"]
+        plain = subprocess.run(command, capture_output=True, text=True, check=True)
+        assert f'device: {{midi: "pad-{os.getpid()}:pads"}}' in plain.stdout.splitlines()
+        as_json = subprocess.run([*command, "--json"], capture_output=True, text=True, check=True)
+        found = json.loads(as_json.stdout)["midi_inputs"]["found"]
+        assert f"pad-{os.getpid()}:pads" in [entry["device"] for entry in found]
+    finally:
+        port.close_port()
+        port.delete()
+
+
+def test_devices_without_any_midi_system_says_so_and_makes_no_traceback():
+    environment = {**os.environ, "ROUTER_MIDI": "jack", "JACK_DEFAULT_SERVER": "none-of-this-name"}
+    done = subprocess.run(
+        [sys.executable, "-m", "router", "devices"], capture_output=True, text=True, env=environment, check=False
+    )
+    assert done.returncode in (0, 1)  # there may be serial lines
+    assert "no JACK server answers" in done.stdout
+    assert done.stderr == ""
