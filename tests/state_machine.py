@@ -1,0 +1,433 @@
+"""The whole engine under random hands, against a plain model of what should sound.
+
+    python -m tests.state_machine --examples 20000
+
+Hypothesis makes up profiles (chains of rules, limits, channels that parts share) and sessions: switches, pressures, places
+and keys, deadlines served on time and late, lost inputs, other keys, swaps to other profiles, stops. After every step:
+
+  * the messages alone say what is on: a note-off for a note that is not on, or a note-on for one that is, is a failure;
+  * it agrees with the engine's own account, and no limit is exceeded: velocity, volume, notes at once, notes in any
+    second, the length of a note;
+  * three parts are simple enough for a model that knows only the inputs: a switch on one note, a switch that must be held,
+    and keys that play themselves. With wide limits exactly their notes are on; with narrow ones no others.
+
+After the last step the engine stops: nothing is on, and nothing comes however long one waits.
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+import time
+from collections import deque
+from typing import ClassVar
+
+from hypothesis import HealthCheck, settings
+from hypothesis import strategies as st
+from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, rule, run_state_machine_as_test
+
+from router.conditioning.midi import MidiConditioner, MidiSettings
+from router.conditioning.pointer import Grid, PointerConditioner, PointerSettings
+from router.conditioning.pressure import PressureConditioner, PressureSettings, Side
+from router.conditioning.switch import SwitchConditioner, SwitchSettings
+from router.engine import Engine, PartPlan, Plan, RulePlan
+from router.events import Found, Lost, MidiSample, NoteOn, PointerSample, PressureSample, Route, SwitchSample
+from router.ledger import Limits
+from router.music import SCALES, Music
+from router.rules import RULES
+from router.rules.base import Kind, Rule
+from router.testing import MILLISECOND, plan_rule
+from router.units import NANOSECONDS, beats_per_minute
+
+STEPS = 40
+"""Steps of a session."""
+
+HELD = 80 * MILLISECOND
+"""The acceptance time of the switch that must be held."""
+
+WIDE = Limits(velocity=90, volume=80, notes_at_once=1000, note_length=3 * NANOSECONDS, notes_per_second=100_000)
+PLAIN, SLOW, OWN = 14, 15, 16
+"""The channels of the three simple parts; nobody else plays there."""
+
+LEVELS = frozenset({"cheek.above", "head.x", "keys.cc1"})
+SIDE = Side(on=100, off=60, full=1100)
+INPUTS = {
+    "plain": lambda voice, alarm: SwitchConditioner("plain", SwitchSettings(), voice, alarm),
+    "slow": lambda voice, alarm: SwitchConditioner("slow", SwitchSettings(accept=HELD), voice, alarm),
+    "pad": lambda voice, alarm: SwitchConditioner(
+        "pad", SwitchSettings(30 * MILLISECOND, 50 * MILLISECOND), voice, alarm
+    ),
+    "cheek": lambda voice, alarm: PressureConditioner(
+        "cheek", PressureSettings(SIDE, SIDE, track=None, levels=LEVELS), voice, alarm
+    ),
+    "jaw": lambda voice, alarm: PressureConditioner(
+        "jaw", PressureSettings(SIDE, None, track=5 * NANOSECONDS, from_peak=True), voice, alarm
+    ),
+    "head": lambda voice, alarm: PointerConditioner(
+        "head", PointerSettings(Grid(2, 2, 0.1, 100 * MILLISECOND), 1.0, 0.02, LEVELS), voice, alarm
+    ),
+    "keys": lambda voice, alarm: MidiConditioner("keys", MidiSettings(levels=LEVELS), voice, alarm),
+}
+
+
+class Bomb(Rule):
+    """Works a few times, begins voices of its own, and breaks in one way or another."""
+
+    name, takes, settings = "bomb", Kind.GESTURES | Kind.NOTES, {}
+
+    def __init__(self, chosen, context):
+        super().__init__(chosen, context)
+        self.fuse, self.way = chosen["fuse"], chosen["way"]
+
+    def note_on(self, note, now):
+        self.fuse -= 1
+        if self.fuse == 0:
+            if self.way == "forever":
+                self.context.alarm.at(now)
+            elif self.way == "wake":
+                self.context.alarm.at(now + 10 * MILLISECOND)
+            elif self.way == "junk":
+                return [note, None]
+            elif self.way == "half":
+                return self.half()
+        return [note, NoteOn(self.context.new_voice(), note.pitch)]
+
+    def half(self):
+        yield NoteOn(self.context.new_voice(), 1)
+        raise RuntimeError("half way")
+
+    def wake(self, now, tag):
+        if self.way == "wake":
+            raise RuntimeError("woken")
+        self.context.alarm.at(now)
+        return [NoteOn(self.context.new_voice(), 2)]
+
+    def let_go(self, now):
+        if self.way == "let_go":
+            raise RuntimeError("letting go")
+        return ()
+
+
+def bomb(fuse: int, way: str) -> RulePlan:
+    return RulePlan("bomb", lambda context: Bomb({"fuse": fuse, "way": way}, context), "bomb")
+
+
+def one(name: str, **written: st.SearchStrategy) -> st.SearchStrategy[RulePlan]:
+    return (
+        st.builds(lambda **chosen: plan_rule(RULES[name], chosen), **written)
+        if written
+        else st.just(plan_rule(RULES[name]))
+    )
+
+
+DEGREES = st.lists(st.integers(1, 12), min_size=1, max_size=4)
+TO_NOTES = st.one_of(
+    one("note"),
+    one("note", degree=st.integers(1, 12), octave=st.integers(3, 5)),
+    one("sequence", degrees=DEGREES),
+    one("sequence", degrees=DEGREES, restart_after=st.just("300 ms")),
+)
+OF_NOTES = st.one_of(
+    one("chord", kind=st.sampled_from(["triad", "seventh", "fifth", "octave", "add9"]), inversion=st.integers(0, 4)),
+    one("scale_lock"),
+    one("velocity", **{"from": st.just("strength"), "high": st.just(127)}),
+    one("release", when=st.sampled_from(["released", "next"])),
+    one("release", when=st.just("after"), time=st.sampled_from(["0 ms", "70 ms", "1 s"])),
+    one(
+        "arpeggio",
+        order=st.sampled_from(["up", "down", "up and down", "as played"]),
+        rate=st.sampled_from(["1/8", "1/16", "1/4 triplet", "1/64"]),
+        octaves=st.integers(1, 3),
+        gate=st.sampled_from(["0 %", "10 %", "80 %", "100 %"]),
+    ),
+    st.builds(bomb, st.integers(1, 4), st.sampled_from(["junk", "half", "wake", "let_go"])),
+)
+CHAINS = st.builds(
+    lambda control, latch, to_notes, of_notes: (*control, *latch, to_notes, *of_notes),
+    st.lists(
+        one("control", controller=st.sampled_from([7, 11, 1, 64]), every=st.sampled_from(["0 ms", "40 ms"])), max_size=1
+    ),
+    st.lists(one("latch"), max_size=1),
+    TO_NOTES,
+    st.lists(OF_NOTES, max_size=3),
+)
+SOURCES = st.sampled_from(
+    [
+        ("pad",),
+        ("pad", "plain"),
+        ("cheek.above", "cheek.below"),
+        ("jaw.above", "pad"),
+        ("head", "head.x"),
+        ("keys", "keys.cc1"),
+        ("keys", "cheek.above", "slow"),
+    ]
+)
+PARTS = st.builds(
+    lambda sources, rules, channel: (sources, rules, Route("out", channel)),
+    SOURCES,
+    st.one_of(CHAINS, st.builds(lambda zones: (zones,), one("zones", degrees=DEGREES))),
+    st.sampled_from([1, 1, 2]),
+)
+LIMITS = st.one_of(
+    st.just(WIDE),
+    st.builds(
+        Limits,
+        velocity=st.sampled_from([1, 50, 127]),
+        volume=st.sampled_from([1, 90]),
+        notes_at_once=st.integers(1, 5),
+        note_length=st.sampled_from([50 * MILLISECOND, NANOSECONDS]),
+        notes_per_second=st.integers(1, 12),
+    ),
+)
+MUSIC = st.builds(
+    Music,
+    st.integers(0, 11),
+    st.sampled_from([SCALES["major"], SCALES["minor pentatonic"], SCALES["chromatic"]]),
+    st.sampled_from([beats_per_minute("90 bpm"), beats_per_minute("400 bpm")]),
+)
+
+
+def simple(name: str, source: str, channel: int, plan: RulePlan) -> PartPlan:
+    return PartPlan(name, (source,), (plan,), Route("out", channel))
+
+
+SIMPLE = (
+    simple("plain", "plain", PLAIN, plan_rule(RULES["note"], {"pitch": 60})),
+    simple("slow", "slow", SLOW, plan_rule(RULES["note"], {"pitch": 60})),
+    simple("own", "keys", OWN, plan_rule(RULES["note"])),
+)
+PLANS = st.builds(
+    lambda music, limits, parts: Plan(
+        music,
+        limits,
+        INPUTS,
+        (*SIMPLE, *(PartPlan(f"part {n}", s, r, route) for n, (s, r, route) in enumerate(parts))),
+    ),
+    MUSIC,
+    LIMITS,
+    st.lists(PARTS, max_size=3),
+)
+
+
+class Session(RuleBasedStateMachine):
+    """One engine after another, what the messages say is on, and what the inputs alone say should be."""
+
+    played: ClassVar[int] = 0
+    """Sessions so far, for whoever watches."""
+
+    @initialize(plan=PLANS)
+    def begin(self, plan: Plan) -> None:
+        self.now = 1
+        self.on: dict[tuple[int, int], int] = {}  # channel and note -> since when
+        self.struck: deque[int] = deque()
+        self.down: dict[str, int] = {}  # a simple switch -> since when it counts
+        self.accepted: int | None = None  # when the switch that must be held was heard
+        self.keys: dict[tuple[int, int], int] = {}  # channel and key -> since when
+        self.make(plan)
+
+    def make(self, plan: Plan) -> None:
+        self.plan, self.engine = plan, Engine(plan)
+        self.struck.clear()  # each engine counts for itself
+        self.hear(self.engine.start(self.now))
+
+    # --- what happens ---------------------------------------------------------------------------------------------
+
+    @rule(name=st.sampled_from(["plain", "plain", "slow", "slow", "pad"]), pressed=st.booleans())
+    def switch(self, name: str, pressed: bool) -> None:
+        self.served()
+        if name in ("plain", "slow"):
+            if not pressed:
+                self.down.pop(name, None)
+            else:
+                self.down.setdefault(name, self.now)
+            if name == "slow" and not pressed:
+                self.accepted = None
+        self.give(SwitchSample(name, pressed))
+
+    @rule(
+        name=st.sampled_from(["cheek", "jaw"]), pascal=st.sampled_from([0.0, 70.0, 110.0, 600.0, 2000.0, -90.0, -300.0])
+    )
+    def press(self, name: str, pascal: float) -> None:
+        self.give(PressureSample(name, pascal))
+
+    @rule(x=st.sampled_from([0.0, 0.2, 0.48, 0.52, 0.9]), y=st.sampled_from([0.1, 0.51, 0.8]))
+    def point(self, x: float, y: float) -> None:
+        self.give(PointerSample("head", x, y))
+
+    @rule(
+        channel=st.integers(0, 1),
+        key=st.integers(58, 62),
+        velocity=st.sampled_from([0, 0, 1, 64, 127]),
+        off=st.booleans(),
+    )
+    def key(self, channel: int, key: int, velocity: int, off: bool) -> None:
+        if off or velocity == 0:
+            self.keys.pop((channel, key), None)
+        else:
+            self.keys[channel, key] = self.now
+        self.give(MidiSample("keys", ((0x80 if off else 0x90) | channel, key, velocity)))
+
+    @rule(number=st.sampled_from([1, 1, 123]), value=st.sampled_from([0, 64, 127]))
+    def controller(self, number: int, value: int) -> None:
+        if number == 123:
+            self.keys = {key: since for key, since in self.keys.items() if key[0] != 0}
+        self.give(MidiSample("keys", (0xB0, number, value)))
+
+    @rule(later=st.sampled_from([0, 1, 20, 80, 130, 400, 1000, 3500]))
+    def time_goes_by(self, later: int) -> None:
+        """Every deadline is served at its own time."""
+        until = self.now + later * MILLISECOND
+        for _ in range(20_000):
+            deadline = self.engine.next_deadline()
+            if deadline is None or deadline > until:
+                break
+            self.now = max(self.now, deadline)
+            self.hear(self.engine.wake(self.now))
+        else:
+            raise AssertionError("the engine asks to be woken without end")
+        self.now = until
+        self.served()
+
+    @rule(later=st.sampled_from([1, 20, 130, 700, 3500]))
+    def held_up(self, later: int) -> None:
+        """Nobody serves the deadlines for a while; the next step finds them all due."""
+        self.now += later * MILLISECOND
+        self.hear(self.engine.wake(self.now))
+
+    @rule(later=st.sampled_from([1, 20, 130, 700]))
+    def held_up_until_the_next_sample(self, later: int) -> None:
+        self.now += later * MILLISECOND
+        self.give(SwitchSample("nobody", True))
+
+    @rule(name=st.sampled_from(sorted(INPUTS)))
+    def lose(self, name: str) -> None:
+        self.served()
+        self.down.pop(name, None)
+        if name == "slow":
+            self.accepted = None
+        if name == "keys":
+            self.keys.clear()
+        self.give(Lost(name))
+
+    @rule(name=st.sampled_from(sorted(INPUTS)))
+    def find(self, name: str) -> None:
+        self.give(Found(name))
+
+    @rule(music=MUSIC)
+    def follow(self, music: Music) -> None:
+        self.engine.follow(music)
+
+    @rule()
+    def stop(self) -> None:
+        self.silence()
+
+    @rule(plan=PLANS)
+    def swap(self, plan: Plan) -> None:
+        self.silence()
+        self.make(plan)
+
+    # --- what must hold -------------------------------------------------------------------------------------------
+
+    def give(self, sample) -> None:
+        self.served()
+        self.hear(self.engine.handle(sample, self.now))
+
+    def served(self) -> None:
+        """By now the engine has been told of the present time, or is told with the next sample."""
+        if self.accepted is None and "slow" in self.down and self.now >= self.down["slow"] + HELD:
+            self.accepted = self.now
+
+    def hear(self, messages) -> None:
+        self.served()
+        limits = self.plan.limits
+        for output, data in messages:
+            assert output == "out"
+            status, channel, first, second = data[0] & 0xF0, (data[0] & 0x0F) + 1, data[1], data[2]
+            assert all(isinstance(byte, int) and 0 <= byte <= 127 for byte in data[1:])
+            if status == 0x90:
+                assert (channel, first) not in self.on, "a note-on for a note that is on"
+                assert 1 <= second <= limits.velocity
+                self.on[channel, first] = self.now
+                self.struck.append(self.now)
+                assert len(self.on) <= limits.notes_at_once
+            elif status == 0x80:
+                assert (channel, first) in self.on, "a note-off for a note that is not on"
+                del self.on[channel, first]
+            else:
+                assert status == 0xB0
+                assert first < 120 or second == 0
+                assert first not in (7, 11) or second <= limits.volume
+        while self.struck and self.struck[0] <= self.now - NANOSECONDS:
+            self.struck.popleft()
+        assert len(self.struck) <= limits.notes_per_second
+        assert all(self.now - since < limits.note_length for since in self.on.values()), "a note is too long"
+
+    def silence(self) -> None:
+        messages = self.engine.stop(self.now)
+        self.down.clear()
+        self.keys.clear()
+        self.accepted = None
+        self.hear(messages)
+        assert not self.on, "something is left on after a stop"
+        assert [data[1] for _, data in messages[-3:]] == [64, 123, 120]
+        assert self.engine.next_deadline() is None, "somebody still waits after a stop"
+
+    @invariant()
+    def the_engine_agrees(self) -> None:
+        assert {(channel, note) for _, channel, note in self.engine.sounding} == set(self.on)
+
+    @invariant()
+    def nothing_is_overdue(self) -> None:
+        deadline = self.engine.next_deadline()
+        assert deadline is None or deadline > self.now
+
+    @invariant()
+    def the_simple_parts_sound_as_the_inputs_say(self) -> None:
+        length, wide = self.plan.limits.note_length, self.plan.limits is WIDE
+        expected: set[tuple[int, int]] = set()
+        if "plain" in self.down and (not wide or self.now - self.down["plain"] < length):
+            expected.add((PLAIN, 60))
+        if self.accepted is not None and (not wide or self.now - self.accepted < length):
+            expected.add((SLOW, 60))
+        for key in {key for _, key in self.keys}:  # both channels of the keyboard play on one
+            since = max(since for (_, number), since in self.keys.items() if number == key)
+            if not wide or self.now - since < length:
+                expected.add((OWN, key))
+        sounding = {wire for wire in self.on if wire[0] in (PLAIN, SLOW, OWN)}
+        assert sounding == expected if wide else sounding <= expected
+
+    def teardown(self) -> None:
+        type(self).played += 1
+        if hasattr(self, "engine"):
+            self.silence()
+            self.now += 100 * NANOSECONDS
+            assert self.engine.wake(self.now) == []
+
+
+def run(examples: int) -> None:
+    """Plays so many sessions; the first that fails is made as short as it can be and raised."""
+    chosen = settings(
+        max_examples=examples,
+        stateful_step_count=STEPS,
+        deadline=None,
+        database=None,
+        suppress_health_check=list(HealthCheck),
+    )
+    run_state_machine_as_test(Session, settings=chosen)
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description="Play random sessions against a model of what should sound.")
+    parser.add_argument("--examples", type=int, default=2000, help="how many sessions (default 2000)")
+    wanted = parser.parse_args().examples
+    began = time.monotonic()
+    while Session.played < wanted:
+        run(min(1000, wanted - Session.played))
+        took = time.monotonic() - began
+        print(
+            f"{Session.played} sessions of up to {STEPS} steps, {took:.0f} s, no failure", file=sys.stderr, flush=True
+        )
+
+
+if __name__ == "__main__":
+    main()
