@@ -23,6 +23,10 @@ import pytest
 JACKD = ["jackd", "-R", "-P60", "-S", "-d", "dummy", "-p", "64", "-r", "48000"]
 """Server options stand before ``-d``, the driver's after it."""
 
+DYING = "router-tests-dying"
+"""The name of a second server, for tests that kill it. One name for all: of those killed eight are remembered, and then
+no server of another name starts any more."""
+
 STARTING = 30.0
 """Seconds the server may take to answer; it takes about one."""
 

@@ -17,7 +17,7 @@ import wave
 import numpy as np
 import pytest
 import rtmidi
-from conftest import JACKD, server_answers
+from conftest import DYING, JACKD, server_answers
 from sine_bank import write_sine_bank
 
 pytestmark = pytest.mark.usefixtures("jack_server")
@@ -227,7 +227,9 @@ class Server:
         self.process.kill()
         self.process.wait()
 
-    close = kill
+    def close(self):
+        self.process.terminate()
+        self.process.wait(WAIT)
 
 
 @pytest.fixture
@@ -458,9 +460,8 @@ def test_a_synth_unplugged_and_back_gets_its_sound_and_plays_again(part):
 
 def test_a_jack_server_that_dies_stops_nothing_else_and_is_used_again(part, monkeypatch):
     """Sending to a server that has gone never returns in python-rtmidi, and freezes every thread of the program."""
-    name = unique("dying")
-    monkeypatch.setenv("JACK_DEFAULT_SERVER", name)
-    server = part(Server, name)
+    monkeypatch.setenv("JACK_DEFAULT_SERVER", DYING)
+    server = part(Server, DYING)
     sensor = part(Sensor)
     router = part(Router, BREATH.format(sensor=sensor.path, synth="listener").replace(":*", ":in"))
     router.wait_for("input_open")

@@ -259,9 +259,8 @@ def test_no_midi_system_is_said_in_one_line_and_nothing_else():
 
 def test_a_server_that_dies_is_a_lost_port():
     """python-rtmidi's own list of ports stays as it was when the server has gone."""
-    from conftest import JACKD, STARTING
+    from conftest import DYING, JACKD, STARTING
 
-    name = f"dying-{os.getpid()}"
     code = (
         "import sys, time\n"
         "import rtmidi\n"
@@ -291,10 +290,10 @@ def test_a_server_that_dies_is_a_lost_port():
         "        print('lost', flush=True)\n"
         "        break\n"
     )
-    environment = {**os.environ, "JACK_DEFAULT_SERVER": name}
+    environment = {**os.environ, "JACK_DEFAULT_SERVER": DYING}
     with (
         subprocess.Popen(
-            [JACKD[0], "-n", name, *JACKD[1:]],
+            [JACKD[0], "-n", DYING, *JACKD[1:]],
             stdin=subprocess.DEVNULL,
             stdout=subprocess.DEVNULL,
             stderr=subprocess.STDOUT,
