@@ -1,0 +1,120 @@
+"""Every profile that ships is right, says what it is for, and plays: each part from its own movement, and no note stays."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from router.conditioning.pressure import PressureConditioner
+from router.engine import Engine
+from router.events import Lost, MidiSample, PointerSample, PressureSample, Sample, SwitchSample
+from router.profile import check, load, shipped
+from router.profile.model import Profile
+from router.timers import Alarm, Timers
+from router.units import NANOSECONDS
+
+PROFILES = sorted(shipped().glob("*.yaml"))
+MILLISECOND = 1_000_000
+
+
+def test_there_is_one_for_many_needs():
+    assert len(PROFILES) >= 8
+    assert {kind for path in PROFILES for kind in load(path).types.values()} == {
+        "switch",
+        "pressure",
+        "pointer",
+        "midi",
+    }
+
+
+def test_the_therapists_page_names_every_one():
+    page = (shipped() / "README.md").read_text(encoding="utf-8")
+    assert [path.name for path in PROFILES if f"`{path.name}`" not in page] == []
+
+
+def movements(profile: Profile) -> list[tuple[int, Sample]]:
+    """Each input moved once as its profile asks for, one input after another, from the second second on."""
+    found: list[tuple[int, Sample]] = []
+    t = 2 * NANOSECONDS
+    for name, kind in profile.types.items():
+        if kind == "switch":
+            found += [(t, SwitchSample(name, True)), (t + 600 * MILLISECOND, SwitchSample(name, False))]
+        elif kind == "midi":
+            found += [
+                (t, MidiSample(name, (0x90, 61, 100))),
+                (t + 600 * MILLISECOND, MidiSample(name, (0x80, 61, 0))),
+            ]
+        elif kind == "pointer":
+            steps = range(0, 4000, 20)
+            found += [(t + i * MILLISECOND, PointerSample(name, 0.1 if i < 2000 else 0.9, 0.2)) for i in steps]
+        else:
+            found += squeeze(profile, name, t)
+        t += 6 * NANOSECONDS
+    return found
+
+
+def squeeze(profile: Profile, name: str, t: int) -> list[tuple[int, Sample]]:
+    """A sensor at rest, then pushed to its full on each side it has."""
+    conditioner = profile.plan.inputs[name](lambda: 0, Alarm(Timers(), 0))
+    assert isinstance(conditioner, PressureConditioner)
+    sides = [(1, conditioner.settings.above), (-1, conditioner.settings.below)]
+    height = [sign * side.full for sign, side in sides if side is not None]
+    return [
+        (t + i * MILLISECOND, PressureSample(name, height[i // 2000] if 1200 < i % 2000 < 1900 else 0.0))
+        for i in range(0, 2000 * len(height), 10)
+    ]
+
+
+def play(profile: Profile, samples: list[tuple[int, Sample]]) -> tuple[list[tuple[str, dict]], Engine, int]:
+    """The profile's engine over the samples, on virtual time, until half a minute after the last."""
+    told: list[tuple[str, dict]] = []
+    engine = Engine(profile.plan, lambda _now, event, fields: told.append((event, fields)))
+    engine.start(0)
+    for t, sample in samples:
+        while (due := engine.next_deadline()) is not None and due < t:
+            engine.wake(due)
+        engine.handle(sample, t)
+    end = samples[-1][0] + 30 * NANOSECONDS
+    while (due := engine.next_deadline()) is not None and due < end:
+        engine.wake(due)
+    return told, engine, end
+
+
+@pytest.mark.parametrize("path", PROFILES, ids=lambda path: path.stem)
+class TestEachProfile:
+    def test_is_right(self, path: Path):
+        assert [str(problem) for problem in check(path)] == []
+
+    def test_begins_with_what_it_is_for(self, path: Path):
+        text = path.read_text(encoding="utf-8")
+        assert "# For: " in text
+        assert path.stem.upper() in text
+        assert f"child: {path.stem}\n" in text
+
+    def test_every_part_sounds_in_the_scale_and_ends(self, path: Path):
+        profile = load(path)
+        told, engine, end = play(profile, movements(profile))
+        begun = [fields for event, fields in told if event == "note_on"]
+        assert {fields["part"] for fields in begun} == {part.name for part in profile.plan.parts}
+        assert all(profile.plan.music.contains(fields["note"]) for fields in begun)
+        assert max(fields["velocity"] for fields in begun) <= profile.plan.limits.velocity
+        engine.stop(end)
+        assert engine.sounding == ()
+        ended = [fields for event, fields in told if event == "note_off"]
+        assert len(ended) == len(begun)
+        assert not [fields for event, fields in told if event == "fault"]
+        # Only a note that is meant to ring until the next one may be ended by the limit on its length.
+        rings = "release: {when: next}" in path.read_text(encoding="utf-8")
+        assert rings or not [fields for event, fields in told if event == "limit"]
+
+    def test_a_lost_device_ends_its_notes(self, path: Path):
+        profile = load(path)
+        samples = movements(profile)
+        held = [(t, sample) for t, sample in samples if not (isinstance(sample, SwitchSample) and not sample.pressed)]
+        held = [(t, sample) for t, sample in held if not (isinstance(sample, MidiSample) and sample.data[0] == 0x80)]
+        told, engine, end = play(profile, held)
+        for name in profile.types:
+            engine.handle(Lost(name), end)
+        assert engine.sounding == ()
+        assert [event for event, _ in told if event == "note_on"]
