@@ -58,6 +58,6 @@ def test_a_shipped_profile_is_found_by_its_name(installed: Path, tmp_path: Path)
 
 
 def test_the_demo_plays(installed: Path, tmp_path: Path):
-    done = router(installed, tmp_path, "demo", "--seconds", "3", "--out", "heard")
+    done = router(installed, tmp_path, "demo", "--seconds", "5", "--out", "heard")
     assert done.returncode == 0, done.stderr
     assert (tmp_path / "heard/demo.mid").read_bytes().startswith(b"MThd")
