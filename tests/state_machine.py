@@ -8,8 +8,9 @@ and keys, deadlines served on time and late, lost inputs, other keys, swaps to o
   * the messages alone say what is on: a note-off for a note that is not on, or a note-on for one that is, is a failure;
   * it agrees with the engine's own account, and no limit is exceeded: velocity, volume, notes at once, notes in any
     second, the length of a note;
-  * three parts are simple enough for a model that knows only the inputs: a switch on one note, a switch that must be held,
-    and keys that play themselves. With wide limits exactly their notes are on; with narrow ones no others.
+  * four parts are simple enough for a model that knows only the inputs: a switch on one note, a switch that must be held,
+    a latch, and keys that play themselves. With wide limits exactly their notes are on; with narrow ones no others;
+  * when everybody lets go, everything ends in a moment, unless a rule sustains on purpose.
 
 After the last step the engine stops: nothing is on, and nothing comes however long one waits.
 """
@@ -31,7 +32,7 @@ from router.conditioning.pointer import Grid, PointerConditioner, PointerSetting
 from router.conditioning.pressure import PressureConditioner, PressureSettings, Side
 from router.conditioning.switch import SwitchConditioner, SwitchSettings
 from router.engine import Engine, PartPlan, Plan, RulePlan
-from router.events import Found, Lost, MidiSample, NoteOn, PointerSample, PressureSample, Route, SwitchSample
+from router.events import Found, Lost, MidiSample, NoteOff, NoteOn, PointerSample, PressureSample, Route, SwitchSample
 from router.ledger import Limits
 from router.music import SCALES, Music
 from router.rules import RULES
@@ -45,14 +46,18 @@ STEPS = 40
 HELD = 80 * MILLISECOND
 """The acceptance time of the switch that must be held."""
 
-WIDE = Limits(velocity=90, volume=80, notes_at_once=1000, note_length=3 * NANOSECONDS, notes_per_second=100_000)
-PLAIN, SLOW, OWN = 14, 15, 16
-"""The channels of the three simple parts; nobody else plays there."""
+WIDE = Limits(velocity=90, volume=80, notes_at_once=1000, note_length=9 * NANOSECONDS, notes_per_second=100_000)
+LATCH, PLAIN, SLOW, OWN = 13, 14, 15, 16
+"""The channels of the four simple parts; nobody else plays there."""
+
+REST = 3 * NANOSECONDS
+"""So long after the last effort nothing is on: longer than any release time here, shorter than the longest note."""
 
 LEVELS = frozenset({"cheek.above", "head.x", "keys.cc1"})
 SIDE = Side(on=100, off=60, full=1100)
 INPUTS = {
     "plain": lambda voice, alarm: SwitchConditioner("plain", SwitchSettings(), voice, alarm),
+    "latch": lambda voice, alarm: SwitchConditioner("latch", SwitchSettings(), voice, alarm),
     "slow": lambda voice, alarm: SwitchConditioner("slow", SwitchSettings(accept=HELD), voice, alarm),
     "pad": lambda voice, alarm: SwitchConditioner(
         "pad", SwitchSettings(30 * MILLISECOND, 50 * MILLISECOND), voice, alarm
@@ -78,6 +83,7 @@ class Bomb(Rule):
     def __init__(self, chosen, context):
         super().__init__(chosen, context)
         self.fuse, self.way = chosen["fuse"], chosen["way"]
+        self.mine: dict[int, list[int]] = {}  # the voices begun for each voice that came
 
     def note_on(self, note, now):
         self.fuse -= 1
@@ -88,7 +94,12 @@ class Bomb(Rule):
                 return [note, None]
             elif self.way == "half":
                 return self.half()
-        return [note, NoteOn(self.context.new_voice(), note.pitch)]
+        own = self.context.new_voice()
+        self.mine.setdefault(note.voice, []).append(own)
+        return [note, NoteOn(own, note.pitch)]
+
+    def note_off(self, off, now):
+        return [off, *map(NoteOff, self.mine.pop(off.voice, ()))]
 
     def half(self):
         yield NoteOn(self.context.new_voice(), 1)
@@ -101,19 +112,20 @@ class Bomb(Rule):
         self.context.alarm.cancel()
         if self.way == "let_go":
             raise RuntimeError("letting go")
-        return ()
+        mine, self.mine = self.mine, {}
+        return [NoteOff(voice) for voices in mine.values() for voice in voices]
 
 
 def bomb(fuse: int, way: str) -> RulePlan:
     return RulePlan("bomb", lambda context: Bomb({"fuse": fuse, "way": way}, context), "bomb")
 
 
-def one(name: str, **written: st.SearchStrategy) -> st.SearchStrategy[RulePlan]:
-    return (
-        st.builds(lambda **chosen: plan_rule(RULES[name], chosen), **written)
-        if written
-        else st.just(plan_rule(RULES[name]))
-    )
+SUSTAINS = "sustains"
+"""The place, as the log would tell it, of a rule that keeps a note on purpose after its effort has ended."""
+
+
+def one(name: str, place: str = "", **written: st.SearchStrategy) -> st.SearchStrategy[RulePlan]:
+    return st.builds(lambda **chosen: plan_rule(RULES[name], chosen, place), **written)
 
 
 DEGREES = st.lists(st.integers(1, 12), min_size=1, max_size=4)
@@ -127,7 +139,8 @@ OF_NOTES = st.one_of(
     one("chord", kind=st.sampled_from(["triad", "seventh", "fifth", "octave", "add9"]), inversion=st.integers(0, 4)),
     one("scale_lock"),
     one("velocity", **{"from": st.just("strength"), "high": st.just(127)}),
-    one("release", when=st.sampled_from(["released", "next"])),
+    one("release", when=st.just("released")),
+    one("release", SUSTAINS, when=st.just("next")),
     one("release", when=st.just("after"), time=st.sampled_from(["0 ms", "70 ms", "1 s"])),
     one(
         "arpeggio",
@@ -143,7 +156,7 @@ CHAINS = st.builds(
     st.lists(
         one("control", controller=st.sampled_from([7, 11, 1, 64]), every=st.sampled_from(["0 ms", "40 ms"])), max_size=1
     ),
-    st.lists(one("latch"), max_size=1),
+    st.lists(one("latch", SUSTAINS), max_size=1),
     TO_NOTES,
     st.lists(OF_NOTES, max_size=3),
 )
@@ -183,13 +196,14 @@ MUSIC = st.builds(
 )
 
 
-def simple(name: str, source: str, channel: int, plan: RulePlan) -> PartPlan:
-    return PartPlan(name, (source,), (plan,), Route("out", channel))
+def simple(name: str, source: str, channel: int, *rules: RulePlan) -> PartPlan:
+    return PartPlan(name, (source,), rules, Route("out", channel))
 
 
 SIMPLE = (
     simple("plain", "plain", PLAIN, plan_rule(RULES["note"], {"pitch": 60})),
     simple("slow", "slow", SLOW, plan_rule(RULES["note"], {"pitch": 60})),
+    simple("latch", "latch", LATCH, plan_rule(RULES["latch"]), plan_rule(RULES["note"], {"pitch": 60})),
     simple("own", "keys", OWN, plan_rule(RULES["note"])),
 )
 PLANS = st.builds(
@@ -218,20 +232,26 @@ class Session(RuleBasedStateMachine):
         self.struck: deque[int] = deque()
         self.down: dict[str, int] = {}  # a simple switch -> since when it counts
         self.accepted: int | None = None  # when the switch that must be held was heard
+        self.latched: int | None = None  # when the latch was switched on
+        self.efforts = self.heard = 0  # of the switch that must be held: expected, and on the wire
         self.keys: dict[tuple[int, int], int] = {}  # channel and key -> since when
         self.make(plan)
 
     def make(self, plan: Plan) -> None:
         self.plan, self.engine = plan, Engine(plan)
         self.struck.clear()  # each engine counts for itself
+        self.efforts = self.heard = 0
+        self.sustains = any(step.place == SUSTAINS for part in plan.parts for step in part.rules)
         self.hear(self.engine.start(self.now))
 
     # --- what happens ---------------------------------------------------------------------------------------------
 
-    @rule(name=st.sampled_from(["plain", "plain", "slow", "slow", "pad"]), pressed=st.booleans())
+    @rule(name=st.sampled_from(["plain", "plain", "slow", "slow", "latch", "pad"]), pressed=st.booleans())
     def switch(self, name: str, pressed: bool) -> None:
         self.served()
-        if name in ("plain", "slow"):
+        if name == "latch" and pressed and "latch" not in self.down:
+            self.latched = self.now if self.latched is None else None
+        if name != "pad":
             if not pressed:
                 self.down.pop(name, None)
             else:
@@ -295,12 +315,27 @@ class Session(RuleBasedStateMachine):
         self.now += later * MILLISECOND
         self.give(SwitchSample("nobody", True))
 
+    @rule()
+    def everybody_lets_go(self) -> None:
+        for name in ("plain", "slow", "pad"):
+            self.switch(name, False)
+        for name in ("cheek", "jaw"):
+            self.give(PressureSample(name, 0.0))
+        self.keys.clear()
+        for channel in (0, 1):
+            self.give(MidiSample("keys", (0xB0 | channel, 123, 0)))
+        self.lose("head")  # a pointer is always somewhere
+        self.time_goes_by(REST // MILLISECOND)
+        assert self.sustains or set(self.on) <= {(LATCH, 60)}, "everybody has let go and something goes on"
+
     @rule(name=st.sampled_from(sorted(INPUTS)))
     def lose(self, name: str) -> None:
         self.served()
         self.down.pop(name, None)
         if name == "slow":
             self.accepted = None
+        if name == "latch":
+            self.latched = None
         if name == "keys":
             self.keys.clear()
         self.give(Lost(name))
@@ -332,6 +367,7 @@ class Session(RuleBasedStateMachine):
         """By now the engine has been told of the present time, or is told with the next sample."""
         if self.accepted is None and "slow" in self.down and self.now >= self.down["slow"] + HELD:
             self.accepted = self.now
+            self.efforts += 1
 
     def hear(self, messages) -> None:
         self.served()
@@ -344,6 +380,7 @@ class Session(RuleBasedStateMachine):
                 assert (channel, first) not in self.on, "a note-on for a note that is on"
                 assert 1 <= second <= limits.velocity
                 self.on[channel, first] = self.now
+                self.heard += channel == SLOW
                 self.struck.append(self.now)
                 assert len(self.on) <= limits.notes_at_once
             elif status == 0x80:
@@ -362,7 +399,7 @@ class Session(RuleBasedStateMachine):
         messages = self.engine.stop(self.now)
         self.down.clear()
         self.keys.clear()
-        self.accepted = None
+        self.accepted = self.latched = None
         self.hear(messages)
         assert not self.on, "something is left on after a stop"
         assert [data[1] for _, data in messages[-3:]] == [64, 123, 120]
@@ -385,12 +422,15 @@ class Session(RuleBasedStateMachine):
             expected.add((PLAIN, 60))
         if self.accepted is not None and (not wide or self.now - self.accepted < length):
             expected.add((SLOW, 60))
+        if self.latched is not None and (not wide or self.now - self.latched < length):
+            expected.add((LATCH, 60))
         for key in {key for _, key in self.keys}:  # both channels of the keyboard play on one
             since = max(since for (_, number), since in self.keys.items() if number == key)
             if not wide or self.now - since < length:
                 expected.add((OWN, key))
-        sounding = {wire for wire in self.on if wire[0] in (PLAIN, SLOW, OWN)}
+        sounding = {wire for wire in self.on if wire[0] >= LATCH}
         assert sounding == expected if wide else sounding <= expected
+        assert not wide or self.heard == self.efforts, "an effort was held long enough and not heard, or the other way"
 
     def teardown(self) -> None:
         type(self).played += 1
