@@ -6,6 +6,7 @@ kind, so that a mistake is told by the line it is in. Nothing is built unless ev
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from functools import partial
 from pathlib import Path
@@ -33,7 +34,7 @@ from router.events import Route
 from router.ledger import Limits
 from router.music import Music
 from router.profile import meaning, schema
-from router.profile.diagnostics import Place, Report, either, listed, quoted, tidy
+from router.profile.diagnostics import Place, Report, either, listed, quoted
 from router.profile.meaning import Heard, Played, Step
 from router.profile.model import Profile
 from router.profile.source import Entries, Items, Node, Text
@@ -69,7 +70,7 @@ def build(tree: Node, path: Path, report: Report) -> Profile | None:
     return Profile(
         path,
         top["child"],
-        tidy(top.get("about", "")),
+        _on_one_line(top.get("about", "")),
         plan,
         {name: heard.type for name, heard in inputs.items()},
         {name: _device(heard) for name, heard in inputs.items()},
@@ -382,6 +383,11 @@ def _all_rules() -> str:
     return f"The rules: {', '.join(RULES)}."
 
 
+def _on_one_line(text: str) -> str:
+    """A remark as it may be printed or logged."""
+    return " ".join(re.sub("[\x00-\x1f\x7f-\x9f\ud800-\udfff]", " ", text).split())
+
+
 # --- building ---------------------------------------------------------------------------------------------------
 
 
@@ -425,12 +431,12 @@ def _conditioner(name: str, heard: Heard, wanted: frozenset[str]) -> MakeConditi
     if heard.type == "pressure":
         strength, track = values["strength"], values["zero"]["track"]
         pressure = PressureSettings(
-            _side(values.get("above")),
-            _side(values.get("below")),
-            None if track is False else track,
-            strength["from"] == "peak",
-            strength["over"],
-            levels,
+            above=_side(values.get("above")),
+            below=_side(values.get("below")),
+            track=None if track is False else track,
+            from_peak=strength["from"] == "peak",
+            over=strength["over"],
+            levels=levels,
         )
         return partial(PressureConditioner, name, pressure)
     if heard.type == "pointer":

@@ -71,8 +71,11 @@ class ProfileError(Exception):
     """A profile that cannot be used; ``problems`` holds every mistake in it, in the order of the file."""
 
     def __init__(self, problems: Sequence[Problem]) -> None:
-        super().__init__("\n\n".join(str(problem) for problem in problems))
+        super().__init__()
         self.problems = list(problems)
+
+    def __str__(self) -> str:
+        return "\n\n".join(map(str, self.problems))
 
 
 class Report:
@@ -133,20 +136,22 @@ def tidy(text: str) -> str:
 
 def _window(text: str, start: int, width: int) -> tuple[str, str]:
     """The part of a line that is shown, and the line of carets below it."""
-    cells = [TAB if character == "\t" else _shown(character) for character in text]
-    end = min(start + width, max(len(cells), start + 1))
-    first, last = 0, len(cells)
-    if sum(map(_columns, cells)) > WIDEST:
-        first = max(0, min(start - WIDEST // 3, len(cells) - WIDEST // 2))
-        room = WIDEST
-        last = first
-        while last < len(cells) and room > 0:
-            room -= _columns(cells[last])
-            last += 1
-    before, after = "\u2026 " if first else "", " \u2026" if last < len(cells) else ""
-    pad = len(before) + sum(map(_columns, cells[first:start])) + max(0, start - len(cells))
-    carets = sum(map(_columns, cells[start : min(end, last)]))
-    return before + "".join(cells[first:last]) + after, " " * pad + "^" * max(1, carets)
+    first = max(0, min(start - WIDEST // 3, len(text) - WIDEST))
+    cells = [TAB if character == "\t" else _shown(character) for character in text[first : first + WIDEST]]
+    while (
+        len(cells) > 1 and sum(map(_columns, cells)) > WIDEST
+    ):  # wide letters: fewer of them, but the marked ones stay
+        if first + len(cells) > start + width or first >= start:
+            cells.pop()
+        else:
+            cells.pop(0)
+            first += 1
+    before = "\u2026 " if first else ""
+    after = " \u2026" if first + len(cells) < len(text) else ""
+    start -= first
+    pad = len(before) + sum(map(_columns, cells[:start])) + max(0, start - len(cells))
+    carets = sum(map(_columns, cells[start : start + width]))
+    return before + "".join(cells) + after, " " * pad + "^" * max(1, carets)
 
 
 def _shown(character: str) -> str:

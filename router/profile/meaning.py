@@ -243,12 +243,15 @@ def _same_output_twice(outputs: Mapping[str, tuple[Mapping[str, Any], Place]], r
 
 def _port(part: Played, outputs: Mapping[str, Any], report: Report) -> None:
     port = part.output.values.get("port")
-    if not isinstance(port, Text) or port.empty or port.text in outputs:
+    if not isinstance(port, Text) or port.empty or port.text in outputs or not outputs:
         return
-    near = nearest(port.text, list(outputs)) if outputs else None
+    near = nearest(port.text, list(outputs))
     hint = f'Did you mean "{near}"?  ' if near else ""
-    names = f"The outputs of this profile: {', '.join(outputs)}." if outputs else "Name it under outputs:."
-    report.missing(port.place, f"there is no output called {quoted(port.text)}", hint + names)
+    report.missing(
+        port.place,
+        f"there is no output called {quoted(port.text)}",
+        f"{hint}The outputs of this profile: {', '.join(outputs)}.",
+    )
 
 
 def _drums(part: Played, report: Report) -> None:
@@ -290,7 +293,7 @@ class _Known:
 
 
 def _sources(part: Played, inputs: Mapping[str, Heard], report: Report) -> _Known:
-    if part.sources is None:
+    if part.sources is None or not inputs:  # that there are none is told already
         return _Known(None, set())
     every = {source: kind for heard in inputs.values() for source, kind in heard.sources().items()}
     kinds: dict[str, Kind] | None = {}
@@ -319,6 +322,10 @@ def _no_source(name: str, inputs: Mapping[str, Heard], every: Mapping[str, Kind]
     """What is said of a source that is none: message, hint, and what was probably meant."""
     head, _, tail = name.partition(".")
     heard = inputs.get(head)
+    words = re.split(r"[\s,;+&]+|\band\b", name)
+    if len(words) > 1 and all(word in every for word in words if word):
+        listed = ", ".join(word for word in words if word)
+        return f"there is no input called {quoted(name)}", f'Did you mean "input: [{listed}]"?', words[0]
     if heard is None:
         short = [source for source in every if ".cc" not in source]
         near = nearest(name, short) or nearest(head, list(inputs))

@@ -100,7 +100,8 @@ def _plain(piece: Any) -> Any:
             plain[word] = _plain(plain[word])
     if "quantity" in piece:
         plain |= quantities.KINDS[piece["quantity"]].published
-        plain.setdefault("examples", [quantities.KINDS[piece["quantity"]].example])
+        if "default" not in plain:
+            plain.setdefault("examples", [quantities.KINDS[piece["quantity"]].example])
     if piece.get("type") == "boolean":
         del plain["type"]
         plain["enum"] = [True, False, "yes", "no", "on", "off"]

@@ -92,7 +92,10 @@ def read(kind: str, text: str) -> Any:
     try:
         return KINDS[kind].read(text)
     except QuantityError as error:
-        if kind in ("pitch", "key") and (named := _other_name(text)):
+        letter, _, scale = text.strip().partition(" ")
+        if kind == "key" and scale in SCALES:
+            error.hint = f'Did you mean "key: {letter.capitalize()}, scale: {scale}"?'
+        elif kind in ("pitch", "key") and (named := _other_name(text)):
             error.hint = f'Did you mean "{named}"?  Notes are written with the letters A to G; English B is German H.'
         raise
 

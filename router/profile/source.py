@@ -117,8 +117,7 @@ def _files(folder: Path) -> str:
 _BEGIN = "router new CHILD --input pad=switch writes a profile to begin with."
 _SAVE_AS = 'Save it again with the encoding "UTF-8" (in most editors: Save As, Encoding).'
 _BAD_BYTE = re.compile("[\udc80-\udcff]")
-_CONTROL = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\x7f\ufffe\uffff]")  # and those of Latin-1, which _decoded adds
-_CONTROL_OR_C1 = re.compile(_CONTROL.pattern[:-1] + "\x80-\x84\x86-\x9f]")
+_CONTROL = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x84\x86-\x9f\ufeff\ufffe\uffff]")
 _LINE_END = re.compile("\r\n?")
 _SPACES = re.compile("[\t\x85\u2028\u2029\xa0]")  # what YAML refuses or takes for a line end; to people, space
 
@@ -129,7 +128,7 @@ def _decoded(data: bytes, report: Report) -> str | None:
         report.add(START, "this file is saved as UTF-16, and a profile is UTF-8", _SAVE_AS)
         return None
     text = data.decode("utf-8-sig", "surrogateescape")
-    controls = len(_CONTROL_OR_C1.findall(text)) + text.count("\x00")
+    controls = len(_CONTROL.findall(text))
     if controls > 8 and controls > len(text) // 50:
         report.add(START, "this is not a text file", "A profile is a plain text file with names, colons and values.")
         return None
@@ -143,7 +142,7 @@ def _decoded(data: bytes, report: Report) -> str | None:
             _place(text, bad.start()), f'the letter "{letter}" shows that this file is not saved as UTF-8', _SAVE_AS
         )
     report.lines = text.split("\n")
-    control = _CONTROL_OR_C1.search(text)
+    control = _CONTROL.search(text)
     if control:
         report.add(
             _place(text, control.start()),
@@ -153,7 +152,7 @@ def _decoded(data: bytes, report: Report) -> str | None:
     if not text.strip():
         report.add(START, "this file is empty", _BEGIN)
         return None
-    return _CONTROL_OR_C1.sub(" ", text)
+    return _CONTROL.sub(" ", text)
 
 
 def _place(text: str, index: int) -> Place:
@@ -233,11 +232,11 @@ def _indent(line: str) -> int:
 
 def _tree(text: str, report: Report) -> Node | None:
     try:
-        return _Tree(report).build(yaml.parse(text, Loader=FAST))
+        return _Tree(report, doubt=FAST is not PATIENT).build(yaml.parse(text, Loader=FAST))
     except (yaml.YAMLError, ValueError, OverflowError):  # the library's own slips with odd escapes too
         pass
     try:
-        return _Tree(report).build(yaml.parse(text, Loader=PATIENT))
+        return _Tree(report, doubt=False).build(yaml.parse(text, Loader=PATIENT))
     except (ValueError, OverflowError) as error:
         raise yaml.MarkedYAMLError(problem=str(error), problem_mark=yaml.Mark("", 0, 0, 0, None, 0)) from error
 
@@ -252,11 +251,14 @@ _HIDDEN = re.compile(
 
 
 class _Tree:
-    """Builds the tree from the library's events, without recursion, so that no depth can harm."""
+    """Builds the tree from the library's events, without recursion, so that no depth can harm.
 
-    def __init__(self, report: Report) -> None:
-        self._report = report
-        self._open: list[tuple[Items | Entries, list[Node]]] = []
+    ``doubt``: stop with a ValueError where ``FAST`` and ``PATIENT`` may disagree.
+    """
+
+    def __init__(self, report: Report, *, doubt: bool) -> None:
+        self._report, self._doubt = report, doubt
+        self._open: list[tuple[Items | Entries, list[Node], bool]] = []  # with its content, and whether in brackets
         self._root: Node | None = None
         self._count = self._documents = 0
 
@@ -291,11 +293,13 @@ class _Tree:
                     self._add(Text(place, event.value or meant))
                     return
         if isinstance(event, yaml.ScalarEvent):
+            if self._doubt and not event.style and "?" in event.value and any(flow for _, _, flow in self._open):
+                raise ValueError
             self._add(Text(place, event.value, plain=not event.style))
         elif isinstance(event, yaml.SequenceStartEvent):
-            self._open.append((Items(place), []))
+            self._open.append((Items(place), [], bool(event.flow_style)))
         elif isinstance(event, yaml.MappingStartEvent):
-            self._open.append((Entries(place), []))
+            self._open.append((Entries(place), [], bool(event.flow_style)))
         elif isinstance(event, yaml.CollectionEndEvent):
             self._close()
 
@@ -312,6 +316,8 @@ class _Tree:
 
     def _sign(self, place: Place) -> str:
         """One of YAML's own signs (* & !), which a profile does not need; it is the beginning of a text, given back."""
+        if self._doubt:  # the two readers see different things behind such a sign
+            raise ValueError
         text = self._report.lines[place.line - 1][place.column - 1 :]
         rest = re.split(r"[,}\]]| #", text)[0].strip() or text[:1]
         self._report.add(
@@ -328,7 +334,7 @@ class _Tree:
             self._root = self._clean(node)
 
     def _close(self) -> None:
-        node, content = self._open.pop()
+        node, content, _ = self._open.pop()
         if isinstance(node, Items):
             node.items.extend(self._clean(item) for item in content)
         else:
@@ -338,6 +344,8 @@ class _Tree:
 
     def _entry(self, node: Entries, key: Node, value: Node) -> None:
         if not isinstance(key, Text) or not key.text.strip():
+            if self._doubt:
+                raise ValueError
             self._report.add(key.place, "a name is needed before the colon")
             return
         if key.plain and isinstance(value, Text) and value.empty:

@@ -256,6 +256,8 @@ def _bracket(where: _Where) -> Slip | None:
             f'What opens with "{opening}" closes with "{closing}".',
         )
     if where.line == where.from_line and where.column < len(where.text.rstrip()):
+        if where.text[where.column] == "?":
+            return where.slip('between brackets, a text with "?" in it must stand in quotes', "Write '...' around it.")
         word = re.search(rf"({_NAME})\s*$", where.text[: where.column])
         if found == "':'" and word:
             return where.slip(

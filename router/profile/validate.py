@@ -134,6 +134,14 @@ def _quantity(_: Any, kind: str, instance: Any, wanted: Schema) -> Iterator[Vali
         yield ValidationError(str(error), cause=error)
 
 
+def _reads(kind: str, text: str) -> bool:
+    try:
+        quantities.read(kind, text)
+    except QuantityError:
+        return False
+    return True
+
+
 _VALIDATOR: Any = extend(Draft202012Validator, {"quantity": _quantity})  # type: ignore[no-untyped-call]
 
 
@@ -148,6 +156,9 @@ class _Telling:
 
     def tell(self, errors: list[ValidationError]) -> None:
         """Every error, one message a mistake."""
+        if any(error.validator == "type" and not error.absolute_path for error in errors):
+            self._report.add(self._node.place, f"{self._called} needs settings", _takes(self._called, self._wanted))
+            return
         groups: dict[Path, list[ValidationError]] = defaultdict(list)
         for error in errors:
             if error.validator in _ABOUT_GROUPS:
@@ -189,6 +200,11 @@ class _Telling:
         if not names:
             self._report.missing(at, f"{called} is not complete as it stands", _takes(called, wanted))
             return
+        if error.validator == "dependentRequired":
+            beside = [name for name in group.values if name in _beside(error)]
+            message = f"{called} with {listed(beside)} needs {listed(names)} too"
+            self._report.missing(group.keys[beside[0]].place, message, _for_example(names, wanted))
+            return
         if not present:
             message = f"{called} needs {listed(names, 'or')}"
             self._report.missing(at, message, _for_example(names, wanted, "or"))
@@ -205,14 +221,9 @@ class _Telling:
         if isinstance(node, Text) and not node.text.strip():
             self._report.missing(place, f'nothing is written after "{name}"', allowed(name, wanted))
             return
-        if not path and error.validator == "type":
-            self._report.add(node.place, f"{self._called} needs settings", _takes(self._called, wanted))
-            return
         message, hint = _say_value(error, node, name, wanted)
         if path and isinstance(path[-1], int):
-            hint = hint.replace(f'"{name}" is', f'each of "{name}" is').replace(
-                f'"{name}" takes', f'each of "{name}" takes'
-            )
+            hint = hint.replace(f'"{name}" is', f'Each of "{name}" is')
         self._report.add(place, message, _remark(node, self._report) or hint)
 
     def _down(self, path: Path) -> tuple[Node, Place, Schema]:
@@ -239,9 +250,18 @@ def _missing(error: ValidationError) -> list[str]:
         return [name for name in value if f"{name!r}" in error.message]  # the library tells them one by one
     if error.validator in ("oneOf", "anyOf"):
         return [name for choice in value for name in choice.get("required", ())]
+    if error.validator == "dependentRequired":
+        return [name for names in value.values() for name in names if f"{name!r} is" in error.message]
     if error.validator == "not":
         return list(value.get("required", ()))
     return []
+
+
+def _beside(error: ValidationError) -> Mapping[str, Any]:
+    """The settings that ask for others beside them."""
+    value: Any = error.validator_value
+    present: Any = error.instance
+    return {name: needs for name, needs in value.items() if set(needs) - set(present)}
 
 
 def _condition(error: ValidationError, root: Schema) -> str:
@@ -303,6 +323,9 @@ def _say_value(error: ValidationError, node: Node, name: str, wanted: Schema) ->
     if not isinstance(node, Text):
         return _say_shape(error, node, name, wanted)
     if isinstance(error.cause, QuantityError):
+        words = node.text.split()
+        if len(words) > 1 and all(_reads(wanted["quantity"], word) for word in words):
+            return f"a comma is missing in {quoted(node.text)}", f"Did you mean {', '.join(words)}?"
         return str(error.cause), error.cause.hint
     say = _SAYINGS.get(str(error.validator))
     if say is None:
@@ -317,15 +340,19 @@ def _say_shape(error: ValidationError, node: Node, name: str, wanted: Schema) ->
     if error.validator in ("maxItems", "uniqueItems"):
         return f'"{name}" is too long, or holds something twice', allowed(name, wanted)
     if isinstance(node, Items):
-        return f'"{name}" cannot be a list', allowed(name, wanted)
+        dashes = "Leave the dashes out.  " if wanted.get("type") == "object" else ""
+        return f'"{name}" cannot be a list', dashes + allowed(name, wanted)
     return f'"{name}" cannot have settings of its own', allowed(name, wanted)
 
 
 def _say_type(text: str, name: str, wanted: Schema) -> tuple[str, str]:
     kind = wanted.get("type")
     if kind == "object":
-        return f'"{name}" needs settings, not just {quoted(text)}', allowed(name, wanted)
+        hint = f'For example "{name}: {example(wanted)}".' if "examples" in wanted else allowed(name, wanted)
+        return f'"{name}" needs settings, not just {quoted(text)}', hint
     if kind == "array":
+        if len(text) > 40:
+            return f'"{name}" must be a list', allowed(name, wanted)
         parted = re.sub(r"[\s,;]+", ", ", text)
         return f'"{name}" must be a list', f'Did you mean "{name}: [{parted}]"?'
     if kind == "boolean":
@@ -333,7 +360,7 @@ def _say_type(text: str, name: str, wanted: Schema) -> tuple[str, str]:
     if re.fullmatch(r"[+-]?\d+,\d+", text):
         point = text.replace(",", ".")
         return f"a number is written with a point, not a comma: {quoted(text)}", f'Did you mean "{point}"?'
-    if re.fullmatch(r"\d+(\s+\d+)+", text):
+    if len(text) <= 40 and re.fullmatch(r"\d+(\s+\d+)+", text):
         return f"a comma is missing in {quoted(text)}", f"Did you mean {', '.join(text.split())}?"
     whole = "whole " if kind == "integer" else ""
     return f"{quoted(text)} is not a {whole}number", allowed(name, wanted)

@@ -29,13 +29,19 @@ class Release(Rule):
         "type": "object",
         "additionalProperties": False,
         "properties": {
-            "when": {"enum": ["released", "after", "next"], "default": "released", "description": "what ends a note"},
+            "when": {
+                "enum": ["released", "after", "next"],
+                "default": "released",
+                "description": "what ends a note",
+                "examples": ["after"],
+            },
             "time": {
                 "quantity": "time",
                 "description": "how long each note sounds, with when: after",
                 "examples": ["1.5 s"],
             },
         },
+        "dependentRequired": {"time": ["when"]},
         "if": {"required": ["when"], "properties": {"when": {"const": "after"}}},
         "then": {"required": ["time"]},
     }

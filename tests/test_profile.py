@@ -1,0 +1,471 @@
+"""From a profile's text to the plan for the engine, and what is said of files that are none."""
+
+from __future__ import annotations
+
+import itertools
+import os
+import random
+from fractions import Fraction
+from functools import partial
+from pathlib import Path
+
+import pytest
+
+from router.conditioning.midi import MidiSettings
+from router.conditioning.pointer import Grid, PointerSettings
+from router.conditioning.pressure import PressureSettings, Side
+from router.conditioning.switch import SwitchSettings
+from router.devices import (
+    ANY_NUMBER,
+    EvdevPointer,
+    EvdevSwitch,
+    Instrument,
+    MidiInDevice,
+    MidiPort,
+    SerialDevice,
+    TerminalKey,
+)
+from router.engine import Engine
+from router.events import Route
+from router.ledger import Limits
+from router.music import SCALES, Music
+from router.profile import ProfileError, check, find, load, meaning, quantities, shipped, source
+from router.profile.diagnostics import Place, Problem, Report
+from router.profile.source import Entries, Items, Node, Text
+from router.units import NANOSECONDS
+
+MS = 1_000_000
+
+LITTLE = """\
+profile: 1
+child: wren
+inputs: {pad: {type: switch, device: {terminal: space}}}
+parts: {tune: {input: pad, rules: [note: {}], output: {port: synth}}}
+outputs: {synth: {midi: "*"}}
+"""
+
+WHOLE = r"""
+profile: 1
+child: song-thrush
+about: |
+  Two lines
+  of remarks.
+music: {key: F#, scale: dorian, tempo: 72.5 bpm}
+limits: {velocity: 70, volume: 60, notes_at_once: 3, note_length: 4 s, notes_per_second: 5}
+inputs:
+  pad: {type: switch, device: {evdev: "*Switch*", key: BTN_0, grab: no}, debounce: 20 ms, accept: 0.1 s}
+  box: {type: switch, device: {serial: "*box*", baud: 9600, line: 'S(?P<value>\d)'}}
+  space: {type: switch, device: {terminal: space}}
+  cheek:
+    type: pressure
+    device: {serial: "*pressure*", unit: kPa, scale: 2, offset: -1.5}
+    zero: {track: no}
+    above: {on: 100 Pa, full: 1 kPa}
+    below: {on: 2 cmH2O, off: 1 cmH2O, full: 10 cmH2O}
+    strength: {from: peak, over: 80 ms}
+  head:
+    type: pointer
+    device: {evdev: "*Pointer*", x: ABS_RX, y: ABS_RY}
+    smooth: no
+    grid: {columns: 3, rows: 2, margin: 20 %, dwell: 250 ms}
+  keys: {type: midi, device: {midi: "*Pad*"}, channel: 3, lowest: C2, highest: 96}
+parts:
+  tune:
+    input: [cheek.above, pad]
+    rules:
+      - sequence: {notes: [C4, 62, Eb3], restart_after: 2 s}
+      - arpeggio: {rate: 1/8 dotted, gate: 50 %}
+      - velocity: {from: strength}
+    output: {port: synth, channel: 2, program: Marimba}
+  swell:
+    input: [head, head.x, cheek.below, keys.cc11]
+    rules:
+      - control: {controller: expression, low: 10}
+      - note:
+    output: {port: box}
+  rest:
+    input: [keys, box, space]
+    rules:
+      - latch:
+      - note: {degree: 3, octave: -1}
+      - chord: {kind: 7}
+    output: {port: synth, channel: 3, program: 0}
+outputs:
+  synth: {midi: "*Synth*"}
+  box: {instrument: /sounds/small.sf2, gain: 1.5}
+"""
+
+
+@pytest.fixture
+def write(tmp_path):
+    def write(text: str | bytes, name: str = "wren.yaml") -> Path:
+        path = tmp_path / name
+        path.write_bytes(text.encode() if isinstance(text, str) else text)
+        return path
+
+    return write
+
+
+def settings_of(make: partial[object]) -> object:
+    return make.args[-1]
+
+
+# --- the plan ---------------------------------------------------------------------------------------------------
+
+
+def test_everything_written_reaches_the_plan(write):
+    profile = load(write(WHOLE))
+    plan = profile.plan
+    assert profile.child == "song-thrush"
+    assert profile.about == "Two lines of remarks."
+    assert plan.music == Music(6, SCALES["dorian"], Fraction("72.5"))
+    assert plan.limits == Limits(70, 60, 3, 4 * NANOSECONDS, 5)
+    assert profile.types == {
+        "pad": "switch",
+        "box": "switch",
+        "space": "switch",
+        "cheek": "pressure",
+        "head": "pointer",
+        "keys": "midi",
+    }
+    assert profile.devices == {
+        "pad": EvdevSwitch("*Switch*", "BTN_0", grab=False),
+        "box": SerialDevice("*box*", 9600, r"S(?P<value>\d)"),
+        "space": TerminalKey("space"),
+        "cheek": SerialDevice("*pressure*", 115200, ANY_NUMBER, 2000.0, -1.5),  # in pascals: twice a kilopascal
+        "head": EvdevPointer("*Pointer*", "ABS_RX", "ABS_RY", grab=True),
+        "keys": MidiInDevice("*Pad*"),
+    }
+    assert profile.outputs == {"synth": MidiPort("*Synth*"), "box": Instrument("/sounds/small.sf2", 1.5)}
+    assert {name: settings_of(make) for name, make in plan.inputs.items()} == {
+        "pad": SwitchSettings(20 * MS, 100 * MS),
+        "box": SwitchSettings(30 * MS, 0),
+        "space": SwitchSettings(30 * MS, 0),
+        "cheek": PressureSettings(
+            Side(100.0, 60.0, 1000.0),
+            Side(196.133, 98.0665, 980.665),  # a centimetre of water is 98.0665 Pa (NIST SP 811, appendix B.8)
+            track=None,
+            from_peak=True,
+            over=80 * MS,
+            levels=frozenset({"cheek.below"}),
+        ),
+        "head": PointerSettings(Grid(3, 2, 0.2, 250 * MS), None, 0.0, frozenset({"head.x"})),
+        "keys": MidiSettings(3, 36, 96, frozenset({"keys.cc11"})),
+    }
+    tune, swell, rest = plan.parts
+    assert (tune.name, tune.sources, tune.route, tune.program) == (
+        "tune",
+        ("cheek.above", "pad"),
+        Route("synth", 2),
+        12,
+    )
+    assert (swell.route, swell.program) == (Route("box", 1), None)
+    assert (rest.route, rest.program) == (Route("synth", 3), 0)
+    assert [dict(settings_of(rule.make)) for rule in tune.rules] == [
+        {"notes": [60, 62, 51], "octave": 4, "restart_after": 2 * NANOSECONDS},
+        {"order": "up", "rate": Fraction(3, 16), "octaves": 1, "gate": 0.5},
+        {"from": "strength", "low": 40, "high": 90},
+    ]
+    assert [rule.name for rule in swell.rules] == ["control", "note"]
+    assert dict(settings_of(swell.rules[0].make))["controller"] == 11
+    assert dict(settings_of(rest.rules[2].make))["kind"] == "7"
+    line = next(number for number, text in enumerate(WHOLE.splitlines(), 1) if "sequence" in text)
+    assert tune.rules[0].place == f"wren.yaml:{line}"
+    Engine(plan)
+
+
+def test_what_is_left_out_has_its_default(write):
+    profile = load(write(LITTLE))
+    assert profile.about == ""
+    assert profile.plan.music == Music()
+    assert profile.plan.limits == Limits()
+    assert settings_of(profile.plan.inputs["pad"]) == SwitchSettings(30 * MS, 0)
+
+
+def test_pressure_defaults_are_those_of_the_conditioning(write):
+    text = LITTLE.replace(
+        "pad: {type: switch, device: {terminal: space}}",
+        'pad: {type: pressure, device: {serial: "*", unit: Pa}, above: {on: 10 Pa, full: 90 Pa}}',
+    )
+    profile = load(write(text.replace("input: pad", "input: pad.above")))
+    assert settings_of(profile.plan.inputs["pad"]) == PressureSettings(Side(10.0, 6.0, 90.0))
+
+
+def test_pointer_and_midi_defaults_are_those_of_the_conditioning(write):
+    for device, default in (
+        ('pointer, device: {evdev: "*"}', PointerSettings()),
+        ('midi, device: {midi: "*"}', MidiSettings()),
+    ):
+        profile = load(write(LITTLE.replace("switch, device: {terminal: space}", device)))
+        assert settings_of(profile.plan.inputs["pad"]) == default
+
+
+def test_a_rule_cannot_change_its_settings(write):
+    """Two engines are made from one plan: what one did to the settings, the other would see."""
+    make = load(write(LITTLE)).plan.parts[0].rules[0].make
+    with pytest.raises(TypeError):
+        settings_of(make)["octave"] = 5
+
+
+@pytest.mark.parametrize("word", ["yes", "Yes", "true", "TRUE", "on", '"yes"'])
+def test_yes_in_every_form(write, word):
+    text = LITTLE.replace("{terminal: space}", f'{{evdev: "*", key: BTN_0, grab: {word}}}')
+    assert load(write(text)).devices["pad"].grab is True
+
+
+@pytest.mark.parametrize("word", ["no", "NO", "false", "off"])
+def test_no_in_every_form(write, word):
+    text = LITTLE.replace("{terminal: space}", f'{{evdev: "*", key: BTN_0, grab: {word}}}')
+    assert load(write(text)).devices["pad"].grab is False
+
+
+@pytest.mark.parametrize("name", ["on", "no", "yes", "y", "null", "off"])
+def test_names_stay_as_they_are_written(write, name):
+    """Plain YAML loading makes yes and no of them."""
+    profile = load(write(LITTLE.replace("pad", name)))
+    assert list(profile.types) == [name]
+
+
+def test_numbers_are_read_as_people_read_them(write):
+    text = LITTLE.replace("port: synth", "port: synth, channel: 010")
+    assert load(write(text)).plan.parts[0].route.channel == 10  # not 8, as YAML 1.1 would have it
+
+
+# --- the shipped ones, and finding them -------------------------------------------------------------------------
+
+
+def test_every_shipped_profile_is_fine():
+    files = sorted(shipped().glob("*.yaml"))
+    assert len(files) >= 8
+    for file in files:
+        assert check(file) == [], file
+        assert load(file).child == file.stem
+
+
+def test_find_by_the_childs_name():
+    assert find("wren") == shipped() / "wren.yaml"
+
+
+def test_find_leaves_paths_alone(tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    Path("wren").write_text("a file of that name comes first")
+    assert find("wren") == Path("wren")
+    assert find("nothing/of/the/kind") == Path("nothing/of/the/kind")
+    assert find("other.yaml") == Path("other.yaml")
+
+
+def test_find_says_which_there_are():
+    with pytest.raises(ProfileError) as caught:
+        find("wern")
+    assert 'there is no file and no shipped profile called "wern"' in str(caught.value)
+    assert 'Did you mean "wren"?' in str(caught.value)
+
+
+# --- files that are no profiles ---------------------------------------------------------------------------------
+
+
+def only(problems: list[Problem]) -> Problem:
+    assert len(problems) == 1, problems
+    return problems[0]
+
+
+def test_a_missing_file(tmp_path, write):
+    write(LITTLE)
+    problem = only(check(tmp_path / "wern.yaml"))
+    assert (problem.line, problem.column, problem.message) == (1, 1, "there is no such file")
+    assert problem.hint == f'Did you mean "{tmp_path / "wren.yaml"}"?'
+
+
+def test_a_folder(tmp_path, write):
+    write(LITTLE)
+    assert str(only(check(tmp_path))) == (
+        f"{tmp_path}:1:1: this is a folder, not a profile\nName a file in it: wren.yaml."
+    )
+
+
+def test_a_pipe_is_not_waited_for(tmp_path):
+    os.mkfifo(tmp_path / "pipe.yaml")
+    assert only(check(tmp_path / "pipe.yaml")).message == "this is not an ordinary file"
+
+
+def test_a_device_is_not_read():
+    assert only(check("/dev/zero")).message == "this is not an ordinary file"
+
+
+def test_a_file_that_may_not_be_read(write, monkeypatch):
+    path = write(LITTLE)
+
+    def refuse(*_args, **_kwargs):  # root, as which tests may run, may read every file
+        raise PermissionError(13, "Permission denied")
+
+    monkeypatch.setattr(Path, "open", refuse)
+    assert only(check(path)).message == "this file may not be read"
+
+
+@pytest.mark.parametrize("name", ["a\0b.yaml", "x" * 5000 + ".yaml"])
+def test_a_name_that_no_file_can_have(name):
+    assert only(check(name)).line == 1
+
+
+def test_a_name_that_cannot_be_printed(tmp_path):
+    path = os.fsencode(tmp_path) + b"/\xff\xfe.yaml"
+    Path(os.fsdecode(path)).write_text("child: [")
+    assert check(os.fsdecode(path))
+
+
+def test_too_large(write):
+    assert "too large" in only(check(write(LITTLE + "#" * source.LARGEST))).message
+    assert check(write(LITTLE + "#" * (source.LARGEST - len(LITTLE)))) == []
+
+
+def test_too_many_values(write):
+    problem = only(check(write("a: [" + "1, " * source.MOST + "1]")))
+    assert "more than a profile can hold" in problem.message
+
+
+def test_a_chain_of_anchors_costs_nothing(write):
+    chain = "a: &a [x, x, x, x, x, x, x, x, x]\n"
+    names = "abcdefghi"
+    chain += "".join(f"{new}: &{new} [{', '.join([f'*{old}'] * 9)}]\n" for old, new in itertools.pairwise(names))
+    problems = check(write(chain))
+    assert any(problem.message == 'a text that begins with "&" must stand in quotes' for problem in problems)
+
+
+@pytest.mark.parametrize("sign", ["[", "{", "- ", "? "])
+def test_depth_is_bounded(write, sign):
+    problems = check(write(sign * 50_000))
+    assert "nested too deeply" in only(problems).message
+
+
+# --- positions --------------------------------------------------------------------------------------------------
+
+
+def places(node: Node) -> list[tuple[Place, str]]:
+    if isinstance(node, Text):
+        return [(node.place, node.text)]
+    if isinstance(node, Items):
+        return [(node.place, "[")] + [place for item in node.items for place in places(item)]
+    return [(node.place, "{")] + [
+        place for name in node.keys for place in [(node.keys[name].place, name), *places(node.values[name])]
+    ]
+
+
+def test_both_readers_give_the_same_tree(monkeypatch):
+    for file in [*shipped().glob("*.yaml"), *(Path(__file__).parent / "golden" / "profiles").glob("fine*.yaml")]:
+        trees = []
+        for reader in (source.FAST, source.PATIENT):
+            monkeypatch.setattr(source, "FAST", reader)
+            trees.append(source.read(file, Report(str(file))))
+        assert trees[0] == trees[1], file
+
+
+def test_every_text_stands_where_its_place_says(write):
+    report = Report("")
+    tree = source.read(write(WHOLE), report)
+    assert isinstance(tree, Entries)
+    for place, text in places(tree):
+        there = report.lines[place.line - 1][place.column - 1 :]
+        if text not in ("[", "{", "") and "\n" not in text:
+            assert there.startswith((text, f'"{text}"', f"'{text}'")), (place, text)
+
+
+def test_columns_count_characters_not_bytes(write):
+    text = LITTLE.replace("child: wren", "child: wren\nabout: \u00e4\u00f6\U0001f3b5, \u6b4c").replace(
+        "{midi: ", "{\u00fc: 1, midi: "
+    )
+    problem = only(check(write(text)))
+    line = text.splitlines()[problem.line - 1]
+    assert line[problem.column - 1] == "\u00fc"
+
+
+def test_the_caret_stands_below_the_mistake():
+    """Also behind wide letters (two columns each) and combining ones (none), and in the middle of a long line."""
+    problem = Problem("f", 1, 6, "m", "", "\u6b4c\u6b4ca\u0301 x", 1)
+    _, line, caret = str(problem).splitlines()
+    assert caret.index("^") - caret.index("|") == len("| ") + 2 + 2 + 1 + 0 + 1
+    assert line.endswith("x")
+    for at in (0, 50, 150, 299):
+        long = "." * at + "X" + "." * (299 - at)
+        _, line, caret = str(Problem("f", 1, at + 1, "m", "", long, 1)).splitlines()
+        assert line[caret.index("^")] == "X"
+        assert len(line) < 120
+
+
+def test_wide_letters_do_not_push_the_mistake_out_of_sight():
+    text = "\u6b4c" * 90 + "X"
+    _, line, caret = str(Problem("f", 1, 91, "m", "", text, 1)).splitlines()
+    assert line.endswith("X")
+    assert caret.endswith("^")
+
+
+# --- patterns for a sensor's line -------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    "pattern",
+    [
+        ANY_NUMBER,
+        r"(?P<value>-?\d+(\.\d+)?)",
+        r"^\s*P\s*=\s*(?P<value>[+-]?\d+)",
+        r"(?:a|b) (?P<value>\d+)",
+        r"(?P<value>[(*+]+)",
+        r"\((?P<value>\d+)\)+",
+    ],
+)
+def test_patterns_that_are_fine(pattern):
+    assert meaning.line_pattern(pattern) is None
+
+
+@pytest.mark.parametrize(
+    "pattern",
+    [
+        r"(?P<value>(\d+)+)x",
+        r"(?P<value>(a|a)*)b",
+        r"((?P<value>\d*)*)*",
+        r"(?P<value>(\d{1,9}){9})",
+        r"(?P<value>((a+)b)*)c",
+    ],
+)
+def test_patterns_that_could_take_for_ever(pattern):
+    why = meaning.line_pattern(pattern)
+    assert why is not None
+    assert "for ever" in why[0]
+
+
+@pytest.mark.parametrize(
+    "pattern", ["(", "[", "(?P<value>", "(?P<value>a)(?P<value>b)", "(?<=a+)(?P<value>b)", "x{99999999999}"]
+)
+def test_patterns_that_cannot_be_read(pattern):
+    why = meaning.line_pattern(pattern)
+    assert why is not None
+    assert "cannot be read" in why[0]
+
+
+# --- quantities -------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("kind", "text", "meant"),
+    [
+        # German and sol-fa names of notes: common practice, no source
+        ("pitch", "H3", "B3"),
+        ("pitch", "Fis4", "F#4"),
+        ("pitch", "Es4", "Eb4"),
+        ("pitch", "As2", "Ab2"),
+        ("pitch", "sol4", "G4"),
+        ("key", "Cis", "C#"),
+        ("key", "La", "A"),
+    ],
+)
+def test_notes_by_other_names_are_refused_with_the_right_one(kind, text, meant):
+    with pytest.raises(quantities.QuantityError) as caught:
+        quantities.read(kind, text)
+    assert f'Did you mean "{meant}"?' in caught.value.hint
+
+
+def test_no_number_is_too_long_to_be_refused():
+    rng = random.Random(1)
+    for kind in quantities.KINDS:
+        for length in (30, 300, 5000, 50_000):
+            with pytest.raises(quantities.QuantityError):
+                quantities.read(kind, "".join(rng.choice("0123456789") for _ in range(length)))
