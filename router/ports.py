@@ -25,6 +25,7 @@ SEQUENCER = Path("/dev/snd/seq")
 CHOICE = "ROUTER_MIDI"
 UNSUBSCRIBE_PORT = 0x40505331  # SNDRV_SEQ_IOCTL_UNSUBSCRIBE_PORT, sound/asequencer.h: _IOW('S', 0x31, 80 bytes)
 _NUMBERS = re.compile(r" (\d+):(\d+)$")
+_PROCESS = re.compile(r"\(\d+(:\d+)?\)")  # a program's number in its name, as FluidSynth has it: another at each start
 _NOT_MEANT = ("midi through", "router")
 """Ports that a pattern such as "*" does not mean: the system's loop-back, and our own. By their names they can be had."""
 
@@ -162,15 +163,16 @@ def midi_system() -> MidiSystem:
 def candidates(names: list[str], pattern: str) -> list[Candidate]:
     """Ports as a profile names them, without those that such a pattern does not mean."""
     wanted = pattern.casefold()
-    plain = [(_NUMBERS.sub("", name), name) for name in names]
     found = []
-    for short, full in plain:
-        if any(word in short.casefold() and word not in wanted for word in _NOT_MEANT):
+    lasting = [_PROCESS.sub("(*)", _NUMBERS.sub("", name)) for name in names]
+    for shown, full in zip(lasting, names, strict=True):
+        if any(word in full.casefold() and word not in wanted for word in _NOT_MEANT):
             continue
-        if sum(other == short for other, _ in plain) == 1:
-            found.append(Candidate((short, full, short.split(":")[0])))
+        plain = _NUMBERS.sub("", full)
+        if lasting.count(shown) == 1:
+            found.append(Candidate((shown, plain, full, plain.split(":")[0])))
         else:
-            found.append(Candidate((full, short), "the number tells two of one name apart until the next boot"))
+            found.append(Candidate((full, plain), "the number tells two of one name apart until the next boot"))
     return found
 
 

@@ -26,8 +26,8 @@ from router.units import NANOSECONDS
 LOOK_EVERY = NANOSECONDS
 """Between two looks whether the port is still there; a look takes about 0.1 ms."""
 
-DRAIN = 0.02
-"""Seconds for the driver's thread to be done with what came before the connection was broken."""
+DRAIN, DRAINS = 0.02, 50
+"""Seconds in which the driver's thread has brought nothing more, so that it is done; and how often to try at most."""
 
 _count = itertools.count(1)
 
@@ -97,12 +97,20 @@ class MidiInput(Input):
                 # Closing waits for the driver's thread, and that waits for us while messages come in: for ever. So
                 # nothing may come any more when it begins.
                 self._system.disconnect(self._sender, self._client)
-                time.sleep(DRAIN)
+                self._drain()
             self._port.cancel_callback()
             self._port.close_port()
             self._port.delete()
         os.close(self._poke)
         self._poke = -1
+
+    def _drain(self) -> None:
+        """Wait until the driver's thread has nothing more to bring."""
+        for _ in range(DRAINS):
+            before = len(self._queue)
+            time.sleep(DRAIN)
+            if len(self._queue) == before:
+                return
 
     def _came(self, event: tuple[list[int], float], _data: object) -> None:
         """Called by the driver's thread."""

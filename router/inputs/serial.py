@@ -154,7 +154,7 @@ def lines() -> list[Candidate]:
     return [
         Candidate(
             (*by_id.get(port.device, ()), port.name, port.device),
-            port.description if port.description != "n/a" else "",
+            port.description if port.description not in ("n/a", port.name) else "",
         )
         for port in sorted(comports(), key=lambda port: port.device)
     ]
