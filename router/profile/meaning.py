@@ -9,12 +9,15 @@ from __future__ import annotations
 import re
 import warnings
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Any
 
 from router.midi import CHANNEL_MODE
+from router.profile import schema
 from router.profile.diagnostics import Place, Report, either, quoted
+from router.profile.pieces import PRESSES, Heard, Played, Step
 from router.profile.source import Entries, Text
+from router.profile.validate import settings
 from router.rules import RULES
 from router.rules.base import Kind, Rule
 from router.units import nearest
@@ -23,73 +26,6 @@ OFF_SHARE = 0.6
 """Where an effort ends when a profile does not say: this share of where it begins. Our choice."""
 DRUMS = 10
 """The channel on which General MIDI plays drums."""
-PRESSES = Kind.GESTURES | Kind.ZONES
-"""A pointer's press is one thing, whether a rule asks for its zone or not."""
-
-
-@dataclass(frozen=True, slots=True)
-class Heard:
-    """An input as far as it could be read; ``type`` is empty if it could not."""
-
-    name: str
-    type: str
-    place: Place
-    node: Entries
-    values: Mapping[str, Any] = field(default_factory=dict)
-    word: str = ""
-    device: Mapping[str, Any] = field(default_factory=dict)
-
-    @property
-    def device_place(self) -> Place:
-        """Where the device is named."""
-        node = self.node.values.get("device")
-        return node.values[self.word].place if isinstance(node, Entries) else self.place
-
-    def sources(self) -> dict[str, Kind]:
-        """What a part may listen to, and what flows from it."""
-        if self.type == "switch":
-            return {self.name: Kind.GESTURES}
-        if self.type == "pressure":
-            sides = [side for side in ("above", "below") if side in self.node.values]
-            return {f"{self.name}.{side}": Kind.GESTURES | Kind.LEVELS for side in sides}
-        if self.type == "pointer":
-            return {self.name: PRESSES, f"{self.name}.x": Kind.LEVELS, f"{self.name}.y": Kind.LEVELS}
-        if self.type == "midi":
-            return {self.name: Kind.GESTURES, **{f"{self.name}.cc{n}": Kind.LEVELS for n in range(CHANNEL_MODE)}}
-        return {}
-
-
-@dataclass(frozen=True, slots=True)
-class Step:
-    """A rule of a part; ``settings`` are empty if they could not be read."""
-
-    rule: type[Rule]
-    place: Place
-    settings: Mapping[str, Any]
-
-
-@dataclass(frozen=True, slots=True)
-class Played:
-    """A part as far as it could be read: None where it could not."""
-
-    name: str
-    place: Place
-    input_place: Place
-    sources: list[Text] | None
-    rules_place: Place
-    rules: list[Step] | None
-    route: Mapping[str, Any]
-    port_place: Place
-    output: Entries
-
-    @property
-    def steps(self) -> Sequence[Step]:
-        return self.rules or ()
-
-    @property
-    def names(self) -> tuple[str, ...]:
-        """The sources' names."""
-        return tuple(source.text.strip() for source in self.sources or ())
 
 
 def check(
@@ -102,6 +38,7 @@ def check(
     for heard in inputs.values():
         _thresholds(heard, report)
         _keys(heard, report)
+        _line(heard, report)
     _same_device_twice(list(inputs.values()), report)
     _same_output_twice(outputs, report)
     used = set()
@@ -121,7 +58,9 @@ def check(
 
 def _thresholds(heard: Heard, report: Report) -> None:
     for name in ("above", "below"):
-        side, node = heard.values.get(name), heard.node.values.get(name)
+        node = heard.node.values.get(name)
+        # Read for itself, whatever else is wrong with the input; what is wrong with it is told there.
+        side = settings(node, schema.SIDE, heard.place, Report("")) if isinstance(node, Entries) else None
         if side is None or not isinstance(node, Entries):
             continue
         texts = {key: value for key, value in node.values.items() if isinstance(value, Text)}
@@ -158,6 +97,14 @@ def _keys(heard: Heard, report: Report) -> None:
         return
     name = "highest" if "highest" in heard.node.values else "lowest"
     report.add(heard.node.values[name].place, '"lowest" is above "highest": no key would count', "Exchange the two.")
+
+
+def _line(heard: Heard, report: Report) -> None:
+    node = heard.node.values.get("device")
+    if "line" in heard.device and isinstance(node, Entries):
+        why = line_pattern(heard.device["line"])
+        if why:
+            report.add(node.values["line"].place, *why)
 
 
 def line_pattern(text: str) -> tuple[str, str] | None:

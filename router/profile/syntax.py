@@ -304,8 +304,20 @@ def _does_not_line_up(where: _Where) -> Slip | None:
             "A value ends with its closing quote or bracket. A remark begins with a space and #.",
             width=max(1, len(rest)),
         )
+    above = _above(where.lines, where.line)
+    if above is not None and above[1] < where.column:
+        before = _above(where.lines, above[0])
+        word = re.match(_NAME, where.lines[above[0]].lstrip())
+        if before is not None and before[1] == where.column and word is not None and word[0] in HOMES:
+            return Slip(
+                Place(above[0] + 1, above[1] + 1, len(word[0])),
+                "this line does not line up with the lines around it",
+                f"Lines {before[0] + 1} and {where.line + 1} begin in column {where.column + 1}, "
+                f"and this one in column {above[1] + 1}.",
+                above[0] + 1,
+            )
     hint = "Lines that belong together begin in the same column."
-    above = _above(where, dash=rest.startswith("- "))
+    above = _above(where.lines, where.line, dash=rest.startswith("- "))
     if above is not None:
         number, column = above
         what = "the dash" if rest.startswith("- ") else "what is written"
@@ -313,10 +325,10 @@ def _does_not_line_up(where: _Where) -> Slip | None:
     return where.slip("this line does not line up with any line above", hint, width=max(1, len(_content(rest))))
 
 
-def _above(where: _Where, *, dash: bool) -> tuple[int, int] | None:
-    """The nearest line above with something in it, or with a dash, and where that begins; from 0."""
-    for number in range(where.line - 1, -1, -1):
-        line = where.lines[number]
+def _above(lines: Sequence[str], below: int, *, dash: bool = False) -> tuple[int, int] | None:
+    """The nearest line above one with something in it, or with a dash, and where that begins; from 0."""
+    for number in range(below - 1, -1, -1):
+        line = lines[number]
         if _content(line) and (not dash or line.lstrip().startswith("- ")):
             return number, len(line) - len(line.lstrip())
     return None
