@@ -149,32 +149,33 @@ OF_NOTES = st.one_of(
         octaves=st.integers(1, 3),
         gate=st.sampled_from(["0 %", "10 %", "80 %", "100 %"]),
     ),
-    st.builds(bomb, st.integers(1, 4), st.sampled_from(["junk", "half", "wake", "let_go"])),
 )
+BOMBS = st.builds(bomb, st.integers(1, 4), st.sampled_from(["junk", "half", "wake", "let_go"]))
 CHAINS = st.builds(
-    lambda control, latch, to_notes, of_notes: (*control, *latch, to_notes, *of_notes),
+    lambda control, latch, to_notes, first, bombs, then: (*control, *latch, to_notes, *first, *bombs, *then),
     st.lists(
         one("control", controller=st.sampled_from([7, 11, 1, 64]), every=st.sampled_from(["0 ms", "40 ms"])), max_size=1
     ),
     st.lists(one("latch", SUSTAINS), max_size=1),
     TO_NOTES,
-    st.lists(OF_NOTES, max_size=3),
+    st.lists(OF_NOTES, max_size=2),
+    st.lists(BOMBS, max_size=1),
+    st.lists(OF_NOTES, max_size=1),
 )
 SOURCES = st.sampled_from(
     [
-        ("pad",),
         ("pad", "plain"),
+        ("plain", "slow", "keys"),
         ("cheek.above", "cheek.below"),
         ("jaw.above", "pad"),
-        ("head", "head.x"),
         ("keys", "keys.cc1"),
-        ("keys", "cheek.above", "slow"),
+        ("keys", "cheek.above", "head.x"),
     ]
 )
+VIEWS = st.builds(lambda zones, notes: (zones, *notes), one("zones", degrees=DEGREES), st.lists(OF_NOTES, max_size=2))
 PARTS = st.builds(
-    lambda sources, rules, channel: (sources, rules, Route("out", channel)),
-    SOURCES,
-    st.one_of(CHAINS, st.builds(lambda zones: (zones,), one("zones", degrees=DEGREES))),
+    lambda which, channel: (*which, Route("out", channel)),
+    st.one_of(st.tuples(SOURCES, CHAINS), st.tuples(SOURCES, CHAINS), st.tuples(st.just(("head", "pad")), VIEWS)),
     st.sampled_from([1, 1, 2]),
 )
 LIMITS = st.one_of(
@@ -228,6 +229,7 @@ class Session(RuleBasedStateMachine):
     @initialize(plan=PLANS)
     def begin(self, plan: Plan) -> None:
         self.now = 1
+        self.behind = False  # deadlines may have gone by that the engine has not been told of
         self.on: dict[tuple[int, int], int] = {}  # channel and note -> since when
         self.struck: deque[int] = deque()
         self.down: dict[str, int] = {}  # a simple switch -> since when it counts
@@ -259,6 +261,23 @@ class Session(RuleBasedStateMachine):
             if name == "slow" and not pressed:
                 self.accepted = None
         self.give(SwitchSample(name, pressed))
+
+    @rule(
+        names=st.lists(st.sampled_from(["plain", "slow", "latch", "pad"]), min_size=1, max_size=2, unique=True),
+        held=st.sampled_from([5, 60, 120, 500]),
+    )
+    def tap(self, names: list[str], held: int) -> None:
+        for name in names:
+            self.switch(name, True)
+        self.time_goes_by(held)
+        for name in names:
+            self.switch(name, False)
+
+    @rule(name=st.sampled_from(["cheek", "jaw"]), pascals=st.lists(st.sampled_from([0.0, 300.0, 900.0]), max_size=3))
+    def breathe(self, name: str, pascals: list[float]) -> None:
+        for pascal in [0.0, *pascals, 0.0]:
+            self.press(name, pascal)
+            self.time_goes_by(80)
 
     @rule(
         name=st.sampled_from(["cheek", "jaw"]), pascal=st.sampled_from([0.0, 70.0, 110.0, 600.0, 2000.0, -90.0, -300.0])
@@ -313,7 +332,7 @@ class Session(RuleBasedStateMachine):
     @rule(later=st.sampled_from([1, 20, 130, 700]))
     def held_up_until_the_next_sample(self, later: int) -> None:
         self.now += later * MILLISECOND
-        self.give(SwitchSample("nobody", True))
+        self.behind = True
 
     @rule()
     def everybody_lets_go(self) -> None:
@@ -328,7 +347,6 @@ class Session(RuleBasedStateMachine):
         self.time_goes_by(REST // MILLISECOND)
         assert self.sustains or set(self.on) <= {(LATCH, 60)}, "everybody has let go and something goes on"
 
-    @rule(name=st.sampled_from(sorted(INPUTS)))
     def lose(self, name: str) -> None:
         self.served()
         self.down.pop(name, None)
@@ -340,22 +358,28 @@ class Session(RuleBasedStateMachine):
             self.keys.clear()
         self.give(Lost(name))
 
-    @rule(name=st.sampled_from(sorted(INPUTS)))
-    def find(self, name: str) -> None:
-        self.give(Found(name))
-
-    @rule(music=MUSIC)
-    def follow(self, music: Music) -> None:
-        self.engine.follow(music)
-
-    @rule()
-    def stop(self) -> None:
-        self.silence()
-
-    @rule(plan=PLANS)
-    def swap(self, plan: Plan) -> None:
-        self.silence()
-        self.make(plan)
+    @rule(
+        what=st.one_of(
+            st.tuples(st.just("lose"), st.sampled_from(sorted(INPUTS))),
+            st.tuples(st.just("find"), st.sampled_from(sorted(INPUTS))),
+            st.tuples(st.just("follow"), MUSIC),
+            st.tuples(st.just("stop"), st.none()),
+            st.tuples(st.just("swap"), PLANS),
+        )
+    )
+    def upset(self, what: tuple) -> None:
+        match what:
+            case ("lose", name):
+                self.lose(name)
+            case ("find", name):
+                self.give(Found(name))
+            case ("follow", music):
+                self.engine.follow(music)
+            case ("stop", _):
+                self.silence()
+            case ("swap", plan):
+                self.silence()
+                self.make(plan)
 
     # --- what must hold -------------------------------------------------------------------------------------------
 
@@ -390,6 +414,7 @@ class Session(RuleBasedStateMachine):
                 assert status == 0xB0
                 assert first < 120 or second == 0
                 assert first not in (7, 11) or second <= limits.volume
+        self.behind = False
         while self.struck and self.struck[0] <= self.now - NANOSECONDS:
             self.struck.popleft()
         assert len(self.struck) <= limits.notes_per_second
@@ -412,10 +437,12 @@ class Session(RuleBasedStateMachine):
     @invariant()
     def nothing_is_overdue(self) -> None:
         deadline = self.engine.next_deadline()
-        assert deadline is None or deadline > self.now
+        assert self.behind or deadline is None or deadline > self.now
 
     @invariant()
     def the_simple_parts_sound_as_the_inputs_say(self) -> None:
+        if self.behind:
+            return
         length, wide = self.plan.limits.note_length, self.plan.limits is WIDE
         expected: set[tuple[int, int]] = set()
         if "plain" in self.down and (not wide or self.now - self.down["plain"] < length):
