@@ -12,6 +12,7 @@ returns), so under JACK the list and that news come from JACK's own client libra
 from __future__ import annotations
 
 import fcntl
+import functools
 import os
 import re
 import struct
@@ -106,15 +107,13 @@ class JackSystem(MidiSystem):
 
     def __init__(self) -> None:
         try:
-            import jack  # noqa: PLC0415 - only a machine with JACK has its library
+            jack = _quiet_jack()
         except (ImportError, OSError) as error:
             raise NoMidi(f"{_no_alsa()}, and JACK is not installed ({error})") from error
         import rtmidi  # noqa: PLC0415 - as above
 
         self.api = rtmidi.API_UNIX_JACK
         self._running = True
-        jack.set_error_function(_say_nothing)
-        jack.set_info_function(_say_nothing)
         try:
             self._client = jack.Client("router-look", no_start_server=True)
         except jack.JackError as error:
@@ -180,5 +179,15 @@ def _no_alsa() -> str:
     return f"{CHOICE}=jack is set" if SEQUENCER.exists() else f"there is no {SEQUENCER}"
 
 
+@functools.cache
+def _quiet_jack() -> Any:
+    """JACK's client library, told once not to print whatever it finds amiss: its threads may be about to."""
+    import jack  # noqa: PLC0415 - only a machine with JACK has its library
+
+    jack.set_error_function(_say_nothing)
+    jack.set_info_function(_say_nothing)
+    return jack
+
+
 def _say_nothing(_message: str) -> None:
-    """JACK's library would print to stderr whatever it finds amiss."""
+    """For JACK's library to say."""
