@@ -30,9 +30,11 @@ from router.events import (
     NoteOff,
     NoteOn,
     Press,
+    Rejected,
     Release,
     Route,
     Sample,
+    SensorFault,
 )
 from router.ledger import Ledger, Limits, Observe
 from router.midi import PROGRAM_CHANGE
@@ -228,6 +230,8 @@ class Engine:
     def _gestures(self, gestures: Iterable[Gesture], now: int, out: list[Message]) -> None:
         for gesture in gestures:
             self._tell_gesture(gesture, now)
+            if isinstance(gesture, Rejected | SensorFault):
+                continue
             for part in self._listeners.get(gesture.source, ()):
                 self._through(part, 0, [gesture], now, out)
 
@@ -241,6 +245,10 @@ class Engine:
             self._observe(now, "press", fields)
         elif isinstance(gesture, Release):
             self._observe(now, "release", {"input": gesture.source})
+        elif isinstance(gesture, Rejected):
+            self._observe(now, "reject", {"input": gesture.source, "by": gesture.by})
+        elif isinstance(gesture, SensorFault):
+            self._observe(now, "fault", {"input": gesture.source, "error": gesture.what})
 
     def _through(self, part: _Part, first: int, events: Sequence[Event], now: int, out: list[Message]) -> None:
         """Events through the rules of a part from the one at ``first`` on, and into the ledger."""

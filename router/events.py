@@ -106,7 +106,23 @@ class Level:
     value: float
 
 
-Gesture = Press | Release | Level
+@dataclass(frozen=True, slots=True)
+class Rejected:
+    """A press that a filter did not let count; ``by`` names the filter's setting. For the record: rules never see it."""
+
+    source: str
+    by: str
+
+
+@dataclass(frozen=True, slots=True)
+class SensorFault:
+    """What a device says makes no sense, and what it held has been let go. For the record: rules never see it."""
+
+    source: str
+    what: str
+
+
+Gesture = Press | Release | Level | Rejected | SensorFault
 
 # --- notes: what shall sound ------------------------------------------------------------------------------------
 

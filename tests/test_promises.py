@@ -19,7 +19,8 @@ from pathlib import Path
 import pytest
 
 from router import profile, recorder
-from router.conditioning import pointer, pressure
+from router.conditioning import background, pointer
+from router.conditioning.background import Seen
 from router.conditioning.pointer import OneEuro
 from router.conditioning.pressure import PressureConditioner
 from router.conditioning.switch import SwitchConditioner
@@ -402,16 +403,16 @@ def forgotten(*_, **__):
     return []
 
 
-def play_every_edge(self, sample, _):
+def play_every_edge(self, sample, now):
     self._contact = self._closed = sample.pressed
-    return [*self._release(), *(self._press() if sample.pressed else ())]
+    return [*self._up(now), *(self._down(now) if sample.pressed else ())]
 
 
 def wait_for_quiet(self, when):
     """Debounce as it is often written: first wait, then look."""
     self._closed = self._contact
     if not self._closed:
-        return self._release()
+        return self._up(when)
     self._quiet_until = when + self._settings.debounce
     self.alarm.at(self._quiet_until, "accept")
     return ()
@@ -425,23 +426,25 @@ def look_only_when_quiet(self, sample, now):
     return self._edge(now)
 
 
-def accept_at_once(self, _):
+def accept_at_once(self, when):
     self._closed = self._contact
-    return self._press() if self._closed else self._release()
+    return self._down(when) if self._closed else self._up(when)
 
 
-def one_threshold(self, state, value, _, gestures):
-    if state.effort and value < state.side.on:
-        self._end(state, gestures)
-    elif not state.effort and value >= state.side.on:
-        state.effort = True
-        gestures += self._press(state, value)
+def one_threshold(self, pascal, beyond, now, gestures):
+    for state in self._sides:
+        pressure = state.sign * beyond
+        if state.since is not None and pressure < state.side.on:
+            self._end(state, now, gestures)
+        elif state.since is None and pressure >= state.side.on:
+            self._begin(state, pascal, pressure, now, gestures)
+    self._busy = True
+    return Seen.EFFORT
 
 
-def press_later(self, state, value, now, _):
-    if not state.effort and value >= state.side.on:
-        state.effort, state.peak = True, value
-        self.alarm.at(now + 50 * MILLISECOND, state.source)
+def press_later(self, state, _pascal, pressure, now, _gestures):
+    state.since, state.peak = now, pressure
+    self.alarm.at(now + 50 * MILLISECOND, ("peak", state.source))
 
 
 real_wake = Arpeggio.wake
@@ -493,12 +496,12 @@ SABOTAGE = {
     "bounce is played": (2, SwitchConditioner, "handle", play_every_edge),
     "a change in the quiet time is thrown away": (2, SwitchConditioner, "handle", look_only_when_quiet),
     "an effort too short is heard": (2, SwitchConditioner, "_edge", accept_at_once),
-    "rest does not follow drift": (2, pressure.math, "expm1", lambda _: 0.0),
-    "no hysteresis": (2, PressureConditioner, "_side", one_threshold),
+    "rest does not follow drift": (2, background, "_within", lambda *_: 0.0),
+    "no hysteresis": (2, PressureConditioner, "_judge", one_threshold),
     "no margin around a zone": (2, pointer, "_within", lambda position, cell, _: cell <= position < cell + 1),
     "debounce delays the first edge": (3, SwitchConditioner, "_edge", wait_for_quiet),
     "acceptance is left out": (3, SwitchConditioner, "_edge", accept_at_once),
-    "a press waits for its peak": (3, PressureConditioner, "_side", press_later),
+    "a press waits for its peak": (3, PressureConditioner, "_begin", press_later),
     "steps count from the last one": (4, Arpeggio, "wake", step_from_now),
     "steps that were missed are caught up": (4, Arpeggio, "wake", catch_up),
     "a fault goes through": (5, Engine, "_fault", raise_it),

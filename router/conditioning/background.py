@@ -1,0 +1,252 @@
+"""What a pressure sensor would read if nobody tried: the rest level, and a steady rhythm underneath.
+
+A child's effort often rides on something else: slow drift of the sensor, and the regular rise and fall of breathing or
+of a ventilator. This module learns both from the times when nobody tries and says, at any moment, what to expect; an
+effort is what goes beyond that. It is a filter for playing music. It detects nothing clinical and must not be
+used to.
+
+The rest level is the median of the first half second, then follows drift. The rhythm is found by the squared
+difference function d(lag) = mean (x(t) - x(t - lag))^2, as in the pitch finder YIN (de Cheveigne and Kawahara, J.
+Acoust. Soc. Am. 111:1917, 2002; from memory), between 0.2 and 1 Hz. What to expect now is the median of what was one,
+two, three and four periods ago, each against the mean of its own period, added to the mean of the last one. The median
+is what makes it safe: a gentle effort that was not heard is in one of four periods and does not count.
+
+Invariants:
+  * an effort that is heard is never learned, however long it is and however regularly it comes;
+  * what goes beyond ``off`` without being an effort moves what is learned by a small step at most.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import deque
+from enum import Enum
+from statistics import median
+
+from router.units import NANOSECONDS
+
+STEP = NANOSECONDS // 50
+"""The background is advanced in steps of this length, whatever the sensor's rate."""
+SETTLE = NANOSECONDS // 2
+"""How long the sensor is watched before the first rest level is known."""
+GAP = NANOSECONDS // 4
+"""A longer silence of the sensor says nothing: it is taken to have read what was expected. (Some speak only when they change.)"""
+
+TRUST_AFTER = 3 * NANOSECONDS // 2
+"""A rest level is trusted after so long at rest. Until then an "effort" may be rest itself, first seen while the child tried."""
+POSTURE_AFTER = 3 * NANOSECONDS
+"""What stays between "off" and "on" for longer than this is another posture, and is followed."""
+
+_PERIODS = 4  # how many past periods the expected level is the median of
+_KEEP = 2048  # steps that are kept at least: four periods of 5.5 s, and one more for their mean
+
+
+class Seen(Enum):
+    """What the sensor shows, as the thresholds judge it; it decides how much may be learned."""
+
+    REST = "rest"
+    NEAR = "near"  # beyond ``off``, but no effort
+    EFFORT = "effort"
+
+
+class Rhythm:
+    """Finds the period of a steady rhythm in a signal given step by step.
+
+    ``period`` is in steps, None if there is none; ``strength`` is the correlation of the signal with itself one period
+    before, 0 to 1.
+    """
+
+    _EVERY = 3  # of three steps one is looked at: 60 ms
+    _SHORTEST, _LONGEST = 14, 91  # lags in those: 0.84 s to 5.5 s
+    _MEMORY = 14.0  # seconds after which what was seen counts for 1/e
+    _LEAST = 0.35  # a weaker correlation is no rhythm
+
+    def __init__(self) -> None:
+        self.period: float | None = None
+        self.strength = 0.0
+        lags = self._LONGEST + 2
+        self._fade = math.exp(-self._EVERY * STEP / NANOSECONDS / self._MEMORY)
+        self._past: deque[float] = deque(maxlen=lags)
+        self._difference = [0.0] * lags  # faded sums of squared differences, by lag
+        self._weight = [0.0] * lags  # and how many they are
+        self._count = self._seen = 0
+        self._mean = self._spread = self._total = 0.0  # faded mean, sum of squares about it, and weight
+
+    def add(self, value: float) -> None:
+        """The next step of the signal, without efforts."""
+        self._count += 1
+        if self._count % self._EVERY:
+            return
+        fade, past, difference, weight = self._fade, self._past, self._difference, self._weight
+        past.appendleft(value)
+        for lag in range(self._SHORTEST - 1, len(past)):
+            apart = value - past[lag]
+            difference[lag] = fade * difference[lag] + apart * apart
+            weight[lag] = fade * weight[lag] + 1.0
+        self._total = fade * self._total + 1.0
+        off_mean = value - self._mean
+        self._mean += off_mean / self._total
+        self._spread = fade * self._spread + off_mean * (value - self._mean)
+        self._seen += 1
+        if self._seen % 8 == 0:
+            self._find()
+
+    def _find(self) -> None:
+        """The shortest lag that is nearly the best one, refined between its neighbours by a parabola."""
+        self.period, self.strength = None, 0.0
+        if self._spread <= 0:
+            return
+        twice = 2.0 * self._spread / self._total
+        known = [
+            lag
+            for lag in range(self._SHORTEST - 1, self._LONGEST + 1)
+            if self._weight[lag] > min(40.0, 0.8 * lag + 8.0)
+        ]
+        apart = [
+            self._difference[lag] / self._weight[lag] / twice for lag in known
+        ]  # 0: the same, 1: nothing in common
+        if len(apart) < 3 or min(apart[1:-1]) > 1.0 - self._LEAST:
+            return
+        good = min(apart[1:-1]) + 0.1
+        for i in range(1, len(apart) - 1):
+            before, here, after = apart[i - 1 : i + 2]
+            if here <= min(before, after) and here < good:
+                bend = before - 2.0 * here + after
+                shift = min(0.6, max(-0.6, 0.5 * (before - after) / bend)) if bend > 0 else 0.0
+                self.period = (known[i] + shift) * self._EVERY
+                self.strength = min(1.0, max(0.0, 1.0 - here))
+                return
+
+
+class Background:
+    """The expected level, learned step by step.
+
+    Args:
+        on: the lowest threshold of an effort, in pascals; what may be learned at once is measured by it.
+        track: the time constant with which rest follows drift, in nanoseconds.
+        rhythm: whether a steady rhythm is learned and taken out.
+    """
+
+    def __init__(self, on: float, track: int, *, rhythm: bool = True) -> None:
+        self._on, self._track, self._wants_rhythm = on, track / NANOSECONDS, rhythm
+        self.restart()
+
+    def restart(self) -> None:
+        """Forget everything and settle anew."""
+        self.expected: float | None = None
+        """The level of the next step, in pascals; None while it settles."""
+        self.rhythm = Rhythm()
+        self._rest = 0.0
+        self._settling: list[float] = []
+        self._clean: list[float] = []  # the signal without efforts, step by step
+        self._sums: list[float] = [
+            0.0
+        ]  # of ``_clean`` up to each step, so that a mean over any time is one subtraction
+        self._steps = self._calm = self._near = 0
+        self._frozen_mean: float | None = None  # the mean of the period before an effort
+        self._settling_since = 0
+        self._last = 0.0
+        self._last_seen = Seen.REST
+        self._last_time = self._next = 0
+
+    @property
+    def trusted(self) -> bool:
+        """Whether the rest level has proved itself."""
+        return self._calm * STEP >= TRUST_AFTER
+
+    def expect(self, now: int) -> float | None:
+        """What the sensor would read at ``now`` if nobody tried, in pascals; None while it settles."""
+        if self.expected is None and self._settling and now - self._settling_since >= SETTLE:
+            self._rest = self.expected = median(self._settling)
+        return self.expected
+
+    def learn(self, pascal: float, now: int, seen: Seen) -> None:
+        """A sample that was judged against ``expect(now)``. Cheap when no step is due."""
+        if self.expected is None:
+            if not self._settling:
+                self._settling_since = now
+            self._settling.append(pascal)
+            self._last, self._last_time, self._next = pascal, now, now
+            return
+        if now < self._next:
+            return
+        # A slow sensor gives several steps a sample: a straight line between two samples at rest.
+        before, since = self._last if seen is self._last_seen is Seen.REST else pascal, self._last_time
+        if now - since > GAP:
+            for _ in range(min(_KEEP, (now - self._next) // STEP)):
+                self._step(self.expected, Seen.EFFORT if seen is Seen.EFFORT else Seen.REST)
+            before, since, self._next = pascal, now - 1, now
+        while self._next <= now:
+            share = (self._next - since) / (now - since) if now > since else 1.0
+            self._step(before + (pascal - before) * share, seen)
+            self._next += STEP
+        self._last, self._last_time, self._last_seen = pascal, now, seen
+
+    def _step(self, pascal: float, seen: Seen) -> None:
+        assert self.expected is not None  # noqa: S101 - learn has settled it
+        beyond = pascal - self.expected
+        self._near = self._near + 1 if seen is Seen.NEAR else 0
+        if self._near * STEP > POSTURE_AFTER:
+            seen = Seen.REST
+        if seen is Seen.EFFORT:
+            clean = self.expected
+        else:
+            # What is unlike what was expected is learned in part only: a little near an effort, more at rest,
+            # and most when no rhythm is known and there is nothing better to go by.
+            reach = 0.08 if seen is Seen.NEAR else 0.4 if self.rhythm.strength > 0.3 else 1.0
+            clean = self.expected + _within(beyond, reach * self._on)
+        self._keep(clean)
+        if seen is Seen.REST:  # quick at first, when the rest level is a guess, then with the wanted time constant
+            self._calm += 1
+            pace = min(self._track, max(0.7, self._steps * STEP / NANOSECONDS / 2))
+            self._rest += _within(clean - self._rest, self._on) * (STEP / NANOSECONDS / pace)
+        self.expected = self._expect(seen)
+
+    def _keep(self, clean: float) -> None:
+        self._steps += 1
+        self._clean.append(clean)
+        self._sums.append(self._sums[-1] + clean)
+        if self._wants_rhythm:
+            self.rhythm.add(clean)
+        if len(self._clean) > 2 * _KEEP:
+            del self._clean[:_KEEP], self._sums[:_KEEP]
+
+    def _expect(self, seen: Seen) -> float:
+        """The level of the next step."""
+        period = self.rhythm.period
+        if period is None:
+            self._frozen_mean = None
+            return self._rest
+        here, width = len(self._clean), round(period)
+        if seen is Seen.REST or self._frozen_mean is None:  # an effort must not draw the mean along
+            self._frozen_mean = self._mean(here, width)
+        if seen is Seen.REST:
+            mean, self._frozen_mean = self._frozen_mean, None
+        else:
+            mean = self._frozen_mean
+        shapes: list[float] = []
+        for k in range(1, _PERIODS + 1):
+            then = here - k * period
+            if then < width and (shapes or then < 0):
+                break
+            shapes.append(self._at(then) - (self._mean(int(then), width) if then >= width else mean))
+        if not shapes:
+            return self._rest
+        # A weak rhythm is taken out in part: of a shape that correlates by r, r times it leaves the least behind.
+        strength = self.rhythm.strength
+        return strength * (mean + median(shapes)) + (1.0 - strength) * self._rest
+
+    def _mean(self, end: int, width: int) -> float:
+        begin = max(0, end - width)
+        return (self._sums[end] - self._sums[begin]) / (end - begin)
+
+    def _at(self, place: float) -> float:
+        """The signal between two steps."""
+        i = int(place)
+        share = place - i
+        clean = self._clean
+        return clean[i] * (1.0 - share) + clean[min(i + 1, len(clean) - 1)] * share
+
+
+def _within(value: float, reach: float) -> float:
+    return min(reach, max(-reach, value))
