@@ -138,9 +138,9 @@ def test_everything_written_reaches_the_plan(write):
     }
     assert profile.outputs == {"synth": MidiPort("*Synth*"), "box": Instrument("/sounds/small.sf2", 1.5)}
     assert {name: settings_of(make) for name, make in plan.inputs.items()} == {
-        "pad": SwitchSettings(20 * MS, 100 * MS),
-        "box": SwitchSettings(30 * MS, 0),
-        "space": SwitchSettings(30 * MS, 0),
+        "pad": SwitchSettings(20 * MS, 100 * MS, longest=60_000 * MS),
+        "box": SwitchSettings(30 * MS, 0, longest=60_000 * MS),
+        "space": SwitchSettings(30 * MS, 0, longest=60_000 * MS),
         "cheek": PressureSettings(
             Side(100.0, 60.0, 1000.0),
             Side(196.133, 98.0665, 980.665),  # a centimetre of water is 98.0665 Pa (NIST SP 811, appendix B.8)
@@ -179,7 +179,7 @@ def test_what_is_left_out_has_its_default(write):
     assert profile.about == ""
     assert profile.plan.music == Music()
     assert profile.plan.limits == Limits()
-    assert settings_of(profile.plan.inputs["pad"]) == SwitchSettings(30 * MS, 0)
+    assert settings_of(profile.plan.inputs["pad"]) == SwitchSettings(30 * MS, 0, longest=60_000 * MS)
 
 
 def test_pressure_defaults_are_those_of_the_conditioning(write):

@@ -62,7 +62,7 @@ class PressureSettings:
     """``track`` is the time constant with which rest follows drift, in nanoseconds; None: rest is always 0 Pa.
 
     ``rhythm``: whether a steady rhythm underneath is learned and taken out. ``from_peak`` and ``over`` (nanoseconds) say
-    how strength is measured. ``longest`` (nanoseconds) is the longest effort. ``ends`` are the lowest and highest
+    how strength is measured. ``longest`` (nanoseconds) is the longest effort; None: none. ``ends`` are the lowest and highest
     pressure the sensor can say, in pascals, if known. ``levels`` are the sources (``cheek.above``) for which continuous
     levels are wanted; nobody pays for levels that no part uses.
     """
@@ -74,7 +74,7 @@ class PressureSettings:
     over: int = NANOSECONDS // 20
     levels: frozenset[str] = frozenset()
     rhythm: bool = True
-    longest: int = 60 * NANOSECONDS
+    longest: int | None = 60 * NANOSECONDS
     ends: tuple[float, float] | None = None
 
 
@@ -203,12 +203,12 @@ class PressureConditioner(Conditioner):
     def _too_long(self, state: _SideState, now: int, gestures: list[Gesture]) -> bool:
         """An effort that cannot be one: let go, say why, learn the rest level anew."""
         assert state.since is not None  # noqa: S101 - only asked during an effort
-        background, lasted = self._background, now - state.since
-        if background is None:
-            why = "longer than the longest effort" if lasted > self.settings.longest else ""
-        elif background.trusted and self._tube_off(state, lasted):
+        background, lasted, longest = self._background, now - state.since, self.settings.longest
+        if background is not None and background.trusted and self._tube_off(state, lasted):
             why = "tube off? It fell to the pressure of the room and stays there"
-        elif lasted > (DOUBTFUL_LONGEST if self._doubtful(state) else self.settings.longest):
+        elif lasted > DOUBTFUL_LONGEST and self._doubtful(state):
+            why = "the rest level was taken while the child tried: this is rest"
+        elif longest is not None and lasted > longest:
             why = "longer than the longest effort: this is taken as the rest level"
         else:
             why = ""

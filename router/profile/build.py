@@ -49,13 +49,14 @@ def build(tree: Node, path: Path, report: Report) -> Profile | None:
     meaning.check(inputs, outputs, parts, report)
     if top is None or len(report):
         return None
+    used = frozenset(source for part in parts for source in part.names)
     levels = frozenset(
         source for part in parts for source in part.names if any(Kind.LEVELS in step.rule.takes for step in part.steps)
     )
     plan = Plan(
         Music(tonic=top["music"]["key"], scale=top["music"]["scale"], tempo=top["music"]["tempo"]),
         Limits(**top["limits"]),
-        {name: _conditioner(name, heard, levels) for name, heard in inputs.items()},
+        {name: _conditioner(name, heard, used, levels) for name, heard in inputs.items()},
         tuple(_part_plan(part, path) for part in parts),
     )
     return Profile(
@@ -109,11 +110,21 @@ def _output(values: Values) -> OutputDevice:
     return Instrument(None if name == "default" else name, float(values["gain"]))
 
 
-def _conditioner(name: str, heard: Heard, wanted: frozenset[str]) -> MakeConditioner:
+def _conditioner(name: str, heard: Heard, used: frozenset[str], wanted: frozenset[str]) -> MakeConditioner:
+    """``used``: the sources that some part listens to; ``wanted``: those of which it wants the continuous level."""
     values = heard.values
-    levels = frozenset(source for source in wanted if source.startswith(f"{name}."))
+    own, levels = (frozenset(s for s in sources if s.startswith(f"{name}.")) for sources in (used, wanted))
     if heard.type == "switch":
-        return partial(SwitchConditioner, name, SwitchSettings(values["debounce"], values["accept"]))
+        times = {
+            key: values[key] or 0 for key in ("debounce", "accept", "release", "lockout", "longest", "double", "long")
+        }
+        switch = SwitchSettings(
+            **times,
+            inverted=values["inverted"],
+            tell_apart=values["tell_apart"],
+            sources=own,
+        )
+        return partial(SwitchConditioner, name, switch)
     if heard.type == "pressure":
         strength, track = values["strength"], values["zero"]["track"]
         pressure = PressureSettings(
@@ -123,6 +134,8 @@ def _conditioner(name: str, heard: Heard, wanted: frozenset[str]) -> MakeConditi
             from_peak=strength["from"] == "peak",
             over=strength["over"],
             levels=levels,
+            rhythm=values["rhythm"],
+            longest=values["longest"] or None,
         )
         return partial(PressureConditioner, name, pressure)
     if heard.type == "pointer":
@@ -136,4 +149,4 @@ def _conditioner(name: str, heard: Heard, wanted: frozenset[str]) -> MakeConditi
 def _side(values: Values | None) -> Side | None:
     if values is None:
         return None
-    return Side(values["on"], values.get("off", meaning.OFF_SHARE * values["on"]), values["full"])
+    return Side(values["on"], values.get("off", meaning.OFF_SHARE * values["on"]), values["full"], values.get("firm"))

@@ -65,8 +65,8 @@ def _thresholds(heard: Heard, report: Report) -> None:
             continue
         texts = {key: value for key, value in node.values.items() if isinstance(value, Text)}
         on, full = side["on"], side["full"]
-        off = side.get("off")
-        for key, pressure in (("on", on), ("off", off), ("full", full)):
+        off, firm = side.get("off"), side.get("firm")
+        for key, pressure in (("on", on), ("off", off), ("full", full), ("firm", firm)):
             if pressure is not None and pressure <= 0:
                 sign = "Suction is written without a minus sign: below says which way." if name == "below" else ""
                 report.add(texts[key].place, f'"{key}" must be above 0, not {quoted(texts[key].text)}', sign)
@@ -83,6 +83,12 @@ def _thresholds(heard: Heard, report: Report) -> None:
                 f'"full" ({texts["full"].text}) must be above "on" ({texts["on"].text})',
                 f'"on" is the gentlest effort that counts, "full" the strongest that is asked for. '
                 f"Try full: {_share(texts['on'].text, 4)}",
+            )
+        elif firm is not None and not on < firm <= full:
+            report.add(
+                texts["firm"].place,
+                f'"firm" ({texts["firm"].text}) must be above "on" ({texts["on"].text}) and at most "full"',
+                f"It is where a second, firmer press begins. Try firm: {_share(texts['on'].text, 2)}",
             )
 
 

@@ -47,10 +47,14 @@ class Heard:
     def sources(self) -> dict[str, Kind]:
         """What a part may listen to, and what flows from it."""
         if self.type == "switch":
-            return {self.name: Kind.GESTURES}
+            return dict.fromkeys((self.name, f"{self.name}.double", f"{self.name}.long"), Kind.GESTURES)
         if self.type == "pressure":
-            sides = [side for side in ("above", "below") if side in self.node.values]
-            return {f"{self.name}.{side}": Kind.GESTURES | Kind.LEVELS for side in sides}
+            sides = {side: node for side in ("above", "below") if (node := self.node.values.get(side)) is not None}
+            firm = [side for side, node in sides.items() if isinstance(node, Entries) and "firm" in node.values]
+            return {
+                **{f"{self.name}.{side}": Kind.GESTURES | Kind.LEVELS for side in sides},
+                **{f"{self.name}.{side}.firm": Kind.GESTURES for side in firm},
+            }
         if self.type == "pointer":
             return {self.name: PRESSES, f"{self.name}.x": Kind.LEVELS, f"{self.name}.y": Kind.LEVELS}
         if self.type == "midi":

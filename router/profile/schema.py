@@ -201,6 +201,11 @@ SIDE = _group(
         "examples": ["0.25 inH2O"],
     },
     full={"quantity": "pressure", "description": "what counts as full strength", "examples": ["2 inH2O"]},
+    firm={
+        "quantity": "pressure",
+        "description": "from here on a second, firmer press begins on top of the first (cheek.above.firm)",
+        "examples": ["1.2 inH2O"],
+    },
 )
 SIDE["examples"] = ["{on: 0.4 inH2O, full: 2 inH2O}"]
 ZERO = _group(
@@ -290,6 +295,49 @@ INPUTS: Mapping[str, Schema] = {
             "default": "0 ms",
             "description": "how long the switch must be held before it counts",
         },
+        release={
+            "quantity": "time",
+            "most": "5 s",
+            "default": "0 ms",
+            "description": "how long the switch must be let go before the press is over",
+        },
+        lockout={
+            "quantity": "time",
+            "most": "10 s",
+            "default": "0 ms",
+            "description": "after a press that counted, how long no other counts",
+        },
+        longest={
+            "quantity": "time",
+            "least": "1 s",
+            "most": "1 h",
+            "no": "a press may last for ever",
+            "default": "60 s",
+            "description": "a switch that is held longer is taken to be stuck, and let go",
+        },
+        inverted={
+            "type": "boolean",
+            "default": False,
+            "description": "yes for a switch that is closed at rest and opens when it is pressed",
+        },
+        double={
+            "quantity": "time",
+            "most": "5 s",
+            "default": "400 ms",
+            "description": "how soon a second press must follow to be a double press (pad.double)",
+        },
+        long={
+            "quantity": "time",
+            "least": "100 ms",
+            "most": "30 s",
+            "default": "1 s",
+            "description": "how long a press must last to be a long press (pad.long)",
+        },
+        tell_apart={
+            "type": "boolean",
+            "default": False,
+            "description": "yes: a press is only one of pad, pad.double and pad.long, and pad waits until that is known",
+        },
     ),
     "pressure": {
         **_group(
@@ -302,6 +350,19 @@ INPUTS: Mapping[str, Schema] = {
             above={**SIDE, "description": "puff, squeeze or bite: thresholds above rest"},
             below={**SIDE, "description": "sip or suck: thresholds below rest, written without a minus sign"},
             strength={**STRENGTH, "description": "how the strength of an effort is measured"},
+            rhythm={
+                "type": "boolean",
+                "default": True,
+                "description": "whether a steady rhythm underneath, such as breathing, is learned and taken out",
+            },
+            longest={
+                "quantity": "time",
+                "least": "5 s",
+                "most": "1 h",
+                "no": "an effort may last for ever",
+                "default": "60 s",
+                "description": "an effort that lasts longer is let go, and its pressure taken as the new rest",
+            },
         ),
         "anyOf": [{"required": ["above"]}, {"required": ["below"]}],
     },
