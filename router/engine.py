@@ -39,7 +39,7 @@ from router.events import (
 from router.ledger import Ledger, Limits, Observe
 from router.midi import PROGRAM_CHANGE
 from router.music import Music
-from router.rules.base import METHODS, Context, Rule, check
+from router.rules.base import METHODS, Context, Rule, check_all
 from router.timers import Alarm, Timers
 
 MakeConditioner = Callable[[Callable[[], int], Alarm], Conditioner]
@@ -109,6 +109,7 @@ class Engine:
         self._inputs: dict[str, Conditioner] = {}
         self._parts: list[_Part] = []
         self._listeners: dict[str, list[_Part]] = {}  # by source
+        self._unmade: list[tuple[_Part, int, Exception]] = []  # rules that could not be made: told at the start
         for name, make in plan.inputs.items():
             conditioner = make(self._new_voice, Alarm(self._timers, len(self._owners)))
             self._owners.append(conditioner)
@@ -121,7 +122,11 @@ class Engine:
     def start(self, now: int) -> list[Message]:
         """Messages that prepare the outputs: each part's program."""
         self._observe(now, "start", {})
-        return self.programs()
+        out = self.programs()
+        unmade, self._unmade = self._unmade, []
+        for part, index, error in unmade:
+            self._fault(part, index, error, now, out)
+        return out
 
     def programs(self) -> list[Message]:
         """The program changes of all parts, for the start and for an output that has come back."""
@@ -190,7 +195,11 @@ class Engine:
         for index, rule_plan in enumerate(plan.rules):
             context = Context(self._plan.music, self._new_voice, Alarm(self._timers, len(self._owners)))
             self._owners.append((part, index))
-            rule = rule_plan.make(context)
+            try:
+                rule = rule_plan.make(context)
+            except Exception as error:  # noqa: BLE001 - as while it plays: it costs this rule only
+                rule = Rule({}, context)
+                self._unmade.append((part, index, error))
             handlers = {event: getattr(rule, method) for event, method in METHODS.items()}
             part.context_of.append(context)
             part.steps.append(_Step(rule_plan, rule, handlers))
@@ -263,7 +272,7 @@ class Engine:
                     given.append(event)
                     continue
                 try:
-                    given += _checked(handler(event, now))
+                    given += check_all(handler(event, now))
                 except Exception as error:  # noqa: BLE001 - the one place where a rule's fault is caught
                     self._fault(part, index, error, now, out)
                     given.append(event)  # the effort goes on to the rules that still work
@@ -281,7 +290,7 @@ class Engine:
         if not step.working:
             return
         try:
-            events = _checked(call(step.rule))
+            events = check_all(call(step.rule))
         except Exception as error:  # noqa: BLE001 - the one place where a rule's fault is caught
             self._fault(part, index, error, now, out)
             return
@@ -325,14 +334,6 @@ class Engine:
         )
         # The rules before it still hold their voices and will end them; those after it may hold what it can no longer end.
         self._let_go(part, now, out, first=index + 1)
-
-
-def _checked(events: Iterable[Event]) -> list[Event]:
-    """All that a rule gives, or nothing: half of it might begin what is never ended."""
-    given = list(events)
-    for event in given:
-        check(event)
-    return given
 
 
 def _nobody(now: int, event: str, fields: dict[str, Any]) -> None:

@@ -15,9 +15,10 @@ Invariants a rule keeps (``router.testing.check_rule`` proves them):
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Callable, Hashable, Iterable, Mapping
 from enum import Flag, auto
-from typing import Any, ClassVar
+from typing import Any, ClassVar, cast
 
 from router.events import Control, Event, Level, NoteOff, NoteOn, Press, Release
 from router.midi import CHANNEL_MODE
@@ -136,6 +137,24 @@ def check(event: object) -> None:
             right = False
     if not right:
         raise ValueError(f"a rule cannot give {event!r}")
+
+
+MOST = 1000
+"""Events that one call of a rule may give; far above any chord or any number of notes held."""
+
+
+def check_all(events: Iterable[object]) -> list[Event]:
+    """All that a rule gives, or nothing: half of it might begin what is never ended.
+
+    Raises:
+        ValueError: one of them is refused by ``check``, or there is no end to them.
+    """
+    given = list(itertools.islice(events, MOST + 1))
+    if len(given) > MOST:
+        raise ValueError(f"a rule cannot give more than {MOST} events at once")
+    for event in given:
+        check(event)
+    return cast("list[Event]", given)
 
 
 class Plays(Rule):
