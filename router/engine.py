@@ -20,6 +20,8 @@ from typing import Any
 
 from router.conditioning.base import Conditioner
 from router.events import (
+    Bend,
+    ChannelPressure,
     Control,
     Event,
     Found,
@@ -30,6 +32,7 @@ from router.events import (
     NoteOff,
     NoteOn,
     Press,
+    Program,
     Rejected,
     Release,
     Route,
@@ -107,13 +110,16 @@ class Engine:
         self._new_voice = itertools.count(1).__next__
         self._owners: list[Conditioner | tuple[_Part, int]] = []  # whom a deadline belongs to
         self._inputs: dict[str, Conditioner] = {}
+        self._hearers: dict[str, list[Conditioner]] = {}  # inputs that hear of others' presses, by source
         self._parts: list[_Part] = []
-        self._listeners: dict[str, list[_Part]] = {}  # by source
         self._unmade: list[tuple[_Part, int, Exception]] = []  # rules that could not be made: told at the start
+        self._listeners: dict[str, list[_Part]] = {}  # by source
         for name, make in plan.inputs.items():
             conditioner = make(self._new_voice, Alarm(self._timers, len(self._owners)))
             self._owners.append(conditioner)
             self._inputs[name] = conditioner
+            for source in conditioner.hears:
+                self._hearers.setdefault(source, []).append(conditioner)
         for part_plan in plan.parts:
             self._add_part(part_plan)
 
@@ -131,10 +137,15 @@ class Engine:
     def programs(self) -> list[Message]:
         """The program changes of all parts, for the start and for an output that has come back."""
         return [
-            Message(part.plan.route.output, (PROGRAM_CHANGE | part.plan.route.channel - 1, part.plan.program))
-            for part in self._parts
-            if part.plan.program is not None
+            Message(route.output, (PROGRAM_CHANGE | route.channel - 1, program))
+            for route, program in self._sounds().items()
+            if program is not None
         ]
+
+    def _sounds(self) -> dict[Route, int | None]:
+        """The sound of each channel: what a rule has chosen, or what its part says."""
+        said = {part.plan.route: part.plan.program for part in self._parts if part.plan.program is not None}
+        return {part.plan.route: self._ledger.program_of(part.plan.route) or said.get(part.plan.route) for part in self._parts}
 
     def handle(self, sample: Sample, now: int) -> list[Message]:
         """One sample at ``now``; deadlines that are due by then come first, and those set for now after it."""
@@ -243,6 +254,9 @@ class Engine:
                 continue
             for part in self._listeners.get(gesture.source, ()):
                 self._through(part, 0, [gesture], now, out)
+            if isinstance(gesture, Press):
+                for hearer in self._hearers.get(gesture.source, ()):
+                    self._gestures(hearer.pressed(gesture, now), now, out)
 
     def _tell_gesture(self, gesture: Gesture, now: int) -> None:
         if isinstance(gesture, Press):
@@ -302,8 +316,10 @@ class Engine:
             out += self._ledger.note_on(plan.name, plan.route, event, now)
         elif isinstance(event, NoteOff):
             out += self._ledger.note_off(plan.name, event.voice, now)
-        elif isinstance(event, Control):
-            out += self._ledger.control(plan.name, plan.route, event, now)
+        elif isinstance(event, Control | ChannelPressure | Bend):
+            out += self._ledger.change(plan.name, plan.route, event, now)
+        elif isinstance(event, Program):
+            out += self._ledger.program(plan.name, plan.route, event, now)
 
     def _let_go(self, part: _Part, now: int, out: list[Message], first: int = 0) -> None:
         """End what a part sounds; its rules from the one at ``first`` on forget what they hold."""

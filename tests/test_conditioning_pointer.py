@@ -158,7 +158,7 @@ def test_the_filter_quiets_tremor_larger_than_the_margin():
 
 
 def test_places_outside_are_at_the_edge_and_no_numbers_are_left_out():
-    places = [(0, -3, 9), (10, math.nan, 0.5), (20, 0.5, math.inf)]
+    places = [(0, -3, 9), (10, math.nan, 0.5), (20, 0.5, math.inf), (300, 0, 9)]
     assert look(head(rows=2), *places) == [(200, "press", 5)]
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Hashable, Iterable
 from typing import Any
 
-from router.events import Gesture
+from router.events import Gesture, Press
 from router.timers import Alarm
 
 Gestures = Iterable[Gesture]
@@ -18,6 +18,9 @@ class Conditioner:
     ``lost`` nothing is pressed.
     """
 
+    hears: frozenset[str] = frozenset()
+    """Sources of other inputs whose presses ``pressed`` is told of."""
+
     def __init__(self, name: str, new_voice: Callable[[], int], alarm: Alarm) -> None:
         self.name = name
         self.new_voice = new_voice
@@ -29,6 +32,10 @@ class Conditioner:
 
     def wake(self, now: int, tag: Hashable) -> Gestures:
         """A deadline set with ``self.alarm.at`` has come."""
+        return ()
+
+    def pressed(self, press: Press, now: int) -> Gestures:
+        """Another input, one of ``hears``, was pressed. Gives no press."""
         return ()
 
     def lost(self, now: int) -> Gestures:
