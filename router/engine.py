@@ -137,15 +137,10 @@ class Engine:
     def programs(self) -> list[Message]:
         """The program changes of all parts, for the start and for an output that has come back."""
         return [
-            Message(route.output, (PROGRAM_CHANGE | route.channel - 1, program))
-            for route, program in self._sounds().items()
-            if program is not None
+            Message(part.plan.route.output, (PROGRAM_CHANGE | part.plan.route.channel - 1, program))
+            for part in self._parts
+            if (program := self._ledger.program_of(part.plan.route, part.plan.program)) is not None
         ]
-
-    def _sounds(self) -> dict[Route, int | None]:
-        """The sound of each channel: what a rule has chosen, or what its part says."""
-        said = {part.plan.route: part.plan.program for part in self._parts if part.plan.program is not None}
-        return {part.plan.route: self._ledger.program_of(part.plan.route) or said.get(part.plan.route) for part in self._parts}
 
     def handle(self, sample: Sample, now: int) -> list[Message]:
         """One sample at ``now``; deadlines that are due by then come first, and those set for now after it."""
@@ -350,6 +345,7 @@ class Engine:
         )
         # The rules before it still hold their voices and will end them; those after it may hold what it can no longer end.
         self._let_go(part, now, out, first=index + 1)
+        out += self._ledger.rest(part.plan.name, now)  # it may have left a pedal down or the sound turned off
 
 
 def _nobody(now: int, event: str, fields: dict[str, Any]) -> None:

@@ -156,7 +156,30 @@ class Control:
     value: int
 
 
-Event = Press | Release | Level | NoteOn | NoteOff | Control
+@dataclass(frozen=True, slots=True)
+class ChannelPressure:
+    """The pressure of a whole channel: ``value`` 0 to 127."""
+
+    value: int
+
+
+@dataclass(frozen=True, slots=True)
+class Bend:
+    """The pitch of a whole channel is bent: ``value`` 0 to 16383, 8192 is unbent."""
+
+    value: int
+
+
+@dataclass(frozen=True, slots=True)
+class Program:
+    """The part takes another sound: ``program`` 0 to 127, as on the wire."""
+
+    program: int
+
+
+Change = Control | ChannelPressure | Bend
+"""What moves a channel as a whole, and comes to rest with it."""
+Event = Press | Release | Level | NoteOn | NoteOff | Change | Program
 
 # --- messages: what leaves on the wire --------------------------------------------------------------------------
 

@@ -7,6 +7,10 @@ possible ones: ``router.rules.base.check`` has refused the others.
 
     a note on the wire   silent --first voice--> sounding --last voice gone, stolen, too long--> silent
                          sounding --another voice--> note-off, note-on (struck again), still sounding
+                         sounding --last voice gone too soon--> lingering --shortest note over, stolen--> silent
+
+A note whose voice ends as soon as it began would not be heard at all: it lingers until it has sounded for the shortest
+length, and its note-off comes by a timer.
 
 Invariants:
   * every note-on that was given out is followed by its note-off, and no note-off goes out for a silent note;
@@ -20,14 +24,19 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
-from router.events import Control, Message, NoteOn, Route
+from router.events import Bend, Change, ChannelPressure, Control, Message, NoteOn, Program, Route
 from router.midi import (
     ALL_NOTES_OFF,
     ALL_SOUND_OFF,
+    AT_REST,
+    BEND_CENTRE,
+    CHANNEL_PRESSURE,
     CONTROL_CHANGE,
     EXPRESSION,
     NOTE_OFF,
     NOTE_ON,
+    PITCH_BEND,
+    PROGRAM_CHANGE,
     SUSTAIN,
     VOLUME,
 )
@@ -40,7 +49,7 @@ class Limits:
     """What this child's instrument may do at most. The defaults are our choice, not a standard.
 
     ``velocity`` and ``volume`` (controllers 7 and 11) are MIDI values, 1 to 127, and say nothing about the sound
-    level at the child's ear; ``note_length`` is in nanoseconds.
+    level at the child's ear; ``note_length`` and ``shortest_note`` are in nanoseconds.
     """
 
     velocity: int = 90
@@ -48,10 +57,24 @@ class Limits:
     notes_at_once: int = 8
     note_length: int = 10 * NANOSECONDS
     notes_per_second: int = 16
+    shortest_note: int = 30 * NANOSECONDS // 1000
+    """So long a note sounds at least, however soon its effort ends; long enough for the attack of any sound. Not in profiles."""
 
 
 Wire = tuple[str, int, int]  # output, channel 1 to 16, note
 Voice = tuple[str, int]  # part, voice
+
+
+@dataclass(slots=True)
+class _Note:
+    """A note that is on: who holds it, since when, and whose it was last."""
+
+    holders: dict[Voice, None]
+    since: int
+    part: str
+
+
+_Moved = tuple[Route, type[Change], int]  # where, what kind, which controller
 Observe = Callable[[int, str, dict[str, Any]], None]
 """Told of what happens: time in nanoseconds, the log's word for it, its fields. It must not block."""
 
@@ -63,10 +86,14 @@ class Ledger:
         self._limits = limits
         self._timers = timers
         self._observe = observe
-        self._sounding: dict[Wire, dict[Voice, None]] = {}  # in the order in which the notes were last struck
+        self._sounding: dict[Wire, _Note] = {}  # in the order in which the notes were last struck
         self._held: dict[Voice, list[Wire]] = {}
         self._routes: dict[Route, None] = {}  # every output and channel ever used, for all_off
         self._struck: deque[int] = deque()  # times of the note-ons of the last second
+        self._moved: dict[
+            _Moved, tuple[str, Change]
+        ] = {}  # what is away from its place of rest: by whom, and the place
+        self._programs: dict[Route, int] = {}  # the sound that a channel was given last
 
     @property
     def sounding(self) -> tuple[Wire, ...]:
@@ -88,17 +115,16 @@ class Ledger:
             self._refused(now, part, wire, "notes_per_second")
             return []
         messages = []
-        holders = self._sounding.pop(wire, None)
-        if holders is not None:  # struck again: ends and begins, so that it is heard again
+        struck_again = self._sounding.pop(wire, None)
+        if struck_again is not None:  # ends and begins, so that it is heard again
             messages.append(self._off(wire, part, now))
-        else:
-            holders = {}
-            if len(self._sounding) >= limits.notes_at_once:  # the newest effort is heard, the oldest note makes room
-                oldest = next(iter(self._sounding))
-                self._refused(now, part, oldest, "notes_at_once")
-                messages += self._silence(oldest, now)
+        elif len(self._sounding) >= limits.notes_at_once:  # the newest effort is heard, the oldest note makes room
+            oldest = next(iter(self._sounding))
+            self._refused(now, part, oldest, "notes_at_once")
+            messages += self._silence(oldest, now)
+        holders = struck_again.holders if struck_again else {}
         holders[voice] = None
-        self._sounding[wire] = holders
+        self._sounding[wire] = _Note(holders, now, part)
         held = self._held.setdefault(voice, [])
         if wire not in held:
             held.append(wire)
@@ -114,36 +140,75 @@ class Ledger:
         return messages
 
     def note_off(self, part: str, voice: int, now: int) -> list[Message]:
-        """End every note of a voice that no other voice holds; nothing for a voice that holds none."""
+        """End every note of a voice that no other voice holds; nothing for a voice that holds none.
+
+        A note that has not sounded for the shortest length ends when it has: see ``expire``.
+        """
         owner = (part, voice)
         messages = []
         for wire in self._held.pop(owner, ()):
-            holders = self._sounding[wire]
-            holders.pop(owner, None)
-            if not holders:
-                del self._sounding[wire]
-                self._timers.cancel(wire)
-                messages.append(self._off(wire, part, now))
+            note = self._sounding[wire]
+            note.holders.pop(owner, None)
+            if note.holders:
+                continue
+            note.part = part
+            soonest = note.since + self._limits.shortest_note
+            if now < soonest:
+                self._timers.set(wire, soonest)
+            else:
+                messages += self._silence(wire, now)
         return messages
 
-    def control(self, part: str, route: Route, control: Control, now: int) -> list[Message]:
-        """Send a controller's value, volume and expression within their limit."""
+    def change(self, part: str, route: Route, change: Change, now: int) -> list[Message]:
+        """Move a controller (volume and expression within their limit), the channel's pressure or its bend."""
         output, channel = self._routed(route)
-        value = control.value
-        if control.controller in (VOLUME, EXPRESSION):
-            value = min(value, self._limits.volume)
-        self._observe(
-            now,
-            "control",
-            {"part": part, "output": output, "channel": channel, "controller": control.controller, "value": value},
-        )
-        return [Message(output, (CONTROL_CHANGE | channel - 1, control.controller, value))]
+        told: dict[str, Any] = {"part": part, "output": output, "channel": channel}
+        data: tuple[int, ...]
+        rest: Change
+        match change:
+            case Control(controller, value):
+                value = min(value, self._limits.volume) if controller in (VOLUME, EXPRESSION) else value
+                told |= {"controller": controller, "value": value}
+                data = (CONTROL_CHANGE | channel - 1, controller, value)
+                rest = Control(
+                    controller, AT_REST.get(controller, change.value)
+                )  # most have none, and are at rest anywhere
+            case ChannelPressure(value):
+                told |= {"controller": "pressure", "value": value}
+                data, rest = (CHANNEL_PRESSURE | channel - 1, value), ChannelPressure(0)
+            case Bend(value):
+                told |= {"controller": "bend", "value": value}
+                data, rest = (PITCH_BEND | channel - 1, value & 0x7F, value >> 7), Bend(BEND_CENTRE)
+        which = (route, type(change), change.controller if isinstance(change, Control) else 0)
+        self._moved.pop(which, None)
+        if change != rest:
+            self._moved[which] = (part, rest)
+        self._observe(now, "control", told)
+        return [Message(output, data)]
+
+    def rest(self, part: str | None, now: int) -> list[Message]:
+        """Move back what a part (None: anyone) has moved: pedals up, no modulation, pressure or bend, full expression."""
+        moved = [(by, route, rest) for (route, _, _), (by, rest) in self._moved.items() if part in (None, by)]
+        return [message for by, route, rest in moved for message in self.change(by, route, rest, now)]
+
+    def program(self, part: str, route: Route, program: Program, now: int) -> list[Message]:
+        """Give a channel another sound."""
+        output, channel = self._routed(route)
+        self._programs[route] = program.program
+        self._observe(now, "program", {"part": part, "output": output, "channel": channel, "program": program.program})
+        return [Message(output, (PROGRAM_CHANGE | channel - 1, program.program))]
+
+    def program_of(self, route: Route, otherwise: int | None) -> int | None:
+        """The sound that a rule gave a channel last, ``otherwise`` if none did."""
+        return self._programs.get(route, otherwise)
 
     def expire(self, wire: Wire, now: int) -> list[Message]:
-        """A note has sounded as long as it may: end it, whoever holds it."""
-        if wire not in self._sounding:
+        """A note has sounded as long as it may, or as long as it must after its voice has gone: end it, whoever holds it."""
+        note = self._sounding.get(wire)
+        if note is None:
             return []
-        self._refused(now, next(iter(self._sounding[wire]))[0], wire, "note_length")
+        if note.holders:
+            self._refused(now, next(iter(note.holders))[0], wire, "note_length")
         return self._silence(wire, now)
 
     def release_part(self, part: str, now: int) -> list[Message]:
@@ -155,10 +220,12 @@ class Ledger:
     def all_off(self, now: int) -> list[Message]:
         """Silence everything, and every channel in use.
 
-        A note-off for each note that is on, then pedal up, all notes off and all sound off: controller 123 alone
-        does not end what controller 64 holds.
+        A note-off for each note that is on; what was moved goes back to its place of rest; then pedal up, all notes off and
+        all sound off: controller 123 alone does not end what controller 64 holds.
         """
         messages = [message for wire in list(self._sounding) for message in self._silence(wire, now)]
+        messages += self.rest(None, now)
+        self._programs.clear()
         for output, channel in self._routes:
             status = CONTROL_CHANGE | channel - 1
             messages += [Message(output, (status, number, 0)) for number in (SUSTAIN, ALL_NOTES_OFF, ALL_SOUND_OFF)]
@@ -169,13 +236,16 @@ class Ledger:
         return route
 
     def _silence(self, wire: Wire, now: int) -> list[Message]:
-        for owner in self._sounding.pop(wire):
+        note = self._sounding.pop(wire)
+        part = note.part
+        for owner in note.holders:
+            part = owner[0]
             held = self._held[owner]
             held.remove(wire)
             if not held:
                 del self._held[owner]
         self._timers.cancel(wire)
-        return [self._off(wire, owner[0], now)]
+        return [self._off(wire, part, now)]
 
     def _off(self, wire: Wire, part: str, now: int) -> Message:
         output, channel, note = wire

@@ -11,8 +11,9 @@ from types import MappingProxyType
 
 from router.units import QuantityError, nearest, whole_number
 
-NOTE_OFF, NOTE_ON, CONTROL_CHANGE, PROGRAM_CHANGE = 0x80, 0x90, 0xB0, 0xC0
-VOLUME, EXPRESSION, SUSTAIN, ALL_SOUND_OFF, ALL_NOTES_OFF = 7, 11, 64, 120, 123
+NOTE_OFF, NOTE_ON, CONTROL_CHANGE, PROGRAM_CHANGE, CHANNEL_PRESSURE, PITCH_BEND = 0x80, 0x90, 0xB0, 0xC0, 0xD0, 0xE0
+MODULATION, VOLUME, EXPRESSION, SUSTAIN, ALL_SOUND_OFF, ALL_NOTES_OFF = 1, 7, 11, 64, 120, 123
+BEND_CENTRE, BEND_MOST = 8192, 16383
 CHANNEL_MODE = 120
 """Controllers from here on are channel-mode messages; no rule may send them."""
 
@@ -38,6 +39,9 @@ CONTROLLERS: Mapping[str, int] = MappingProxyType(
         "chorus": 93,
     }
 )
+
+AT_REST: Mapping[int, int] = MappingProxyType({MODULATION: 0, EXPRESSION: 127, **dict.fromkeys((64, 65, 66, 67), 0)})
+"""Controllers that have a place of rest, and which. Source: The MIDI Association, RP-015, Response to Reset All Controllers."""
 
 PROGRAMS: tuple[str, ...] = tuple(
     name.strip()
@@ -67,6 +71,28 @@ PROGRAMS: tuple[str, ...] = tuple(
     guitar fret noise, breath noise, seashore, bird tweet, telephone ring, helicopter, applause, gunshot
     """.split(",")  # noqa: SIM905 - a table as the standard prints it reads better than 128 quoted strings
 )
+
+
+DRUM_CHANNEL = 10
+"""Where General MIDI plays percussion: there a note is an instrument, not a pitch."""
+
+_LOWEST_DRUM = 35
+DRUMS: Mapping[str, int] = MappingProxyType(
+    {
+        name.strip(): _LOWEST_DRUM + place
+        for place, name in enumerate(
+            """
+    acoustic bass drum, bass drum 1, side stick, acoustic snare, hand clap, electric snare, low floor tom,
+    closed hi-hat, high floor tom, pedal hi-hat, low tom, open hi-hat, low-mid tom, hi-mid tom, crash cymbal 1, high tom,
+    ride cymbal 1, chinese cymbal, ride bell, tambourine, splash cymbal, cowbell, crash cymbal 2, vibraslap, ride cymbal 2,
+    hi bongo, low bongo, mute hi conga, open hi conga, low conga, high timbale, low timbale, high agogo, low agogo,
+    cabasa, maracas, short whistle, long whistle, short guiro, long guiro, claves, hi wood block, low wood block,
+    mute cuica, open cuica, mute triangle, open triangle
+    """.split(",")  # noqa: SIM905 - as for the sounds above
+        )
+    }
+)
+"""General MIDI percussion, by name: notes 35 to 81."""
 
 
 def controller_number(text: str | int) -> int:
@@ -115,4 +141,25 @@ def program_number(text: str | int) -> int:
     hint = f'Did you mean "{near}"?  ' if near else ""
     raise QuantityError(
         f'there is no General MIDI sound called "{text}"', f"{hint}Write a name of the General MIDI list, or 0 to 127."
+    )
+
+
+def drum_number(text: str | int) -> int:
+    """A General MIDI drum by name ("cowbell"), or the number of its note, 35 to 81.
+
+    Raises:
+        QuantityError: no such drum.
+    """
+    text = str(text)
+    number = whole_number(text)
+    if number is not None:
+        if number in DRUMS.values():
+            return number
+        raise QuantityError(f"drum {text} is outside 35 to 81", "Write the name, such as hand clap.")
+    if text.casefold() in DRUMS:
+        return DRUMS[text.casefold()]
+    near = nearest(text, DRUMS)
+    hint = f'Did you mean "{near}"?  ' if near else ""
+    raise QuantityError(
+        f'there is no General MIDI drum called "{text}"', f"{hint}Drums: {', '.join(DRUMS)}; or a number from 35 to 81."
     )

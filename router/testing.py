@@ -184,7 +184,9 @@ class Bench:
     """One rule alone on virtual time; what it gives is checked, kept with its time, and played into a ledger without limits."""
 
     ROUTE = Route("bench", 1)
-    WIDE = Limits(velocity=127, volume=127, notes_at_once=10**6, note_length=10**18, notes_per_second=10**6)
+    WIDE = Limits(
+        velocity=127, volume=127, notes_at_once=10**6, note_length=10**18, notes_per_second=10**6, shortest_note=0
+    )
 
     def __init__(self, trial: Trial) -> None:
         self._trial = trial

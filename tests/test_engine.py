@@ -61,7 +61,7 @@ def part(
 
 
 def plan(*parts: PartPlan, limits=None, music=None) -> Plan:
-    return Plan(music or Music(), limits or Limits(), INPUTS, parts)
+    return Plan(music or Music(), limits or Limits(shortest_note=0), INPUTS, parts)  # its events are nanoseconds apart
 
 
 def down(name="pad") -> SwitchSample:

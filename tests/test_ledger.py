@@ -7,19 +7,19 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from router.events import Control, NoteOn, Route
+from router.events import Bend, ChannelPressure, Control, NoteOn, Program, Route
 from router.ledger import Ledger, Limits
 from router.testing import MILLISECOND, Memory
 from router.timers import Timers
 from router.units import NANOSECONDS
 
 HERE = Route("out", 1)
-WIDE = Limits(velocity=127, volume=127, notes_at_once=1000, note_length=10**18, notes_per_second=1000)
+WIDE = Limits(velocity=127, volume=127, notes_at_once=1000, note_length=10**18, notes_per_second=1000, shortest_note=0)
 
 
 def ledger(**limits) -> tuple[Ledger, Timers, Memory]:
     timers, log = Timers(), Memory()
-    return Ledger(Limits(**limits) if limits else WIDE, timers, log), timers, log
+    return Ledger(Limits(**{"shortest_note": 0} | limits) if limits else WIDE, timers, log), timers, log
 
 
 def data(messages) -> list[tuple[int, ...]]:
@@ -35,7 +35,7 @@ def test_bytes_against_mido(channel, note):
     book, _, _ = ledger()
     on = book.note_on("p", Route("out", channel), NoteOn(1, note, 64), 0)
     off = book.note_off("p", 1, 1)
-    moved = book.control("p", Route("out", channel), Control(2, 99), 2)
+    moved = book.change("p", Route("out", channel), Control(2, 99), 2)
     assert [list(m.data) for m in on + off + moved] == [
         mido.Message("note_on", channel=channel - 1, note=note, velocity=64).bytes(),
         mido.Message("note_off", channel=channel - 1, note=note, velocity=0).bytes(),
@@ -100,6 +100,72 @@ def test_release_part_ends_only_that_part():
     assert data(book.release_part("q", 1)) == [(0x80, 62, 0), (0x80, 64, 0)]
 
 
+# --- too short to be heard ----------------------------------------------------------------------------------------
+
+
+def test_a_note_that_ends_as_it_begins_lingers_and_ends_by_a_timer():
+    book, timers, log = ledger(shortest_note=30)
+    book.note_on("p", HERE, NoteOn(1, 60, 50), 5)
+    assert data(book.note_off("p", 1, 5)) == []
+    assert book.sounding == (("out", 1, 60),)
+    assert timers.next() == 35
+    assert data(book.expire(timers.pop(35), 35)) == [(0x80, 60, 0)]
+    assert (book.sounding, timers.next()) == ((), None)
+    assert not log.named("limit"), "it was not too long but too short"
+    assert [fields["part"] for _, _, fields in log.named("note_off")] == ["p"]
+
+
+def test_a_lingering_note_is_struck_again_stolen_and_silenced_like_any_other():
+    book, timers, _ = ledger(shortest_note=30, notes_at_once=2)
+    book.note_on("p", HERE, NoteOn(1, 60, 50), 0)
+    book.note_off("p", 1, 0)
+    assert data(book.note_on("q", HERE, NoteOn(2, 60, 51), 10)) == [(0x80, 60, 0), (0x90, 60, 51)]
+    assert timers.next() != 30, "the note that sounds now is another"
+    book.note_off("q", 2, 10)
+    book.note_on("q", HERE, NoteOn(3, 62, 52), 11)
+    assert data(book.note_on("q", HERE, NoteOn(4, 64, 53), 12)) == [(0x80, 60, 0), (0x90, 64, 53)]
+    book.note_off("q", 4, 12)
+    assert data(book.all_off(13))[:2] == [(0x80, 62, 0), (0x80, 64, 0)]
+    assert timers.next() is None
+
+
+# --- controllers, pressure, bend, sounds ----------------------------------------------------------------------------
+
+
+def test_pressure_bend_and_program_against_mido():
+    book, _, log = ledger()
+    sent = (
+        book.change("p", Route("out", 3), ChannelPressure(99), 0)
+        + [m for value in (0, 8191, 8192, 16383) for m in book.change("p", Route("out", 3), Bend(value), 1)]
+        + book.program("p", Route("out", 3), Program(12), 2)
+    )
+    assert [list(message.data) for message in sent] == [
+        mido.Message("aftertouch", channel=2, value=99).bytes(),
+        *(mido.Message("pitchwheel", channel=2, pitch=pitch).bytes() for pitch in (-8192, -1, 0, 8191)),
+        mido.Message("program_change", channel=2, program=12).bytes(),
+    ]
+    assert [fields.get("controller") for _, _, fields in log.lines] == ["pressure", *["bend"] * 4, None]
+
+
+def test_what_was_moved_comes_to_rest():
+    """RP-015, Response to Reset All Controllers: expression 127 (here within its limit), modulation and pedals 0, bend centre."""
+    book, _, _ = ledger(volume=80)
+    for change in (Control(11, 3), Control(1, 9), Control(64, 127), Control(7, 5), ChannelPressure(4), Bend(9000)):
+        book.change("p", HERE, change, 0)
+    book.change("q", Route("out", 2), Bend(0), 0)
+    assert data(book.rest("p", 1)) == [(0xB0, 11, 80), (0xB0, 1, 0), (0xB0, 64, 0), (0xD0, 0), (0xE0, 0, 64)]
+    assert data(book.rest("p", 2)) == []
+    assert data(book.all_off(3))[0] == (0xE1, 0, 64)
+
+
+def test_the_sound_of_a_channel_is_known_until_all_is_off():
+    book, _, _ = ledger()
+    book.program("p", HERE, Program(0), 0)
+    assert book.program_of(HERE, 5) == 0
+    book.all_off(1)
+    assert book.program_of(HERE, 5) == 5
+
+
 # --- limits -------------------------------------------------------------------------------------------------------
 
 
@@ -113,14 +179,14 @@ def test_velocity_is_capped_and_never_zero(asked, given):
 @pytest.mark.parametrize("controller", [7, 11])
 def test_volume_and_expression_are_capped(controller):
     book, _, log = ledger(volume=80)
-    assert data(book.control("p", HERE, Control(controller, 127), 0)) == [(0xB0, controller, 80)]
-    assert data(book.control("p", HERE, Control(controller, 3), 0)) == [(0xB0, controller, 3)]
+    assert data(book.change("p", HERE, Control(controller, 127), 0)) == [(0xB0, controller, 80)]
+    assert data(book.change("p", HERE, Control(controller, 3), 0)) == [(0xB0, controller, 3)]
     assert log.lines[0][2]["value"] == 80
 
 
 def test_other_controllers_are_not_capped():
     book, _, _ = ledger(volume=80)
-    assert data(book.control("p", HERE, Control(1, 127), 0)) == [(0xB0, 1, 127)]
+    assert data(book.change("p", HERE, Control(1, 127), 0)) == [(0xB0, 1, 127)]
 
 
 def test_notes_at_once_takes_the_oldest_strike():

@@ -20,8 +20,8 @@ from collections.abc import Callable, Hashable, Iterable, Mapping
 from enum import Flag, auto
 from typing import Any, ClassVar, cast
 
-from router.events import Control, Event, Level, NoteOff, NoteOn, Press, Release
-from router.midi import CHANNEL_MODE
+from router.events import Bend, ChannelPressure, Control, Event, Level, NoteOff, NoteOn, Press, Program, Release
+from router.midi import BEND_MOST, CHANNEL_MODE
 from router.music import Music
 from router.timers import Alarm
 
@@ -35,7 +35,7 @@ class Kind(Flag):
     ZONES = auto()  # Press with a zone, from a pointer
     LEVELS = auto()  # Level
     NOTES = auto()  # NoteOn and NoteOff
-    CONTROLS = auto()  # Control
+    CONTROLS = auto()  # Control, ChannelPressure, Bend
 
 
 class Context:
@@ -62,7 +62,7 @@ class Rule:
     """Whether it may keep a voice on purpose after the effort behind it has ended, until the next effort or ``let_go``."""
     settings: ClassVar[Mapping[str, Any]]
     """A closed JSON Schema of an object in which every property has a description. Besides JSON Schema's own words
-    a property may say ``"quantity": KIND`` (time, pressure, frequency, percent, tempo, note value, pitch, controller): the
+    a property may say ``"quantity": KIND`` (the kinds of ``router.profile.quantities``: time, percent, pitch, ...): the
     profile then holds a text such as "120 ms" and the rule gets the number, in SI (times in nanoseconds). A
     ``default`` is written as a profile would write it."""
 
@@ -113,7 +113,7 @@ METHODS: Mapping[type, str] = {
     NoteOff: "note_off",
     Control: "control",
 }
-"""Which method of a rule hears which event."""
+"""Which method of a rule hears which event; the others pass every rule."""
 
 
 def check(event: object) -> None:
@@ -133,6 +133,10 @@ def check(event: object) -> None:
             right = 0 <= value <= 1
         case Control(controller=int(controller), value=int(setting)):
             right = 0 <= controller < CHANNEL_MODE and 0 <= setting <= 127
+        case ChannelPressure(value=int(setting)) | Program(program=int(setting)):
+            right = 0 <= setting <= 127
+        case Bend(value=int(setting)):
+            right = 0 <= setting <= BEND_MOST
         case _:
             right = False
     if not right:
