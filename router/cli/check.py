@@ -11,7 +11,7 @@ from router.midi import PROGRAMS
 from router.music import NAMES, SCALES
 from router.profile import Problem, Profile, ProfileError, find, load
 from router.profile.manual import summary
-from router.rules import RULES
+from router.profile.plugins import installed
 
 NAME = "check"
 HELP = "say every problem in profile files, or what a child will play"
@@ -57,6 +57,7 @@ def run(args: argparse.Namespace) -> int:
 
 def _words(profile: Profile) -> Iterator[str]:
     """What a profile plays, on one screen."""
+    rules = installed().rules
     music = profile.plan.music
     scale = next((name for name, shape in SCALES.items() if shape == music.scale), "a scale of its own")
     yield ""
@@ -64,7 +65,7 @@ def _words(profile: Profile) -> Iterator[str]:
     for part in profile.plan.parts:
         yield ""
         yield f"  {part.name}: {' and '.join(_movement(source, profile) for source in part.sources)}"
-        yield from (f"    - {rule.name}: {summary(RULES[rule.name])}" for rule in part.rules)
+        yield from (f"    - {rule.name}: {summary(rules[rule.name])}" for rule in part.rules)
         sound = "" if part.program is None else f" with the sound {PROGRAMS[part.program]}"
         yield f"    on {_output(profile, part.route.output)}, channel {part.route.channel}{sound}"
     unused = set(profile.outputs) - {part.route.output for part in profile.plan.parts}

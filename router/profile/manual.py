@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import inspect
+import itertools
 import sys
 
 from router.rules.base import Rule
@@ -11,8 +12,10 @@ _MARK = "Example::"
 
 
 def manual(rule: type[Rule]) -> str:
-    """Everything up to the example."""
-    return _docstring(rule).partition(_MARK)[0].strip()
+    """Everything but the example."""
+    before, _, after = _docstring(rule).partition(_MARK)
+    below = itertools.dropwhile(_indented, after.splitlines())
+    return "\n\n".join(text for text in (before.strip(), "\n".join(below).strip()) if text)
 
 
 def summary(rule: type[Rule]) -> str:
@@ -22,9 +25,15 @@ def summary(rule: type[Rule]) -> str:
 
 def example(rule: type[Rule]) -> str:
     """The example: lines of a profile; empty if there is none."""
-    return inspect.cleandoc("\n" + _docstring(rule).partition(_MARK)[2]).strip()
+    after = _docstring(rule).partition(_MARK)[2]
+    return inspect.cleandoc("\n" + "\n".join(itertools.takewhile(_indented, after.splitlines()))).strip()
+
+
+def _indented(line: str) -> bool:
+    return line[:1] in ("", " ")
 
 
 def _docstring(rule: type[Rule]) -> str:
-    of_class = inspect.getdoc(rule) or ""
-    return of_class if _MARK in of_class else inspect.getdoc(sys.modules[rule.__module__]) or of_class
+    of_class = inspect.cleandoc(rule.__doc__ or "")
+    of_file = inspect.cleandoc(getattr(sys.modules.get(rule.__module__), "__doc__", None) or "")
+    return of_class if _MARK in of_class else of_file or of_class

@@ -16,9 +16,9 @@ from router.midi import CHANNEL_MODE
 from router.profile import schema
 from router.profile.diagnostics import Place, Report, either, quoted
 from router.profile.pieces import PRESSES, Heard, Played, Step
+from router.profile.plugins import installed
 from router.profile.source import Entries, Text
 from router.profile.validate import settings
-from router.rules import RULES
 from router.rules.base import Kind, Rule
 from router.units import nearest
 
@@ -325,7 +325,7 @@ def _chain(part: Played, kinds: Mapping[str, Kind], report: Report) -> None:
         flow = _after(step.rule, flow)
         done.append(step)
     if not flow & (Kind.NOTES | Kind.CONTROLS):
-        names = [f'"{name}"' for name, rule in RULES.items() if rule.takes & flow and rule.gives & Kind.NOTES]
+        names = [f'"{name}"' for name, rule in installed().rules.items() if rule.takes & flow and rule.gives & Kind.NOTES]
         hint = (
             f"Add a rule that plays notes: {either(names)}." if names else "Add a rule that uses it, such as control."
         )
@@ -372,7 +372,7 @@ def _starved(step: Step, part: Played, kinds: Mapping[str, Kind], done: Sequence
                 f'Move "{first.rule.name}" (line {first.place.line}) above "{name}".',
             )
         flow = _all(kinds.values())
-        names = [f'"{other}"' for other, maker in RULES.items() if maker.gives & Kind.NOTES and maker.takes & flow]
+        names = [f'"{other}"' for other, maker in installed().rules.items() if maker.gives & Kind.NOTES and maker.takes & flow]
         hint = f"Put a rule that plays notes above it: {either(names)}." if names else _other_source(kinds)
         return f'"{name}" needs notes, and no rule above it plays any', hint
     if rule.takes & PRESSES and (maker := _maker(done)) is not None:

@@ -14,9 +14,9 @@ from typing import Any
 from router.midi import CHANNEL_MODE
 from router.profile import schema
 from router.profile.diagnostics import Place, Report, either, listed, quoted
+from router.profile.plugins import installed
 from router.profile.source import Entries, Items, Node, Text
 from router.profile.validate import settings, unknown
-from router.rules import RULES
 from router.rules.base import Kind, Rule
 from router.units import nearest
 
@@ -116,9 +116,9 @@ _PART = _Sort("a part", ("input", "rules", "output"), "{input: pad, rules: [note
 
 def _named(things: Entries, sort: _Sort, report: Report) -> dict[str, Entries]:
     """The pieces under a heading that are what they should be; the others are told."""
-    strays = {name for name in things.values if name in schema.HOMES and not _is_one(things.values[name], sort)}
+    strays = {name for name in things.values if name in schema.homes() and not _is_one(things.values[name], sort)}
     for name in strays:  # first of all: what they belong to is not incomplete, only parted from them
-        hint = f"It is a setting of {either(schema.HOMES[name][:3])}: begin it further right, under what it belongs to."
+        hint = f"It is a setting of {either(schema.homes()[name][:3])}: begin it further right, under what it belongs to."
         report.add(things.keys[name].place, f"{quoted(name)} stands where the name of {sort.called} is expected", hint)
         report.whole = False
     pieces = {}
@@ -329,13 +329,14 @@ def _dashed(text: str, group: Entries | None = None) -> str:
     name = text.strip().lstrip("-\u2010\u2011\u2012\u2013\u2014 ").rstrip(":")
     value = group.values.get(text) if group is not None else None
     inside = "{...}" if isinstance(value, Entries) and value.values else "{}"
-    return f'"- {name}: {inside}"' if name in RULES else _RULE
+    return f'"- {name}: {inside}"' if name in installed().rules else _RULE
 
 
 def _rule(entry: Node, report: Report) -> Step | None:
+    rules = installed().rules
     if isinstance(entry, Text):
         name = entry.text.strip()
-        near = name if name in RULES else nearest(name.split(" ")[0].rstrip(":"), list(RULES))
+        near = name if name in rules else nearest(name.split(" ")[0].rstrip(":"), list(rules))
         if entry.empty:
             report.missing(entry.place, "nothing is written after this dash", f"A rule is written {_RULE}.")
         elif near:
@@ -351,11 +352,11 @@ def _rule(entry: Node, report: Report) -> Step | None:
         report.missing(entry.place, "nothing is written here", f"A rule is written {_RULE}.")
         return None
     name = names[0]
-    rule = RULES.get(name)
+    rule = rules.get(name)
     if rule is None:
-        near = nearest(name, list(RULES))
-        hint = f'Did you mean "{near}"?  ' if near else ""
-        report.add(entry.keys[name].place, f"there is no rule called {quoted(name)}", hint + _all_rules())
+        near = nearest(name, list(rules))
+        hint = installed().why_not(name) or (f'Did you mean "{near}"?  ' if near else "") + _all_rules()
+        report.add(entry.keys[name].place, f"there is no rule called {quoted(name)}", hint)
     for other in names[1:]:
         _second_rule(name, other, entry, report)
     if rule is None:
@@ -370,14 +371,15 @@ def _rule(entry: Node, report: Report) -> Step | None:
 
 def _second_rule(name: str, other: str, entry: Entries, report: Report) -> None:
     place = entry.keys[other].place
-    rule = RULES.get(name)
+    rules = installed().rules
+    rule = rules.get(name)
     if rule is not None and other in rule.settings["properties"]:
         report.add(
             place,
             f'"{other}" is a setting of "{name}" and must be indented below it',
             f'Begin it two spaces further right, or write "- {name}: {{{other}: ...}}".',
         )
-    elif other in RULES or nearest(other, list(RULES)):
+    elif other in rules or nearest(other, list(rules)):
         report.add(
             place,
             "two rules stand in one entry of the list",
@@ -389,4 +391,4 @@ def _second_rule(name: str, other: str, entry: Entries, report: Report) -> None:
 
 
 def _all_rules() -> str:
-    return f"The rules: {', '.join(RULES)}."
+    return f"The rules: {', '.join(installed().rules)}."

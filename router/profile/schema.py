@@ -13,9 +13,10 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
+from functools import lru_cache
 from typing import Any
 
-from router.rules import RULES
+from router.profile.plugins import Installed, installed
 from router.units import PRESSURE
 
 Schema = Mapping[str, Any]
@@ -471,7 +472,7 @@ def fits(text: str, wanted: Schema) -> bool:
     return re.search(wanted["pattern"], text) is not None and not text.endswith("\n")
 
 
-def _homes() -> Mapping[str, tuple[str, ...]]:
+def homes() -> Mapping[str, tuple[str, ...]]:
     """For each setting, what it is a setting of: to say where a line that stands in the wrong place belongs."""
     homes: dict[str, list[str]] = {}
     groups: list[Schema] = [PROFILE, PART]
@@ -489,6 +490,8 @@ def _homes() -> Mapping[str, tuple[str, ...]]:
 def article(name: str) -> str:
     """The word before a name: a or an."""
     return "an" if name[0] in "aeiou" else "a"
+    return _homes(installed())
 
 
-HOMES = _homes()
+@lru_cache(maxsize=8)
+def _homes(rules: Installed) -> Mapping[str, tuple[str, ...]]:

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from router.profile.diagnostics import Place, quoted
-from router.profile.schema import HOMES
+from router.profile.schema import homes
 
 CURLY = "\u201c\u201d\u201e\u201f\u2018\u2019\u201a\u201b\u00ab\u00bb"
 """Quotes as a word processor makes them."""
@@ -184,7 +184,7 @@ def _second_colon(where: _Where) -> Slip | None:
     width = len(name[0].rstrip()) if name else 1
     if first:
         value = where.text[first.end() :].strip()
-        if name and name[0].strip() in HOMES:
+        if name and name[0].strip() in homes():
             hint = f"Did you mean {quoted(f'{first[2]}: {{{value}}}')}?  Or begin it on a line of its own, two spaces further right."
         else:
             hint = f"If the colon belongs to the text, put the text in quotes: {quoted(value)}"
@@ -308,7 +308,7 @@ def _does_not_line_up(where: _Where) -> Slip | None:
     if above is not None and above[1] < where.column:
         before = _above(where.lines, above[0])
         word = re.match(_NAME, where.lines[above[0]].lstrip())
-        if before is not None and before[1] == where.column and word is not None and word[0] in HOMES:
+        if before is not None and before[1] == where.column and word is not None and word[0] in homes():
             return Slip(
                 Place(above[0] + 1, above[1] + 1, len(word[0])),
                 "this line does not line up with the lines around it",

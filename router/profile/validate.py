@@ -174,6 +174,8 @@ class _Telling:
         entries = group if isinstance(group, Entries) else Entries(at)
         present = entries.values
         called = f'"{path[-1]}"' if path else self._called
+        if path and isinstance(path[-1], int):
+            called = wanted.get("title", called)
         properties = wanted["properties"]
         missing = {name for error in errors for name in _missing(error)} - set(present)
         explained = False
@@ -284,7 +286,7 @@ def _for_example(names: list[str], wanted: Schema, word: str = "and") -> str:
 def unknown(name: str, near: str | None, called: str, wanted: Schema) -> tuple[str, str]:
     """What is said of a setting that a group does not have."""
     hint = f'Did you mean "{near}"?  ' if near else ""
-    homes = schema.HOMES.get(name, ())
+    homes = schema.homes().get(name, ())
     top = called == schema.PROFILE["title"]
     if not near and homes:
         hint = f"It is a setting of {either(homes[:3])}.  "
@@ -335,6 +337,8 @@ def _say_value(error: ValidationError, node: Node, name: str, wanted: Schema) ->
 
 def _say_shape(error: ValidationError, node: Node, name: str, wanted: Schema) -> tuple[str, str]:
     """A list or a group where something else is wanted."""
+    if error.validator == "minItems" and isinstance(node, Items) and node.items:
+        return f'"{name}" is too short', allowed(name, wanted)
     if error.validator in ("minItems", "minProperties"):
         return f'nothing stands in "{name}"', allowed(name, wanted)
     if error.validator in ("maxItems", "uniqueItems"):
