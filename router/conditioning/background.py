@@ -11,8 +11,12 @@ Acoust. Soc. Am. 111:1917, 2002; from memory), between 0.2 and 1 Hz. What to exp
 two, three and four periods ago, each against the mean of its own period, added to the mean of the last one. The median
 is what makes it safe: a gentle effort that was not heard is in one of four periods and does not count.
 
+A rhythm that reaches "on" by itself would never be learned like that, as each of its peaks counts as an effort. So what
+came unfiltered is watched too, and what repeats as exactly as no hand does, and goes no further than half of a full
+effort, is taken for the rhythm.
+
 Invariants:
-  * an effort that is heard is never learned, however long it is and however regularly it comes;
+  * an effort that is heard is never learned, however long it is and however regularly a child can play;
   * what goes beyond ``off`` without being an effort moves what is learned by a small step at most.
 """
 
@@ -21,6 +25,7 @@ from __future__ import annotations
 import math
 from collections import deque
 from enum import Enum
+from itertools import accumulate
 from statistics import median
 
 from router.units import NANOSECONDS
@@ -37,7 +42,13 @@ TRUST_AFTER = 3 * NANOSECONDS // 2
 POSTURE_AFTER = 3 * NANOSECONDS
 """What stays between "off" and "on" for longer than this is another posture, and is followed."""
 
+EXACT = 0.93
+"""A correlation that nobody plays by hand: a jitter of 5 % of the period leaves about 0.8. Our choice, from simulations."""
+EXACT_FOR = 8 * NANOSECONDS
+"""How long, and at least three times, something must repeat so exactly to be taken for the rhythm."""
+
 _PERIODS = 4  # how many past periods the expected level is the median of
+_TREND = 300  # steps; what changes slower than this is drift to the finder of rhythms
 _KEEP = 2048  # steps that are kept at least: four periods of 5.5 s, and one more for their mean
 
 
@@ -58,6 +69,7 @@ class Rhythm:
 
     _EVERY = 3  # of three steps one is looked at: 60 ms
     _SHORTEST, _LONGEST = 14, 91  # lags in those: 0.84 s to 5.5 s
+    _FIRST = 6  # from here on lags are looked at, to know what is faster than the shortest
     _MEMORY = 14.0  # seconds after which what was seen counts for 1/e
     _LEAST = 0.35  # a weaker correlation is no rhythm
 
@@ -79,7 +91,7 @@ class Rhythm:
             return
         fade, past, difference, weight = self._fade, self._past, self._difference, self._weight
         past.appendleft(value)
-        for lag in range(self._SHORTEST - 1, len(past)):
+        for lag in range(self._FIRST, len(past)):
             apart = value - past[lag]
             difference[lag] = fade * difference[lag] + apart * apart
             weight[lag] = fade * weight[lag] + 1.0
@@ -97,25 +109,26 @@ class Rhythm:
         if self._spread <= 0:
             return
         twice = 2.0 * self._spread / self._total
-        known = [
-            lag
-            for lag in range(self._SHORTEST - 1, self._LONGEST + 1)
+        apart = {  # 0: the same, 1: nothing in common
+            lag: self._difference[lag] / self._weight[lag] / twice
+            for lag in range(self._FIRST, self._LONGEST + 1)
             if self._weight[lag] > min(40.0, 0.8 * lag + 8.0)
-        ]
-        apart = [
-            self._difference[lag] / self._weight[lag] / twice for lag in known
-        ]  # 0: the same, 1: nothing in common
-        if len(apart) < 3 or min(apart[1:-1]) > 1.0 - self._LEAST:
+        }
+        slow = [lag for lag in range(self._SHORTEST, self._LONGEST) if lag + 1 in apart]
+        if not slow:
             return
-        good = min(apart[1:-1]) + 0.1
-        for i in range(1, len(apart) - 1):
-            before, here, after = apart[i - 1 : i + 2]
-            if here <= min(before, after) and here < good:
-                bend = before - 2.0 * here + after
-                shift = min(0.6, max(-0.6, 0.5 * (before - after) / bend)) if bend > 0 else 0.0
-                self.period = (known[i] + shift) * self._EVERY
-                self.strength = min(1.0, max(0.0, 1.0 - here))
-                return
+        best = min(apart[lag] for lag in slow)
+        for lag in slow:
+            before, here, after = apart[lag - 1], apart[lag], apart[lag + 1]
+            if here > min(best + 0.1, before, after) or here > 1.0 - self._LEAST:
+                continue
+            if lag < 2 * self._SHORTEST and apart.get(lag // 2, 1.0) < best + 0.15:
+                return  # twice the period of something faster than 1 Hz: a child that sucks, not a rhythm underneath
+            bend = before - 2.0 * here + after
+            shift = min(0.6, max(-0.6, 0.5 * (before - after) / bend)) if bend > 0 else 0.0
+            self.period = (lag + shift) * self._EVERY
+            self.strength = min(1.0, max(0.0, 1.0 - here))
+            return
 
 
 class Background:
@@ -123,12 +136,13 @@ class Background:
 
     Args:
         on: the lowest threshold of an effort, in pascals; what may be learned at once is measured by it.
+        gentle: the highest that a rhythm may go, in pascals from rest.
         track: the time constant with which rest follows drift, in nanoseconds.
         rhythm: whether a steady rhythm is learned and taken out.
     """
 
-    def __init__(self, on: float, track: int, *, rhythm: bool = True) -> None:
-        self._on, self._track, self._wants_rhythm = on, track / NANOSECONDS, rhythm
+    def __init__(self, on: float, gentle: float, track: int, *, rhythm: bool = True) -> None:
+        self._on, self._gentle, self._track, self._wants_rhythm = on, gentle, track / NANOSECONDS, rhythm
         self.restart()
 
     def restart(self) -> None:
@@ -136,9 +150,12 @@ class Background:
         self.expected: float | None = None
         """The level of the next step, in pascals; None while it settles."""
         self.rhythm = Rhythm()
+        self._unfiltered = Rhythm()
         self._rest = 0.0
         self._settling: list[float] = []
         self._clean: list[float] = []  # the signal without efforts, step by step
+        self._raw: list[float] = []  # the signal as it came, step by step
+        self._busy: list[bool] = []  # whether it was an effort
         self._sums: list[float] = [
             0.0
         ]  # of ``_clean`` up to each step, so that a mean over any time is one subtraction
@@ -195,21 +212,49 @@ class Background:
             # and most when no rhythm is known and there is nothing better to go by.
             reach = 0.08 if seen is Seen.NEAR else 0.4 if self.rhythm.strength > 0.3 else 1.0
             clean = self.expected + _within(beyond, reach * self._on)
-        self._keep(clean)
+        self._keep(clean, pascal, effort=seen is Seen.EFFORT)
+        if seen is Seen.EFFORT and self._mechanical():
+            self._take_raw()
         if seen is Seen.REST:  # quick at first, when the rest level is a guess, then with the wanted time constant
             self._calm += 1
             pace = min(self._track, max(0.7, self._steps * STEP / NANOSECONDS / 2))
             self._rest += _within(clean - self._rest, self._on) * (STEP / NANOSECONDS / pace)
         self.expected = self._expect(seen)
 
-    def _keep(self, clean: float) -> None:
+    def _keep(self, clean: float, raw: float, *, effort: bool) -> None:
         self._steps += 1
         self._clean.append(clean)
+        self._raw.append(raw)
+        self._busy.append(effort)
         self._sums.append(self._sums[-1] + clean)
         if self._wants_rhythm:
-            self.rhythm.add(clean)
+            trend = self._mean(len(self._clean), _TREND)
+            self.rhythm.add(clean - trend)
+            self._unfiltered.add(raw - trend)
         if len(self._clean) > 2 * _KEEP:
-            del self._clean[:_KEEP], self._sums[:_KEEP]
+            for kept in (self._clean, self._raw, self._busy, self._sums):
+                del kept[:_KEEP]
+
+    def _mechanical(self) -> bool:
+        """Whether this very effort has come again and again, as exactly as only a machine is."""
+        period = self._unfiltered.period
+        if period is None or self._unfiltered.strength < EXACT:
+            return False
+        times = max(3, math.ceil(EXACT_FOR / STEP / period))
+        here = len(self._busy) - 1
+        if here < times * period or not all(self._busy[round(here - k * period)] for k in range(1, times + 1)):
+            return False
+        rest = self._rest
+        return max(abs(raw - rest) for raw in self._raw[-round(period) :]) <= self._gentle
+
+    def _take_raw(self) -> None:
+        """Learn what came, efforts and all."""
+        self.rhythm, self._unfiltered = self._unfiltered, Rhythm()
+        self._clean = list(self._raw)
+        self._sums = [0.0, *accumulate(self._clean)]
+        self._busy = [False] * len(self._clean)
+        self._rest = self._mean(len(self._clean), round(self.rhythm.period or _TREND))
+        self._frozen_mean = None
 
     def _expect(self, seen: Seen) -> float:
         """The level of the next step."""

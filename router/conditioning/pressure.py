@@ -113,8 +113,11 @@ class PressureConditioner(Conditioner):
         self._quiet_above = settings.above.off if settings.above else full
         self._quiet_below = -settings.below.off if settings.below else -full
         self._on = min(state.side.on for state in self._sides)
+        self._gentle = min(state.side.full for state in self._sides) / 2
         self._background = (
-            None if settings.track is None else Background(self._on, settings.track, rhythm=settings.rhythm)
+            None
+            if settings.track is None
+            else Background(self._on, self._gentle, settings.track, rhythm=settings.rhythm)
         )
         self._health = _Health(settings.ends)
         self._slope = _Slope()
