@@ -8,3 +8,8 @@ import time
 def now() -> int:
     """Nanoseconds of the monotonic clock: the clock of the kernel's input events, of timers and of every deadline."""
     return time.monotonic_ns()
+
+
+def processor_time() -> int:
+    """Nanoseconds for which this thread has had a processor; waiting, and what others do meanwhile, does not count."""
+    return time.thread_time_ns()

@@ -25,6 +25,7 @@ from functools import partial
 from typing import Any, Protocol
 
 from router import clock
+from router.budget import Budget
 from router.devices import MidiPort
 from router.engine import Engine
 from router.events import Found, Lost, Message, Sample
@@ -98,9 +99,9 @@ class _Out:
 class _Seat:
     """A place in the room that one child plays from."""
 
-    def __init__(self, profile: Profile, observe: Observe) -> None:
+    def __init__(self, profile: Profile, budget: Budget, observe: Observe) -> None:
         self.profile = profile
-        self.engine = Engine(profile.plan, observe)
+        self.engine = Engine(budget.held(profile.plan), observe)
         self.devices = [_Device(devices) for devices in by_device(profile.devices)]
         self.outputs = {name: _Out(name) for name in profile.outputs}
         self.waiting: list[tuple[int, Sample]] = []  # read in this pass
@@ -114,14 +115,16 @@ class Daemon:
         self._log = log
         self._record = record
         self._loop = Loop(self._fault)
-        self._seats = [_Seat(profile, self._observe) for profile in profiles]
+        self._budget = Budget()
+        with self._budget:
+            self._seats = [_Seat(profile, self._budget, self._observe) for profile in profiles]
         self._look_at: int | None = None
         self._told: list[tuple[int, str, dict[str, Any]]] = []
 
     def run(self, ready: Callable[[], None]) -> signal.Signals | None:
         """Play until a signal of ``STOPPED_BY`` comes, and return it. ``ready`` is called when all is open that is there."""
         try:
-            with self._loop.stopped_by(STOPPED_BY):
+            with self._loop.stopped_by(STOPPED_BY), self._budget:
                 try:
                     self._open()
                     _lean_collector()

@@ -54,11 +54,12 @@ WAKES_A_PASS = 10_000
 
 @dataclass(frozen=True, slots=True)
 class RulePlan:
-    """One rule of a part: how to make it, its name, and where it stands ("wren.yaml:31") for the log."""
+    """One rule of a part: how to make it, its name, where it stands ("wren.yaml:31"), and whose it is if not the router's own."""
 
     name: str
     make: MakeRule
     place: str = ""
+    origin: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -333,16 +334,15 @@ class Engine:
     def _fault(self, part: _Part, index: int, error: Exception, now: int, out: list[Message]) -> None:
         step = part.steps[index]
         step.working = False
-        self._observe(
-            now,
-            "fault",
-            {
-                "part": part.plan.name,
-                "rule": step.plan.name,
-                "place": step.plan.place,
-                "error": f"{type(error).__name__}: {error}",
-            },
-        )
+        fields = {
+            "part": part.plan.name,
+            "rule": step.plan.name,
+            "place": step.plan.place,
+            "error": f"{type(error).__name__}: {error}",
+        }
+        if step.plan.origin:
+            fields["origin"] = step.plan.origin
+        self._observe(now, "fault", fields)
         # The rules before it still hold their voices and will end them; those after it may hold what it can no longer end.
         self._let_go(part, now, out, first=index + 1)
         out += self._ledger.rest(part.plan.name, now)  # it may have left a pedal down or the sound turned off

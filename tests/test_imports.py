@@ -19,6 +19,7 @@ LAYERS = (
     {"rules", "conditioning", "ledger"},
     {"engine"},
     {
+        "budget",
         "loop",
         "inputs",
         "outputs",

@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any, BinaryIO
 
 from router import profile
+from router.budget import Budget
 from router.devices import Instrument
 from router.engine import Engine
 from router.files import replacing
@@ -31,6 +32,9 @@ EXAMPLE = "router play session.jsonl --profile wren.yaml --midi wren.mid --sound
 
 LONG = 1_000_000
 """Bytes of a trace from which on a bar of progress is shown."""
+
+PATIENCE = 5 * NANOSECONDS
+"""How long a rule of others' may keep us waiting: so long that the result does not depend on the speed of the machine."""
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -110,7 +114,8 @@ def _play(args: argparse.Namespace, loaded: profile.Profile) -> dict[str, Any]:
             stack.callback(text.detach)  # it flushes, and leaves the file to whoever opened it
             tally.then = LogFile(text, 0)
         samples = Strangers(_with_progress(trace, file), plan.inputs)
-        end = play(Engine(plan, tally), samples, plan.limits.note_length, takers)
+        budget = stack.enter_context(Budget(slow=None, stuck=PATIENCE))
+        end = play(Engine(budget.held(plan), tally), samples, plan.limits.note_length, takers)
         for step in finish:
             step()
     return {

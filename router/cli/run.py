@@ -13,6 +13,7 @@ from typing import Any, cast
 
 from router import profile
 from router.devices import TerminalKey
+from router.profile.plugins import installed
 
 NAME = "run"
 HELP = "play: from the movements of a child to music, until it is stopped"
@@ -69,6 +70,9 @@ def _play(loaded: profile.Profile, file: Any, verbose: bool, stack: contextlib.E
             file, clock.now(), lambda error: log.error("log_file_fault", file=file.name, why=str(error.strerror))
         )
         stack.callback(record.close)
+
+    for out in installed().left_out:
+        log.warning("rule_left_out", origin=out.origin, why=out.why)
 
     def ready() -> None:
         with contextlib.suppress(OSError):  # whoever started us may listen no more; the music goes on

@@ -31,6 +31,7 @@ from router.profile import meaning, pieces, schema
 from router.profile.diagnostics import START, Report
 from router.profile.model import Profile
 from router.profile.pieces import Heard, Played, Values
+from router.profile.plugins import installed
 from router.profile.source import Entries, Node
 from router.profile.validate import settings
 from router.rules.base import Kind
@@ -79,8 +80,14 @@ def _on_one_line(text: str) -> str:
 
 
 def _part_plan(part: Played, path: Path) -> PartPlan:
+    origins = installed().origins
     rules = tuple(
-        RulePlan(step.rule.name, partial(step.rule, MappingProxyType(step.settings)), f"{path.name}:{step.place.line}")
+        RulePlan(
+            step.rule.name,
+            partial(step.rule, MappingProxyType(step.settings)),
+            f"{path.name}:{step.place.line}",
+            origins.get(step.rule.name, ""),
+        )
         for step in part.steps
     )
     route = part.route

@@ -72,7 +72,9 @@ def _of_settings(schema: Any) -> str | None:
 def _of_group(schema: Mapping[str, Any]) -> str | None:
     properties = schema.get("properties")
     if schema.get("type") != "object" or schema.get("additionalProperties") is not False or properties is None:
-        return 'the settings are not closed: "type": "object", "properties" and "additionalProperties": False are needed'
+        return (
+            'the settings are not closed: "type": "object", "properties" and "additionalProperties": False are needed'
+        )
     if missing := [name for name in schema.get("required", ()) if name not in properties]:
         return f'"{missing[0]}" is required and is no setting'
     for name, about in properties.items():
