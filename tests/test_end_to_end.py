@@ -471,6 +471,7 @@ def test_a_jack_server_that_dies_stops_nothing_else_and_is_used_again(part, monk
     router.wait_for("press")  # it goes on
     sensor.pascal = 0.0
     router.wait_for("release")
+    router.wait_for("output_missing")
     server.start()
     router.wait_for("output_open", 2)
     assert len([said for said in router.events() if said["event"] == "output_missing"]) == 1

@@ -45,7 +45,9 @@ def main(argv: Sequence[str] | None = None) -> int:
         with contextlib.suppress(AttributeError, OSError, ValueError):
             stream.reconfigure(errors="backslashreplace")  # type: ignore[union-attr]
     try:
-        return _main(arguments)
+        done = _main(arguments)
+        sys.stdout.flush()  # here, so that a reader who has gone is no failure
+        return done
     except KeyboardInterrupt:
         return INTERRUPTED
     except ProfileError as error:

@@ -32,8 +32,8 @@ LOUDEST = 32_000
 """No sample of a sound file goes beyond this, of 32767."""
 LONGEST_RELEASE = 10 * RATE
 """Frames that the sound may go on after the last message; most sounds end within two seconds."""
-SILENCE = 4
-"""A sample this small, of 32767, is the synth's own dither and nothing else."""
+SILENCE = 1
+"""A sample this small, of 32767, is nothing that can be heard."""
 
 _Timed = tuple[int, tuple[int, ...]]
 """A MIDI message and the frame it is due at."""
@@ -112,6 +112,13 @@ class _Synth:
         if loaded < 0:
             self.synth.delete()
             raise OutputError(f"{self.soundfont} cannot be read as a soundfont (.sf2 or .sf3)")
+        # Two that pyfluidsynth does not declare, as in fluidsynth/synth.h.
+        self._pressure = self._declared("fluid_synth_channel_pressure", synth=c_void_p, chan=c_int, val=c_int)
+        ends = {"lout": c_void_p, "loff": c_int, "lincr": c_int, "rout": c_void_p, "roff": c_int, "rincr": c_int}
+        self._write = self._declared("fluid_synth_write_float", synth=c_void_p, len=c_int, **ends)
+
+    def _declared(self, name: str, **arguments: Any) -> Any:
+        return self.fluidsynth.cfunc(name, c_int, *((argument, kind, 1) for argument, kind in arguments.items()))
 
     def send(self, data: tuple[int, ...]) -> None:
         kind, channel = data[0] & 0xF0, data[0] & 0x0F
@@ -124,8 +131,23 @@ class _Synth:
             synth.cc(channel, data[1], data[2])
         elif kind == PROGRAM_CHANGE:
             synth.program_change(channel, data[1])
+        elif kind == 0xD0:
+            self._pressure(synth.synth, channel, data[1])
         elif kind == 0xE0:
             synth.pitch_bend(channel, (data[2] << 7 | data[1]) - 8192)
+
+    def samples(self, frames: int) -> NDArray[np.int32]:
+        """The next ``frames`` of sound, left and right in turn, as 16-bit numbers.
+
+        FluidSynth's own 16-bit form adds dither from a table that differs from process to process; the same music must
+        give the same file.
+        """
+        import numpy as np  # noqa: PLC0415 - it comes with pyfluidsynth, and only this needs it
+
+        sound = np.zeros(2 * frames, dtype=np.float32)
+        place = c_void_p(sound.ctypes.data)
+        self._write(self.synth.synth, frames, place, 0, 2, place, 1, 2)
+        return np.rint(sound * 32767).astype(np.int32)
 
 
 class InstrumentOutput(Output):
@@ -251,11 +273,11 @@ class _Player:
         while self._messages and self._messages[0][0] < end:
             due, data = self._messages.popleft()
             if due > place:
-                parts.append(self.synth.synth.get_samples(due - place))
+                parts.append(self.synth.samples(due - place))
                 place = due
             self.synth.send(data)
-        parts.append(self.synth.synth.get_samples(end - place))
-        return np.concatenate(parts).astype(np.int32)
+        parts.append(self.synth.samples(end - place))
+        return np.concatenate(parts)
 
 
 class _SoundFileOutput(Output):
