@@ -498,7 +498,7 @@ SABOTAGE = {
     "an effort too short is heard": (2, SwitchConditioner, "_edge", accept_at_once),
     "rest does not follow drift": (2, background, "_within", lambda *_: 0.0),
     "no hysteresis": (2, PressureConditioner, "_judge", one_threshold),
-    "no margin around a zone": (2, pointer, "_within", lambda position, cell, _: cell <= position < cell + 1),
+    "no margin around a zone": (2, pointer, "_near", lambda position, cell, _: cell <= position < cell + 1),
     "debounce delays the first edge": (3, SwitchConditioner, "_edge", wait_for_quiet),
     "acceptance is left out": (3, SwitchConditioner, "_edge", accept_at_once),
     "a press waits for its peak": (3, PressureConditioner, "_begin", press_later),

@@ -207,7 +207,7 @@ FAULTS = {
     "far too much to do": (
         "work",
         "steps of the interpreter",
-        (FIRST, "        for _ in range(20_000):\n            pass\n" + FIRST),
+        (FIRST, "        for _ in range(20_000 if press.voice == 200 else 0):\n            pass\n" + FIRST),
     ),
     "a fault in one choice only": (
         "cause",
