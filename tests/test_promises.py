@@ -413,7 +413,7 @@ def wait_for_quiet(self, when):
     self._closed = self._contact
     if not self._closed:
         return self._up(when)
-    self._quiet_until = when + self._settings.debounce
+    self._quiet_until = when + self.settings.debounce
     self.alarm.at(self._quiet_until, "accept")
     return ()
 

@@ -67,7 +67,7 @@ class SwitchConditioner(Conditioner):
 
     def __init__(self, name: str, settings: SwitchSettings, new_voice: Callable[[], int], alarm: Alarm) -> None:
         super().__init__(name, new_voice, alarm)
-        self._settings = settings
+        self.settings = settings
         self._contact = False  # what the device last said
         self._closed = False  # what it said after debounce
         self._quiet_until = 0  # edges before this time are bounce
@@ -76,7 +76,7 @@ class SwitchConditioner(Conditioner):
         self._gestures = _Gestures(name, settings, new_voice, alarm)
 
     def handle(self, sample: SwitchSample, now: int) -> Gestures:
-        self._contact = sample.pressed is not self._settings.inverted
+        self._contact = sample.pressed is not self.settings.inverted
         if self._contact == self._closed or now < self._quiet_until:
             return ()
         return self._edge(now)
@@ -106,7 +106,7 @@ class SwitchConditioner(Conditioner):
 
     def _edge(self, when: int) -> Gestures:
         self._closed = self._contact
-        settings = self._settings
+        settings = self.settings
         if settings.debounce:
             self._quiet_until = when + settings.debounce
             self.alarm.at(self._quiet_until, "debounce")
@@ -120,9 +120,9 @@ class SwitchConditioner(Conditioner):
         if when < self._locked_until:
             self._state = _State.REFUSED
             return (Rejected(self.name, "lockout"),)
-        if self._settings.accept:
+        if self.settings.accept:
             self._state = _State.WAITING
-            self.alarm.at(when + self._settings.accept, "accept")
+            self.alarm.at(when + self.settings.accept, "accept")
             return ()
         return self._down(when)
 
@@ -134,21 +134,21 @@ class SwitchConditioner(Conditioner):
         if self._state is _State.REFUSED:
             self._state = _State.UP
             return ()
-        if self._settings.release:
+        if self.settings.release:
             self._state = _State.OPENING
-            self.alarm.at(when + self._settings.release, "release")
+            self.alarm.at(when + self.settings.release, "release")
             return ()
         return self._up(when)
 
     def _down(self, now: int) -> Gestures:
         self._state = _State.DOWN
-        if self._settings.longest:
-            self.alarm.at(now + self._settings.longest, "longest")
+        if self.settings.longest:
+            self.alarm.at(now + self.settings.longest, "longest")
         return self._gestures.down(now)
 
     def _up(self, now: int) -> Gestures:
         self._state = _State.UP
-        self._locked_until = now + self._settings.lockout
+        self._locked_until = now + self.settings.lockout
         self.alarm.cancel("longest")
         return self._gestures.up(now)
 
