@@ -23,7 +23,7 @@ from router.engine import Engine, Plan, RulePlan
 from router.events import Control, Event, Level, Message, NoteOff, NoteOn, Press, Release, Route, Sample
 from router.ledger import Ledger, Limits
 from router.music import Music
-from router.rules.base import METHODS, Context, Kind, Rule, check
+from router.rules.base import METHODS, Context, Kind, Rule, check_all
 from router.timers import Alarm, Timers
 from router.units import NANOSECONDS
 
@@ -147,13 +147,13 @@ def examples(rule: type[Rule]) -> list[dict[str, Any]]:
     """
     import yaml  # noqa: PLC0415 - only the proof of a rule reads YAML
 
-    manuals = (inspect.getdoc(rule) or "", inspect.getdoc(sys.modules[rule.__module__]) or "")
-    manual = next((text for text in manuals if "Example::" in text), None)
-    if manual is None:
+    from router.profile.manual import example  # noqa: PLC0415 - as in convert
+
+    shown = example(rule)
+    if not shown:
         raise ValueError('the manual has no "Example::"')
-    block = list(itertools.takewhile(lambda line: line[:1] in ("", " "), manual.partition("Example::")[2].splitlines()))
     try:
-        listed = yaml.safe_load(inspect.cleandoc("\n".join(block)))["rules"]
+        listed = yaml.safe_load(shown)["rules"]
         found = [dict(entry[rule.name] or {}) for entry in listed if rule.name in entry]
     except (yaml.YAMLError, TypeError, KeyError) as error:
         raise ValueError(f'the example is no profile text with "rules": {error}') from error
@@ -250,7 +250,7 @@ class Bench:
 
     def _call(self, when: str, method: str, *arguments: Any) -> list[Event]:
         def call() -> list[Event]:
-            return list(getattr(self.rule, method)(*arguments))
+            return check_all(getattr(self.rule, method)(*arguments))
 
         events: list[Event] = []
         if self.steps is None:
@@ -267,7 +267,6 @@ class Bench:
 
     def _keep(self, events: list[Event]) -> None:
         for event in events:
-            self._try("giving", check, event)
             self.out.append((self.now, event))
             if isinstance(event, NoteOn):
                 self._ledger.note_on("bench", self.ROUTE, event, self.now)
@@ -332,30 +331,11 @@ LATENESS = (0, 7 * MILLISECOND, 900 * MILLISECOND)
 
 
 def _settings(trial: Trial) -> None:
-    """The settings are a closed schema, every property is described, every default is one that the schema allows."""
-    import jsonschema  # noqa: PLC0415 - only the proof of a rule needs it
+    """What it says of itself is right: name, kinds, methods, manual; settings closed and described, defaults allowed."""
+    from router.profile.declared import fault  # noqa: PLC0415 - as in convert
 
-    from router.profile.quantities import KINDS  # noqa: PLC0415 - as in convert
-
-    schema = trial.rule.settings
-    try:
-        jsonschema.Draft202012Validator.check_schema(dict(schema))
-    except jsonschema.SchemaError as error:
-        raise trial.fault(f"the settings are no JSON Schema: {error.message}") from error
-    if schema.get("type") != "object" or schema.get("additionalProperties") is not False:
-        raise trial.fault('the settings are not closed: "type": "object" and "additionalProperties": False are needed')
-    for name, prop in schema.get("properties", {}).items():
-        if not prop.get("description"):
-            raise trial.fault(f'the setting "{name}" has no description')
-        kind = prop.get("quantity", prop.get("items", {}).get("quantity"))
-        if kind is not None and kind not in KINDS:
-            raise trial.fault(f'the setting "{name}" is of an unknown quantity "{kind}"; there are: {", ".join(KINDS)}')
-        if "default" in prop and not jsonschema.Draft202012Validator(dict(prop)).is_valid(prop["default"]):
-            raise trial.fault(f'the default of "{name}" is not allowed by its own schema')
-    if not trial.rule.name.replace("_", "").isalpha() or not trial.rule.name.islower():
-        raise trial.fault(f'the name "{trial.rule.name}" is not of small letters and _')
-    if not trial.rule.takes:
-        raise trial.fault("it takes nothing, so it can never be of use")
+    if wrong := fault(trial.rule):
+        raise trial.fault(wrong)
 
 
 def _example(trial: Trial) -> None:
@@ -518,6 +498,10 @@ STEPS = 20_000
 """Steps of the interpreter that one event may take at most: far below a millisecond on a small PC."""
 
 
+MOST_STEPS = 100 * STEPS
+"""After so many a call is taken to be without end."""
+
+
 def _work(trial: Trial) -> None:
     """An event takes few steps, and not more the longer the rule plays. Steps are counted, not timed, in Python code only."""
     for timeline in timelines(trial.rule.takes, count=600):
@@ -534,14 +518,39 @@ def _work(trial: Trial) -> None:
             raise trial.fault(f"it takes more and more: {early:.0f} steps an event at first, {late:.0f} later on")
 
 
+class _TooManySteps(BaseException):
+    """Ends a rule that is lost in itself; nothing that the rule catches."""
+
+
+def _endless(trial: Trial) -> None:
+    """Every call comes back. What else is wrong is the other checks' business; they could wait for ever."""
+    for timeline in timelines(trial.rule.takes, count=20):
+        bench = Bench(trial)
+        bench.steps = []
+        try:
+            for now, event in timeline:
+                bench.give(event, now)
+            bench.let_go(bench.now)
+        except _TooManySteps:
+            raise trial.fault(f"a call does not come back within {MOST_STEPS} steps of the interpreter") from None
+        except RuleFault:
+            continue
+
+
 def _steps(call: Callable[[], object]) -> int:
-    """How many instructions of the interpreter a call takes."""
+    """How many instructions of the interpreter a call takes.
+
+    Raises:
+        _TooManySteps: more than ``MOST_STEPS``.
+    """
     count = 0
 
     def trace(frame: FrameType, event: str, _: object) -> Any:
         nonlocal count
         frame.f_trace_opcodes, frame.f_trace_lines = True, False
         count += event == "opcode"
+        if count > MOST_STEPS:
+            raise _TooManySteps
         return trace
 
     before = sys.gettrace()
@@ -555,6 +564,7 @@ def _steps(call: Callable[[], object]) -> int:
 
 _OF_THE_FILE: Mapping[str, Callable[[Trial], None]] = {"settings": _settings, "example": _example, "imports": _imports}
 _AT_WORK: Mapping[str, Callable[[Trial], None]] = {
+    "coming back": _endless,
     "cause": _idle,
     "passing": _passes,
     "robustness": _robust,

@@ -209,6 +209,34 @@ FAULTS = {
         "steps of the interpreter",
         (FIRST, "        for _ in range(20_000 if press.voice == 200 else 0):\n            pass\n" + FIRST),
     ),
+    "a loop without end": (
+        "coming back",
+        "does not come back",
+        (
+            FIRST,
+            "        while True:\n            try:\n                pass\n            except Exception:\n                pass\n",
+        ),
+    ),
+    "events without end": (
+        "cause",
+        "more than 1000 events",
+        (
+            FIRST,
+            "        return self._all(press)\n\n    def _all(self, press):\n        while True:\n            yield press\n",
+        ),
+    ),
+    "a method of another shape": (
+        "settings",
+        "release cannot be called",
+        ("def release(self, release, now)", "def release(self, release)"),
+    ),
+    "no manual": ("settings", "no manual", (SOUND[: SOUND.index("from router")], "")),
+    "settings that fetch something": (
+        "settings",
+        '"$ref"',
+        ('{"enum": ["plain", "odd"], ', '{"$ref": "https://example.org/kind.json", "enum": ["plain", "odd"], '),
+    ),
+    "a default that is no time": ("settings", "needs a unit", ('"default": "100 ms"', '"default": "100"')),
     "a fault in one choice only": (
         "cause",
         "with {'pitch': 60, 'delay': '100 ms', 'kind': 'odd'}",
