@@ -99,7 +99,8 @@ def test_time_that_stands_still_changes_nothing():
 
 
 def head(smooth=None, levels=frozenset(), **grid) -> VirtualTime:
-    chosen = PointerSettings(Grid(**{"dwell": 200 * MILLISECOND, **grid}), smooth, 0.02, levels)
+    plain = {"dwell": 200 * MILLISECOND, "margin": 0.1, "forgive": 0}
+    chosen = PointerSettings(Grid(**{**plain, **grid}), smooth, 0.02, levels)
     make = {"head": lambda voice, alarm: PointerConditioner("head", chosen, voice, alarm)}
     return VirtualTime(Plan(Music(), Limits(), make, ()))
 

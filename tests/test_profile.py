@@ -67,7 +67,12 @@ inputs:
     type: pointer
     device: {evdev: "*Pointer*", x: ABS_RX, y: ABS_RY}
     smooth: no
-    grid: {columns: 3, rows: 2, margin: 20 %, dwell: 250 ms}
+    gain: 2.5
+    recentre: pad.long
+    grid: {columns: 3, rows: 2, margin: 25 %, dwell: 250 ms, forgive: 80 ms, rest: [2, 5]}
+    strength: {crossing: 400 ms}
+    lost_after: 1 s
+    jump: 40 %
   keys: {type: midi, device: {midi: "*Pad*"}, channel: 3, lowest: C2, highest: 96}
 parts:
   tune:
@@ -138,7 +143,7 @@ def test_everything_written_reaches_the_plan(write):
     }
     assert profile.outputs == {"synth": MidiPort("*Synth*"), "box": Instrument("/sounds/small.sf2", 1.5)}
     assert {name: settings_of(make) for name, make in plan.inputs.items()} == {
-        "pad": SwitchSettings(20 * MS, 100 * MS, longest=60_000 * MS),
+        "pad": SwitchSettings(20 * MS, 100 * MS, longest=60_000 * MS, sources=frozenset({"pad.long"})),
         "box": SwitchSettings(30 * MS, 0, longest=60_000 * MS),
         "space": SwitchSettings(30 * MS, 0, longest=60_000 * MS),
         "cheek": PressureSettings(
@@ -149,7 +154,17 @@ def test_everything_written_reaches_the_plan(write):
             over=80 * MS,
             levels=frozenset({"cheek.below"}),
         ),
-        "head": PointerSettings(Grid(3, 2, 0.2, 250 * MS), None, 0.0, frozenset({"head.x"})),
+        "head": PointerSettings(
+            grid=Grid(3, 2, 0.25, 250 * MS, 80 * MS, rest=frozenset({1, 4})),
+            min_cutoff=None,
+            beta=0.0,
+            levels=frozenset({"head.x"}),
+            gain=2.5,
+            centred_by="pad.long",
+            crossing=400 * MS,
+            lost_after=1000 * MS,
+            jump=0.4,
+        ),
         "keys": MidiSettings(3, 36, 96, frozenset({"keys.cc11"})),
     }
     tune, swell, rest = plan.parts

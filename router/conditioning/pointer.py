@@ -59,9 +59,9 @@ class Grid:
 
     columns: int = 4
     rows: int = 1
-    margin: float = 0.1
-    dwell: int = NANOSECONDS
-    forgive: int = 0
+    margin: float = 0.2
+    dwell: int = 600_000_000
+    forgive: int = 200_000_000
     rest: frozenset[int] = frozenset()
 
     @property
@@ -75,11 +75,13 @@ class PointerSettings:
 
     ``crossing`` in nanoseconds: crossing the whole width in this time is full strength; None: every press is of middle
     strength. ``lost_after`` in nanoseconds and ``jump`` in shares of the whole; None: neither is looked at.
+
+    The defaults of filter and grid are what served simulated heads best (tests/benchmarks/pointer.py).
     """
 
     grid: Grid = Grid()
     min_cutoff: float | None = 1.0
-    beta: float = 0.02
+    beta: float = 2.0
     levels: frozenset[str] = frozenset()
     gain: float = 1.0
     centred_by: str | None = None

@@ -51,6 +51,7 @@ def build(tree: Node, path: Path, report: Report) -> Profile | None:
     if top is None or len(report):
         return None
     used = frozenset(source for part in parts for source in part.names)
+    used |= {heard.values["recentre"] for heard in inputs.values() if "recentre" in heard.values}
     levels = frozenset(
         source for part in parts for source in part.names if any(Kind.LEVELS in step.rule.takes for step in part.steps)
     )
@@ -146,11 +147,25 @@ def _conditioner(name: str, heard: Heard, used: frozenset[str], wanted: frozense
         )
         return partial(PressureConditioner, name, pressure)
     if heard.type == "pointer":
-        smooth = values["smooth"]
-        cutoff, beta = (smooth["min_cutoff"], float(smooth["beta"])) if smooth else (None, 0.0)
-        return partial(PointerConditioner, name, PointerSettings(Grid(**values["grid"]), cutoff, beta, levels))
+        return partial(PointerConditioner, name, _pointer(values, levels))
     midi = MidiSettings(values.get("channel"), values["lowest"], values["highest"], levels)
     return partial(MidiConditioner, name, midi)
+
+
+def _pointer(values: Values, levels: frozenset[str]) -> PointerSettings:
+    smooth, grid = values["smooth"], values["grid"]
+    rest = frozenset(zone - 1 for zone in grid.get("rest", ()))
+    return PointerSettings(
+        grid=Grid(**{**grid, "rest": rest}),
+        min_cutoff=smooth["min_cutoff"] if smooth else None,
+        beta=float(smooth["beta"]) if smooth else 0.0,
+        levels=levels,
+        gain=float(values["gain"]),
+        centred_by=values.get("recentre"),
+        crossing=values["strength"]["crossing"] if "strength" in values else None,
+        lost_after=values.get("lost_after") or None,
+        jump=values.get("jump") or None,
+    )
 
 
 def _side(values: Values | None) -> Side | None:

@@ -17,7 +17,7 @@ from router.profile import schema
 from router.profile.diagnostics import Place, Report, either, quoted
 from router.profile.pieces import PRESSES, Heard, Played, Step
 from router.profile.plugins import installed
-from router.profile.source import Entries, Text
+from router.profile.source import Entries, Items, Text
 from router.profile.validate import settings
 from router.rules.base import Kind, Rule
 from router.units import nearest
@@ -39,9 +39,10 @@ def check(
         _thresholds(heard, report)
         _keys(heard, report)
         _line(heard, report)
+        _rest(heard, report)
     _same_device_twice(list(inputs.values()), report)
     _same_output_twice(outputs, report)
-    used = set()
+    used = _centres(inputs, report)
     for part in parts:
         known = _sources(part, inputs, report)
         used |= {source.split(".")[0] for source in part.names} | known.meant
@@ -103,6 +104,50 @@ def _keys(heard: Heard, report: Report) -> None:
         return
     name = "highest" if "highest" in heard.node.values else "lowest"
     report.add(heard.node.values[name].place, '"lowest" is above "highest": no key would count', "Exchange the two.")
+
+
+def _rest(heard: Heard, report: Report) -> None:
+    """Zones that never play must be there, and not be all of them."""
+    grid = heard.values.get("grid", {})
+    node = heard.node.values.get("grid")
+    listed_zones = node.values.get("rest") if isinstance(node, Entries) else None
+    if "rest" not in grid or not isinstance(node, Entries) or not isinstance(listed_zones, Items):
+        return
+    zones = grid["columns"] * grid["rows"]
+    for item, zone in zip(listed_zones.items, grid["rest"], strict=True):
+        if zone > zones:
+            hint = f"{grid['columns']} by {grid['rows']} are the zones 1 to {zones}, counted as one reads."
+            report.add(item.place, f"this grid has no zone {zone}", hint)
+    if set(grid["rest"]) >= set(range(1, zones + 1)):
+        report.add(node.keys["rest"].place, "every zone of this grid rests, so it plays nothing", "Take one out of the list.")
+
+
+def _centres(inputs: Mapping[str, Heard], report: Report) -> set[str]:
+    """The inputs that re-centre a pointer: each must have presses, and be another than the pointer itself."""
+    every = {source: kind for heard in inputs.values() for source, kind in heard.sources().items()}
+    used: set[str] = set()
+    for heard in inputs.values():
+        node = heard.node.values.get("recentre") if heard.type == "pointer" else None
+        if heard.type == "pointer" and not heard.values:
+            used |= set(inputs)  # what is wrong with it is told already, and it may be the line that names one of them
+        if not isinstance(node, Text) or node.empty:
+            continue
+        name = node.text.strip()
+        head = name.split(".")[0]
+        others = {s: kind for s, kind in every.items() if kind & PRESSES and s.split(".")[0] != heard.name}
+        used |= {head} if name in others else set(inputs)
+        if head == heard.name:
+            hint = f"Name the input whose press does it: {either(others)}." if others else _CENTRE
+            report.add(node.place, f'"{heard.name}" cannot be centred by its own movement', hint)
+        elif name in every and name not in others:
+            report.add(node.place, f"{quoted(name)} gives no presses, and a press is what re-centres", _CENTRE)
+        elif name not in every and not (head in inputs and not inputs[head].sources()):
+            message, hint, _ = _no_source(name, inputs, others)
+            report.missing(node.place, message, hint)
+    return used
+
+
+_CENTRE = 'For example a key for the therapist: an input "centre: {type: switch, device: {terminal: c}}".'
 
 
 def _line(heard: Heard, report: Report) -> None:

@@ -247,7 +247,7 @@ SMOOTH = _group(
         "type": "number",
         "minimum": 0,
         "maximum": 100,
-        "default": 0.02,
+        "default": 2,
         "description": "higher follows quick movements sooner",
     },
 )
@@ -258,14 +258,38 @@ GRID = _group(
     margin={
         "quantity": "percent",
         "most": "45 %",
-        "default": "10 %",
+        "default": "20 %",
         "description": "how far, in parts of a zone, the pointer must leave a zone before it counts",
     },
     dwell={
         "quantity": "time",
         "most": "10 s",
-        "default": "1 s",
+        "default": "600 ms",
         "description": "how long the pointer must stay in a zone before it plays",
+    },
+    forgive={
+        "quantity": "time",
+        "most": "2 s",
+        "default": "200 ms",
+        "description": "leaving a zone and coming back within this time is no leaving; a note ends later by as much",
+    },
+    rest={
+        "type": "array",
+        "minItems": 1,
+        "items": {"type": "integer", "minimum": 1, "maximum": 128},
+        "description": "the zones that never play, counted from 1 as one reads",
+        "examples": ["[5]"],
+    },
+)
+SPEED = _group(
+    "strength",
+    ("crossing",),
+    crossing={
+        "quantity": "time",
+        "least": "50 ms",
+        "most": "10 s",
+        "description": "a head that would cross the whole width in this time plays at full strength",
+        "examples": ["500 ms"],
     },
 )
 
@@ -374,7 +398,35 @@ INPUTS: Mapping[str, Schema] = {
         about=_ABOUT,
         device=_device('{evdev: "*Pointer*"}'),
         smooth={**SMOOTH, "no": "the place is taken as it comes", "description": "how tremor is taken out"},
+        gain={
+            "type": "number",
+            "minimum": 0.1,
+            "maximum": 20,
+            "default": 1,
+            "description": "how many times movements around the centre are enlarged, for a head that turns only a little",
+        },
+        recentre={
+            "type": "string",
+            "description": "a press of this, such as a switch, makes the place of that moment the centre",
+            "examples": ["pad"],
+        },
         grid={**GRID, "description": "the zones that the pointer plays"},
+        strength={**SPEED, "description": "how the strength of a press is measured; always in the middle if left out"},
+        lost_after={
+            "quantity": "time",
+            "least": "100 ms",
+            "most": "10 min",
+            "no": "a device that says nothing is taken to be still, as if left out",
+            "examples": ["1 s"],
+            "description": "a tracker that has said nothing for this long is lost; only for one that never stops sending",
+        },
+        jump={
+            "quantity": "percent",
+            "least": "5 %",
+            "no": "every leap is believed, as if left out",
+            "examples": ["40 %"],
+            "description": "a leap farther than this, in parts of the whole, between two samples is not the head's",
+        },
     ),
     "midi": _group(
         "a MIDI input",
@@ -474,10 +526,15 @@ def fits(text: str, wanted: Schema) -> bool:
 
 def homes() -> Mapping[str, tuple[str, ...]]:
     """For each setting, what it is a setting of: to say where a line that stands in the wrong place belongs."""
+    return _homes(installed())
+
+
+@lru_cache(maxsize=8)
+def _homes(rules: Installed) -> Mapping[str, tuple[str, ...]]:
     homes: dict[str, list[str]] = {}
     groups: list[Schema] = [PROFILE, PART]
     groups += [*INPUTS.values(), *(kind for kinds in DEVICES.values() for kind in kinds.values()), *OUTPUTS.values()]
-    groups += [{"title": f"{article(name)} {name} rule", **rule.settings} for name, rule in RULES.items()]
+    groups += [{"title": f"{article(name)} {name} rule", **rule.settings} for name, rule in rules.rules.items()]
     for group in groups:
         for name, inner in group["properties"].items():
             homes.setdefault(name, []).append(group["title"])
@@ -490,8 +547,3 @@ def homes() -> Mapping[str, tuple[str, ...]]:
 def article(name: str) -> str:
     """The word before a name: a or an."""
     return "an" if name[0] in "aeiou" else "a"
-    return _homes(installed())
-
-
-@lru_cache(maxsize=8)
-def _homes(rules: Installed) -> Mapping[str, tuple[str, ...]]:

@@ -357,6 +357,8 @@ def _say_type(text: str, name: str, wanted: Schema) -> tuple[str, str]:
     if kind == "array":
         if len(text) > 40:
             return f'"{name}" must be a list', allowed(name, wanted)
+        if wanted.get("items", {}).get("type") == "integer" and not re.fullmatch(r"[\d\s,;]+", text):
+            return f'"{name}" must be a list of whole numbers', allowed(name, wanted)
         parted = re.sub(r"[\s,;]+", ", ", text)
         return f'"{name}" must be a list', f'Did you mean "{name}: [{parted}]"?'
     if kind == "boolean":
