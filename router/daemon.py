@@ -3,8 +3,13 @@
 Its life is three functions: ``_open``, the loop, ``_close``. It holds a list of seats, each with one child's profile as
 one engine; today's command line fills one.
 
-    a device    missing --opened--> there --gone--> missing      (looked for again after ever longer waits)
+    a device    missing --opened--> there --gone--> missing
     an output   the same; when it comes back it is given its programs again
+                a port of our own --the wanted port comes--> silenced, then that port, with its programs
+
+Nothing is asked again and again. What is missing is looked for when something is plugged in (``plugged.py``) or a MIDI
+port comes (``ports.py``), and then a few times more, as not everything is ready at once. Only what nobody would
+report is looked for every few seconds while it is missing: a JACK server, a device that another program has, an output.
 
 Invariants:
   * samples reach an engine in the order of their stamps, and its time never goes back;
@@ -22,26 +27,30 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from functools import partial
+from pathlib import Path
 from typing import Any, Protocol
 
 from router import clock
 from router.budget import Budget
-from router.devices import MidiPort
+from router.devices import MidiPort, SerialDevice
 from router.engine import Engine
 from router.events import Found, Lost, Message, Sample
 from router.inputs import Devices, by_device, open_input
-from router.inputs.base import DeviceLost, DeviceMissing, Input
+from router.inputs.base import DeviceBusy, DeviceLost, DeviceMissing, Input
 from router.ledger import Observe
 from router.loop import Loop
+from router.midi import ALL_NOTES_OFF, ALL_SOUND_OFF, CONTROL_CHANGE, NOTE_OFF, SUSTAIN
 from router.outputs import Output, OutputError, open_output
+from router.plugged import Plugged
+from router.ports import MidiSystem, current
 from router.profile.model import Profile
 from router.units import NANOSECONDS
 
 FIRST_WAIT, LONGEST_WAIT = NANOSECONDS // 4, 4 * NANOSECONDS
 """Before a missing device is looked for again: the first time, and after many times. Twice as long each time."""
 
-LOOK_EVERY = NANOSECONDS
-"""Between two looks whether the outputs' ports are still there, which nobody reports; a look takes about 0.1 ms."""
+SETTLE = NANOSECONDS // 50
+"""How long after the first news devices are looked for: one that is plugged in makes a dozen pieces of news."""
 
 STOPPED_BY = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
 
@@ -70,9 +79,15 @@ class _Search:
     wait: int = FIRST_WAIT
     said: str = ""
 
-    def again(self, now: int) -> None:
-        self.at = now + self.wait
-        self.wait = min(2 * self.wait, LONGEST_WAIT)
+    def again(self, now: int, *, for_ever: bool) -> None:
+        """Not found. ``for_ever``: no news will come of it."""
+        self.at = now + min(self.wait, LONGEST_WAIT) if for_ever or self.wait <= LONGEST_WAIT else None
+        self.wait = min(2 * self.wait, 2 * LONGEST_WAIT)
+
+    def news(self, now: int) -> None:
+        """Something has come."""
+        self.at = now + SETTLE if self.at is None else min(self.at, now + SETTLE)
+        self.wait = FIRST_WAIT
 
     def over(self) -> None:
         self.at, self.wait, self.said = None, FIRST_WAIT, ""
@@ -118,7 +133,9 @@ class Daemon:
         self._budget = Budget()
         with self._budget:
             self._seats = [_Seat(profile, self._budget, self._observe) for profile in profiles]
-        self._look_at: int | None = None
+        self._plugged: Plugged | None = None
+        self._midi: MidiSystem | None = None
+        self._look_at: int | None = None  # when to look whether the ports that we use are still there
         self._told: list[tuple[int, str, dict[str, Any]]] = []
 
     def run(self, ready: Callable[[], None]) -> signal.Signals | None:
@@ -141,6 +158,7 @@ class Daemon:
     # --- begin and end ----------------------------------------------------------------------------------------
 
     def _open(self) -> None:
+        self._watch_folders()
         now = clock.now()
         for seat in self._seats:
             seat.now = now
@@ -151,8 +169,7 @@ class Daemon:
                 if not self._open_device(seat, device, now):
                     seat.waiting += [(now, Lost(name)) for name in device.devices]
             self._feed(seat, now)
-        if any(isinstance(device, MidiPort) for seat in self._seats for device in seat.profile.outputs.values()):
-            self._look_at = now + LOOK_EVERY
+        self._watch_midi()
         self._tell()
 
     def _close(self) -> None:
@@ -169,6 +186,11 @@ class Daemon:
                     if device.there is not None:
                         self._loop.unwatch(device.there.fileno())
                         device.there.close()
+        if self._midi is not None:
+            self._loop.unwatch(self._midi.fileno())
+        if self._plugged is not None:
+            self._loop.unwatch(self._plugged.fileno())
+            self._plugged.close()
         self._tell()
 
     # --- a pass of the loop -----------------------------------------------------------------------------------
@@ -192,8 +214,9 @@ class Daemon:
             with self._contained():
                 self._send(seat, seat.engine.wake(max(seat.now, now)))
             self._search(seat, now)
+        self._watch_midi()
         if self._look_at is not None and now >= self._look_at:
-            self._look_at = now + LOOK_EVERY
+            self._look_at = None
             self._look(now)
         self._tell()
 
@@ -231,6 +254,46 @@ class Daemon:
 
     # --- devices and outputs that come and go -----------------------------------------------------------------
 
+    def _watch_folders(self) -> None:
+        paths = [
+            Path(device.pattern)
+            for seat in self._seats
+            for device in seat.profile.devices.values()
+            if isinstance(device, SerialDevice)
+        ]
+        try:
+            self._plugged = Plugged(path for path in paths if path.is_absolute())
+        except (OSError, ImportError) as error:
+            self._log.warning("no_news_of_devices", why=str(error))  # so they are looked for every few seconds
+            return
+        self._loop.watch(self._plugged.fileno(), self._something_plugged)
+
+    def _watch_midi(self) -> None:
+        """Listen to the MIDI system in use: it is another one after a JACK server has been away."""
+        system = current()
+        if system is self._midi:
+            return
+        if self._midi is not None:
+            self._loop.unwatch(self._midi.fileno())
+        self._midi = system
+        if system is not None:
+            self._loop.watch(system.fileno(), partial(self._ports_changed, system))
+            self._look_at = clock.now() + SETTLE
+
+    def _something_plugged(self) -> None:
+        assert self._plugged is not None  # noqa: S101 - it is watched
+        if self._plugged.read():
+            now = clock.now()
+            for seat in self._seats:
+                for device in seat.devices:
+                    if device.there is None:
+                        device.search.news(now)
+
+    def _ports_changed(self, system: MidiSystem) -> None:
+        system.clear()
+        if self._look_at is None:
+            self._look_at = clock.now() + SETTLE
+
     def _search(self, seat: _Seat, now: int) -> None:
         for out in seat.outputs.values():
             if out.search.at is not None and now >= out.search.at and self._open_output(seat, out, now):
@@ -244,11 +307,12 @@ class Daemon:
         try:
             there = open_input(device.devices, seat.profile.types)
         except DeviceMissing as error:
-            self._missing(device.search, "input_missing", str(error), now, inputs=[*device.devices])
+            for_ever = isinstance(error, DeviceBusy) or self._plugged is None
+            self._missing(device.search, "input_missing", str(error), now, for_ever, inputs=[*device.devices])
             return False
         except Exception as error:  # noqa: BLE001 - a driver's fault costs this device only
             self._fault(error)
-            self._missing(device.search, "input_missing", f"it failed: {error}", now, inputs=[*device.devices])
+            self._missing(device.search, "input_missing", f"it failed: {error}", now, True, inputs=[*device.devices])
             return False
         device.there = there
         device.search.over()
@@ -262,7 +326,7 @@ class Daemon:
             self._loop.unwatch(there.fileno())
             with self._contained():
                 there.close()
-        device.search.again(now)
+        device.search.again(now, for_ever=False)
         self._log.warning("input_lost", inputs=[*device.devices], why=why)
         seat.waiting += [(now, Lost(name)) for name in device.devices]
 
@@ -271,7 +335,7 @@ class Daemon:
         try:
             out.there = open_output(out.name, device)
         except OutputError as error:
-            self._missing(out.search, "output_missing", str(error), now, output=out.name)
+            self._missing(out.search, "output_missing", str(error), now, True, output=out.name)
             if not isinstance(
                 device, MidiPort
             ):  # what an instrument lacks does not come by itself, and looking is slow
@@ -286,17 +350,47 @@ class Daemon:
         if there is not None:
             with self._contained():
                 there.close()
-        out.search.again(now)
+        out.search.again(now, for_ever=True)
         self._log.warning("output_lost", output=out.name, why=why)
 
     def _look(self, now: int) -> None:
+        """Ports have come or gone: which of ours have gone, and which of those that we miss have come?"""
         for seat in self._seats:
             for out in seat.outputs.values():
-                if out.there is not None and not out.there.present():
-                    self._lose_output(out, f"{out.there.description} has gone", now)
+                with self._contained():
+                    self._look_at_output(seat, out, now)
+            for device in seat.devices:
+                if device.there is None:
+                    device.search.news(now)
+                    continue
+                self._take(seat, device, partial(_looked, device.there), now)
+            self._feed(seat, now)
 
-    def _missing(self, search: _Search, event: str, why: str, now: int, **fields: Any) -> None:
-        search.again(now)
+    def _look_at_output(self, seat: _Seat, out: _Out, now: int) -> None:
+        if out.there is None:
+            if isinstance(seat.profile.outputs[out.name], MidiPort):
+                out.search.news(now)
+            return
+        if not out.there.present():
+            self._lose_output(out, f"{out.there.description} has gone", now)
+            out.search.news(now)
+            return
+        try:
+            stale = out.there.stale()
+        except OutputError as error:
+            if str(error) != out.search.said:
+                out.search.said = str(error)
+                self._log.warning("output_unclear", output=out.name, why=str(error))
+            return
+        if stale:  # whoever listens to our own port must not be left with a note
+            self._send(seat, _silence(seat, out.name))
+            if out.there is not None:
+                out.there.close()
+            out.there = None
+            out.search.at = now
+
+    def _missing(self, search: _Search, event: str, why: str, now: int, for_ever: bool, **fields: Any) -> None:
+        search.again(now, for_ever=for_ever)
         if why != search.said:
             search.said = why
             self._log.warning(event, **fields, why=why)
@@ -329,6 +423,25 @@ class Daemon:
             yield
         except Exception as error:  # noqa: BLE001 - whatever it is, the rest must go on
             self._fault(error)
+
+
+def _looked(there: Input, _now: int) -> list[tuple[int, Sample]]:
+    there.look()
+    return []
+
+
+def _silence(seat: _Seat, output: str) -> list[Message]:
+    """What ends everything that sounds at an output, whatever its part does next."""
+    messages = [
+        Message(output, (NOTE_OFF | channel - 1, note, 0))
+        for name, channel, note in seat.engine.sounding
+        if name == output
+    ]
+    channels = {part.route.channel for part in seat.profile.plan.parts if part.route.output == output}
+    for channel in sorted(channels):
+        status = CONTROL_CHANGE | channel - 1
+        messages += [Message(output, (status, number, 0)) for number in (SUSTAIN, ALL_NOTES_OFF, ALL_SOUND_OFF)]
+    return messages
 
 
 def notify(state: str) -> None:

@@ -37,13 +37,28 @@ class EvdevSwitch:
 
 
 @dataclass(frozen=True, slots=True)
+class EvdevAxis:
+    """An absolute axis of a kernel input device, by the kernel's name, as a pressure: pascals = (value - offset) * scale."""
+
+    pattern: str
+    axis: str
+    scale: float = 1.0
+    offset: float = 0.0
+    grab: bool = True
+
+
+@dataclass(frozen=True, slots=True)
 class EvdevPointer:
-    """Two absolute axes of a kernel input device, by the kernel's names."""
+    """Two axes of a kernel input device, by the kernel's names: both absolute (``ABS_X``) or both relative (``REL_X``).
+
+    ``step``: how far one count of a relative axis moves, as a share of the whole width or height.
+    """
 
     pattern: str
     x: str = "ABS_X"
     y: str = "ABS_Y"
     grab: bool = True
+    step: float = 0.001
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,13 +69,31 @@ class MidiInDevice:
 
 
 @dataclass(frozen=True, slots=True)
+class MidiPressure:
+    """One kind of message of a MIDI port, as a pressure: pascals = (value - offset) * scale.
+
+    ``status`` is that of a controller (0xB0, with its ``number``), of channel pressure (0xD0) or of pitch bend (0xE0, a
+    value from 0 to 16383); ``channel`` 1 to 16, None: any.
+    """
+
+    pattern: str
+    status: int
+    number: int | None = None
+    channel: int | None = None
+    scale: float = 1.0
+    offset: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
 class TerminalKey:
     """A key of the terminal in which the router runs, as a switch: one character, or "space", "enter", "tab"."""
 
     key: str
 
 
-Device = SerialDevice | EvdevSwitch | EvdevPointer | MidiInDevice | TerminalKey
+EvdevDevice = EvdevSwitch | EvdevAxis | EvdevPointer
+MidiDevice = MidiInDevice | MidiPressure
+Device = SerialDevice | EvdevDevice | MidiDevice | TerminalKey
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,4 +1,4 @@
-"""The machine's MIDI system: which ports there are, whether it still runs, and breaking a connection.
+"""The machine's MIDI system: which ports there are, news of them, whether it still runs, and breaking a connection.
 
 Linux has two: ALSA's sequencer (``/dev/snd/seq``), and JACK where there is no sequencer or the environment says
 ``ROUTER_MIDI=jack``. Both know ports by name. ALSA's full names end in numbers that change at each boot
@@ -6,7 +6,8 @@ Linux has two: ALSA's sequencer (``/dev/snd/seq``), and JACK where there is no s
 
 There is one ``MidiSystem`` a process: every fresh client for listing would take one of the few the sequencer has.
 python-rtmidi cannot say that a JACK server has gone (its list of ports stays as it was, and sending to it never
-returns), so under JACK the list and that news come from JACK's own client library.
+returns), so under JACK the list and that news come from JACK's own client library. Nor can it say that ports have come or
+gone: JACK's library calls back, and ALSA's sequencer has a port of its own, "Announce", to which we listen.
 """
 
 from __future__ import annotations
@@ -17,6 +18,7 @@ import os
 import re
 import struct
 from abc import ABC, abstractmethod
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
@@ -24,7 +26,14 @@ from router.names import Candidate
 
 SEQUENCER = Path("/dev/snd/seq")
 CHOICE = "ROUTER_MIDI"
-UNSUBSCRIBE_PORT = 0x40505331  # SNDRV_SEQ_IOCTL_UNSUBSCRIBE_PORT, sound/asequencer.h: _IOW('S', 0x31, 80 bytes)
+CLIENT_ID = 0x80045301  # SNDRV_SEQ_IOCTL_CLIENT_ID, sound/asequencer.h: _IOR('S', 0x01, int)
+CREATE_PORT = 0xC0A85320  # _IOWR('S', 0x20, struct snd_seq_port_info, 168 bytes)
+SUBSCRIBE_PORT = 0x40505330  # _IOW('S', 0x30, struct snd_seq_port_subscribe, 80 bytes)
+UNSUBSCRIBE_PORT = 0x40505331
+PORT_INFO = struct.Struct("2B64sxx6i8xIB59x")  # address, name, capability, type, numbers, kernel's own, flags, queue
+SUBSCRIPTION = "4B76x"  # sender's client and port, receiver's client and port
+ANNOUNCE = (0, 1)  # SNDRV_SEQ_CLIENT_SYSTEM, SNDRV_SEQ_PORT_SYSTEM_ANNOUNCE
+MAY_BE_SENT_TO = 1 << 1 | 1 << 6 | 1 << 7  # SNDRV_SEQ_PORT_CAP_WRITE, _SUBS_WRITE, and _NO_EXPORT: not for others
 _NUMBERS = re.compile(r" (\d+):(\d+)$")
 _PROCESS = re.compile(r"\(\d+(:\d+)?\)")  # a program's number in its name, as FluidSynth has it: another at each start
 _NOT_MEANT = ("midi through", "router")
@@ -55,6 +64,18 @@ class MidiSystem(ABC):
         """Whether the system still runs."""
 
     @abstractmethod
+    def fileno(self) -> int:
+        """A descriptor that is readable when ports have come or gone, or the system has."""
+
+    @abstractmethod
+    def clear(self) -> None:
+        """Make the descriptor ready for the next news."""
+
+    @abstractmethod
+    def close(self) -> None:
+        """Give the system back; only once nobody uses it any more."""
+
+    @abstractmethod
     def disconnect(self, sender: str, client: str) -> None:
         """Break every connection from ``sender`` (full name) to the client of ours called ``client``.
 
@@ -75,6 +96,20 @@ class AlsaSystem(MidiSystem):
             self._out: Any = rtmidi.MidiOut(self.api, name="router-look")
         except OSError as error:
             raise NoMidi(f"ALSA's sequencer {SEQUENCER} cannot be used: {error}") from error
+        self._news = _listen_to_announcements()
+
+    def fileno(self) -> int:
+        return self._news
+
+    def clear(self) -> None:
+        with suppress(OSError):  # nothing left, or some did not fit in its queue (ENOSPC)
+            while os.read(self._news, 4096):
+                pass
+
+    def close(self) -> None:
+        os.close(self._news)
+        self._in.delete()
+        self._out.delete()
 
     def senders(self) -> list[str]:
         return [str(name) for name in self._in.get_ports()]
@@ -97,7 +132,7 @@ class AlsaSystem(MidiSystem):
                     continue
                 addresses = (*map(int, source.groups()), *map(int, target.groups()))
                 try:
-                    fcntl.ioctl(sequencer, UNSUBSCRIBE_PORT, struct.pack("4B76x", *addresses))
+                    fcntl.ioctl(sequencer, UNSUBSCRIBE_PORT, struct.pack(SUBSCRIPTION, *addresses))
                 except OSError:  # it is not connected
                     continue
 
@@ -119,8 +154,21 @@ class JackSystem(MidiSystem):
         except jack.JackError as error:
             raise NoMidi(f"{_no_alsa()}, and no JACK server answers") from error
         self._jack_error = jack.JackError
+        self._news = os.eventfd(0, os.EFD_NONBLOCK | os.EFD_CLOEXEC)
         self._client.set_shutdown_callback(self._gone)
+        self._client.set_port_registration_callback(self._changed, only_available=False)
         self._client.activate()
+
+    def fileno(self) -> int:
+        return self._news
+
+    def clear(self) -> None:
+        with suppress(BlockingIOError):
+            os.eventfd_read(self._news)
+
+    def close(self) -> None:
+        self._client.close()
+        os.close(self._news)
 
     def senders(self) -> list[str]:
         return [port.name for port in self._client.get_ports(is_midi=True, is_output=True)]
@@ -142,6 +190,11 @@ class JackSystem(MidiSystem):
     def _gone(self, _status: object, _reason: str) -> None:
         """Called by JACK's thread."""
         self._running = False
+        os.eventfd_write(self._news, 1)
+
+    def _changed(self, _port: object, _register: bool) -> None:
+        """Called by JACK's thread."""
+        os.eventfd_write(self._news, 1)
 
 
 _systems: list[MidiSystem] = []
@@ -159,6 +212,11 @@ def midi_system() -> MidiSystem:
     return _systems[0]
 
 
+def current() -> MidiSystem | None:
+    """The MIDI system that was asked for last, whether it still runs or not; None if nobody has asked."""
+    return _systems[0] if _systems else None
+
+
 def candidates(names: list[str], pattern: str) -> list[Candidate]:
     """Ports as a profile names them, without those that such a pattern does not mean."""
     wanted = pattern.casefold()
@@ -173,6 +231,20 @@ def candidates(names: list[str], pattern: str) -> list[Candidate]:
         else:
             found.append(Candidate((full, plain), "the number tells two of one name apart until the next boot"))
     return found
+
+
+def _listen_to_announcements() -> int:
+    """A client of ALSA's sequencer that is told of every port; its descriptor."""
+    news = os.open(SEQUENCER, os.O_RDWR | os.O_NONBLOCK | os.O_CLOEXEC)
+    try:
+        (client,) = struct.unpack("i", fcntl.ioctl(news, CLIENT_ID, bytes(4)))
+        asked = PORT_INFO.pack(client, 0, b"news of ports", MAY_BE_SENT_TO, 0, 0, 0, 0, 0, 0, 0)
+        port = PORT_INFO.unpack(fcntl.ioctl(news, CREATE_PORT, asked))[1]
+        fcntl.ioctl(news, SUBSCRIBE_PORT, struct.pack(SUBSCRIPTION, *ANNOUNCE, client, port))
+    except OSError as error:
+        os.close(news)
+        raise NoMidi(f"ALSA's sequencer {SEQUENCER} says nothing of its ports: {error}") from error
+    return news
 
 
 def _no_alsa() -> str:

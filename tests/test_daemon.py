@@ -15,7 +15,7 @@ from router import daemon as daemon_module
 from router.daemon import Daemon, notify
 from router.events import PointerSample, SwitchSample
 from router.inputs.base import Input
-from router.outputs.base import Output
+from router.outputs.base import Output, OutputError
 from router.profile import load
 
 TWO = """
@@ -72,14 +72,14 @@ class Log:
 class Running:
     """A daemon that runs in this thread while ``steps`` runs in another; it is stopped by a signal after the last."""
 
-    def __init__(self, tmp_path, monkeypatch):
+    def __init__(self, tmp_path, monkeypatch, profile=TWO, *, real=False, **paths):
         self.lines = {name: os.openpty() for name in ("left", "right")}
         path = tmp_path / "wren.yaml"
-        path.write_text(
-            TWO.format(**{name: os.ttyname(slave) for name, (_, slave) in self.lines.items()}), encoding="utf-8"
-        )
+        lines = {name: os.ttyname(slave) for name, (_, slave) in self.lines.items()}
+        path.write_text(profile.format(**{**lines, **paths}), encoding="utf-8")
         self.outputs = {}
-        monkeypatch.setattr(daemon_module, "open_output", self.open_output)
+        if not real:
+            monkeypatch.setattr(daemon_module, "open_output", self.open_output)
         self.log = Log()
         self.record = []
         self.daemon = Daemon([load(path)], self.log, lambda *event: self.record.append(event))
@@ -165,9 +165,37 @@ def test_an_output_that_fails_costs_itself_only_and_comes_back(running):
     assert running.outputs["one"][0].closed
 
 
-def test_an_output_that_has_gone_is_noticed_without_a_note(running):
+class News:
+    """A MIDI system that only has news."""
+
+    def __init__(self):
+        self._poke = os.eventfd(0, os.EFD_NONBLOCK)
+
+    def fileno(self):
+        return self._poke
+
+    def clear(self):
+        os.eventfd_read(self._poke)
+
+    def send(self):
+        os.eventfd_write(self._poke, 1)
+
+    def close(self):
+        os.close(self._poke)
+
+
+@pytest.fixture
+def news(monkeypatch):
+    news = News()
+    monkeypatch.setattr(daemon_module, "current", lambda: news)
+    yield news
+    news.close()
+
+
+def test_an_output_that_has_gone_is_noticed_without_a_note(running, news):
     def steps():
         running.outputs["two"][0].gone = True
+        news.send()
         running.until(lambda: len(running.outputs["two"]) == 2)
 
     running.run(steps)
@@ -189,6 +217,200 @@ def test_an_input_that_goes_costs_itself_only(running):
 
     running.run(steps)
     assert running.log.count("input_lost") == 1
+
+
+# --- plugged in and out -------------------------------------------------------------------------------------------
+
+
+@pytest.fixture
+def impatient(monkeypatch):
+    """After news, all the further looks take a few milliseconds; what comes later than that comes by news only."""
+    monkeypatch.setattr(daemon_module, "FIRST_WAIT", 1_000_000)
+    monkeypatch.setattr(daemon_module, "LONGEST_WAIT", 4_000_000)
+
+
+def test_a_line_that_is_plugged_in_later_plays_and_out_and_in_again(tmp_path, monkeypatch, impatient):  # noqa: ARG001
+    node = tmp_path / "plugged"
+    running = Running(tmp_path, monkeypatch, left=str(node))
+    (device,) = (device for device in running.daemon._seats[0].devices if "left" in device.devices)
+
+    def given_up():
+        running.until(lambda: device.there is None and device.search.at is None)
+
+    def steps():
+        given_up()
+        assert running.log.count("input_missing") == 1
+        for turn in (1, 2):
+            node.symlink_to(os.ttyname(running.lines["left"][1]))
+            running.until(lambda turn=turn: running.log.count("input_open") == 1 + turn)
+            running.press("left")
+            running.until(lambda turn=turn: running.sent("one").count((0x90, 48, 80)) == turn)
+            node.unlink()
+            for end in running.lines["left"]:
+                os.close(end)
+            running.until(lambda turn=turn: running.sent("one").count((0x80, 48, 0)) == turn)
+            running.lines["left"] = os.openpty()
+            given_up()
+
+    running.run(steps)
+    running.close()
+    assert running.log.count("input_lost") == 2
+
+
+def test_a_device_that_becomes_readable_is_tried_again(tmp_path, monkeypatch, impatient):  # noqa: ARG001
+    """udev makes a node first and sets its group a moment later. Here the line only becomes a line at the second look."""
+    node = tmp_path / "plugged"
+    node.write_text("no line yet")
+    running = Running(tmp_path, monkeypatch, left=str(node))
+    (device,) = (device for device in running.daemon._seats[0].devices if "left" in device.devices)
+
+    def steps():
+        running.until(lambda: device.search.at is None)
+        real = os.ttyname(running.lines["left"][1])
+        monkeypatch.setattr("router.inputs.serial.find", lambda _pattern: real)
+        node.chmod(0o640)
+        running.until(lambda: running.log.count("input_open") == 2)
+
+    running.run(steps)
+    running.close()
+
+
+def test_without_news_of_devices_they_are_looked_for_again_and_again(tmp_path, monkeypatch, impatient):  # noqa: ARG001
+    def refuse(_paths):
+        raise OSError(24, "too many watches")
+
+    monkeypatch.setattr(daemon_module, "Plugged", refuse)
+    node = tmp_path / "plugged"
+    running = Running(tmp_path, monkeypatch, left=str(node))
+
+    def steps():
+        time.sleep(0.2)
+        node.symlink_to(os.ttyname(running.lines["left"][1]))
+        running.until(lambda: running.log.count("input_open") == 2)
+
+    running.run(steps)
+    running.close()
+    assert running.log.count("no_news_of_devices") == 1
+
+
+LATE = """
+profile: 1
+child: wren
+inputs:
+  left: {{type: switch, device: {{serial: "{left}"}}, debounce: 0 ms}}
+  right: {{type: midi, device: {{midi: "late-pad*"}}}}
+parts:
+  low: {{input: left, rules: [note: {{pitch: 48}}], output: {{port: one, channel: 3, program: 12}}}}
+  high: {{input: right, rules: [note: {{}}], output: {{port: one}}}}
+outputs:
+  one: {{midi: "late-synth*"}}
+"""
+
+
+class Synth:
+    """A MIDI port that keeps what it hears; without ``of`` it is a port of its own, else it is connected to that one."""
+
+    def __init__(self, client, of=None):
+        import rtmidi
+
+        self.heard = []
+        self.port = rtmidi.MidiIn(rtmidi.API_UNIX_JACK, name=client)
+        self.port.set_callback(lambda event, _: self.heard.append(tuple(event[0])))
+        if of is None:
+            self.port.open_virtual_port("in")
+        else:
+            self.port.open_port(next(n for n, name in enumerate(self.port.get_ports()) if of in name), "in")
+
+    def close(self):
+        self.port.cancel_callback()
+        self.port.close_port()
+        self.port.delete()
+
+
+def test_a_synth_that_is_switched_on_after_the_router_is_found(jack_server, tmp_path, monkeypatch, impatient):  # noqa: ARG001
+    """With none there at the start the router offers a port of its own. The synth that comes gets the notes and programs,
+    whoever listened to the router's own port is not left with a note, and it all happens again when it is switched off."""
+    import rtmidi
+
+    running = Running(tmp_path, monkeypatch, LATE, real=True)
+    opened = []
+
+    def steps():
+        running.until(lambda: running.log.count("output_open") == 1)
+        listener = Synth("listener", of="router:one")
+        opened.append(listener)
+        running.press("left")
+        running.until(lambda: (0x92, 48, 80) in listener.heard)
+        for turn in (1, 2):
+            synth = Synth("late-synth")
+            opened.append(synth)
+            running.until(lambda synth=synth: (0xC2, 12) in synth.heard)
+            if turn == 1:
+                assert listener.heard[1:5] == [(0x82, 48, 0), (0xB0, 64, 0), (0xB0, 123, 0), (0xB0, 120, 0)]
+            running.press("left", False)
+            running.press("left")
+            running.until(lambda synth=synth: (0x92, 48, 80) in synth.heard)
+            opened.remove(synth)
+            synth.close()
+            running.until(lambda turn=turn: running.log.count("output_lost") == turn)
+            running.until(lambda turn=turn: running.log.count("output_open") == 1 + 2 * turn)  # our own again
+        pad = rtmidi.MidiOut(rtmidi.API_UNIX_JACK, name="late-pad")
+        pad.open_virtual_port("keys")
+        running.until(lambda: running.log.count("input_open") == 2)
+        pad.close_port()
+        pad.delete()
+        running.until(lambda: running.log.count("input_lost") == 1)
+
+    try:
+        running.run(steps)
+    finally:
+        for port in opened:
+            port.close()
+        running.close()
+
+
+def test_two_synths_of_one_pattern_are_listed_and_nobody_guesses(jack_server, tmp_path, monkeypatch, impatient):  # noqa: ARG001
+    running = Running(tmp_path, monkeypatch, LATE, real=True)
+    opened = [Synth("late-synth-a")]
+
+    def steps():
+        running.until(lambda: running.log.count("output_open") == 1)
+        opened.extend((Synth("late-synth-b"), Synth("late-synth-c")))
+        opened.pop(0).close()
+        running.until(lambda: running.log.count("output_missing") == 1)
+        opened.pop(0).close()
+        running.until(lambda: running.log.count("output_open") == 2)
+
+    try:
+        running.run(steps)
+    finally:
+        for port in opened:
+            port.close()
+        running.close()
+    (why,) = (fields["why"] for _level, event, fields in running.log.said if event == "output_missing")
+    assert why.splitlines() == [
+        '"late-synth*" could be 2 MIDI ports; write one of these:',
+        '    midi: "late-synth-b:in"',
+        '    midi: "late-synth-c:in"',
+    ]
+
+
+def test_when_two_come_at_once_our_own_port_stays_and_it_is_said_once(running, news, monkeypatch):
+    def unclear(_self):
+        raise OutputError("could be two")
+
+    def steps():
+        monkeypatch.setattr(Kept, "stale", unclear)
+        for _ in range(3):
+            news.send()
+            running.until(lambda: running.daemon._look_at is not None)
+            running.until(lambda: running.daemon._look_at is None)
+        running.press("left")
+        running.until(lambda: running.sent("one"))
+
+    running.run(steps)
+    assert running.log.count("output_unclear") == 2  # one for each output
+    assert len(running.outputs["one"]) == 1
 
 
 class Stamped(Input):
@@ -304,7 +526,11 @@ def test_devices_lists_ports_as_profile_text_and_for_programs(jack_server):  # n
     try:
         command = [sys.executable, "-m", "router", "devices"]
         plain = subprocess.run(command, capture_output=True, text=True, check=True)
-        assert f'device: {{midi: "pad-{os.getpid()}:pads"}}' in plain.stdout.splitlines()
+        assert f'device: {{midi: "pad-{os.getpid()}:pads"}}   # midi' in plain.stdout.splitlines()
+        pressure = [
+            line for line in plain.stdout.splitlines() if f'"pad-{os.getpid()}:pads", controller: breath' in line
+        ]
+        assert pressure[0].endswith("# pressure")
         as_json = subprocess.run([*command, "--json"], capture_output=True, text=True, check=True)
         found = json.loads(as_json.stdout)["midi_inputs"]["found"]
         assert f"pad-{os.getpid()}:pads" in [entry["device"] for entry in found]

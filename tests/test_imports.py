@@ -30,6 +30,7 @@ LAYERS = (
         "clock",
         "files",
         "names",
+        "plugged",
         "ports",
         "timerfd",
     },

@@ -8,14 +8,15 @@ import struct
 import pytest
 from evdev import ecodes
 
-from router.devices import EvdevPointer, EvdevSwitch
-from router.events import PointerSample, SwitchSample
+from router.devices import EvdevAxis, EvdevPointer, EvdevSwitch
+from router.events import PointerSample, PressureSample, SwitchSample
 from router.inputs import by_device, evdev
-from router.inputs.base import DeviceLost, DeviceMissing
+from router.inputs.base import DeviceBusy, DeviceLost, DeviceMissing
 from router.inputs.evdev import Axis, EvdevInput, Present
 from router.names import Candidate
 
-SPACE, ENTER, X, Y = 57, 28, 0, 1
+SPACE, ENTER, X, Y, Z = 57, 28, 0, 1, 2
+SPACE_KEY, ENTER_KEY = EvdevSwitch("*", "KEY_SPACE"), EvdevSwitch("*", "KEY_ENTER")
 
 
 class Kernel:
@@ -72,6 +73,10 @@ def axis(code, value):
     return (3, code, value)
 
 
+def moved(code, value):
+    return (2, code, value)
+
+
 DROPPED = (0, 3, 0)
 
 
@@ -81,7 +86,8 @@ def samples(device, now=9):
 
 def test_the_constants_are_those_of_the_kernels_headers():
     """linux/input.h and input-event-codes.h, through python-evdev, which compiles them in; EVIOCSCLOCKID compiled on x86_64."""
-    assert (evdev.EV_SYN, evdev.EV_KEY, evdev.EV_ABS) == (ecodes.EV_SYN, ecodes.EV_KEY, ecodes.EV_ABS) == (0, 1, 3)
+    ours = (evdev.EV_SYN, evdev.EV_KEY, evdev.EV_REL, evdev.EV_ABS)
+    assert ours == (ecodes.EV_SYN, ecodes.EV_KEY, ecodes.EV_REL, ecodes.EV_ABS) == (0, 1, 2, 3)
     assert (evdev.SYN_REPORT, evdev.SYN_DROPPED) == (ecodes.SYN_REPORT, ecodes.SYN_DROPPED) == (0, 3)
     assert evdev.EVENT.size == struct.calcsize("@llHHi")
     if struct.calcsize("P") == 8:
@@ -116,7 +122,7 @@ def test_a_name_that_the_kernel_does_not_have():
 
 def test_presses_and_releases_with_the_kernels_stamps(kernels):
     kernel = kernels()
-    device = EvdevInput(kernel, {"pad": SPACE}, {})
+    device = EvdevInput(kernel, {"pad": SPACE_KEY})
     kernel.send(key(SPACE, 1), at=(12, 345_678))
     kernel.send(key(SPACE, 0), at=(12, 400_000))
     assert device.read(0) == [(12_345_678_000, SwitchSample("pad", True)), (12_400_000_000, SwitchSample("pad", False))]
@@ -125,7 +131,7 @@ def test_presses_and_releases_with_the_kernels_stamps(kernels):
 
 def test_auto_repeat_and_other_keys_are_nothing(kernels):
     kernel = kernels()
-    device = EvdevInput(kernel, {"pad": SPACE}, {})
+    device = EvdevInput(kernel, {"pad": SPACE_KEY})
     kernel.send(key(SPACE, 2))
     kernel.send(key(ENTER, 1), (4, 4, 458_756), (2, 0, 5))  # another key, a scan code, a mouse's move
     kernel.send(key(SPACE, 1))
@@ -137,14 +143,14 @@ def test_auto_repeat_and_other_keys_are_nothing(kernels):
 
 def test_several_keys_and_two_inputs_on_one_key(kernels):
     kernel = kernels()
-    device = EvdevInput(kernel, {"left": SPACE, "right": ENTER, "also": SPACE}, {})
+    device = EvdevInput(kernel, {"left": SPACE_KEY, "right": ENTER_KEY, "also": SPACE_KEY})
     kernel.send(key(SPACE, 1), key(ENTER, 1))
     assert samples(device) == [SwitchSample("left", True), SwitchSample("also", True), SwitchSample("right", True)]
 
 
 def test_a_key_held_at_the_start_counts_from_its_next_press(kernels):
     kernel = kernels(held=[SPACE])
-    device = EvdevInput(kernel, {"pad": SPACE}, {})
+    device = EvdevInput(kernel, {"pad": SPACE_KEY})
     kernel.send(key(SPACE, 2))
     kernel.send(key(SPACE, 0))
     assert samples(device) == []
@@ -154,7 +160,7 @@ def test_a_key_held_at_the_start_counts_from_its_next_press(kernels):
 
 def test_after_a_loss_what_was_missed_is_made_up(kernels):
     kernel = kernels()
-    device = EvdevInput(kernel, {"one": SPACE, "two": ENTER}, {})
+    device = EvdevInput(kernel, {"one": SPACE_KEY, "two": ENTER_KEY})
     kernel.send(key(SPACE, 1))
     assert samples(device) == [SwitchSample("one", True)]
     kernel.keys = {ENTER}  # in the meantime the first was let go and the second pressed
@@ -164,7 +170,7 @@ def test_after_a_loss_what_was_missed_is_made_up(kernels):
 
 def test_all_is_void_up_to_the_next_report_also_over_two_reads(kernels):
     kernel = kernels()
-    device = EvdevInput(kernel, {"pad": SPACE}, {})
+    device = EvdevInput(kernel, {"pad": SPACE_KEY})
     os.write(kernel.writer, struct.pack("@llHHi", 1, 0, *DROPPED))
     assert samples(device) == []
     os.write(kernel.writer, struct.pack("@llHHi", 1, 0, *key(SPACE, 1)))
@@ -178,7 +184,7 @@ def test_all_is_void_up_to_the_next_report_also_over_two_reads(kernels):
 def test_the_state_after_a_loss_is_newer_than_what_is_still_in_the_buffer(kernels):
     """A press behind the loss whose release the question for the state took away must not stick."""
     kernel = kernels()
-    device = EvdevInput(kernel, {"pad": SPACE}, {})
+    device = EvdevInput(kernel, {"pad": SPACE_KEY})
     kernel.send(DROPPED)
     kernel.send(key(SPACE, 1))
     assert samples(device) == [SwitchSample("pad", True), SwitchSample("pad", False)]
@@ -186,7 +192,7 @@ def test_the_state_after_a_loss_is_newer_than_what_is_still_in_the_buffer(kernel
 
 def test_a_key_held_at_the_start_and_let_go_in_a_loss(kernels):
     kernel = kernels(held=[SPACE])
-    device = EvdevInput(kernel, {"pad": SPACE}, {})
+    device = EvdevInput(kernel, {"pad": SPACE_KEY})
     kernel.send(DROPPED)
     assert samples(device) == []  # still held
     kernel.keys = set()
@@ -201,7 +207,7 @@ def test_with_losses_anywhere_nothing_sticks(kernels, seed):
     """A kernel whose buffer runs over at random: in the end each input says what the key is."""
     chance = random.Random(seed)
     kernel = kernels()
-    device = EvdevInput(kernel, {"one": SPACE, "two": ENTER}, {})
+    device = EvdevInput(kernel, {"one": SPACE_KEY, "two": ENTER_KEY})
     said = {"one": False, "two": False}
     for _ in range(60):
         code = chance.choice((SPACE, ENTER))
@@ -219,7 +225,7 @@ def test_with_losses_anywhere_nothing_sticks(kernels, seed):
 
 def test_a_place_comes_once_a_report_from_0_to_1(kernels):
     kernel = kernels(axes={X: Axis(0, -100, 100), Y: Axis(50, 0, 200)})
-    device = EvdevInput(kernel, {}, {"head": (X, Y)})
+    device = EvdevInput(kernel, {"head": EvdevPointer("*")})
     kernel.send(axis(X, 0), axis(Y, 200))
     kernel.send(axis(X, -100))
     kernel.send((2, 0, 1))
@@ -228,7 +234,7 @@ def test_a_place_comes_once_a_report_from_0_to_1(kernels):
 
 def test_the_axis_that_has_not_moved_is_where_it_was_at_the_start(kernels):
     kernel = kernels(axes={X: Axis(25, 0, 100), Y: Axis(75, 0, 100)})
-    device = EvdevInput(kernel, {}, {"head": (X, Y)})
+    device = EvdevInput(kernel, {"head": EvdevPointer("*")})
     kernel.send(axis(Y, 50))
     assert samples(device) == [PointerSample("head", 0.25, 0.5)]
 
@@ -236,29 +242,110 @@ def test_the_axis_that_has_not_moved_is_where_it_was_at_the_start(kernels):
 def test_values_beyond_the_axis_are_kept_within(kernels):
     """The kernel does not keep them there."""
     kernel = kernels(axes={X: Axis(0, 0, 100), Y: Axis(0, 0, 100)})
-    device = EvdevInput(kernel, {}, {"head": (X, Y)})
+    device = EvdevInput(kernel, {"head": EvdevPointer("*")})
     kernel.send(axis(X, -5000), axis(Y, 2**31 - 1))
     assert samples(device) == [PointerSample("head", 0.0, 1.0)]
 
 
 def test_a_place_after_a_loss(kernels):
     kernel = kernels(axes={X: Axis(0, 0, 100), Y: Axis(0, 0, 100)})
-    device = EvdevInput(kernel, {}, {"head": (X, Y)})
+    device = EvdevInput(kernel, {"head": EvdevPointer("*")})
     kernel.axes = {X: Axis(100, 0, 100), Y: Axis(0, 0, 100)}
     kernel.send(axis(X, 30), DROPPED)
     assert samples(device) == [PointerSample("head", 1.0, 0.0)]
 
 
+def test_a_stick_near_its_middle_is_in_the_middle_and_reaches_both_ends(kernels):
+    """The kernel's flat of EVIOCGABS: 15 of 255 is what it gives a gamepad's stick (drivers/hid/hid-input.c)."""
+    kernel = kernels(axes={X: Axis(128, 0, 255, 15), Y: Axis(128, 0, 255, 15)})
+    device = EvdevInput(kernel, {"head": EvdevPointer("*")})
+    kernel.send(axis(X, 140), axis(Y, 113))
+    kernel.send(axis(X, 0), axis(Y, 255))
+    kernel.send(axis(X, 143), axis(Y, 0))
+    middle, ends, beside = samples(device)
+    assert middle == PointerSample("head", 0.5, 0.5)
+    assert ends == PointerSample("head", 0.0, 1.0)
+    assert 0.5 < beside.x < 0.51
+    assert beside.y == 0.0
+
+
+def test_a_flat_that_is_wider_than_the_axis_means_nothing(kernels):
+    kernel = kernels(axes={X: Axis(0, 0, 10, 5), Y: Axis(0, 0, 10, 900)})
+    device = EvdevInput(kernel, {"head": EvdevPointer("*")})
+    kernel.send(axis(X, 10), axis(Y, 0))
+    assert samples(device) == [PointerSample("head", 1.0, 0.0)]
+
+
+MOUSE = EvdevPointer("*", "REL_X", "REL_Y", step=0.01)
+
+
+def test_movements_are_added_up_from_the_middle(kernels):
+    kernel = kernels()
+    device = EvdevInput(kernel, {"head": MOUSE})
+    kernel.send(moved(X, 10), moved(Y, -20))
+    kernel.send(moved(X, 5))
+    kernel.send(moved(8, 1))  # its wheel
+    first, second = samples(device)
+    assert (first.x, first.y) == pytest.approx((0.6, 0.3))
+    assert (second.x, second.y) == pytest.approx((0.65, 0.3))
+
+
+def test_movements_stop_at_the_borders_and_come_back_at_once(kernels):
+    kernel = kernels()
+    device = EvdevInput(kernel, {"head": MOUSE})
+    kernel.send(moved(X, 2**31 - 1), moved(Y, -(2**31)))
+    kernel.send(moved(X, -1), moved(Y, 1))
+    far, back = samples(device)
+    assert far == PointerSample("head", 1.0, 0.0)
+    assert (back.x, back.y) == pytest.approx((0.99, 0.01))
+
+
+def test_a_mouses_button_is_a_switch_beside_its_movement(kernels):
+    kernel = kernels()
+    device = EvdevInput(kernel, {"head": MOUSE, "click": EvdevSwitch("*", "BTN_LEFT")})
+    kernel.send(moved(X, 10), key(ecodes.BTN_LEFT, 1))
+    assert samples(device) == [SwitchSample("click", True), PointerSample("head", 0.6, 0.5)]
+
+
+BREATH = EvdevAxis("*", "ABS_Z", scale=2.0, offset=100.0)
+
+
+def test_an_axis_is_a_pressure_and_is_said_once_when_it_is_opened(kernels):
+    """(reading - offset) * scale; nothing is clipped, and a stick's flat middle does not count."""
+    kernel = kernels(axes={Z: Axis(110, 0, 255, 200)})
+    device = EvdevInput(kernel, {"cheek": BREATH})
+    assert device.deadline() is not None
+    assert device.wake(7) == [(7, PressureSample("cheek", 20.0))]
+    assert device.deadline() is None
+    assert device.wake(8) == []
+    kernel.send(axis(Z, 90), axis(X, 3), at=(2, 5))
+    kernel.send(axis(Z, 300), at=(3, 0))
+    assert device.read(0) == [
+        (2_000_005_000, PressureSample("cheek", -20.0)),
+        (3_000_000_000, PressureSample("cheek", 400.0)),
+    ]
+
+
+def test_a_pressure_after_a_loss(kernels):
+    kernel = kernels(axes={Z: Axis(110, 0, 255)})
+    device = EvdevInput(kernel, {"cheek": BREATH})
+    kernel.axes = {Z: Axis(120, 0, 255)}
+    kernel.send(axis(Z, 255), DROPPED)
+    assert samples(device) == [PressureSample("cheek", 40.0)]
+    kernel.send(DROPPED)
+    assert samples(device) == []  # as it was
+
+
 def test_an_axis_without_length_is_refused(kernels):
     kernel = kernels(axes={X: Axis(0, 0, 0), Y: Axis(0, 0, 100)})
     with pytest.raises(DeviceMissing, match="an axis of head has no length"):
-        EvdevInput(kernel, {}, {"head": (X, Y)})
+        EvdevInput(kernel, {"head": EvdevPointer("*")})
 
 
 def test_a_read_that_fails_is_a_lost_device(kernels):
     """As after unplugging, when it fails with ENODEV; reading a folder fails, too."""
     kernel = kernels()
-    device = EvdevInput(kernel, {"pad": SPACE}, {})
+    device = EvdevInput(kernel, {"pad": SPACE_KEY})
     folder = os.open("/", os.O_RDONLY)
     os.dup2(folder, kernel.fileno())
     os.close(folder)
@@ -271,7 +358,7 @@ def test_a_read_that_fails_is_a_lost_device(kernels):
 
 def test_the_other_end_gone_is_a_lost_device(kernels):
     kernel = kernels()
-    device = EvdevInput(kernel, {"pad": SPACE}, {})
+    device = EvdevInput(kernel, {"pad": SPACE_KEY})
     os.close(kernel.writer)
     with pytest.raises(DeviceLost):
         device.read(0)
@@ -281,8 +368,8 @@ def test_the_other_end_gone_is_a_lost_device(kernels):
 # --- which device is meant ----------------------------------------------------------------------------------------
 
 
-def there(name, path, *, keys=(), axes=(), names=()):
-    return Present(Candidate((name, *names, path)), path, tuple(keys), tuple(axes))
+def there(name, path, *, keys=(), axes=(), moves=(), names=()):
+    return Present(Candidate((name, *names, path)), path, {1: tuple(keys), 2: tuple(moves), 3: tuple(axes)})
 
 
 @pytest.fixture
@@ -339,6 +426,37 @@ def test_a_device_without_the_key_is_said_so(plugged):
     ]
 
 
+def test_a_mouse_is_no_joystick(plugged):
+    """Of one name the one with the axes is meant, and each kind of axis counts for itself: REL_X and ABS_X are both 0."""
+    plugged(there("Pad", "/dev/input/event3", axes=[X, Y]), there("Pad", "/dev/input/event4", moves=[X, Y]))
+    assert "/dev/input/event4" in refusal(head=EvdevPointer("Pad", "REL_X", "REL_Y"))
+    assert "/dev/input/event3" in refusal(head=EvdevPointer("Pad"))
+    plugged(there("Pad", "/dev/input/event3", axes=[X, Y]))
+    said = refusal(head=EvdevPointer("Pad", "REL_X", "REL_Y"))
+    assert said.startswith('no input device called "Pad" has REL_X and REL_Y')
+
+
+def test_another_program_that_has_the_device_will_not_tell_when_it_gives_it_back(plugged):
+    plugged(there("Switch Box", "/dev/input/event4", keys=[SPACE]))
+    with pytest.raises(DeviceBusy):
+        evdev.open_evdev({"pad": PAD})
+
+
+def test_what_a_message_lists_can_be_pasted(plugged):
+    """Brackets, quotes and all: each line of an ambiguous name's message, put into a profile, means that one device."""
+    import yaml
+
+    names = ["/dev/input/by-path/pci-0:1[a]-event", 'Box "A" \\ [left]']
+    devices = [there(name, f"/dev/input/event{n}", keys=[SPACE], names=["Twin"]) for n, name in enumerate(names)]
+    plugged(*devices)
+    lines = refusal(pad=EvdevSwitch("Twin", "KEY_SPACE")).splitlines()[1:]
+    for n, line in enumerate(lines):
+        pattern = yaml.safe_load(line)["evdev"]
+        assert pattern == names[n]
+        assert f"/dev/input/event{n} " in refusal(pad=EvdevSwitch(pattern, "KEY_SPACE"))
+    assert len(lines) == 2
+
+
 def test_none_of_the_name(plugged):
     plugged(there("Other", "/dev/input/event3", keys=[SPACE]))
     assert refusal(pad=PAD).splitlines() == ['no input device is called "*switch*"; there are:', '    evdev: "Other"']
@@ -352,3 +470,13 @@ def test_none_at_all(plugged):
 def test_keys_and_axes_of_one_device_are_opened_together():
     devices = {"a": EvdevSwitch("x", "BTN_0"), "b": EvdevPointer("x"), "c": EvdevSwitch("y", "BTN_0")}
     assert [list(group) for group in by_device(devices)] == [["a", "b"], ["c"]]
+
+
+def test_every_axis_that_a_profile_may_name_is_the_kernels():
+    from router.profile.schema import ABSOLUTE, RELATIVE
+
+    assert {*ABSOLUTE, *RELATIVE} <= {*ecodes.ecodes}
+    assert len({*ABSOLUTE, *RELATIVE}) == len(ABSOLUTE) + len(RELATIVE)
+    left_out = {name for name in ecodes.ecodes if name.startswith(("ABS_", "REL_"))} - {*ABSOLUTE, *RELATIVE}
+    others = ("ABS_MT_", "ABS_MAX", "ABS_CNT", "REL_MAX", "REL_CNT", "ABS_RESERVED", "REL_RESERVED", "ABS_PROFILE")
+    assert {name for name in left_out if not name.startswith(others)} == set()

@@ -10,11 +10,11 @@ import pytest
 import rtmidi
 
 from router import clock
-from router.devices import MidiInDevice
-from router.events import MidiSample
+from router.devices import MidiInDevice, MidiPressure
+from router.events import MidiSample, PressureSample
 from router.inputs import by_device
-from router.inputs.base import DeviceLost, DeviceMissing
-from router.inputs.midi import LOOK_EVERY, MidiInput
+from router.inputs.base import DeviceBusy, DeviceLost, DeviceMissing
+from router.inputs.midi import MidiInput, heard
 from router.names import matches
 from router.ports import candidates, midi_system
 
@@ -56,7 +56,9 @@ def opened():
     inputs = []
 
     def open_(pattern, *names):
-        inputs.append(MidiInput({name: MidiInDevice(pattern) for name in names or ("keys",)}))
+        """A pattern and the names of inputs that hear all of it, or devices by name."""
+        devices = pattern if isinstance(pattern, dict) else {name: MidiInDevice(pattern) for name in names or ("keys",)}
+        inputs.append(MidiInput(devices))
         return inputs[-1]
 
     yield open_
@@ -72,6 +74,13 @@ def wait_for(midi_input, count, seconds=20):
         if select.select([midi_input.fileno()], [], [], 1)[0]:
             found += midi_input.read(clock.now())
     return found
+
+
+def wait_until(true, seconds=20):
+    deadline = time.monotonic() + seconds
+    while not true():
+        assert time.monotonic() < deadline
+        time.sleep(0.01)
 
 
 def test_every_message_comes_in_order_with_its_time(pad, opened):
@@ -110,14 +119,14 @@ def test_two_inputs_of_one_port_both_hear_it(pad, opened):
 def test_a_port_that_goes_is_noticed_and_found_again(pad, opened):
     sender = pad("pad-d")
     keys = opened("pad-d:*")
-    looked = keys.deadline()
-    assert keys.wake(looked - 1) == []
-    assert keys.deadline() == looked
-    assert keys.wake(looked) == []
-    assert keys.deadline() == looked + LOOK_EVERY
+    keys.look()
+    midi_system().clear()
     sender.close()
+    assert select.select([midi_system().fileno()], [], [], 20)[0]  # news of it
+    midi_system().clear()
+    wait_until(lambda: not any("pad-d" in name for name in midi_system().senders()))
     with pytest.raises(DeviceLost, match="pad-d"):
-        keys.wake(keys.deadline())
+        keys.look()
     keys.close()
     with pytest.raises(DeviceMissing, match="pad-d"):
         MidiInput({"keys": MidiInDevice("pad-d:*")})
@@ -125,6 +134,60 @@ def test_a_port_that_goes_is_noticed_and_found_again(pad, opened):
     keys = opened("pad-d:*")
     again.send(0x90, 1, 2)
     assert len(wait_for(keys, 1)) == 1
+
+
+def test_a_port_that_comes_is_news(pad):
+    midi_system().clear()
+    pad("pad-news")
+    assert select.select([midi_system().fileno()], [], [], 20)[0]
+
+
+def test_controllers_channel_pressure_and_bend_are_pressures(pad, opened):
+    """Over a real port, beside a keyboard's keys on the same one. (reading - offset) * scale; bend has 14 bits."""
+    sender = pad("pad-p")
+    devices = {
+        "keys": MidiInDevice("pad-p:*"),
+        "breath": MidiPressure("pad-p:*", 0xB0, 2, None, 10.0, 0.0),
+        "second": MidiPressure("pad-p:*", 0xB0, 2, 2, 10.0, 0.0),
+        "touch": MidiPressure("pad-p:*", 0xD0, None, None, 1.0, 27.0),
+        "bend": MidiPressure("pad-p:*", 0xE0, None, None, 0.5, 8192.0),
+    }
+    port = opened(devices)
+    assert port.deadline() is not None
+    rest = [sample for _stamp, sample in port.wake(3)]  # a controller says nothing until it moves
+    assert rest == [PressureSample(name, 0.0) for name in ("breath", "second", "touch", "bend")]
+    assert port.deadline() is None
+    for message in ((0xB0, 2, 100), (0xB1, 2, 50), (0xB0, 1, 9), (0xD3, 127), (0xE0, 0, 64), (0xE0, 127, 127)):
+        sender.send(*message)
+    got = [sample for _stamp, sample in wait_for(port, 12)]
+    assert [sample for sample in got if not isinstance(sample, MidiSample)] == [
+        PressureSample("breath", 1000.0),
+        PressureSample("breath", 500.0),
+        PressureSample("second", 500.0),
+        PressureSample("touch", 100.0),
+        PressureSample("bend", 0.0),
+        PressureSample("bend", 4095.5),
+    ]
+
+
+@pytest.mark.parametrize("data", [(0xB0, 2), (0xE0, 1), (0xD0,), (0xF8,), (0xB0,)])
+def test_a_message_that_is_too_short_says_nothing(data):
+    for status, number in ((0xB0, 2), (0xD0, None), (0xE0, None)):
+        assert heard("cheek", MidiPressure("*", status, number), data) is None
+
+
+def test_a_server_that_does_not_run_will_not_tell_when_it_does():
+    code = (
+        "from router.devices import MidiInDevice\n"
+        "from router.inputs.base import DeviceBusy\n"
+        "from router.inputs.midi import MidiInput\n"
+        "try:\n    MidiInput({'keys': MidiInDevice('*')})\n"
+        "except DeviceBusy as error:\n    print('busy:', error)\n"
+    )
+    environment = {**os.environ, "ROUTER_MIDI": "jack", "JACK_DEFAULT_SERVER": "none-of-this-name"}
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, env=environment, check=True)
+    assert done.stdout.startswith("busy: ")
+    assert issubclass(DeviceBusy, DeviceMissing)
 
 
 def test_two_that_match_are_listed_as_profile_text(pad):
@@ -295,7 +358,7 @@ def test_a_server_that_dies_is_a_lost_port():
         "sys.stdin.readline()\n"
         "for _ in range(100):\n"
         "    try:\n"
-        "        keys.wake(keys.deadline())\n"
+        "        keys.look()\n"
         "        time.sleep(0.1)\n"
         "    except DeviceLost:\n"
         "        keys.close()\n"

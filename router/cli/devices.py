@@ -1,4 +1,7 @@
-"""``router devices``: what is plugged in, as profile text ready to paste."""
+"""``router devices``: what is plugged in, as profile text ready to paste, with what each says at the moment.
+
+Each line can be pasted into an input; the first word of its remark is the type of input that it can serve.
+"""
 
 from __future__ import annotations
 
@@ -8,9 +11,11 @@ import platform
 import sys
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from functools import partial
 from typing import Any
 
 from router.names import quoted
+from router.profile import schema
 
 NAME = "devices"
 HELP = "list what is plugged in, as profile text ready to paste"
@@ -18,6 +23,9 @@ EXAMPLE = "router devices"
 
 _SHOWN = 6
 """Keys of a device that are listed in its remark; a keyboard has a hundred."""
+
+_LISTEN = 0.5
+"""Seconds that each serial line is listened to."""
 
 
 @dataclass(slots=True)
@@ -32,6 +40,7 @@ class _Kind:
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare them."""
+    parser.add_argument("--baud", type=int, default=115200, help="the speed at which serial lines are listened to")
     parser.add_argument("--json", action="store_true", help="for a program to read")
 
 
@@ -42,7 +51,7 @@ def run(args: argparse.Namespace) -> int:
         return 1
     kinds = {
         "switches_and_pointers": _looked(_Kind("Switches and pointers", "kernel input devices in /dev/input"), _evdev),
-        "serial": _looked(_Kind("Serial lines", "serial lines with hardware behind them"), _serial),
+        "serial": _looked(_Kind("Serial lines", "serial lines with hardware behind them"), partial(_serial, args.baud)),
         "midi_inputs": _looked(_Kind("MIDI inputs", "ports that send, of ALSA or else JACK"), _midi_in),
         "midi_outputs": _looked(_Kind("MIDI outputs", "ports that receive, of ALSA or else JACK"), _midi_out),
     }
@@ -63,7 +72,7 @@ def _plainly(kinds: list[_Kind]) -> list[str]:
     lines = []
     for kind in kinds:
         lines.append(f"# {kind.title}")
-        lines += [entry["profile"] + (f"   # {entry['about']}" if entry["about"] else "") for entry in kind.found]
+        lines += [_line(entry) for entry in kind.found]
         if not kind.found:
             lines.append(f"#   none; looked for {kind.sought}" + (f": {kind.why}" if kind.why else ""))
         lines.append("")
@@ -75,8 +84,15 @@ def _plainly(kinds: list[_Kind]) -> list[str]:
             "box: {instrument: default}",
         ]
     else:
-        lines.append("# Paste a device into an input of a profile, and a MIDI output under outputs.")
+        lines.append(
+            "# Paste a device into an input of the type that stands behind it, and a MIDI output under outputs."
+        )
     return lines
+
+
+def _line(entry: dict[str, Any]) -> str:
+    about = f": {entry['about']}" if entry["about"] else ""
+    return f"{entry['profile']}   # {entry['type']}{about}"
 
 
 def _looked(kind: _Kind, look: Callable[[_Kind], None]) -> _Kind:
@@ -93,45 +109,92 @@ def _evdev(kind: _Kind) -> None:
     from router.inputs import evdev  # noqa: PLC0415 - its libraries are on Linux only
 
     for device in evdev.present():
+        try:
+            held_codes, axes_now = evdev.state(device)
+        except OSError:  # it has gone since we looked
+            continue
         name = quoted(device.candidate.name)
-        keys = [evdev.name_of(evdev.EV_KEY, number) for number in device.keys]
-        axes = [evdev.name_of(evdev.EV_ABS, number) for number in device.axes]
-        shown = ", ".join(keys[:_SHOWN]) + (f" and {len(keys) - _SHOWN} more" if len(keys) > _SHOWN else "")
-        remark = f"{device.candidate.remark}: " if device.candidate.remark else ""
-        facts = {"device": device.candidate.name, "path": device.path, "keys": keys, "axes": axes}
+        keys = [evdev.name_of(evdev.EV_KEY, number) for number in device.has[evdev.EV_KEY]]
+        held = [evdev.name_of(evdev.EV_KEY, number) for number in sorted(held_codes)]
+        moves = [evdev.name_of(evdev.EV_REL, number) for number in device.has[evdev.EV_REL]]
+        axes = {evdev.name_of(evdev.EV_ABS, number): axis for number, axis in axes_now.items()}
+        remark = f"{device.candidate.remark}; " if device.candidate.remark else ""
+        facts = {
+            "device": device.candidate.name,
+            "path": device.path,
+            "keys": keys,
+            "held": held,
+            "axes": {axis: {"now": at.value, "lowest": at.low, "highest": at.high} for axis, at in axes.items()},
+            "relative_axes": moves,
+        }
+
+        offers: list[tuple[str, str, str]] = []  # profile text, what it is for, a remark
         if keys:
-            text = f"device: {{evdev: {name}, key: {keys[0]}}}"
-            kind.found.append({"profile": text, "about": f"{remark}keys {shown}", **facts})
-        if {"ABS_X", "ABS_Y"} <= set(axes):
-            text = f"device: {{evdev: {name}, x: ABS_X, y: ABS_Y}}"
-            kind.found.append({"profile": text, "about": f"{remark}a pointer", **facts})
+            about = f"held now: {_some(held) or 'none'}; keys {_some(keys)}"
+            offers.append((f"key: {(held or keys)[0]}", "switch", about))
+        if {"ABS_X", "ABS_Y"} <= {*axes}:
+            x, y = (axes[axis].share(axes[axis].value) for axis in ("ABS_X", "ABS_Y"))
+            offers.append(("x: ABS_X, y: ABS_Y", "pointer", f"now at {x:.0%} from the left, {y:.0%} from the top"))
+        if {"REL_X", "REL_Y"} <= {*moves}:
+            offers.append(("x: REL_X, y: REL_Y", "pointer", "says how far it moves, not where it is"))
+        for axis, at in axes.items():
+            if axis in schema.ABSOLUTE and at.low < at.high:
+                other = at.high if at.value < at.high else at.low
+                points = f"[{{reads: {at.value}, is: 0 Pa}}, {{reads: {other}, is: 10 cmH2O}}]"
+                about = f"reads {at.value} now, of {at.low} to {at.high}; measure the second point"
+                offers.append((f"axis: {axis}, calibrate: {points}", "pressure", about))
+        for text, type_, about in offers:
+            profile = f"device: {{evdev: {name}, {text}}}"
+            kind.found.append({"profile": profile, "type": type_, "about": remark + about, **facts})
     if not kind.found and (closed := evdev.unreadable()):
         kind.why = f"there are {closed}, but none may be read; on Debian the user must be in the group input"
 
 
-def _serial(kind: _Kind) -> None:
+def _some(names: list[str]) -> str:
+    more = f" and {len(names) - _SHOWN} more" if len(names) > _SHOWN else ""
+    return ", ".join(names[:_SHOWN]) + more
+
+
+def _serial(baud: int, kind: _Kind) -> None:
     from router.inputs import serial  # noqa: PLC0415 - as above
+    from router.inputs.base import DeviceMissing  # noqa: PLC0415 - as above
 
     for line in serial.lines():
-        text = f"device: {{serial: {quoted(line.name)}, baud: 115200, unit: Pa}}"
-        kind.found.append({"profile": text, "about": line.remark, "device": line.name, "path": line.names[-1]})
+        said = ""
+        try:
+            said = serial.last_line(line.names[-1], baud, _LISTEN)
+            about = f"said {quoted(_printable(said))}" if said else f"said nothing within {_LISTEN} s at {baud} baud"
+        except DeviceMissing as error:
+            about = str(error)
+        about = f"{line.remark}; {about}" if line.remark else about
+        facts = {"device": line.name, "path": line.names[-1], "last_line": said or None, "about": about}
+        text = f"device: {{serial: {quoted(line.name)}, baud: {baud}"
+        kind.found.append({"profile": f"{text}, unit: Pa}}", "type": "pressure", **facts})
+        kind.found.append({"profile": f"{text}}}", "type": "switch", **facts})
+
+
+def _printable(text: str) -> str:
+    return "".join(c if c.isprintable() else "\N{REPLACEMENT CHARACTER}" for c in text[:60])
 
 
 def _midi_in(kind: _Kind) -> None:
     from router.ports import midi_system  # noqa: PLC0415 - as above
 
-    _ports(kind, midi_system().senders(), "device: {{midi: {}}}")
+    _ports(kind, midi_system().senders(), "device: {{midi: {}}}", "midi")
+    points = "[{{reads: 0, is: 0 Pa}}, {{reads: 127, is: 10 cmH2O}}]"
+    text = f"device: {{{{midi: {{}}, controller: breath, calibrate: {points}}}}}"
+    _ports(kind, midi_system().senders(), text, "pressure")
 
 
 def _midi_out(kind: _Kind) -> None:
     from router.ports import midi_system  # noqa: PLC0415 - as above
 
-    _ports(kind, midi_system().receivers(), "synth: {{midi: {}}}")
+    _ports(kind, midi_system().receivers(), "synth: {{midi: {}}}", "output")
 
 
-def _ports(kind: _Kind, names: list[str], text: str) -> None:
+def _ports(kind: _Kind, names: list[str], text: str, type_: str) -> None:
     from router.ports import candidates  # noqa: PLC0415 - as above
 
     for port in candidates(names, "*"):
         profile = text.format(quoted(port.name))
-        kind.found.append({"profile": profile, "about": port.remark, "device": port.name})
+        kind.found.append({"profile": profile, "type": type_, "about": port.remark, "device": port.name})

@@ -8,7 +8,18 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import cast
 
-from router.devices import Device, EvdevPointer, EvdevSwitch, MidiInDevice, SerialDevice, TerminalKey
+from router.devices import (
+    Device,
+    EvdevAxis,
+    EvdevDevice,
+    EvdevPointer,
+    EvdevSwitch,
+    MidiDevice,
+    MidiInDevice,
+    MidiPressure,
+    SerialDevice,
+    TerminalKey,
+)
 from router.inputs.base import DeviceMissing, Input
 
 Devices = dict[str, Device]
@@ -44,27 +55,27 @@ def _open(devices: Devices, types: Mapping[str, str]) -> Input:
 
             switches = [name for name in devices if types[name] == "switch"]
             return SerialInput(cast("dict[str, SerialDevice]", devices), switches)
-        case MidiInDevice():
+        case MidiInDevice() | MidiPressure():
             from router.inputs.midi import MidiInput  # noqa: PLC0415 - as above
 
-            return MidiInput(cast("dict[str, MidiInDevice]", devices))
+            return MidiInput(cast("dict[str, MidiDevice]", devices))
         case TerminalKey():
             from router.inputs.terminal import TerminalInput  # noqa: PLC0415 - as above
 
             return TerminalInput(cast("dict[str, TerminalKey]", devices))
-        case EvdevSwitch() | EvdevPointer():
+        case EvdevSwitch() | EvdevAxis() | EvdevPointer():
             from router.inputs.evdev import open_evdev  # noqa: PLC0415 - as above
 
-            return open_evdev(cast("dict[str, EvdevSwitch | EvdevPointer]", devices))
+            return open_evdev(cast("dict[str, EvdevDevice]", devices))
 
 
 def _identity(device: Device) -> tuple[object, ...]:
     match device:
         case SerialDevice():
             return "serial", device.pattern, device.baud
-        case MidiInDevice():
+        case MidiInDevice() | MidiPressure():
             return "midi", device.pattern
         case TerminalKey():
             return ("terminal",)
-        case EvdevSwitch() | EvdevPointer():
+        case EvdevSwitch() | EvdevAxis() | EvdevPointer():
             return "evdev", device.pattern

@@ -14,6 +14,10 @@ class DeviceMissing(Exception):  # noqa: N818 - a device that is missing is not 
     """No such device now; the message says what was looked for and what is there."""
 
 
+class DeviceBusy(DeviceMissing):
+    """It cannot be had now, and nobody will say when it can: another program has it, or a server does not run."""
+
+
 class DeviceLost(Exception):  # noqa: N818 - it is an event: the input is lost, and looked for again
     """An open device has gone."""
 
@@ -53,6 +57,13 @@ class Input(ABC):
             DeviceLost: the device has gone, and only looking shows it.
         """
         return []
+
+    def look(self) -> None:  # noqa: B027 - most devices say themselves that they go
+        """Look whether the device is still there, for one whose going is only announced (see ``MidiSystem``).
+
+        Raises:
+            DeviceLost: it has gone.
+        """
 
     @abstractmethod
     def close(self) -> None:

@@ -1,12 +1,17 @@
-"""A kernel input device: its keys and buttons are switches, its absolute axes are pointers.
+"""A kernel input device: its keys and buttons are switches, its axes are pointers, and an absolute axis may be a pressure.
 
 What the kernel sends, and what becomes of it (linux/input-event-codes.h, and the kernel's event-codes document):
 
     key, value 1 or 0          the switch closes or opens
     key, value 2               auto-repeat: nothing
-    axis                       remembered; a place is given at the report's end (SYN_REPORT)
+    absolute axis              remembered; a place or a pressure is given at the report's end (SYN_REPORT)
+    relative axis              added up, from the middle on and within the borders; a place at the report's end
     SYN_DROPPED                the kernel's buffer ran over: all up to the next SYN_REPORT is void, then the state is
                                asked for, and what was missed is made up
+
+A joystick's stick at rest is never quite in the middle, so the kernel says how far around the middle means nothing
+(``flat`` of EVIOCGABS); there a place is exactly 0.5. A pressure takes the axis as it is. An axis is only reported when
+it changes, so a pressure is also given once when the device is opened.
 
 A key that is held when the device is opened counts as open until it has been let go: nobody pressed it for us.
 Stamps are those of the kernel, on the monotonic clock. The device is taken for ourselves alone (``grab``), so that a
@@ -17,6 +22,7 @@ from __future__ import annotations
 
 import errno
 import fcntl
+import math
 import os
 import struct
 from collections.abc import Iterator, Mapping
@@ -25,16 +31,16 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from router.devices import EvdevPointer, EvdevSwitch
-from router.events import PointerSample, SwitchSample
-from router.inputs.base import DeviceLost, DeviceMissing, Input, Stamped
+from router.devices import EvdevAxis, EvdevDevice, EvdevPointer, EvdevSwitch
+from router.events import PointerSample, PressureSample, SwitchSample
+from router.inputs.base import DeviceBusy, DeviceLost, DeviceMissing, Input, Stamped
 from router.names import Candidate, NotOne, choose, listed, matches
 from router.units import NANOSECONDS, nearest
 
 EVENT = struct.Struct("@llHHi")
 """struct input_event of linux/input.h: seconds, microseconds, type, code, value."""
 
-EV_SYN, EV_KEY, EV_ABS = 0, 1, 3
+EV_SYN, EV_KEY, EV_REL, EV_ABS = 0, 1, 2, 3
 SYN_REPORT, SYN_DROPPED = 0, 3
 EVIOCSCLOCKID = 0x400445A0  # linux/input.h: _IOW('E', 0xa0, int)
 CLOCK_MONOTONIC = 1
@@ -46,15 +52,20 @@ _AT_ONCE = 64
 
 @dataclass(frozen=True, slots=True)
 class Axis:
-    """An absolute axis: where it is, and its ends."""
+    """An absolute axis: where it is, its ends, and how far from its middle means nothing."""
 
     value: int
     low: int
     high: int
+    flat: int = 0
 
     def share(self, value: int) -> float:
         """A value as 0 to 1; the kernel does not keep values between the ends, so we do."""
-        return min(1.0, max(0.0, (value - self.low) / (self.high - self.low)))
+        half = (self.high - self.low) / 2
+        aside = value - self.low - half
+        flat = self.flat if self.flat < half else 0
+        beyond = math.copysign(max(0.0, abs(aside) - flat), aside)
+        return min(1.0, max(0.0, 0.5 + beyond / (half - flat) / 2))
 
 
 class Node:
@@ -88,7 +99,7 @@ class Node:
     def axis(self, code: int) -> Axis:
         """An axis as it is now (EVIOCGABS)."""
         info = self._device.absinfo(code)
-        return Axis(info.value, info.min, info.max)
+        return Axis(info.value, info.min, info.max, info.flat)
 
     def close(self) -> None:
         """Closing also gives up the grab."""
@@ -105,8 +116,33 @@ class _Key:
 
 
 @dataclass(slots=True)
+class _Pressure:
+    """An axis of ours; ``moved``: since the last report."""
+
+    name: str
+    code: int
+    device: EvdevAxis
+    value: int
+    moved: bool = False
+
+    def sample(self) -> PressureSample:
+        return PressureSample(self.name, (self.value - self.device.offset) * self.device.scale)
+
+
+@dataclass(slots=True)
+class _Roller:
+    """Two relative axes of ours: where they have led to from the middle, 0 to 1; ``moved``: since the last report."""
+
+    name: str
+    codes: tuple[int, int]
+    step: float
+    place: list[float]
+    moved: bool = False
+
+
+@dataclass(slots=True)
 class _Pointer:
-    """Two axes of ours; ``moved``: since the last report."""
+    """Two absolute axes of ours; ``moved``: since the last report."""
 
     name: str
     codes: tuple[int, int]
@@ -116,24 +152,38 @@ class _Pointer:
 
 
 class EvdevInput(Input):
-    """An open device; ``keys`` gives the code of each switch, ``pointers`` those of each pointer's two axes."""
+    """An open device that serves these inputs of a profile."""
 
-    def __init__(self, node: Node, keys: Mapping[str, int], pointers: Mapping[str, tuple[int, int]]) -> None:
-        self.inputs = (*keys, *pointers)
+    def __init__(self, node: Node, devices: Mapping[str, EvdevDevice]) -> None:
+        self.inputs = tuple(devices)
         self.description = f'input device "{node.name}" ({node.path})'
         self._node = node
         self._keys: dict[int, _Key] = {}
-        for name, code in keys.items():
-            self._keys.setdefault(code, _Key([])).inputs.append(name)
-        for code in node.held() & self._keys.keys():
-            self._keys[code].muted = True
-        self._pointers = []
-        for name, codes in pointers.items():
-            axes = (node.axis(codes[0]), node.axis(codes[1]))
-            if any(axis.low >= axis.high for axis in axes):
-                raise DeviceMissing(f"{self.description}: an axis of {name} has no length")
-            self._pointers.append(_Pointer(name, codes, axes, [axis.value for axis in axes]))
+        self._pressures: list[_Pressure] = []
+        self._pointers: list[_Pointer] = []
+        self._rollers: list[_Roller] = []
+        for name, device in devices.items():
+            match device:
+                case EvdevSwitch():
+                    self._keys.setdefault(code(device.key), _Key([])).inputs.append(name)
+                case EvdevAxis():
+                    axis = code(device.axis)
+                    self._pressures.append(_Pressure(name, axis, device, node.axis(axis).value))
+                case EvdevPointer():
+                    self._add_pointer(name, (code(device.x), code(device.y)), device)
+        for held in node.held() & self._keys.keys():
+            self._keys[held].muted = True
+        self._first = [pressure.sample() for pressure in self._pressures]  # where they are now; not given yet
         self._void = False  # between SYN_DROPPED and the next SYN_REPORT
+
+    def _add_pointer(self, name: str, codes: tuple[int, int], device: EvdevPointer) -> None:
+        if _relative(device):
+            self._rollers.append(_Roller(name, codes, device.step, [0.5, 0.5]))
+            return
+        axes = (self._node.axis(codes[0]), self._node.axis(codes[1]))
+        if any(axis.low >= axis.high for axis in axes):
+            raise DeviceMissing(f"{self.description}: an axis of {name} has no length")
+        self._pointers.append(_Pointer(name, codes, axes, [axis.value for axis in axes]))
 
     def fileno(self) -> int:
         return self._node.fileno()
@@ -157,16 +207,25 @@ class EvdevInput(Input):
                 if self._void:
                     self._void, missed = False, True
                 else:
-                    stamped += ((stamp, sample) for sample in self._places())
+                    stamped += ((stamp, sample) for sample in self._moved())
             elif self._void:
                 continue
             elif kind == EV_KEY and value in (0, 1):
                 stamped += ((stamp, sample) for sample in self._key(code, value == 1))
             elif kind == EV_ABS:
                 self._axis(code, value)
+            elif kind == EV_REL:
+                self._roll(code, value)
         if missed:  # last, because the state now is newer than everything that was read
             stamped += ((now, sample) for sample in self._made_up())
         return stamped
+
+    def deadline(self) -> int | None:
+        return 0 if self._first else None
+
+    def wake(self, now: int) -> list[Stamped]:
+        first, self._first = self._first, []
+        return [(now, sample) for sample in first]
 
     def close(self) -> None:
         self._node.close()
@@ -183,64 +242,93 @@ class EvdevInput(Input):
                 yield SwitchSample(name, down)
 
     def _axis(self, code: int, value: int) -> None:
+        for pressure in self._pressures:
+            if pressure.code == code:
+                pressure.value, pressure.moved = value, True
         for pointer in self._pointers:
             for index in (0, 1):
                 if pointer.codes[index] == code:
                     pointer.place[index] = value
                     pointer.moved = True
 
-    def _places(self) -> Iterator[PointerSample]:
+    def _roll(self, code: int, counts: int) -> None:
+        for roller in self._rollers:
+            for index in (0, 1):
+                if roller.codes[index] == code:
+                    roller.place[index] = min(1.0, max(0.0, roller.place[index] + counts * roller.step))
+                    roller.moved = True
+
+    def _moved(self) -> Iterator[PressureSample | PointerSample]:
+        """What the report that ends here has changed."""
+        for pressure in self._pressures:
+            if pressure.moved:
+                pressure.moved = False
+                yield pressure.sample()
         for pointer in self._pointers:
             if pointer.moved:
                 pointer.moved = False
                 x, y = (axis.share(value) for axis, value in zip(pointer.axes, pointer.place, strict=True))
                 yield PointerSample(pointer.name, x, y)
+        for roller in self._rollers:
+            if roller.moved:
+                roller.moved = False
+                yield PointerSample(roller.name, *roller.place)
 
-    def _made_up(self) -> Iterator[SwitchSample | PointerSample]:
+    def _made_up(self) -> Iterator[SwitchSample | PressureSample | PointerSample]:
+        """What was missed. How far a relative axis has moved meanwhile nobody knows."""
         try:
             held = self._node.held()
+            values = [self._node.axis(pressure.code).value for pressure in self._pressures]
             places = [[self._node.axis(code).value for code in pointer.codes] for pointer in self._pointers]
         except OSError as error:
             raise DeviceLost(f"{self.description}: {error.strerror}") from error
         for code in self._keys:
             yield from self._key(code, code in held)
+        for pressure, value in zip(self._pressures, values, strict=True):
+            pressure.moved |= pressure.value != value
+            pressure.value = value
         for pointer, place in zip(self._pointers, places, strict=True):
             pointer.moved |= pointer.place != place
             pointer.place = place
-        yield from self._places()
+        yield from self._moved()
+
+
+def _relative(device: EvdevPointer) -> bool:
+    return device.x.startswith("REL_")
 
 
 @dataclass(frozen=True, slots=True)
 class Present:
-    """A device that is there: its names, and the codes of the keys and axes it has."""
+    """A device that is there: its names, and the codes of what it has, by kind (EV_KEY, EV_REL, EV_ABS)."""
 
     candidate: Candidate
     path: str
-    keys: tuple[int, ...]
-    axes: tuple[int, ...]
+    has: Mapping[int, tuple[int, ...]]
 
 
-def open_evdev(devices: Mapping[str, EvdevSwitch | EvdevPointer]) -> EvdevInput:
+def open_evdev(devices: Mapping[str, EvdevDevice]) -> EvdevInput:
     """Open the device that serves these inputs (all of one pattern).
 
     Raises:
         DeviceMissing: no such device now, several, or one that cannot be opened.
     """
-    keys, pointers = {}, {}
-    for name, device in devices.items():
-        if isinstance(device, EvdevSwitch):
-            keys[name] = code(device.key)
-        else:
-            pointers[name] = (code(device.x), code(device.y))
-    path = _find(
-        next(iter(devices.values())).pattern, {*keys.values()}, {c for codes in pointers.values() for c in codes}
-    )
+    wanted: dict[int, set[int]] = {EV_KEY: set(), EV_REL: set(), EV_ABS: set()}
+    for device in devices.values():
+        match device:
+            case EvdevSwitch():
+                wanted[EV_KEY].add(code(device.key))
+            case EvdevAxis():
+                wanted[EV_ABS].add(code(device.axis))
+            case EvdevPointer():
+                wanted[EV_REL if _relative(device) else EV_ABS] |= {code(device.x), code(device.y)}
+    path = _find(next(iter(devices.values())).pattern, wanted)
     try:
         node = Node(path, any(device.grab for device in devices.values()))
     except OSError as error:
-        raise DeviceMissing(f"input device {path} cannot be opened: {_reason(error)}") from error
+        kind = DeviceBusy if error.errno == errno.EBUSY else DeviceMissing
+        raise kind(f"input device {path} cannot be opened: {_reason(error)}") from error
     try:
-        return EvdevInput(node, keys, pointers)
+        return EvdevInput(node, devices)
     except (OSError, DeviceMissing) as error:
         node.close()
         raise DeviceMissing(str(error)) from error
@@ -261,7 +349,7 @@ def code(name: str) -> int:
 
 
 def name_of(kind: int, number: int) -> str:
-    """The kernel's name of a key or button (``kind`` EV_KEY) or an axis (EV_ABS); the first where it has several."""
+    """The kernel's name of a key or button (``kind`` EV_KEY) or an axis (EV_REL, EV_ABS); the first where it has several."""
     from evdev import ecodes  # noqa: PLC0415 - as above
 
     names = ecodes.bytype[kind].get(number, str(number))
@@ -286,23 +374,35 @@ def present() -> list[Present]:
         names, remark = [name, *links.get(path, ()), *([socket] if socket else []), path], ""
         if sum(other == name for _, other, _, _ in found) > 1:
             names, remark = [*names[1:], name], name
-        result.append(
-            Present(Candidate(tuple(names), remark), path, tuple(has.get(EV_KEY, ())), tuple(has.get(EV_ABS, ())))
-        )
+        kinds = {kind: tuple(has.get(kind, ())) for kind in (EV_KEY, EV_REL, EV_ABS)}
+        result.append(Present(Candidate(tuple(names), remark), path, kinds))
     return result
 
 
-def _find(pattern: str, keys: set[int], axes: set[int]) -> str:
+def state(device: Present) -> tuple[set[int], dict[int, Axis]]:
+    """The codes of the keys that are held now, and the absolute axes as they are; nothing is taken from other programs.
+
+    Raises:
+        OSError: it has gone.
+    """
+    node = Node(device.path, grab=False)
+    try:
+        return node.held(), {axis: node.axis(axis) for axis in device.has[EV_ABS]}
+    finally:
+        node.close()
+
+
+def _find(pattern: str, wanted: Mapping[int, set[int]]) -> str:
     devices = present()
-    able = [device for device in devices if keys <= {*device.keys} and axes <= {*device.axes}]
+    able = [device for device in devices if all(codes <= {*device.has[kind]} for kind, codes in wanted.items())]
     try:
         chosen = choose(pattern, [device.candidate for device in able], "input device", "evdev")
     except NotOne as error:
-        raise DeviceMissing(_why_none(pattern, devices, able, keys, axes) or str(error)) from error
+        raise DeviceMissing(_why_none(pattern, devices, able, wanted) or str(error)) from error
     return next(device.path for device in able if device.candidate is chosen)
 
 
-def _why_none(pattern: str, devices: list[Present], able: list[Present], keys: set[int], axes: set[int]) -> str | None:
+def _why_none(pattern: str, devices: list[Present], able: list[Present], wanted: Mapping[int, set[int]]) -> str | None:
     """A better reason than the names alone give."""
     if not devices and (closed := unreadable()):
         return (
@@ -311,9 +411,9 @@ def _why_none(pattern: str, devices: list[Present], able: list[Present], keys: s
         )
     named = [device for device in devices if matches(pattern, device.candidate.names)]
     if named and not any(device in able for device in named):
-        wanted = [name_of(EV_KEY, number) for number in sorted(keys)] + [name_of(EV_ABS, n) for n in sorted(axes)]
+        what = " and ".join(name_of(kind, number) for kind, codes in wanted.items() for number in sorted(codes))
         there = listed([device.candidate for device in named], "evdev")
-        return f'no input device called "{pattern}" has {" and ".join(wanted)}; without it there are:\n{there}'
+        return f'no input device called "{pattern}" has {what}; without it there are:\n{there}'
     return None
 
 

@@ -1,8 +1,7 @@
-"""A MIDI port that sends to us.
+"""A MIDI port that sends to us: a keyboard's keys, or one controller, channel pressure or bend taken as a pressure.
 
 The driver's thread stamps each message, puts it into a queue and wakes the loop, nothing else; the rest is done when
-the loop reads. A port that goes away is reported by nobody, so once a second its name is looked for: the one thing
-here that wakes the loop with nothing to play, and only while a MIDI input is open.
+the loop reads. A controller says nothing until it moves; until then its pressure is taken to be 0.
 """
 
 from __future__ import annotations
@@ -11,20 +10,17 @@ import itertools
 import os
 import time
 from collections import deque
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from typing import Any
 
 from router import clock
-from router.devices import MidiInDevice
-from router.events import MidiSample
-from router.inputs.base import DeviceLost, DeviceMissing, Input, Stamped
+from router.devices import MidiDevice, MidiInDevice, MidiPressure
+from router.events import MidiSample, PressureSample, Sample
+from router.inputs.base import DeviceBusy, DeviceLost, DeviceMissing, Input, Stamped
+from router.midi import CONTROL_CHANGE, PITCH_BEND
 from router.names import NotOne, choose
 from router.ports import MidiSystem, NoMidi, candidates, midi_system
-from router.units import NANOSECONDS
-
-LOOK_EVERY = NANOSECONDS
-"""Between two looks whether the port is still there; a look takes about 0.1 ms."""
 
 DRAIN, DRAINS = 0.02, 50
 """Seconds in which the driver's thread has brought nothing more, so that it is done; and how often to try at most."""
@@ -39,8 +35,12 @@ class MidiInput(Input):
         DeviceMissing: no such port now, several, or no MIDI system.
     """
 
-    def __init__(self, devices: Mapping[str, MidiInDevice]) -> None:
+    def __init__(self, devices: Mapping[str, MidiDevice]) -> None:
         self.inputs = tuple(devices)
+        self._devices = devices
+        self._first = [
+            PressureSample(name, 0.0) for name, device in devices.items() if isinstance(device, MidiPressure)
+        ]
         pattern = next(iter(devices.values())).pattern
         try:
             import rtmidi  # noqa: PLC0415 - only Linux has it, and only running needs it
@@ -49,13 +49,12 @@ class MidiInput(Input):
         try:
             self._system = midi_system()
         except NoMidi as error:
-            raise DeviceMissing(str(error)) from error
+            raise DeviceBusy(str(error)) from error
         self._sender = _find(self._system, pattern)
         self.description = f'MIDI port "{self._sender}"'
         self._client = f"router-in-{os.getpid()}-{next(_count)}"
         self._queue: deque[tuple[int, list[int]]] = deque()
         self._poke = os.eventfd(0, os.EFD_NONBLOCK | os.EFD_CLOEXEC)
-        self._look_at = clock.now() + LOOK_EVERY
         self._lost = False
         self._port: Any = None
         try:
@@ -75,19 +74,23 @@ class MidiInput(Input):
         stamped: list[Stamped] = []
         while self._queue:
             stamp, data = self._queue.popleft()
-            stamped += [(stamp, MidiSample(name, tuple(data))) for name in self.inputs]
+            for name, device in self._devices.items():
+                sample = heard(name, device, data)
+                if sample is not None:
+                    stamped.append((stamp, sample))
         return stamped
 
     def deadline(self) -> int | None:
-        return self._look_at
+        return 0 if self._first else None
 
     def wake(self, now: int) -> list[Stamped]:
-        if now >= self._look_at:
-            self._look_at = now + LOOK_EVERY
-            if not (self._system.alive and self._sender in self._system.senders()):
-                self._lost = True
-                raise DeviceLost(f"{self.description} has gone")
-        return []
+        first, self._first = self._first, []
+        return [(now, sample) for sample in first]
+
+    def look(self) -> None:
+        if not (self._system.alive and self._sender in self._system.senders()):
+            self._lost = True
+            raise DeviceLost(f"{self.description} has gone")
 
     def close(self) -> None:
         if self._poke < 0:
@@ -116,6 +119,28 @@ class MidiInput(Input):
         """Called by the driver's thread."""
         self._queue.append((clock.now(), event[0]))
         os.eventfd_write(self._poke, 1)
+
+
+def heard(name: str, device: MidiDevice, data: Sequence[int]) -> Sample | None:
+    """What a message says to an input, or None."""
+    if isinstance(device, MidiInDevice):
+        return MidiSample(name, tuple(data))
+    kind, channel = data[0] & 0xF0, (data[0] & 0x0F) + 1
+    if kind != device.status or (device.channel is not None and channel != device.channel):
+        return None
+    if kind == CONTROL_CHANGE:
+        if len(data) < 3 or data[1] != device.number:
+            return None
+        value = data[2]
+    elif kind == PITCH_BEND:
+        if len(data) < 3:
+            return None
+        value = data[1] | data[2] << 7
+    elif len(data) < 2:
+        return None
+    else:
+        value = data[1]
+    return PressureSample(name, (value - device.offset) * device.scale)
 
 
 def _find(system: MidiSystem, pattern: str) -> str:

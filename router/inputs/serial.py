@@ -22,7 +22,7 @@ from pathlib import Path
 
 from router.devices import SerialDevice
 from router.events import PressureSample, Sample, SwitchSample
-from router.inputs.base import DeviceLost, DeviceMissing, Input, Stamped
+from router.inputs.base import DeviceBusy, DeviceLost, DeviceMissing, Input, Stamped
 from router.names import Candidate, NotOne, choose
 
 LONGEST_LINE = 1024
@@ -99,7 +99,8 @@ class SerialInput(Input):
         try:
             self._port = serial.Serial(path, first.baud, timeout=0, exclusive=True)
         except (OSError, ValueError, OverflowError) as error:
-            raise DeviceMissing(f"serial line {path} cannot be opened: {_reason(error)}") from error
+            kind = DeviceBusy if getattr(error, "errno", None) in (errno.EAGAIN, errno.EBUSY) else DeviceMissing
+            raise kind(f"serial line {path} cannot be opened: {_reason(error)}") from error
         try:
             _wait_for_a_byte(self._port.fileno())
         except OSError as error:
@@ -158,6 +159,25 @@ def lines() -> list[Candidate]:
         )
         for port in sorted(comports(), key=lambda port: port.device)
     ]
+
+
+def last_line(path: str, baud: int, seconds: float) -> str:
+    """The last line that comes within this time, or empty. Only listens, and lets go of the line again.
+
+    Raises:
+        DeviceMissing: it cannot be opened, or goes while we listen.
+    """
+    import serial  # noqa: PLC0415 - as above
+
+    reader, last = LineReader(), ""
+    try:
+        with serial.Serial(path, baud, timeout=seconds / 10, exclusive=True) as port:
+            for _ in range(10):
+                for line, whole in reader.feed(port.read(max(1, port.in_waiting))):
+                    last = line if whole else last
+    except (OSError, ValueError, OverflowError) as error:
+        raise DeviceMissing(_reason(error)) from error
+    return last
 
 
 def _wait_for_a_byte(descriptor: int) -> None:

@@ -23,6 +23,14 @@ class Output(ABC):
         """Whether what it is connected to is still there. A MIDI port that is unplugged reports nothing by itself."""
         return True
 
+    def stale(self) -> bool:
+        """Whether what was wanted has come only now, and this is something in its place.
+
+        Raises:
+            OutputError: several have come, and it is not clear which is meant.
+        """
+        return False
+
     @abstractmethod
     def close(self) -> None:
         """Finish: close the port, write the file."""

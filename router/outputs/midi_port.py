@@ -28,6 +28,7 @@ class MidiPortOutput(Output):
         try:
             self._system = midi_system()
             names = self._system.receivers()
+            self._pattern = device.pattern
             self._target = _choose(names, device.pattern)
             self._port = rtmidi.MidiOut(self._system.api, name=client)
         except (NoMidi, rtmidi.RtMidiError) as error:
@@ -55,6 +56,9 @@ class MidiPortOutput(Output):
 
     def present(self) -> bool:
         return self._system.alive and (self._target is None or self._target in self._system.receivers())
+
+    def stale(self) -> bool:
+        return self.own and _choose(self._system.receivers(), self._pattern) is not None
 
     def close(self) -> None:
         if self._open:

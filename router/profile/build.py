@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 from functools import partial
 from pathlib import Path
@@ -14,11 +15,13 @@ from router.conditioning.switch import SwitchConditioner, SwitchSettings
 from router.devices import (
     ANY_NUMBER,
     Device,
+    EvdevAxis,
     EvdevPointer,
     EvdevSwitch,
     Instrument,
     MidiInDevice,
     MidiPort,
+    MidiPressure,
     OutputDevice,
     SerialDevice,
     TerminalKey,
@@ -26,6 +29,7 @@ from router.devices import (
 from router.engine import MakeConditioner, PartPlan, Plan, RulePlan
 from router.events import Route
 from router.ledger import Limits
+from router.midi import CHANNEL_PRESSURE, CONTROL_CHANGE, PITCH_BEND
 from router.music import Music
 from router.profile import meaning, pieces, schema
 from router.profile.diagnostics import START, Report
@@ -99,16 +103,50 @@ def _device(heard: Heard) -> Device:
     found = heard.device
     if heard.word == "terminal":
         return TerminalKey(found["terminal"])
+    if heard.type == "pressure":
+        return _pressure_device(heard.word, found)
     if heard.word == "midi":
         return MidiInDevice(found["midi"])
     if heard.word == "evdev" and heard.type == "switch":
         return EvdevSwitch(found["evdev"], found["key"], found["grab"])
     if heard.word == "evdev":
-        return EvdevPointer(found["evdev"], found["x"], found["y"], found["grab"])
-    scale, offset = 1.0, 0.0
-    if heard.type == "pressure":
-        scale, offset = float(found["scale"]) * float(PRESSURE[found["unit"]]), float(found["offset"])
-    return SerialDevice(found["serial"], found["baud"], found.get("line", ANY_NUMBER), scale, offset)
+        return EvdevPointer(found["evdev"], found["x"], found["y"], found["grab"], found.get("step", 0.001))
+    return SerialDevice(found["serial"], found["baud"], found.get("line", ANY_NUMBER))
+
+
+def _pressure_device(word: str, found: Values) -> Device:
+    scale, offset = _scale(found)
+    if word == "serial":
+        return SerialDevice(found["serial"], found["baud"], found.get("line", ANY_NUMBER), scale, offset)
+    if word == "evdev":
+        return EvdevAxis(found["evdev"], found["axis"], scale, offset, found["grab"])
+    if "controller" in found:
+        status, number = CONTROL_CHANGE, found["controller"]
+    else:
+        status, number = PITCH_BEND if found["bend"] else CHANNEL_PRESSURE, None
+    return MidiPressure(found["midi"], status, number, found.get("channel"), scale, offset)
+
+
+def _scale(found: Values) -> tuple[float, float]:
+    """Scale and offset of a sensor: pascals = (reading - offset) * scale."""
+    if "calibrate" in found:
+        first, second = found["calibrate"]
+        scale = (second["is"] - first["is"]) / (second["reads"] - first["reads"])
+        return scale, first["reads"] - first["is"] / scale
+    return float(found.get("scale", 1)) * float(PRESSURE[found["unit"]]), float(found.get("offset", 0))
+
+
+def _ends(found: Values) -> tuple[float, float] | None:
+    """The lowest and highest pressure that a sensor can say, in pascals; where it is not said, there is no end."""
+    scale, offset = _scale(found)
+    ends = found["range"]
+    if not ends:
+        return None
+    low, high = (
+        (ends[name] - offset) * scale if name in ends else none * scale
+        for name, none in (("lowest", -math.inf), ("highest", math.inf))
+    )
+    return min(low, high), max(low, high)
 
 
 def _output(values: Values) -> OutputDevice:
@@ -142,6 +180,7 @@ def _conditioner(name: str, heard: Heard, used: frozenset[str], wanted: frozense
             from_peak=strength["from"] == "peak",
             over=strength["over"],
             levels=levels,
+            ends=_ends(heard.device),
             rhythm=values["rhythm"],
             longest=values["longest"] or None,
         )

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 import warnings
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -40,6 +40,8 @@ def check(
         _keys(heard, report)
         _line(heard, report)
         _rest(heard, report)
+        _measures(heard, report)
+        _moves(heard, report)
     _same_device_twice(list(inputs.values()), report)
     _same_output_twice(outputs, report)
     used = _centres(inputs, report)
@@ -195,31 +197,102 @@ def _runs_away(pattern: str) -> bool:
     return repeats > 12
 
 
+def _measures(heard: Heard, report: Report) -> None:
+    """How a pressure sensor's numbers become pressures must be said once, and be possible."""
+    device, node = heard.device, heard.node.values.get("device")
+    if heard.type != "pressure" or not device or not isinstance(node, Entries):
+        return
+    if heard.word == "midi":
+        _one_message(heard, node, report)
+    simple = [name for name in ("unit", "scale", "offset") if name in device]
+    if "calibrate" in device:
+        if simple:
+            report.add(
+                node.keys[simple[0]].place,
+                f'"calibrate" and {quoted(simple[0])} cannot stand together',
+                "Two measured points say everything. Keep them, or unit, scale and offset.",
+            )
+        first, second = device["calibrate"]
+        at = node.keys["calibrate"].place
+        if first["reads"] == second["reads"]:
+            hint = "Read the sensor at no pressure, and again at another that you know."
+            report.add(at, "the two points of the calibration have the same reading", hint)
+        elif first["is"] == second["is"]:
+            hint = "One point is usually 0 Pa, the other a pressure that you know."
+            report.add(at, "the two points of the calibration are the same pressure", hint)
+    elif "unit" not in device:
+        hint = 'For example "unit: Pa". Or "calibrate" with two measured points.'
+        report.missing(heard.device_place, 'a serial pressure sensor needs "unit" or "calibrate"', hint)
+    elif device.get("scale") == 0:
+        report.add(node.values["scale"].place, '"scale" is 0, so every pressure would be 0', "Leave it out for 1.")
+    ends = device["range"]
+    if "lowest" in ends and "highest" in ends and ends["lowest"] >= ends["highest"]:
+        hint = "They are what the sensor itself says, before any calibration."
+        report.add(node.keys["range"].place, '"lowest" must be below "highest"', hint)
+
+
+def _one_message(heard: Heard, node: Entries, report: Report) -> None:
+    device = heard.device
+    kinds = [name for name in ("controller", "channel_pressure", "bend") if device.get(name) not in (None, False)]
+    if not kinds:
+        hint = 'For example "controller: breath", "channel_pressure: yes" or "bend: yes".'
+        report.missing(heard.device_place, "nothing says which MIDI message follows the pressure", hint)
+    elif len(kinds) > 1:
+        report.add(
+            node.keys[kinds[1]].place, f'"{kinds[0]}" and "{kinds[1]}" cannot stand together', "Keep one of them."
+        )
+
+
+def _moves(heard: Heard, report: Report) -> None:
+    """A pointer's axes are of one kind, and only relative ones have a step."""
+    device, node = heard.device, heard.node.values.get("device")
+    if heard.type != "pointer" or not device or not isinstance(node, Entries):
+        return
+    relative = [name for name in ("x", "y") if device[name].startswith("REL_")]
+    if len(relative) == 1:
+        hint = "Both begin with REL_ for what moves like a mouse, or both with ABS_ for what knows its place."
+        report.add(node.values[relative[0]].place, '"x" and "y" are axes of two kinds', hint)
+    elif device["x"] == device["y"]:
+        place = node.values["y" if "y" in node.values else "x"].place
+        report.add(place, f'"x" and "y" are the same axis, {device["x"]}', "Give each a different one.")
+    if "step" in device and not relative:
+        hint = "An absolute axis runs from border to border. Write x: REL_X, y: REL_Y, or leave step out."
+        report.add(node.keys["step"].place, '"step" is for relative axes only', hint)
+    elif device.get("step") == 0:
+        report.add(node.values["step"].place, '"step" is 0, so the pointer would not move', "For example 0.1 %.")
+
+
 def _same_device_twice(inputs: Sequence[Heard], report: Report) -> None:
     seen: dict[tuple[Any, ...], Heard] = {}
     for heard in inputs:
-        device = heard.device
-        key: tuple[Any, ...] | None = None
-        if not device:
-            continue
-        pattern = str(device[heard.word]).casefold()
-        if heard.word == "terminal":
-            key, what = ("terminal", pattern), f"the terminal key {quoted(device['terminal'])}"
-        elif heard.word == "evdev" and heard.type == "switch":
-            key, what = ("evdev", pattern, device["key"]), f"the same device and key ({device['key']})"
-        elif heard.word == "evdev":
-            key, what = ("axes", pattern, device["x"], device["y"]), "the same device"
-        elif heard.word == "serial":
-            key, what = ("serial", pattern, device.get("line")), "the same serial line and the same number in it"
-        if key is None:
-            continue
-        first = seen.setdefault(key, heard)
-        if first is not heard:
-            report.add(
-                heard.device_place,
-                f'"{first.name}" (line {first.place.line}) and "{heard.name}" listen to {what}',
-                f'One input can play several parts: let each of them say "input: {first.name}".',
-            )
+        for key, what in _hears(heard):
+            first = seen.setdefault(key, heard)
+            if first is not heard:
+                report.add(
+                    heard.device_place,
+                    f'"{first.name}" (line {first.place.line}) and "{heard.name}" listen to {what}',
+                    f'One input can play several parts: let each of them say "input: {first.name}".',
+                )
+                break
+
+
+def _hears(heard: Heard) -> Iterator[tuple[tuple[Any, ...], str]]:
+    """Everything of a device that an input listens to, and how a message calls it."""
+    device = heard.device
+    if not device:
+        return
+    pattern = str(device[heard.word]).casefold()
+    if heard.word == "terminal":
+        yield ("terminal", pattern), f"the terminal key {quoted(device['terminal'])}"
+    elif heard.word == "serial":
+        yield ("serial", pattern, device.get("line")), "the same serial line and the same number in it"
+    elif heard.word == "midi" and heard.type == "pressure":
+        message = (device.get("controller"), device["channel_pressure"], device["bend"], device.get("channel"))
+        yield ("midi", pattern, *message), "the same MIDI port and message"
+    elif heard.word == "evdev":
+        for name, what in (("key", "key"), ("axis", "axis"), ("x", "axis"), ("y", "axis")):
+            if name in device:
+                yield ("evdev", pattern, device[name]), f"the same device and {what} ({device[name]})"
 
 
 # --- outputs ----------------------------------------------------------------------------------------------------
