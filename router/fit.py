@@ -221,6 +221,15 @@ def _sane(samples: Sequence[tuple[int, float]], recording: Recording) -> None:
             )
 
 
+def applied(found: Fit, settings: PressureSettings) -> PressureSettings:
+    """The settings with what was found in place of what stood there."""
+    values = {setting.path: setting.value for setting in found.settings}
+    for word in {path[0] for path in values}:
+        side = Side(values[word, "on"], values[word, "off"], values[word, "full"])
+        settings = replace(settings, above=side) if word == "above" else replace(settings, below=side)
+    return settings
+
+
 Sizes = dict[str, float]
 """The ordinary effort of each side that has any, in pascals."""
 
@@ -521,8 +530,8 @@ def _longest(closed: Iterable[tuple[int, int]], stretch: Stretch) -> int:
 def pointer(recording: Recording, conditioner: PointerConditioner) -> Fit:
     """The dwell time of a pointer: long enough that zones on the way do not play, short enough that staying does.
 
-    Estimators. In each stretch the longest stay in one zone was meant, and every other stay was passing by. Dwell: the
-    geometric mean of the 95 % quantile of passing stays and the 10 % quantile of meant ones.
+    Estimators. Of the stays in one zone that begin after one mark and before the next the longest was meant, and every
+    other was passing by. Dwell: the geometric mean of the 95 % quantile of passing stays and the 10 % quantile of meant ones.
 
     Raises:
         FitError: stays that are meant are no longer than those that are not, or the recording is no use.
@@ -535,8 +544,9 @@ def pointer(recording: Recording, conditioner: PointerConditioner) -> Fit:
     stays = _stays(recording.samples, conditioner)
     meant: list[int] = []
     passing: list[int] = []
-    for stretch in recording.efforts:
-        lengths = sorted(end - begin for begin, end in stays if begin < stretch.end and end > stretch.begin)
+    begins = [stretch.begin for stretch in recording.efforts]
+    for asked, next_asked in zip(begins, [*begins[1:], recording.samples[-1][0]], strict=True):
+        lengths = sorted(end - begin for begin, end in stays if asked <= begin < next_asked)
         meant += lengths[-1:]
         passing += lengths[:-1]
     if len(meant) < LEAST_EFFORTS:

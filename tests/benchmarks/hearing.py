@@ -1,0 +1,292 @@
+"""How well simulated children are heard, how late, and what it costs.
+
+    python -m tests.benchmarks.hearing                     everything, about ten minutes on two cores
+    python -m tests.benchmarks.hearing --children 10       the children only as many a family and tier
+    python -m tests.benchmarks.hearing --json              for a program to read
+
+Each child is drawn at random from a seed (``router.simulate.draw``). Thresholds are fitted on one guided recording of 75 s
+and scored on another session of 120 s. An effort is heard if a press of its side begins while it lasts; every other press
+is false. A child whose recording the fit refuses counts as one of whom nothing was heard. "plain" is the same detector without
+the rhythm underneath: it follows the rest level and has hysteresis, with thresholds fitted for itself.
+"delay" is from the moment when the ideal effort (no noise, nothing underneath) crosses ``on`` to the press.
+"""
+
+from __future__ import annotations
+
+import argparse
+import itertools
+import json
+import os
+import random
+import statistics
+import sys
+import time
+from collections.abc import Iterator, Sequence
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import asdict, dataclass, field, replace
+from functools import partial
+
+from rich.console import Console
+from rich.progress import track
+from rich.table import Table
+
+from router import fit, simulate
+from router.conditioning.pressure import PressureConditioner, PressureSettings, Side
+from router.conditioning.switch import SwitchConditioner, SwitchSettings
+from router.engine import Engine, Plan
+from router.events import Press, PressureSample
+from router.inputs.base import Stamped
+from router.ledger import Limits
+from router.music import Music
+from router.simulate import FAMILIES, TIERS, PressureChild, Session
+from router.testing import MILLISECOND, VirtualTime
+from router.timers import Alarm, Timers
+from router.units import NANOSECONDS
+
+FIT_SECONDS, REST_SECONDS, SCORE_SECONDS = 75.0, 25.0, 120.0
+FLOORS = {"ordinary": 0.99, "hard": 0.95}
+"""The least share of efforts that must be heard."""
+MOST_FALSE = 0.25
+"""False presses a minute."""
+MOST_DELAY = 15.0
+"""Milliseconds, median."""
+MOST_CPU = 0.25
+"""Of one core, for eight inputs of 1,000 samples a second."""
+ANY = Side(on=100, off=60, full=300)
+"""What stands in a profile before it is fitted."""
+
+
+@dataclass(slots=True)
+class Score:
+    """What became of some sessions. ``delays`` in milliseconds."""
+
+    efforts: int = 0
+    heard: int = 0
+    false: int = 0
+    minutes: float = 0.0
+    refused: int = 0
+    delays: list[float] = field(default_factory=list)
+    slowest_fit: float = 0.0
+    """Seconds of computing."""
+
+    def add(self, other: Score) -> None:
+        self.efforts += other.efforts
+        self.heard += other.heard
+        self.false += other.false
+        self.minutes += other.minutes
+        self.refused += other.refused
+        self.delays += other.delays
+        self.slowest_fit = max(self.slowest_fit, other.slowest_fit)
+
+    @property
+    def share(self) -> float:
+        return self.heard / self.efforts
+
+    @property
+    def false_a_minute(self) -> float:
+        return self.false / self.minutes
+
+    @property
+    def delay(self) -> float:
+        return statistics.median(self.delays) if self.delays else 0.0
+
+
+def child(family: str, tier: str, seed: int) -> tuple[PressureChild, Session, Session]:
+    """A child, the session it is fitted on, and the one that it is scored on."""
+    rng = random.Random(f"{family} {tier} {seed}")
+    drawn = simulate.draw(family, tier, rng)
+    guided = simulate.session(drawn, FIT_SECONDS, rng, guided=REST_SECONDS)
+    return drawn, guided, simulate.session(drawn, SCORE_SECONDS, rng)
+
+
+def fitted(drawn: PressureChild, guided: Session, *, rhythm: bool) -> PressureSettings:
+    """The settings that a fit of the guided session gives.
+
+    Raises:
+        fit.FitError: it gives none.
+    """
+    above, below = (ANY if sign in drawn.sides else None for sign in (1, -1))
+    settings = PressureSettings(above=above, below=below, rhythm=rhythm)
+    return fit.applied(fit.pressure(fit.record(guided.samples, "cheek"), settings), settings)
+
+
+def score(session: Session, settings: PressureSettings) -> Score:
+    """Hold the presses of a session against what was meant."""
+    conditioner = PressureConditioner("cheek", settings, itertools.count(1).__next__, Alarm(Timers(), 0))
+    presses = [
+        (t, gesture.source.removeprefix("cheek."))
+        for t, sample in session.samples
+        for gesture in conditioner.handle(sample, t)
+        if isinstance(gesture, Press)
+    ]
+    found = Score(len(session.efforts), minutes=SCORE_SECONDS / 60)
+    taken: set[int] = set()
+    for effort in session.efforts:
+        mine = (
+            i
+            for i, (t, side) in enumerate(presses)
+            if side == effort.side and effort.start <= t <= effort.end and i not in taken
+        )
+        hit = next(mine, None)
+        if hit is None:
+            continue
+        taken.add(hit)
+        found.heard += 1
+        side = settings.above if effort.side == "above" else settings.below
+        crossing = next(
+            (t for t, pascal in session.ideal if effort.start <= t <= effort.end and abs(pascal) >= side.on), None
+        )
+        if crossing is not None:
+            found.delays.append((presses[hit][0] - crossing) / MILLISECOND)
+    found.false = len(presses) - len(taken)
+    return found
+
+
+def try_child(family: str, tier: str, seed: int, *, rhythm: bool = True) -> Score:
+    """Fit and score one child."""
+    drawn, guided, session = child(family, tier, seed)
+    began = time.process_time()
+    try:
+        settings = fitted(drawn, guided, rhythm=rhythm)
+    except fit.FitError:
+        return Score(len(session.efforts), minutes=SCORE_SECONDS / 60, refused=1)
+    took = time.process_time() - began
+    found = score(session, settings)
+    found.slowest_fit = took
+    return found
+
+
+def _both(seed: int, family: str, tier: str) -> tuple[Score, Score]:
+    return try_child(family, tier, seed), try_child(family, tier, seed, rhythm=False)
+
+
+# --- switches -----------------------------------------------------------------------------------------------------
+
+
+def switches(presses: int, *, seed: int = 1, bounce: int = 20 * MILLISECOND, tremor: float = 0.3) -> tuple[int, int]:
+    """Presses meant and heard of fingers whose contacts bounce up to 20 ms after each edge, and that tremble off and on again.
+
+    Debounce 30 ms, and 100 ms of release time, which the tremor needs: a finger that trembles is off for up to 80 ms.
+    """
+    rng = random.Random(seed)
+    meant = heard = 0
+    while meant < presses:
+        finger = simulate.Switch(bounce=rng.randint(1, bounce // MILLISECOND) * MILLISECOND, tremor=tremor)
+        some = simulate.efforts(rng, 400 * NANOSECONDS, every=1.6, length=0.5)[: presses - meant]
+        settings = SwitchSettings(debounce=30 * MILLISECOND, release=100 * MILLISECOND)
+        played = VirtualTime(Plan(Music(), Limits(), {"pad": partial(SwitchConditioner, "pad", settings)}, ()))
+        for t, sample in sorted(simulate.switch("pad", some, rng, finger), key=lambda stamped: stamped[0]):
+            played.give(t, sample)
+        played.go_on(500 * NANOSECONDS)
+        meant += len(some)
+        heard += len(played.log.named("press"))
+    return meant, heard
+
+
+# --- cost ---------------------------------------------------------------------------------------------------------
+
+
+def cost(seconds: float = 10.0, inputs: int = 8, rate: int = 1000) -> float:
+    """The share of one core that the engine takes for so many pressure inputs: its CPU time by the time of the samples."""
+    drawn = replace(simulate.draw("breathing", "hard", random.Random(1)), rate=rate)
+    side = Side(0.5 * drawn.effort, 0.3 * drawn.effort, drawn.effort)
+    names = [f"cheek{i}" for i in range(inputs)]
+    settings = PressureSettings(above=side, below=side)
+    plan = Plan(Music(), Limits(), {name: partial(PressureConditioner, name, settings) for name in names}, ())
+    engine = Engine(plan, lambda _now, _event, _fields: None)
+    engine.start(0)
+    samples = list(_interleaved(drawn, seconds, names))
+    began = time.process_time()
+    for t, sample in samples:
+        engine.handle(sample, t)
+    return (time.process_time() - began) / seconds
+
+
+def _interleaved(drawn: PressureChild, seconds: float, names: Sequence[str]) -> Iterator[Stamped]:
+    session = simulate.session(drawn, seconds, random.Random(2))
+    for t, sample in session.samples:
+        assert isinstance(sample, PressureSample)
+        for name in names:
+            yield t, PressureSample(name, sample.pascal)
+
+
+# --- the command --------------------------------------------------------------------------------------------------
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--children", type=int, default=50, help="children a family and tier (default 50)")
+    parser.add_argument("--first", type=int, default=0, metavar="SEED", help="the seed of the first child (default 0)")
+    parser.add_argument("--families", nargs="+", choices=FAMILIES, default=list(FAMILIES))
+    parser.add_argument("--tiers", nargs="+", choices=list(TIERS), default=list(TIERS))
+    parser.add_argument("--presses", type=int, default=10_000, help="presses of switches (default 10,000)")
+    parser.add_argument("--jobs", type=int, default=os.cpu_count(), help="processes at once (default: all cores)")
+    parser.add_argument("--json", action="store_true", help="for a program to read")
+    args = parser.parse_args(argv)
+    console = Console(stderr=True)
+    seeds = range(args.first, args.first + args.children)
+    rows: list[tuple[str, str, Score, Score]] = []
+    with ProcessPoolExecutor(args.jobs) as pool:
+        for tier, family in itertools.product(args.tiers, args.families):
+            ours, plain = Score(), Score()
+            tries = pool.map(partial(_both, family=family, tier=tier), seeds)
+            for one, other in track(tries, f"{tier}, {family}", total=len(seeds), console=console, transient=True):
+                ours.add(one)
+                plain.add(other)
+            rows.append((tier, family, ours, plain))
+    meant, heard = switches(args.presses)
+    share = cost()
+    well = (
+        all(row[2].share >= FLOORS[row[0]] and row[2].false_a_minute <= MOST_FALSE for row in rows)
+        and all(row[2].delay <= MOST_DELAY for row in rows)
+        and meant == heard
+        and share < MOST_CPU
+    )
+    if args.json:
+        said = {
+            "seeds": [seeds.start, seeds.stop - 1],
+            "children": [
+                {"tier": t, "family": f, **_figures(ours), "plain": _figures(plain)} for t, f, ours, plain in rows
+            ],
+            "switches": {"presses": meant, "heard": heard},
+            "cpu_share": share,
+            "reached": well,
+        }
+        sys.stdout.write(json.dumps(said) + "\n")
+    else:
+        out = Console(width=None if sys.stdout.isatty() else 110)
+        out.print(_table(rows, seeds))
+        out.print(f"switches: {heard} presses heard of {meant}, bounce of 1 to 20 ms and tremor")
+        out.print(f"eight pressure inputs of 1,000 samples a second: {share:.1%} of one core")
+        out.print("all figures reached" if well else "NOT all figures reached")
+    return 0 if well else 1
+
+
+def _figures(found: Score) -> dict[str, float]:
+    figures = asdict(found)
+    del figures["delays"]
+    return {
+        **figures,
+        "share_heard": round(found.share, 4),
+        "false_a_minute": round(found.false_a_minute, 3),
+        "delay_ms": round(found.delay, 1),
+    }
+
+
+def _table(rows: Sequence[tuple[str, str, Score, Score]], seeds: range) -> Table:
+    table = Table(
+        title=f"seeds {seeds.start} to {seeds.stop - 1}, {FIT_SECONDS:g} s to fit, {SCORE_SECONDS:g} s to score"
+    )
+    for name in ("tier", "family"):
+        table.add_column(name)
+    for name in ("efforts", "heard", "false/min", "delay ms", "refused", "fit s", "plain heard", "plain false/min"):
+        table.add_column(name, justify="right")
+    for tier, family, ours, plain in rows:
+        cells = [str(ours.efforts), f"{ours.share:.2%}", f"{ours.false_a_minute:.2f}", f"{ours.delay:.0f}"]
+        cells += [str(ours.refused), f"{ours.slowest_fit:.1f}", f"{plain.share:.1%}", f"{plain.false_a_minute:.2f}"]
+        table.add_row(tier, family, *cells)
+    return table
+
+
+if __name__ == "__main__":
+    sys.exit(main())

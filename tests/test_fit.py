@@ -1,0 +1,408 @@
+"""Fitting: estimators against worked examples, clear refusals, and a profile that is changed in its numbers only."""
+
+from __future__ import annotations
+
+import io
+import itertools
+import json
+import random
+import shutil
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from router import fit, profile, simulate
+from router.cli import main
+from router.conditioning.pointer import Grid, PointerConditioner, PointerSettings
+from router.conditioning.pressure import PressureSettings, Side
+from router.conditioning.switch import SwitchConditioner, SwitchSettings
+from router.events import Lost, Mark, MidiSample, PressureSample, SwitchSample
+from router.inputs.trace import TraceWriter
+from router.profile import edit
+from router.timers import Alarm, Timers
+from router.units import NANOSECONDS
+
+SECOND = NANOSECONDS
+SETTINGS = PressureSettings(above=Side(100, 60, 300))
+PROFILE = """\
+# Lark's cheek. Nothing here may be lost.
+profile: 1
+child: lark
+inputs:
+  cheek:   # her left one
+    type: pressure
+    device: {serial: "*", unit: Pa}
+    zero:  {track: 20 s}
+    above: {on: 0.5 inH2O,   full: 3 inH2O}     # set on Monday
+  pad: {type: switch, device: {terminal: space}}
+parts:
+  tune:
+    input: [cheek.above, pad]
+    rules: [note: {}]
+    output: {port: synth}
+outputs:
+  synth: {midi: "*"}
+"""
+
+
+def push(at: float, height: float, length: float = 1.0, rise: float = 0.1):
+    """An effort: up, held, down, in straight lines."""
+    return lambda t: height * max(0.0, min(1.0, (t - at) / rise, (at + length - t) / rise))
+
+
+def cheek(*pushes, seconds=60.0, rate=100, noise=2.0, rest=20.0, marked=True, also=(), seed=1):
+    """A recording by hand: 20 s of rest, then efforts, each marked as it begins."""
+    rng = random.Random(seed)
+    samples = []
+    for i in range(int(seconds * rate)):
+        t = i / rate
+        pascal = 50 + rng.gauss(0, noise) + sum(each(t) for each in (*(push(*one) for one in pushes), *also))
+        samples.append((i * SECOND // rate, PressureSample("cheek", round(pascal, 3))))
+    marks = [(SECOND, Mark("rest")), (int(rest * SECOND), Mark("end"))]
+    marks += [(int(one[0] * SECOND), Mark("Effort ")) for one in pushes]
+    return list(simulate.together(samples, marks)) if marked else samples
+
+
+PUSHES = [(22 + 3.5 * i, 200 + 20 * (i % 3)) for i in range(10)]
+
+
+def test_thresholds_lie_between_rest_and_efforts():
+    """Efforts of 200, 220 and 240 Pa over noise of 2 Pa: ``on`` far from both, ``off`` 60 % of it, ``full`` the large ones."""
+    found = fit.pressure(fit.record(cheek(*PUSHES), "cheek"), SETTINGS)
+    values = {setting.path: setting.value for setting in found.settings}
+    assert 60 < values["above", "on"] < 150
+    assert values["above", "off"] == pytest.approx(0.6 * values["above", "on"])
+    assert values["above", "full"] == pytest.approx(240, rel=0.05)
+    assert (found.heard, found.efforts, found.false, found.elsewhere) == (10, 10, 0, 0)
+    rest, gentle = found.settings[0].figures
+    assert rest < 12
+    assert gentle == pytest.approx(200, rel=0.05)
+
+
+@pytest.mark.parametrize("family", simulate.FAMILIES)
+@pytest.mark.parametrize("tier", simulate.TIERS)
+def test_a_simulated_child_is_heard_in_its_own_recording(family, tier):
+    rng = random.Random(f"{family} {tier}")
+    child = simulate.draw(family, tier, rng)
+    side = Side(100, 60, 300)
+    settings = PressureSettings(above=side if 1 in child.sides else None, below=side if -1 in child.sides else None)
+    recording = simulate.session(child, 75, rng, guided=25)
+    found = fit.pressure(fit.record(recording.samples, "cheek"), settings)
+    assert found.heard == found.efforts == len(recording.efforts)
+    assert found.false == found.elsewhere == 0
+
+
+@given(st.lists(st.floats(-1e6, 1e6), min_size=1, max_size=30), st.floats(0, 1))
+def test_quantiles_are_numpys(values, share):
+    """Hyndman and Fan's type 7, numpy's default."""
+    assert fit.quantile(values, share) == pytest.approx(float(np.quantile(values, share)), rel=1e-9, abs=1e-6)
+
+
+# --- marks --------------------------------------------------------------------------------------------------------
+
+
+def test_marks_make_stretches():
+    marks = [
+        (0, "rest"),
+        (10, "end"),
+        (12, "effort"),
+        (13, "effort"),
+        (20, "cue"),
+        (30, "effort"),
+        (34, "end"),
+        (40, "rest"),
+    ]
+    stamped = [(t * SECOND, Mark(text)) for t, text in marks]
+    stamped += [(60 * SECOND, PressureSample("cheek", 1.0)), (60 * SECOND, PressureSample("other", 1.0))]
+    found = fit.record(stamped, "cheek")
+    assert found.rests == [(0, 10 * SECOND), (40 * SECOND, 60 * SECOND)]
+    assert found.seconds_of_rest == 30
+    assert [(s.begin / SECOND, s.end / SECOND, s.several) for s in found.efforts] == [
+        (11, 12.5, False),
+        (12.5, 15, False),
+        (29, 34.25, True),
+    ]
+    assert len(found.samples) == 1
+
+
+def test_rest_that_nobody_ended_ends_before_the_first_effort():
+    stamped = [(0, Mark("rest")), (20 * SECOND, Mark("effort")), (25 * SECOND, PressureSample("cheek", 1.0))]
+    assert fit.record(stamped, "cheek").rests == [(0, 19 * SECOND)]
+
+
+# --- refusals -----------------------------------------------------------------------------------------------------
+
+
+def refused(stamped, settings=SETTINGS) -> str:
+    with pytest.raises(fit.FitError) as caught:
+        fit.pressure(fit.record(stamped, "cheek"), settings)
+    assert caught.value.hint
+    return str(caught.value)
+
+
+def test_bad_recordings_are_refused_and_say_why():
+    assert "no sample" in refused([(0, Mark("rest"))])
+    assert "no marks" in refused(cheek(*PUSHES, marked=False))
+    assert "no effort is marked" in refused(cheek())
+    assert "too little" in refused(cheek(*PUSHES, rest=5.0))
+    assert "too few" in refused(cheek(*PUSHES[:2]))
+    flat = [
+        (t, PressureSample("cheek", 3.0) if isinstance(sample, PressureSample) else sample)
+        for t, sample in cheek(*PUSHES)
+    ]
+    assert "same all the time" in refused(flat)
+
+
+def test_a_saturated_sensor_is_refused():
+    clipped = [
+        (t, PressureSample("cheek", min(sample.pascal, 150.0)) if isinstance(sample, PressureSample) else sample)
+        for t, sample in cheek(*PUSHES)
+    ]
+    assert "highest value" in refused(clipped)
+
+
+def test_efforts_on_the_other_side_are_told():
+    assert "go above rest" in refused(cheek(*PUSHES), PressureSettings(below=Side(100, 60, 300)))
+
+
+def test_efforts_that_drown_in_noise_are_refused():
+    assert "cannot be told apart" in refused(cheek(*((at, 8) for at, _height in PUSHES), noise=15.0))
+
+
+def test_no_effort_where_one_is_marked_is_refused():
+    """The marks are there; the child did nothing."""
+    assert "cannot be told apart" in refused(cheek(*((at, 0.0) for at, _height in PUSHES), noise=5.0))
+
+
+def test_a_side_that_nobody_used_stays():
+    both = PressureSettings(above=Side(100, 60, 300), below=Side(100, 60, 300))
+    found = fit.pressure(fit.record(cheek(*PUSHES), "cheek"), both)
+    assert {setting.path[0] for setting in found.settings} == {"above"}
+    assert found.remarks == ["no effort goes below rest, so below stays as it is"]
+
+
+# --- switches and pointers ----------------------------------------------------------------------------------------
+
+
+def alarm():
+    return Alarm(Timers(), 0)
+
+
+def finger(holds, strays=(), bounce=8, every=2.0):
+    """Presses from 20 s on, each so many ms; strays from 2 s on. Each edge flutters for ``bounce`` ms."""
+    edges = []
+    for start, hold in [(20 + i * every, hold) for i, hold in enumerate(holds)] + [
+        (2 + i, s) for i, s in enumerate(strays)
+    ]:
+        for t, closed in ((start, True), (start + hold / 1000, False)):
+            flips = [(t, closed), (t + bounce / 2000, not closed), (t + bounce / 1000, closed)]
+            edges += [(round(at * SECOND), SwitchSample("pad", now)) for at, now in flips]
+    marks = [(SECOND, Mark("rest")), (19 * SECOND, Mark("end"))]
+    marks += [(round((20 + i * every) * SECOND), Mark("effort")) for i in range(len(holds))]
+    return fit.record(sorted([*edges, *marks], key=lambda stamped: stamped[0]), "pad")
+
+
+def times(found: fit.Fit) -> dict[str, float]:
+    return {setting.path[-1]: setting.value / 1e6 for setting in found.settings}
+
+
+def pad(**settings) -> SwitchConditioner:
+    return SwitchConditioner("pad", SwitchSettings(**settings), itertools.count(1).__next__, alarm())
+
+
+def test_debounce_is_longer_than_the_flutter_and_nothing_is_accepted_late_without_need():
+    found = fit.fit(finger([300] * 10), pad())
+    assert times(found) == {"debounce": 10, "accept": 0}
+    assert (found.heard, found.false) == (10, 0)
+    assert times(fit.fit(finger([300] * 10, bounce=20), pad())) == {"debounce": 25, "accept": 0}
+
+
+def test_accept_lies_between_strays_and_presses_that_are_meant():
+    """The geometric mean of 50 and 450 ms is 150 ms."""
+    found = fit.fit(finger([450 - 8] * 10, strays=[50 - 8] * 5), pad())
+    assert times(found)["accept"] == pytest.approx(150, abs=15)
+    assert (found.heard, found.efforts, found.false) == (10, 10, 0)
+
+
+def test_presses_that_are_like_strays_are_refused():
+    with pytest.raises(fit.FitError, match="alike"):
+        fit.fit(finger([60] * 10, strays=[300] * 5), pad())
+
+
+def test_a_switch_never_pressed_is_refused():
+    marks = [(0, Mark("rest")), (19 * SECOND, Mark("end")), *((t * SECOND, Mark("effort")) for t in (20, 25, 30))]
+    stamped = [*marks, (40 * SECOND, Lost("pad"))]
+    with pytest.raises(fit.FitError, match="never pressed"):
+        fit.fit(fit.record(stamped, "pad"), pad())
+
+
+def test_dwell_lies_between_passing_by_and_staying():
+    rng = random.Random(5)
+    zones = [0, 3, 1, 3, 0, 2, 0, 3]
+    visits = [simulate.Visit(i * 3 * SECOND, (zone + 0.5) / 4, 0.5) for i, zone in enumerate(zones)]
+    samples = list(simulate.pointer("head", visits, 3 * len(zones) * SECOND, rng))
+    marks = [(visit.start, Mark("effort")) for visit in visits]
+    grid = PointerConditioner("head", PointerSettings(Grid(4, 1)), itertools.count(1).__next__, alarm())
+    found = fit.fit(fit.record(simulate.together(samples, marks), "head"), grid)
+    assert 200 < times(found)["dwell"] < 2000
+    assert found.heard >= 0.9 * found.efforts
+    still = [(t, samples[0][1]) for t, _sample in samples]
+    with pytest.raises(fit.FitError):
+        fit.fit(fit.record(simulate.together(still, marks[:2]), "head"), grid)
+
+
+# --- the command --------------------------------------------------------------------------------------------------
+
+
+@pytest.fixture
+def lark(tmp_path):
+    path = tmp_path / "lark.yaml"
+    path.write_text(PROFILE)
+    return path
+
+
+def trace(tmp_path: Path, stamped) -> str:
+    text = io.StringIO()
+    writer = TraceWriter(text)
+    for t, sample in stamped:
+        writer.write(t, sample)
+    path = tmp_path / "session.jsonl"
+    path.write_text(text.getvalue())
+    return str(path)
+
+
+def test_without_write_the_change_is_shown_and_nothing_is_touched(tmp_path, lark, capsys):
+    assert main(["fit", "cheek", "--profile", str(lark), "--trace", trace(tmp_path, cheek(*PUSHES))]) == 0
+    said = capsys.readouterr().out
+    assert "10 of 10 efforts would have been heard, and 0 times nobody in 19 s of rest" in said
+    assert "\n-    above: {on: 0.5 inH2O,   full: 3 inH2O}     # set on Monday\n" in said
+    assert lark.read_text() == PROFILE
+    assert sorted(file.name for file in tmp_path.iterdir()) == ["lark.yaml", "session.jsonl"]
+
+
+def test_write_changes_the_numbers_and_no_other_letter(tmp_path, lark, capsys):
+    lark.chmod(0o640)
+    arguments = ["fit", "cheek", "--profile", str(lark), "--trace", trace(tmp_path, cheek(*PUSHES)), "--write"]
+    assert main([*arguments, "--json"]) == 0
+    said = json.loads(capsys.readouterr().out)
+    values = {each["setting"]: each["value"] for each in said["settings"]}
+    above = f"{{on: {values['above.on']},   full: {values['above.full']}, off: {values['above.off']}}}"
+    assert lark.read_text() == PROFILE.replace("{on: 0.5 inH2O,   full: 3 inH2O}", above)
+    assert all(value.endswith(" inH2O") for value in values.values())  # in the therapist's own unit
+    assert (tmp_path / "lark.yaml.old").read_text() == PROFILE
+    assert lark.stat().st_mode & 0o777 == 0o640
+    loaded = profile.load(lark)
+    assert loaded.child == "lark"
+    # A second time there is nothing to change, and the kept file is not written over.
+    assert main(arguments) == 0
+    assert "it said so already" in capsys.readouterr().out
+    assert (tmp_path / "lark.yaml.old").read_text() == PROFILE
+
+
+def test_a_second_fit_keeps_both_old_files(tmp_path, lark):
+    first = trace(tmp_path, cheek(*PUSHES))
+    assert main(["fit", "cheek", "--profile", str(lark), "--trace", first, "--write"]) == 0
+    between = lark.read_text()
+    louder = trace(tmp_path, cheek(*((at, 2 * height) for at, height in PUSHES)))
+    assert main(["fit", "cheek", "--profile", str(lark), "--trace", louder, "--write"]) == 0
+    assert (tmp_path / "lark.yaml.old").read_text() == PROFILE
+    assert (tmp_path / "lark.yaml.old2").read_text() == between
+
+
+def test_what_cannot_be_fitted_writes_nothing(tmp_path, lark, capsys):
+    drowned = trace(tmp_path, cheek(*((at, 5) for at, _ in PUSHES), noise=15.0))
+    assert main(["fit", "cheek", "--profile", str(lark), "--trace", drowned, "--write"]) == 1
+    said = capsys.readouterr().err
+    assert "session.jsonl: rest and effort cannot be told apart" in said
+    assert "Try another movement" in said
+    assert lark.read_text() == PROFILE
+    assert not (tmp_path / "lark.yaml.old").exists()
+
+
+def test_wrong_arguments(tmp_path, lark, capsys):
+    recording = trace(tmp_path, cheek(*PUSHES))
+    assert main(["fit", "cheak", "--profile", str(lark), "--trace", recording]) == 2
+    assert 'Did you mean "cheek"?' in capsys.readouterr().err
+    assert main(["fit", "cheek", "--profile", str(tmp_path / "no.yaml"), "--trace", recording]) == 1
+    assert main(["fit", "cheek", "--profile", str(lark), "--trace", str(tmp_path / "no.jsonl")]) == 1
+    assert main(["fit", "cheek", "--profile", str(lark), "--trace", str(lark)]) == 1
+    assert "Traceback" not in capsys.readouterr().err
+    assert main(["fit", "pad", "--profile", str(lark), "--trace", recording]) == 1
+    assert 'no sample of "pad"' in capsys.readouterr().err
+    with pytest.raises(SystemExit) as stopped:
+        main(["fit", "cheek"])
+    assert stopped.value.code == 2
+
+
+def test_a_midi_input_has_nothing_to_fit(tmp_path, capsys):
+    keys = [(0, Mark("effort")), (SECOND, MidiSample("keys", (0x90, 60, 64)))]
+    path = tmp_path / "p.yaml"
+    path.write_text(
+        PROFILE.replace(
+            "pad: {type: switch, device: {terminal: space}}", 'keys: {type: midi, device: {midi: "*"}}'
+        ).replace("pad]", "keys]")
+    )
+    assert main(["fit", "keys", "--profile", str(path), "--trace", trace(tmp_path, keys)]) == 1
+    assert "nothing to fit" in capsys.readouterr().err
+
+
+# --- editing ------------------------------------------------------------------------------------------------------
+
+PATH = ("inputs", "cheek", "above", "on")
+PADS = Path(__file__).parent / "golden" / "profiles"
+
+
+def test_a_value_is_changed_whatever_the_file_looks_like(tmp_path):
+    """Windows line ends, a byte-order mark, tabs after colons, hard spaces: every other letter stays."""
+    for text in (
+        PROFILE.replace("\n", "\r\n"),
+        "\ufeff" + PROFILE,
+        PROFILE.replace("above: ", "above:\t"),
+        PROFILE.replace("on: ", "on: \xa0"),
+        PROFILE.replace("0.5 inH2O", "'0.5 inH2O'"),
+        PROFILE.replace("0.5 inH2O", '"0.5 inH2O"'),
+    ):
+        new = edit.changed(text, {PATH: "1.25 inH2O"})
+        assert edit.written(new, PATH) == "1.25 inH2O"
+        before, _, after = new.partition("1.25 inH2O")
+        assert text.startswith(before)
+        assert text.endswith(after)
+        path = tmp_path / "p.yaml"
+        path.write_bytes(new.encode())
+        assert profile.check(path) == []
+
+
+def test_every_shipped_profile_can_be_edited_and_still_checks(tmp_path):
+    for path in sorted(profile.shipped().glob("*.yaml")):
+        loaded = profile.load(path)
+        changes = {("inputs", name, "debounce"): "25 ms" for name, kind in loaded.types.items() if kind == "switch"}
+        changes |= {
+            ("inputs", name, "grid", "dwell"): "700 ms" for name, kind in loaded.types.items() if kind == "pointer"
+        }
+        copy = tmp_path / path.name
+        shutil.copy(path, copy)
+        copy.write_bytes(edit.changed(path.read_bytes().decode(), changes).encode())
+        assert profile.check(copy) == []
+        assert all(edit.written(copy.read_text(), place) == value for place, value in changes.items())
+
+
+def test_what_is_not_there_yet_is_added():
+    block = PROFILE.replace(
+        "above: {on: 0.5 inH2O,   full: 3 inH2O}     # set on Monday", "above:\n      on: 1 Pa\n      full: 9 Pa"
+    )
+    assert "      off: 2 Pa\n      full: 9 Pa\n" in edit.changed(block, {("inputs", "cheek", "above", "off"): "2 Pa"})
+    new = edit.changed(PROFILE, {("inputs", "pad", "debounce"): "25 ms", ("inputs", "cheek", "below", "on"): "1 Pa"})
+    assert "{type: switch, device: {terminal: space}, debounce: 25 ms}" in new
+    assert edit.written(new, ("inputs", "cheek", "below", "on")) == "1 Pa"
+    assert edit.written(new, ("inputs", "nobody", "on")) is None
+
+
+@pytest.mark.parametrize(
+    ("text", "path"), [("[]", ("a",)), ("a: {}", ("a", "b")), ("a: 1", ("a", "b")), ("a: {b: 1}", ("a",))]
+)
+def test_a_path_that_leads_nowhere_is_refused(text, path):
+    with pytest.raises(ValueError, match=r"not|nothing"):
+        edit.changed(text, {path: "1"})
