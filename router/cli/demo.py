@@ -8,12 +8,10 @@ from __future__ import annotations
 
 import argparse
 import contextlib
-import itertools
-import random
 import sys
 import textwrap
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Protocol
@@ -24,27 +22,22 @@ from rich.text import Text
 
 from router import clock, profile, simulate
 from router.cli.meters import Meter, Roll, meter, signs_for
-from router.conditioning.midi import MidiConditioner
-from router.conditioning.pointer import Grid, PointerConditioner
-from router.conditioning.pressure import PressureConditioner
+from router.cli.simulated import simulated
 from router.devices import Instrument
 from router.engine import Engine
 from router.events import Mark, Route, Sample
 from router.files import replacing
-from router.inputs.base import Stamped
 from router.music import pitch_name
 from router.outputs.base import Output, OutputError
 from router.outputs.instrument import InstrumentOutput, SoundFile, ready
 from router.outputs.midi_file import MidiFile, track_names
 from router.player import Tally, steps
-from router.timers import Alarm, Timers
 from router.units import NANOSECONDS
 
 NAME = "demo"
 HELP = "hear three simulated children play; needs no hardware"
 EXAMPLE = "router demo --seconds 20 --out demo-output"
 
-SEED = 1
 WIDTH, HEIGHT = 80, 24
 """Of the smallest terminal that everything fits into."""
 FRAME = NANOSECONDS // 20
@@ -348,7 +341,7 @@ def _act(
     plan = loaded.plan
     waiting: list[tuple[int, str, dict[str, Any]]] = []  # told by the engine before its time has come for the eye
     tally = Tally(lambda now, event, fields: waiting.append((now, event, fields)))
-    samples = simulate.together(*(_simulated(loaded, name, seconds * NANOSECONDS) for name in plan.inputs))
+    samples = simulate.together(*(simulated(loaded, name, seconds * NANOSECONDS) for name in plan.inputs))
     pace.begin()
     now = 0
     for now, sample, messages in steps(Engine(plan, tally), samples, min(plan.limits.note_length, TAIL)):
@@ -364,38 +357,3 @@ def _act(
         show.picture(now)
     show.end(tally)
     return offset + now
-
-
-def _simulated(loaded: profile.Profile, name: str, until: int) -> Iterator[Stamped]:
-    """What a child would do with this input. The seed is fixed: every demo is the same."""
-    rng = random.Random(f"{SEED} {loaded.child} {name}")  # noqa: S311 - a simulation, not a secret
-    conditioner = loaded.plan.inputs[name](itertools.count(1).__next__, Alarm(Timers(), 0))
-    match conditioner:
-        case PressureConditioner(settings=settings):
-            side, sign = (settings.above, 1) if settings.above else (settings.below, -1)
-            assert side is not None  # noqa: S101 - a profile's pressure has at least one side
-            pushes = simulate.efforts(rng, until, every=1.5, length=0.7)
-            return simulate.pressure(name, pushes, until, rng, low=sign * side.on * 1.4, high=sign * side.full)
-        case PointerConditioner(settings=settings):
-            return simulate.pointer(name, _visits(rng, settings.grid, until), until, rng)
-        case MidiConditioner():
-            keys = simulate.efforts(rng, until, every=1.0, length=0.5)
-            return simulate.keyboard(name, [(effort, 60 + int(12 * rng.random())) for effort in keys])
-        case _:
-            return simulate.switch(name, simulate.efforts(rng, until, every=1.1, length=0.6), rng)
-
-
-def _visits(rng: random.Random, grid: Grid, until: int) -> list[simulate.Visit]:
-    """A walk over the zones, each next to the one before it: a head does not jump."""
-    visits: list[simulate.Visit] = []
-    column, row = 0, grid.rows - 1
-    t = 0
-    stay = grid.dwell + 1_100_000_000
-    while t + stay < until:
-        visits.append(simulate.Visit(t, (column + 0.5) / grid.columns, (row + 0.5) / grid.rows))
-        around = ((column - 1, row), (column + 1, row), (column, row - 1), (column, row + 1))
-        inside = [(c, r) for c, r in around if 0 <= c < grid.columns and 0 <= r < grid.rows]
-        if inside:
-            column, row = inside[int(rng.random() * len(inside))]
-        t += int(stay * rng.uniform(0.9, 1.3))
-    return visits

@@ -38,10 +38,12 @@ class Signs:
     down: str
     across: str
     corner: str
+    arrow: str
+    levels: str
 
 
-BLOCKS = Signs("█", "·", "│", "●", "━", "◆", "│", "─", "┼")
-ASCII = Signs("#", ".", "|", "o", "=", "X", "|", "-", "+")
+BLOCKS = Signs("█", "·", "│", "●", "━", "◆", "│", "─", "┼", "→", "▁▂▃▄▅▆▇█")
+ASCII = Signs("#", ".", "|", "o", "=", "X", "|", "-", "+", "->", "0123456789")
 
 
 def signs_for(encoding: str | None) -> Signs:

@@ -9,9 +9,16 @@ import textwrap
 from collections.abc import Iterator
 from typing import Any
 
+from rich.console import Console
+from rich.padding import Padding
+from rich.table import Table
+from rich.text import Text
+
+from router.cli.meters import Signs, signs_for
+from router.cli.trial import SECONDS, Trial, picture, trial
 from router.profile.manual import example, manual, summary
+from router.profile.plugins import installed
 from router.profile.validate import phrase
-from router.rules import RULES
 from router.rules.base import Kind, Rule
 from router.units import nearest
 
@@ -19,12 +26,15 @@ NAME = "rules"
 HELP = "list the rules, or show the manual of one"
 EXAMPLE = "router rules sequence"
 
+WIDEST = 100
+"""Columns; longer lines are hard to read."""
+
 _WORDS = {
     Kind.GESTURES: "presses",
-    Kind.ZONES: "the zones of a pointer",
+    Kind.ZONES: "zones",
     Kind.LEVELS: "levels",
     Kind.NOTES: "notes",
-    Kind.CONTROLS: "controller values",
+    Kind.CONTROLS: "controllers",
 }
 
 
@@ -36,44 +46,129 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """List the rules, or explain one."""
-    if args.name is not None and args.name not in RULES:
-        near = nearest(args.name, RULES)
+    rules = installed().rules
+    if args.name is None:
+        for out in installed().left_out:
+            print(out, file=sys.stderr)
+        if args.json:
+            print(_json([_as_json(rule) for rule in rules.values()]))
+        else:
+            _list(_console())
+        return 0
+    if args.name not in rules:
+        near = nearest(args.name, rules)
         hint = f'Did you mean "{near}"?  ' if near else ""
-        print(f'there is no rule called "{args.name}"\n{hint}The rules: {", ".join(RULES)}.', file=sys.stderr)
+        hint = installed().why_not(args.name) or f"{hint}The rules: {', '.join(rules)}."
+        print(f'there is no rule called "{args.name}"\n{hint}', file=sys.stderr)
         return 1
-    rules = RULES if args.name is None else {args.name: RULES[args.name]}
+    rule = rules[args.name]
+    played = trial(rule)
     if args.json:
-        print(json.dumps([_as_json(rule) for rule in rules.values()], indent=2, ensure_ascii=False))
-    elif args.name is None:
-        width = max(len(name) for name in rules)
-        for name, rule in rules.items():
-            print(_wrapped(f"{name:{width}}  {summary(rule)}", indent=width + 2))
-        print(f'\nA part uses them one after the other. "router rules NAME" explains one, for example: {EXAMPLE}')
+        print(_json([{**_as_json(rule), "trial": played.as_json() if played else None}]))
     else:
-        print("\n".join(_manual(RULES[args.name])))
-    return 0
+        _explain(rule, played, _console())
+    for fault in played.faults if played else ():
+        print(f"the rule failed and was switched off: {fault}", file=sys.stderr)
+    return 1 if played and played.faults else 0
 
 
-def _manual(rule: type[Rule]) -> Iterator[str]:
-    yield f"{rule.name}\n"
-    yield manual(rule).replace("``", '"')
-    yield ""
-    yield f"It needs {_kinds(rule.takes)}" + (f" and gives {_kinds(rule.gives)}." if rule.gives else ".")
-    yield ""
+def _console() -> Console:
+    console = Console(highlight=False, markup=False, emoji=False)
+    console.width = min(console.width, WIDEST)
+    return console
+
+
+# --- for people -------------------------------------------------------------------------------------------------
+
+
+def _list(console: Console) -> None:
+    signs = signs_for(console.encoding)
+    table = Table(box=None, show_header=False, padding=(0, 2, 0, 0))
+    for name, rule in installed().rules.items():
+        table.add_row(Text(name, "bold"), Text(_flow(rule, signs), no_wrap=True), _plain(summary(rule)))
+    console.print(table)
+    for name, origin in installed().origins.items():
+        console.print(f"\n{name} comes from {origin}.", soft_wrap=True)
+    console.print(
+        f'\nA part uses them one after the other. "router rules NAME" explains one, for example: {EXAMPLE}',
+    )
+
+
+def _explain(rule: type[Rule], played: Trial | None, console: Console) -> None:
+    signs = signs_for(console.encoding)
+    console.print(Text.assemble((rule.name, "bold"), f"    {_flow(rule, signs)}"))
+    if rule.name in installed().origins:
+        console.print(f"from {installed().origins[rule.name]}", soft_wrap=True)
+    console.print()
+    console.print("\n\n".join(_paragraph(text) for text in _plain(manual(rule)).split("\n\n")))
+    console.print()
     settings = list(_settings(rule))
-    if not settings:
-        yield "It takes no settings."
-    else:
-        yield "Settings:"
-        width = max(len(setting["name"]) for setting in settings)
+    if settings:
+        table = Table(box=None, padding=(0, 2, 0, 0), header_style="underline")
+        for heading in ("setting", "if left out", "takes", "which is"):
+            table.add_column(heading)
         for setting in settings:
-            left_out = f" If left out: {setting['default']}." if "default" in setting else ""
-            needed = "Needed. " if setting["needed"] else ""
-            what = f"{needed}{setting['takes']}: {setting['description']}.{left_out}"
-            yield _wrapped(f"  {setting['name']:{width}}  {what}", indent=width + 4)
-    yield ""
-    yield "Example:"
-    yield textwrap.indent(example(rule), "  ")
+            table.add_row(
+                Text(setting["name"], "bold"),
+                "needed" if setting["needed"] else _default(setting),
+                setting["takes"],
+                setting["description"],
+            )
+        console.print(Padding(table, (0, 0, 0, 2)))
+    else:
+        console.print("It takes no settings.")
+    console.print("\nExample:")
+    console.print(textwrap.indent(example(rule), "  "), soft_wrap=True)
+    console.print()
+    if played is None:
+        console.print("More than one movement is needed to play this example, so it is not played here.")
+        return
+    console.print(f"{SECONDS} seconds of it, played by a simulated child:")
+    for line in picture(played, signs):
+        console.print(line.rstrip(), no_wrap=True, overflow="crop", crop=True)
+
+
+def _flow(rule: type[Rule], signs: Signs) -> str:
+    return f"{_kinds(rule.takes)} {signs.arrow} {_kinds(rule.gives or rule.takes)}"
+
+
+def _kinds(kinds: Kind) -> str:
+    return ", ".join(_WORDS[kind] for kind in kinds)
+
+
+def _plain(text: str) -> str:
+    return text.replace("``", '"')
+
+
+def _paragraph(text: str) -> str:
+    """Filled by the terminal, unless its lines stand as they are on purpose."""
+    kept = any(line[:1] in " *-|" for line in text.splitlines())
+    return text if kept else " ".join(text.split())
+
+
+def _default(setting: dict[str, Any]) -> str:
+    default = setting.get("default", "")
+    return {True: "yes", False: "no"}.get(default, str(default)) if isinstance(default, bool) else str(default)
+
+
+# --- for programs -----------------------------------------------------------------------------------------------
+
+
+def _json(rules: list[dict[str, Any]]) -> str:
+    return json.dumps(rules, indent=2, ensure_ascii=False)
+
+
+def _as_json(rule: type[Rule]) -> dict[str, Any]:
+    return {
+        "name": rule.name,
+        "origin": installed().origins.get(rule.name, ""),
+        "summary": summary(rule),
+        "manual": manual(rule),
+        "takes": [_WORDS[kind] for kind in rule.takes],
+        "gives": [_WORDS[kind] for kind in rule.gives],
+        "settings": list(_settings(rule)),
+        "example": example(rule),
+    }
 
 
 def _settings(rule: type[Rule]) -> Iterator[dict[str, Any]]:
@@ -87,23 +182,3 @@ def _settings(rule: type[Rule]) -> Iterator[dict[str, Any]]:
         if "default" in wanted:
             setting["default"] = wanted["default"]
         yield setting
-
-
-def _kinds(kinds: Kind) -> str:
-    return " or ".join(_WORDS[kind] for kind in kinds)
-
-
-def _wrapped(text: str, indent: int) -> str:
-    return textwrap.fill(text, width=100, subsequent_indent=" " * indent)
-
-
-def _as_json(rule: type[Rule]) -> dict[str, Any]:
-    return {
-        "name": rule.name,
-        "summary": summary(rule),
-        "manual": manual(rule),
-        "takes": [_WORDS[kind] for kind in rule.takes],
-        "gives": [_WORDS[kind] for kind in rule.gives],
-        "settings": list(_settings(rule)),
-        "example": example(rule),
-    }

@@ -1,0 +1,172 @@
+"""A rule's example, played for ten seconds by a simulated child, and drawn as a piano roll."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from router import simulate
+from router.budget import Budget
+from router.cli.meters import Signs
+from router.cli.simulated import simulated
+from router.engine import Engine
+from router.midi import BEND_MOST, CONTROLLERS
+from router.music import pitch_name
+from router.player import steps
+from router.profile import Profile
+from router.profile.build import build
+from router.profile.diagnostics import Report
+from router.profile.manual import example
+from router.profile.source import parse
+from router.rules.base import Rule
+from router.units import NANOSECONDS
+
+SECONDS = 10
+UNTIL = SECONDS * NANOSECONDS
+
+PATIENCE = 2 * NANOSECONDS
+"""How long a rule of others' may keep us waiting."""
+
+INPUTS = (
+    ("pad", "{type: switch, device: {terminal: space}}", "pad"),
+    (
+        "cheek",
+        '{type: pressure, device: {serial: "*", unit: Pa}, above: {on: 100 Pa, full: 500 Pa}, rhythm: no}',
+        "cheek.above",
+    ),
+    ("head", '{type: pointer, device: {evdev: "*"}}', "head"),
+    ("head", '{type: pointer, device: {evdev: "*"}}', "[head, head.x]"),
+    ("keys", '{type: midi, device: {midi: "*"}}', "keys"),
+)
+"""A name, an input, and what a part listens to: the first that the example can work with plays it."""
+
+
+@dataclass(slots=True)
+class Trial:
+    """What was heard and played, in nanoseconds: who, from when, until when; of controllers, each value and its time."""
+
+    heard: list[tuple[str, int, int]] = field(default_factory=list)
+    played: list[tuple[int, int, int]] = field(default_factory=list)
+    moved: dict[str, list[tuple[int, float]]] = field(default_factory=dict)
+    faults: list[str] = field(default_factory=list)
+    _open: dict[tuple[str, str | int], int] = field(default_factory=dict)
+
+    def __call__(self, now: int, event: str, fields: dict[str, Any]) -> None:
+        """An ``observe`` for an engine."""
+        now = min(now, UNTIL)
+        match event:
+            case "press":
+                self._open["heard", fields["input"]] = now
+            case "release":
+                self.heard.append((fields["input"], self._open.pop(("heard", fields["input"]), now), now))
+            case "note_on":
+                self._open["played", fields["note"]] = now
+            case "note_off":
+                self.played.append((fields["note"], self._open.pop(("played", fields["note"]), now), now))
+            case "control":
+                name, share = _controller(fields["controller"], fields["value"])
+                self.moved.setdefault(name, []).append((now, share))
+            case "fault":
+                self.faults.append(fields["error"])
+
+    def as_json(self) -> dict[str, Any]:
+        """The same for a program to read; times in seconds."""
+        return {
+            "seconds": SECONDS,
+            "heard": [{"input": name, "from": a / NANOSECONDS, "to": b / NANOSECONDS} for name, a, b in self.heard],
+            "played": [{"note": note, "from": a / NANOSECONDS, "to": b / NANOSECONDS} for note, a, b in self.played],
+            "moved": {
+                name: [{"t": at / NANOSECONDS, "share": round(share, 4)} for at, share in values]
+                for name, values in self.moved.items()
+            },
+            "faults": self.faults,
+        }
+
+
+def _controller(number: int | str, value: int) -> tuple[str, float]:
+    """The name of a controller, and its value as a share of the whole."""
+    if isinstance(number, str):
+        return number, value / (BEND_MOST if number == "bend" else 127)
+    return next((name for name, known in CONTROLLERS.items() if known == number), f"cc{number}"), value / 127
+
+
+def trial(rule: type[Rule]) -> Trial | None:
+    """Ten seconds of the rule's example; None if there is none, or no single movement can play it."""
+    loaded = _loaded(rule)
+    if loaded is None:
+        return None
+    heard = Trial()
+    samples = simulate.together(*(simulated(loaded, name, UNTIL) for name in loaded.plan.inputs))
+    with Budget(slow=None, stuck=PATIENCE) as budget:
+        for _ in steps(Engine(budget.held(loaded.plan), heard), samples, NANOSECONDS // 2):
+            pass
+    return heard
+
+
+def _loaded(rule: type[Rule]) -> Profile | None:
+    rules = example(rule).splitlines()
+    for name, made, listens in INPUTS:
+        lines = [
+            *("profile: 1", "child: wren", "inputs:", f"  {name}: {made}"),
+            *("parts:", "  tune:", f"    input: {listens}", *(f"    {line}" for line in rules)),
+            *("    output: {port: synth}", 'outputs: {synth: {midi: "*"}}'),
+        ]
+        report = Report("example")
+        tree = parse("\n".join(lines), report)
+        loaded = build(tree, Path("example.yaml"), report) if tree is not None else None
+        if loaded is not None and not report.problems:
+            return loaded
+    return None
+
+
+# --- the picture ------------------------------------------------------------------------------------------------
+
+COLUMNS = 6
+"""Of each second."""
+
+
+def picture(trial: Trial, signs: Signs) -> Iterator[str]:
+    """One line for each pitch, the highest first, for each controller, and for each movement; at the foot the seconds."""
+    rows: dict[str, list[tuple[int, int]]] = {}
+    for note, begin, end in sorted(trial.played, key=lambda played: -played[0]):
+        rows.setdefault(pitch_name(note), []).append((begin, end))
+    for row, spans in rows.items():
+        yield _line(row, _spans(spans, signs), signs)
+    for name, values in trial.moved.items():
+        yield _line(name, _levels(values, signs), signs)
+    yield _line("", signs.across * (COLUMNS * SECONDS), signs)
+    for name in dict.fromkeys(name for name, _, _ in trial.heard):
+        yield _line(name, _spans([(a, b) for other, a, b in trial.heard if other == name], signs), signs)
+    yield " " * 15 + "".join(f"{second:<{COLUMNS}}" for second in range(SECONDS)) + f"{SECONDS} s"
+
+
+def _line(label: str, cells: str, signs: Signs) -> str:
+    return f"{label[:12]:>13} {signs.down}{cells}{signs.down}"
+
+
+def _cell(when: int) -> int:
+    return min(when * COLUMNS // NANOSECONDS, COLUMNS * SECONDS - 1)
+
+
+def _spans(spans: Iterable[tuple[int, int]], signs: Signs) -> str:
+    cells = [" "] * (COLUMNS * SECONDS)
+    begins = []
+    for begin, end in spans:
+        cells[_cell(begin) : _cell(max(begin, end - 1)) + 1] = signs.holds * (
+            _cell(max(begin, end - 1)) - _cell(begin) + 1
+        )
+        begins.append(_cell(begin))
+    for cell in begins:  # last, so that each is seen
+        cells[cell] = signs.begins
+    return "".join(cells)
+
+
+def _levels(values: list[tuple[int, float]], signs: Signs) -> str:
+    """The value that holds in each column, from low to high."""
+    cells = [" "] * (COLUMNS * SECONDS)
+    for (at, share), (until, _) in zip(values, [*values[1:], (UNTIL, 0.0)], strict=True):
+        sign = signs.levels[min(int(share * len(signs.levels)), len(signs.levels) - 1)]
+        cells[_cell(at) : _cell(until) + 1] = sign * (_cell(until) + 1 - _cell(at))
+    return "".join(cells)

@@ -1,0 +1,640 @@
+"""Rules of others: found in packages and in the administrator's folder, left out with a reason, held in check while they play."""
+
+from __future__ import annotations
+
+import importlib
+import json
+import os
+import re
+import sys
+import time
+from pathlib import Path
+from typing import ClassVar
+
+import pytest
+
+from router import profile
+from router.budget import FORGIVEN, Budget
+from router.cli import main
+from router.engine import Engine, PartPlan, Plan, RulePlan
+from router.events import NoteOn, Press, Release, Route, SwitchSample
+from router.ledger import Limits
+from router.music import Music
+from router.profile import plugins
+from router.profile.plugins import installed
+from router.rules import RULES
+from router.rules.base import Kind, Plays
+from router.testing import VirtualTime, plan_rule
+
+SHADOW = '''"""Each press plays middle C.
+
+Example::
+
+    rules:
+      - shadow: {}
+"""
+
+from router.events import NoteOn
+from router.rules.base import Kind, Plays
+
+
+class Shadow(Plays):
+    name = "shadow"
+    takes = Kind.GESTURES
+    settings = {
+        "type": "object",
+        "additionalProperties": False,
+        "properties": {"pitch": {"quantity": "pitch", "default": "C4", "description": "the note"}},
+    }
+
+    def press(self, press, now):
+        return [NoteOn(press.voice, 60)]
+'''
+
+PROFILE = """\
+profile: 1
+child: wren
+inputs:
+  pad: {type: switch, device: {terminal: space}, debounce: 0 ms}
+  other: {type: switch, device: {terminal: b}, debounce: 0 ms}
+parts:
+  tune:
+    input: pad
+    rules:
+      - shadow: {}
+    output: {port: synth}
+  ground:
+    input: other
+    rules:
+      - note: {degree: 1}
+    output: {port: synth, channel: 2}
+outputs:
+  synth: {midi: "*"}
+"""
+
+
+@pytest.fixture(autouse=True)
+def _looked_anew():
+    yield
+    plugins._installed.cache_clear()
+
+
+@pytest.fixture
+def folder(tmp_path, monkeypatch) -> Path:
+    """The administrator's folder."""
+    there = tmp_path / "rules"
+    there.mkdir(mode=0o755)
+    monkeypatch.setenv(plugins.VARIABLE, str(there))
+    return there
+
+
+@pytest.fixture
+def package(tmp_path, monkeypatch):
+    """Makes an installed package: a module, and metadata with its entry points."""
+    site = tmp_path / "site"
+    site.mkdir()
+    monkeypatch.setenv(plugins.VARIABLE, "")  # no folder
+    monkeypatch.syspath_prepend(str(site))
+
+    def make(name: str, source: str, *points: str) -> None:
+        module = name.replace("-", "_")
+        (site / f"{module}.py").write_text(source, encoding="utf-8")
+        about = site / f"{module}-1.0.dist-info"
+        about.mkdir()
+        (about / "METADATA").write_text(f"Metadata-Version: 2.1\nName: {name}\nVersion: 1.0\n")
+        (about / "entry_points.txt").write_text("[router.rules]\n" + "\n".join(points) + "\n")
+        importlib.invalidate_caches()
+        monkeypatch.delitem(sys.modules, module, raising=False)
+
+    return make
+
+
+def put(folder: Path, name: str, text: str, mode: int = 0o644) -> Path:
+    path = folder / name
+    path.write_text(text, encoding="utf-8")
+    path.chmod(mode)
+    return path
+
+
+def why_not(name: str = "shadow") -> str:
+    assert name in RULES or name not in installed().rules
+    (out,) = installed().left_out
+    return str(out)
+
+
+# --- found ------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.usefixtures("folder")
+def test_without_plug_ins_there_are_the_routers_own():
+    assert dict(installed().rules) == dict(RULES)
+    assert installed().left_out == ()
+
+
+def test_a_rule_of_a_package(package):
+    package("shadow-rule", SHADOW, "shadow = shadow_rule:Shadow")
+    assert [*installed().rules] == [*RULES, "shadow"]
+    assert installed().origins == {"shadow": "package shadow-rule 1.0"}
+
+
+def test_a_rule_of_the_folder(folder):
+    path = put(folder, "shadow.py", SHADOW)
+    assert installed().rules["shadow"].takes == Kind.GESTURES
+    assert installed().origins == {"shadow": str(path)}
+
+
+def test_a_file_of_the_folder_leaves_no_compiled_file_that_others_could_change(folder):
+    put(folder, "shadow.py", SHADOW)
+    assert "shadow" in installed().rules
+    assert [path.name for path in folder.iterdir()] == ["shadow.py"]
+
+
+def test_a_file_of_the_folder_is_read_by_its_own_rules_of_python(folder):
+    """The future imports of the router's own file are not inherited."""
+    put(folder, "shadow.py", SHADOW + "\n\ndef told(x: 1 + 1): ...\n\n\nassert told.__annotations__ == {'x': 2}\n")
+    assert "shadow" in installed().rules
+
+
+def test_two_rules_may_stand_in_one_file_and_what_is_imported_does_not_count(folder):
+    second = "\n\nfrom router.rules.note import Note\n\n\nclass Second(Shadow):\n    name = 'second'\n"
+    put(folder, "shadow.py", SHADOW + second)
+    assert set(installed().origins) == {"shadow", "second"}
+
+
+def test_a_profile_may_use_it(folder, tmp_path):
+    put(folder, "shadow.py", SHADOW)
+    path = put(tmp_path, "wren.yaml", PROFILE)
+    loaded = profile.load(path)
+    assert loaded.plan.parts[0].rules[0].origin == str(folder / "shadow.py")
+    assert loaded.plan.parts[1].rules[0].origin == ""
+    time = VirtualTime(loaded.plan)
+    time.give(0, SwitchSample("pad", True))
+    assert time.engine.sounding == (("synth", 1, 60),)
+
+
+def test_a_mistake_in_its_settings_is_told_like_any_other(folder, tmp_path):
+    put(folder, "shadow.py", SHADOW)
+    path = put(tmp_path, "wren.yaml", PROFILE.replace("shadow: {}", "shadow: {pich: D4}"))
+    (problem,) = profile.check(path)
+    assert 'a shadow rule has no setting called "pich"' in str(problem)
+    assert 'Did you mean "pitch"?' in str(problem)
+
+
+def test_a_setting_that_stands_too_far_left_is_known_too(folder, tmp_path):
+    put(folder, "shadow.py", SHADOW.replace('"pitch":', '"hue":'))
+    path = put(tmp_path, "wren.yaml", PROFILE.replace("parts:\n", "parts:\n  hue: C4\n"))
+    assert any("a shadow rule" in str(problem) for problem in profile.check(path))
+
+
+# --- left out ---------------------------------------------------------------------------------------------------
+
+FAULTS = {
+    "it cannot be imported": (SHADOW + "\nimport nothing_of_this_name\n", "No module named 'nothing_of_this_name'"),
+    "it raises": (SHADOW + "\n1 / 0\n", "ZeroDivisionError"),
+    "it wants to leave": (SHADOW + "\nraise SystemExit(3)\n", "SystemExit: 3"),
+    "it is no Python": (SHADOW + "\nclass {\n", "line 25: invalid syntax"),
+    "open settings": (SHADOW.replace('        "additionalProperties": False,\n', ""), "not closed"),
+    "no settings": (re.sub(r"    settings = \{.*?\n    \}\n", "", SHADOW, flags=re.DOTALL), "which settings it has"),
+    "settings that are no schema": (SHADOW.replace('"object"', '"thing"'), "no JSON Schema"),
+    "settings that fetch something": (SHADOW.replace('"quantity": "pitch"', '"$ref": "http://x"'), '"$ref"'),
+    "a setting without description": (SHADOW.replace(', "description": "the note"', ""), "has no description"),
+    "an unknown quantity": (SHADOW.replace('"quantity": "pitch"', '"quantity": "colour"'), "unknown quantity"),
+    "a default that is no note": (SHADOW.replace('"C4"', '"H4"'), "default"),
+    "a name with capitals": (SHADOW.replace('"shadow"', '"Shadow"'), "small letters"),
+    "it takes nothing": (SHADOW.replace("Kind.GESTURES", "Kind(0)"), "takes nothing"),
+    "it takes what is no kind": (SHADOW.replace("Kind.GESTURES", '"presses"'), "what kinds of events"),
+    "a method of another shape": (SHADOW.replace("press(self, press, now)", "press(self, press)"), "press cannot be"),
+    "a method that is a coroutine": (SHADOW.replace("def press", "async def press"), "press cannot be"),
+    "no manual": (SHADOW[SHADOW.index("from") :], "no manual"),
+}
+
+
+@pytest.mark.parametrize("fault", FAULTS)
+def test_what_is_wrong_with_a_file_is_said_and_the_others_are_used(folder, fault):
+    source, says = FAULTS[fault]
+    path = put(folder, "shadow.py", source)
+    put(folder, "twin.py", SHADOW.replace('"shadow"', '"twin"'))
+    assert says in why_not()
+    assert why_not().startswith(f"{path}: left out, because ")
+    assert "twin" in installed().rules
+
+
+@pytest.mark.parametrize("fault", FAULTS)
+def test_what_is_wrong_with_a_package_is_said(package, fault):
+    source, says = FAULTS[fault]
+    package("shadow-rule", source, "shadow = shadow_rule:Shadow")
+    assert says in why_not()
+    assert why_not().startswith("package shadow-rule 1.0: left out, because ")
+
+
+def test_a_file_without_a_rule(folder):
+    put(folder, "shadow.py", '"""Nothing."""\n')
+    assert "there is no rule in it" in why_not()
+
+
+@pytest.mark.parametrize(("point", "says"), [("shadow_rule:Gone", "AttributeError"), ("shadow_rule", "is no rule")])
+def test_an_entry_point_that_names_no_rule(package, point, says):
+    package("shadow-rule", SHADOW, f"shadow = {point}")
+    assert says in why_not()
+
+
+def test_a_rule_of_the_router_keeps_its_name(package):
+    package("shadow-rule", SHADOW.replace('"shadow"', '"note"'), "note = shadow_rule:Shadow")
+    assert 'there is a rule "note" already, the router\'s own' in why_not("note")
+    assert installed().rules["note"] is RULES["note"]
+
+
+def test_of_two_plug_ins_the_first_keeps_the_name(package, folder):
+    package("shadow-a", SHADOW, "shadow = shadow_a:Shadow")
+    package("shadow-b", SHADOW, "shadow = shadow_b:Shadow")
+    put(folder, "shadow.py", SHADOW)
+    os.environ[plugins.VARIABLE] = str(folder)  # package() took it away; monkeypatch puts it right
+    assert installed().origins == {"shadow": "package shadow-a 1.0"}
+    said = [str(out) for out in installed().left_out]
+    assert [text.split(":")[0] for text in said] == ["package shadow-b 1.0", str(folder / "shadow.py")]
+    assert all(text.endswith('there is a rule "shadow" already, of package shadow-a 1.0') for text in said)
+
+
+def test_a_profile_that_uses_what_is_left_out_says_why(folder, tmp_path):
+    put(folder, "shadow.py", FAULTS["open settings"][0])
+    (problem,) = profile.check(put(tmp_path, "wren.yaml", PROFILE))
+    assert problem.line == 10
+    assert 'there is no rule called "shadow"' in str(problem)
+    assert f"{folder / 'shadow.py'}: left out, because the settings are not closed" in str(problem)
+
+
+# --- who may write ----------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(("mode", "who"), [(0o664, "a whole group of users"), (0o646, "everybody")])
+def test_a_file_that_others_can_write_is_refused(folder, mode, who):
+    path = put(folder, "shadow.py", SHADOW, mode)
+    assert why_not().endswith(f"because {who} can write {path}; as administrator: chmod go-w {path}")
+
+
+@pytest.mark.parametrize("mode", [0o775, 0o757, 0o1777])
+def test_a_folder_that_others_can_write_is_refused(folder, mode):
+    put(folder, "shadow.py", SHADOW)
+    folder.chmod(mode)
+    assert f"can write {folder}; as administrator: chmod go-w {folder}" in why_not()
+
+
+def test_a_folder_in_a_folder_that_others_can_write_is_refused(folder, tmp_path):
+    put(folder, "shadow.py", SHADOW)
+    tmp_path.chmod(0o777)
+    assert f"everybody can write {tmp_path}" in why_not()
+    tmp_path.chmod(0o755)
+    plugins._installed.cache_clear()
+    assert "shadow" in installed().rules
+
+
+def test_a_link_is_no_way_around(folder, tmp_path):
+    open_to_all = tmp_path / "open"
+    open_to_all.mkdir()
+    put(open_to_all, "shadow.py", SHADOW)
+    open_to_all.chmod(0o777)
+    (folder / "shadow.py").symlink_to(open_to_all / "shadow.py")
+    assert f"everybody can write {open_to_all}" in why_not()
+
+
+def test_a_folder_reached_through_one_that_others_can_write_is_refused(folder, tmp_path, monkeypatch):
+    put(folder, "shadow.py", SHADOW)
+    open_to_all = tmp_path / "open"
+    open_to_all.mkdir()
+    (open_to_all / "rules").symlink_to(folder)
+    open_to_all.chmod(0o777)
+    monkeypatch.setenv(plugins.VARIABLE, str(open_to_all / "rules"))
+    assert f"everybody can write {open_to_all}" in why_not()
+
+
+def test_a_file_of_somebody_else_is_refused(folder, monkeypatch):
+    path = put(folder, "shadow.py", SHADOW)
+    if os.geteuid() == 0:
+        os.chown(path, 65534, -1)  # nobody
+    else:  # somebody else looks at it
+        monkeypatch.setattr(os, "geteuid", lambda: 65534)
+    assert "belongs to" in why_not()
+    assert "not to the administrator" in why_not()
+
+
+def test_a_folder_that_was_named_and_is_not_there(tmp_path, monkeypatch):
+    monkeypatch.setenv(plugins.VARIABLE, str(tmp_path / "gone"))
+    assert "there is no such folder (ROUTER_RULES names it)" in why_not()
+
+
+def test_where_rights_cannot_be_told_the_folder_is_not_read(folder, monkeypatch):
+    put(folder, "shadow.py", SHADOW)
+    monkeypatch.delattr(os, "geteuid")
+    assert "install rules as packages instead" in why_not()
+
+
+# --- while they play --------------------------------------------------------------------------------------------
+
+
+class Steady(Plays):
+    """Each press plays middle C, and something happens with it."""
+
+    name = "steady"
+    settings: ClassVar = {"type": "object", "additionalProperties": False, "properties": {}}
+
+    def press(self, press, now):
+        self.happens()
+        return [NoteOn(press.voice, 60)]
+
+    def happens(self):
+        """Nothing."""
+
+
+def seat(rule: type[Plays], budget: Budget) -> VirtualTime:
+    """A part with this rule, as if a stranger had written it, and one beside it."""
+    from router.conditioning.switch import SwitchConditioner, SwitchSettings
+
+    def make(name):
+        return lambda new_voice, alarm: SwitchConditioner(name, SwitchSettings(0, 0), new_voice, alarm)
+
+    stranger = RulePlan(rule.name, lambda context: rule({}, context), "wren.yaml:10", "package stranger 1.0")
+    parts = (
+        PartPlan("tune", ("pad",), (stranger,), Route("synth", 1)),
+        PartPlan("ground", ("other",), (plan_rule(RULES["note"], {}),), Route("synth", 2)),
+    )
+    plan = Plan(Music(), Limits(), {"pad": make("pad"), "other": make("other")}, parts)
+    return VirtualTime(budget.held(plan))
+
+
+def press(time: VirtualTime, name: str = "pad", times: int = 1) -> None:
+    for _ in range(times):
+        time.give(time.now + 300_000_000, SwitchSample(name, True))
+        time.give(time.now + 300_000_000, SwitchSample(name, False))
+
+
+def faults(time: VirtualTime) -> list[dict[str, str]]:
+    return [fields for _, _, fields in time.log.named("fault")]
+
+
+def told(error: str) -> dict[str, str]:
+    return {"part": "tune", "rule": "steady", "place": "wren.yaml:10", "origin": "package stranger 1.0", "error": error}
+
+
+def the_rest_plays_on(time: VirtualTime) -> None:
+    assert time.engine.sounding == ()
+    before = len(time.log.named("note_on"))
+    press(time)  # the rule is off: nothing sounds, and nothing is said again
+    assert len(time.log.named("note_on")) == before
+    assert len(faults(time)) == 1
+    press(time, "other")
+    assert len(time.log.named("note_on")) == before + 1
+    assert time.engine.sounding == ()
+
+
+def test_a_rule_that_behaves_is_not_hindered():
+    with Budget() as budget:
+        time = seat(Steady, budget)
+        press(time, times=50)
+    assert len(time.log.named("note_on")) == 50
+    assert faults(time) == []
+
+
+def test_a_rule_that_is_stuck_is_interrupted_and_switched_off():
+    class Stuck(Steady):
+        def happens(self):
+            while True:
+                try:
+                    time.sleep(0)
+                except Exception:  # noqa: BLE001 - this is how rules get stuck for good
+                    continue
+
+    with Budget(stuck=50_000_000) as budget:
+        virtual = seat(Stuck, budget)
+        press(virtual)
+        assert faults(virtual) == [told("TimeoutError: it did not come back within 50 ms")]
+        the_rest_plays_on(virtual)
+
+
+def test_a_rule_that_sleeps_is_stuck():
+    class Sleepy(Steady):
+        def happens(self):
+            time.sleep(3600)
+
+    with Budget(stuck=50_000_000) as budget:
+        virtual = seat(Sleepy, budget)
+        press(virtual)
+        assert [fault["error"] for fault in faults(virtual)] == ["TimeoutError: it did not come back within 50 ms"]
+
+
+def test_a_rule_that_catches_its_interruption_is_interrupted_again():
+    class Stubborn(Steady):
+        caught = 0
+
+        def happens(self):
+            while Stubborn.caught < 3:
+                try:
+                    while True:
+                        pass
+                except BaseException:  # noqa: BLE001 - this is how rules get stuck for good
+                    Stubborn.caught += 1
+            while True:
+                pass
+
+    with Budget(stuck=50_000_000) as budget:
+        virtual = seat(Stubborn, budget)
+        press(virtual)
+        assert Stubborn.caught == 3
+        the_rest_plays_on(virtual)
+
+
+def test_a_generator_that_is_stuck_is_interrupted_as_well():
+    class Lazy(Steady):
+        def press(self, press, now):
+            yield NoteOn(press.voice, 60)
+            while True:
+                pass
+
+    with Budget(stuck=50_000_000) as budget:
+        virtual = seat(Lazy, budget)
+        press(virtual)
+        assert len(faults(virtual)) == 1
+        the_rest_plays_on(virtual)
+
+
+def test_a_rule_that_cannot_be_made_in_time_is_left_out_of_the_music():
+    class Slow(Steady):
+        def __init__(self, settings, context):
+            super().__init__(settings, context)
+            while True:
+                pass
+
+    with Budget(stuck=50_000_000) as budget:
+        virtual = seat(Slow, budget)
+        assert faults(virtual) == [told("TimeoutError: it did not come back within 50 ms")]
+        the_rest_plays_on(virtual)
+
+
+class Ticks:
+    """A clock of the processor's time that goes on by so much at each look."""
+
+    def __init__(self, step: int) -> None:
+        self.now, self.step = 0, step
+
+    def __call__(self) -> int:
+        self.now += self.step
+        return self.now
+
+
+def test_a_rule_that_is_slow_again_and_again_is_switched_off():
+    ticks = Ticks(30_000_000)
+    budget = Budget(work=ticks)
+    virtual = seat(Steady, budget)  # being made is a call, too
+    for _ in range(FORGIVEN):
+        assert faults(virtual) == []
+        virtual.give(virtual.now + 300_000_000, SwitchSample("pad", not virtual.engine.sounding))
+    assert faults(virtual) == [told("TimeoutError: it took more than 20 ms, 3 times")]
+    the_rest_plays_on(virtual)
+
+
+def test_being_slow_twice_is_forgiven():
+    ticks = Ticks(0)
+    virtual = seat(Steady, Budget(work=ticks))
+    ticks.step = 30_000_000
+    virtual.give(1_000_000, SwitchSample("pad", True))
+    virtual.give(2_000_000, SwitchSample("pad", False))
+    ticks.step = 10_000_000
+    press(virtual, times=20)
+    assert faults(virtual) == []
+
+
+def test_without_a_limit_for_slowness_nothing_depends_on_the_machine():
+    virtual = seat(Steady, Budget(slow=None, work=Ticks(10**12)))
+    press(virtual, times=20)
+    assert faults(virtual) == []
+
+
+def test_a_rule_that_wants_to_end_the_router_is_switched_off():
+    class Leaving(Steady):
+        def happens(self):
+            sys.exit("enough")
+
+    virtual = seat(Leaving, Budget())
+    press(virtual)
+    assert faults(virtual) == [told("RuntimeError: it wanted to end the router")]
+    the_rest_plays_on(virtual)
+
+
+def test_events_without_end_are_cut_and_the_rule_switched_off():
+    class Flood(Steady):
+        def press(self, press, now):
+            while True:
+                yield NoteOn(press.voice, 60)
+
+    virtual = seat(Flood, Budget())
+    press(virtual)
+    assert "more than 1000 events" in faults(virtual)[0]["error"]
+    the_rest_plays_on(virtual)
+
+
+@pytest.mark.parametrize("nonsense", [None, 7, ["note"], [Press("pad", 1, 2.0)], [None], [Release("pad", "x")]])
+def test_nonsense_switches_the_rule_off(nonsense):
+    class Odd(Steady):
+        def press(self, press, now):
+            return nonsense
+
+    virtual = seat(Odd, Budget())
+    press(virtual)
+    assert len(faults(virtual)) == 1
+    the_rest_plays_on(virtual)
+
+
+def test_whoever_changes_the_deadlines_is_not_interrupted_in_the_middle_of_it():
+    """A rule sets deadlines without end; the shared heap of deadlines must be whole afterwards."""
+
+    class Setting(Steady):
+        def happens(self):
+            tag = 0
+            while True:
+                tag += 1
+                self.context.alarm.at(10**9 * (1000 - tag % 997), tag % 50)
+
+    with Budget(stuck=50_000_000) as budget:
+        for _ in range(5):
+            virtual = seat(Setting, budget)
+            press(virtual)
+            assert len(faults(virtual)) == 1
+            timers = virtual.engine._timers
+            heap = timers._heap
+            assert all(heap[(i - 1) // 2] <= heap[i] for i in range(1, len(heap)))
+            assert {key: (when, order) for when, order, key in heap}.keys() >= timers._live.keys()
+
+
+def test_the_routers_own_rules_are_not_wrapped():
+    plan = profile.load(profile.find("wren")).plan
+    assert Budget().held(plan) == plan
+
+
+def test_the_signal_is_given_back():
+    import signal
+
+    before = signal.getsignal(signal.SIGALRM)
+    with Budget():
+        assert signal.getsignal(signal.SIGALRM) is not before
+    assert signal.getsignal(signal.SIGALRM) is before
+    assert signal.getitimer(signal.ITIMER_REAL) == (0.0, 0.0)
+
+
+def test_a_rule_that_raises_when_it_is_made_costs_itself_only():
+    class Broken(Steady):
+        def __init__(self, settings, context):
+            raise KeyError("pitch")
+
+    virtual = seat(Broken, Budget())
+    assert faults(virtual) == [told("KeyError: 'pitch'")]
+    assert isinstance(virtual.engine, Engine)
+    the_rest_plays_on(virtual)
+
+
+# --- in the commands --------------------------------------------------------------------------------------------
+
+
+def trace(path: Path) -> str:
+    lines = [{"trace": 1}]
+    for i in range(4):
+        lines += [{"t": i, "input": "pad", "pressed": True}, {"t": i + 0.5, "input": "pad", "pressed": False}]
+    path.write_text("".join(json.dumps(line) + "\n" for line in lines), encoding="utf-8")
+    return str(path)
+
+
+def test_play_says_that_a_rule_was_switched_off(folder, tmp_path, capsys):
+    broken = SHADOW.replace(
+        "return [NoteOn", "if now >= 10**9:\n            raise OSError('no')\n        return [NoteOn"
+    )
+    put(folder, "shadow.py", broken)
+    path = put(tmp_path, "wren.yaml", PROFILE)
+    assert main(["play", trace(tmp_path / "t.jsonl"), "--profile", str(path)]) == 1
+    out, err = capsys.readouterr()
+    assert "1 note" in out
+    assert err == "a rule failed and was switched off: wren.yaml:10: shadow: OSError: no\n"
+
+
+def test_play_does_not_hang_with_a_rule_that_does(folder, tmp_path, capsys, monkeypatch):
+    monkeypatch.setattr("router.cli.play.PATIENCE", 50_000_000)
+    put(folder, "shadow.py", SHADOW.replace("return [NoteOn", "while True: pass\n        return [NoteOn"))
+    path = put(tmp_path, "wren.yaml", PROFILE)
+    assert main(["play", trace(tmp_path / "t.jsonl"), "--profile", str(path)]) == 1
+    assert "shadow: TimeoutError: it did not come back" in capsys.readouterr().err
+
+
+def test_rules_lists_it_with_its_origin_and_what_is_left_out(folder, capsys):
+    put(folder, "shadow.py", SHADOW)
+    put(folder, "twin.py", FAULTS["open settings"][0].replace('"shadow"', '"twin"'))
+    assert main(["rules"]) == 0
+    out, err = capsys.readouterr()
+    assert f"shadow comes from {folder / 'shadow.py'}." in " ".join(out.split())
+    assert err.startswith(f"{folder / 'twin.py'}: left out, because the settings are not closed")
+    assert main(["rules", "--json"]) == 0
+    listed = json.loads(capsys.readouterr().out)
+    assert listed[-1]["name"] == "shadow"
+    assert listed[-1]["origin"] == str(folder / "shadow.py")
+
+
+def test_rules_explains_why_one_is_left_out(folder, capsys):
+    put(folder, "twin.py", FAULTS["open settings"][0].replace('"shadow"', '"twin"'))
+    assert main(["rules", "twin"]) == 1
+    assert "the settings are not closed" in capsys.readouterr().err
