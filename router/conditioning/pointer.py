@@ -20,7 +20,8 @@ What becomes of a place, in this order:
     out        -               kept for later      -                          -> dwelling or in; a  gives the release,
                                                                               press that was kept   -> dwelling in the next
 
-Without ``forgive`` there is no state "out". In a rest zone "in" gives no press. From every state:
+Without ``forgive`` there is no state "out". In a rest zone "in" gives no press. While what comes is no place, a press
+is kept for later as in "out". From every state:
 
     lost           the device has gone, nothing came for ``lost_after``, or for ``DROPOUT`` nothing but what is no place:
                    no numbers, or a ``jump`` farther than a head goes between two samples. Gives the release,
@@ -147,6 +148,7 @@ class PointerConditioner(Conditioner):
         self._filters: list[OneEuro] = []
         self._raw: tuple[float, float] | None = None  # the last place, as the device gives it
         self._recent: deque[tuple[int, tuple[float, float], Sequence[float]]] = deque()  # when, raw, where
+        self._target: Sequence[float] = ()  # the same after centre and gain; what the filter is on its way to
         self._settle_at = 0
         self._stay: _Stay | None = None
         self._out: _Stay | None = None  # where the pointer is while it may yet come back to ``_stay``
@@ -166,6 +168,8 @@ class PointerConditioner(Conditioner):
             self.alarm.cancel("lost")
         else:
             self.alarm.at(now + self.settings.lost_after, "lost")
+        if self._recent and now - self._recent[-1][0] > SETTLE:
+            self._stand_still(now - SETTLE)
         self._raw = (_within_the_whole(sample.x), _within_the_whole(sample.y))
         return self._follow(now)
 
@@ -177,7 +181,7 @@ class PointerConditioner(Conditioner):
         if tag == "gone":
             stay, self._out = self._out, None
             return self._enter(stay, now) if stay is not None else ()
-        if self._out is not None:
+        if self._out is not None or self._doubt:
             self._kept = True
             return ()
         return self._dwelt()
@@ -248,6 +252,7 @@ class PointerConditioner(Conditioner):
             return []
         gain = self.settings.gain
         target = [_within_the_whole(0.5 + gain * (raw[axis] - self._centre[axis])) for axis in (0, 1)]
+        self._target = target
         place = [self._filters[axis](target[axis], now) for axis in (0, 1)] if self._filters else target
         if max(abs(place[0] - target[0]), abs(place[1] - target[1])) > SETTLED:
             self._settle_at = now + SETTLE
@@ -264,13 +269,17 @@ class PointerConditioner(Conditioner):
             self._recent.popleft()
         return gestures + self._in_zone(self._zone_at(place), now)
 
+    def _stand_still(self, until: int) -> None:
+        """A device that was silent stood where it was; without this the filter would believe it had long moved on."""
+        for smooth, value in zip(self._filters, self._target, strict=False):  # or there are no filters
+            smooth(value, until)
+
     def _in_zone(self, zone: int, now: int) -> list[Gesture]:
         stay = self._stay
         if stay is not None and zone == stay.zone:
-            if self._out is None:
-                return []
-            self._out = None
-            self.alarm.cancel("gone")
+            if self._out is not None:
+                self._out = None
+                self.alarm.cancel("gone")
             return self._dwelt() if self._kept else []
         if stay is None or not self._grid.forgive:
             return self._enter(_Stay(zone, now, self._strength(now)), now)
