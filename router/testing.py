@@ -280,6 +280,22 @@ class Bench:
 
 Timeline = list[tuple[int, Event]]
 
+
+def play_rule(
+    rule: type[Rule], written: Settings, timeline: Iterable[tuple[float, Event]]
+) -> list[tuple[float, Event]]:
+    """What a rule gives for these events, within a second after the last; times in milliseconds, settings as in a profile.
+
+    Raises:
+        RuleFault: it raises, or gives what is no event.
+    """
+    bench = Bench(Trial(rule, written, "played"))
+    for when, event in timeline:
+        bench.give(event, round(when * MILLISECOND))
+    bench.go_on(bench.now + NANOSECONDS)
+    return [(now / MILLISECOND, event) for now, event in bench.out]
+
+
 _BEGINNINGS: Mapping[Kind, Callable[[Random, int], list[Event]]] = {
     Kind.GESTURES: lambda random, voice: [Press("bench", voice, random.random(), pitch=random.choice((None, 40, 84)))],
     Kind.ZONES: lambda random, voice: [Press("bench", voice, random.random(), zone=random.randrange(40))],
