@@ -142,11 +142,11 @@ class PointerConditioner(Conditioner):
         self._grid = settings.grid
         self._levels = [(axis, f"{name}.{'xy'[axis]}") for axis in (0, 1) if f"{name}.{'xy'[axis]}" in settings.levels]
         self._last_level = [0.0, 0.0]
-        self._centre: Sequence[float] = (0.5, 0.5)
+        self._centre = (0.5, 0.5)
         self._doubt = ""  # what is wrong with what came last
         self._told = False  # that tracking was lost; until a dwell is over again
         self._filters: list[OneEuro] = []
-        self._raw: tuple[float, float] | None = None  # the last place, as the device gives it
+        self._raw = (0.5, 0.5)  # the last place, as the device gives it
         self._recent: deque[tuple[int, tuple[float, float], Sequence[float]]] = deque()  # when, raw, where
         self._target: Sequence[float] = ()  # the same after centre and gain; what the filter is on its way to
         self._settle_at = 0
@@ -193,9 +193,8 @@ class PointerConditioner(Conditioner):
         raw = [place for _, place, _ in self._recent]
         self._centre = (sum(x for x, _ in raw) / len(raw), sum(y for _, y in raw) / len(raw))
         gestures = self._release()
-        where, doubt = self._centre, self._doubt
         self._begin_anew()
-        self._raw, self._doubt = (where[0], where[1]), doubt
+        self._raw = self._centre
         return [*gestures, *self._follow(now)]
 
     def lost(self, now: int) -> Gestures:
@@ -211,7 +210,7 @@ class PointerConditioner(Conditioner):
         if not (math.isfinite(sample.x) and math.isfinite(sample.y)):
             return "what it sends is no place"
         jump = self.settings.jump
-        if jump is not None and self._raw is not None:
+        if jump is not None and self._recent:
             leap = max(abs(_within_the_whole(sample.x) - self._raw[0]), abs(_within_the_whole(sample.y) - self._raw[1]))
             if leap > jump:
                 return "it jumps farther than a head moves"
@@ -239,7 +238,7 @@ class PointerConditioner(Conditioner):
         cutoff, beta = self.settings.min_cutoff, self.settings.beta
         self._filters = [] if cutoff is None else [OneEuro(cutoff, beta), OneEuro(cutoff, beta)]
         self._recent.clear()
-        self._raw = self._stay = self._out = self._voice = None
+        self._stay = self._out = self._voice = None
         self._kept = False
         for tag in ("dwell", "gone", "settle"):
             self.alarm.cancel(tag)
@@ -247,10 +246,7 @@ class PointerConditioner(Conditioner):
     # --- from the last place to gestures --------------------------------------------------------------------
 
     def _follow(self, now: int) -> list[Gesture]:
-        raw = self._raw
-        if raw is None:
-            return []
-        gain = self.settings.gain
+        raw, gain = self._raw, self.settings.gain
         target = [_within_the_whole(0.5 + gain * (raw[axis] - self._centre[axis])) for axis in (0, 1)]
         self._target = target
         place = [self._filters[axis](target[axis], now) for axis in (0, 1)] if self._filters else target
