@@ -13,7 +13,8 @@ from pathlib import Path
 from typing import Any
 
 DEV = Path("/dev")
-FOLDERS = tuple(DEV / name for name in ("", "input", "input/by-id", "input/by-path", "serial", "serial/by-id", "snd"))
+_NAMES = ("", "input", "input/by-id", "input/by-path", "serial", "serial/by-id", "serial/by-path", "snd")
+FOLDERS = tuple(DEV / name for name in _NAMES)
 """Where input devices, serial lines and MIDI devices appear. Some are made only when the first device comes."""
 
 

@@ -13,7 +13,7 @@ from router.events import PointerSample, PressureSample, SwitchSample
 from router.inputs import by_device, evdev
 from router.inputs.base import DeviceBusy, DeviceLost, DeviceMissing
 from router.inputs.evdev import Axis, EvdevInput, Present
-from router.names import Candidate
+from router.names import Candidate, matches
 
 SPACE, ENTER, X, Y, Z = 57, 28, 0, 1, 2
 SPACE_KEY, ENTER_KEY = EvdevSwitch("*", "KEY_SPACE"), EvdevSwitch("*", "KEY_ENTER")
@@ -470,6 +470,42 @@ def test_none_at_all(plugged):
 def test_keys_and_axes_of_one_device_are_opened_together():
     devices = {"a": EvdevSwitch("x", "BTN_0"), "b": EvdevPointer("x"), "c": EvdevSwitch("y", "BTN_0")}
     assert [list(group) for group in by_device(devices)] == [["a", "b"], ["c"]]
+
+
+class Named:
+    """What a device node says of itself."""
+
+    def __init__(self, path):
+        self.name, self.phys = "Twin Switch", f"usb-1/{path[-1]}"
+
+    def capabilities(self, absinfo):
+        return {1: [SPACE]}
+
+    def close(self):
+        pass
+
+
+@pytest.mark.parametrize(
+    ("numbers", "first"),
+    [(2, ["by-id/A", "by-id/B"]), (1, ["by-path/1", "by-path/2"]), (0, ["by-path/1", "by-path/2"])],
+)
+def test_two_of_one_make_are_named_by_their_sockets_unless_each_has_a_number(tmp_path, monkeypatch, numbers, first):
+    """Without numbers of their own only one of the two gets a link by-id, and at the next boot it may be the other."""
+    monkeypatch.setattr(evdev, "_DEVICES", tmp_path)
+    monkeypatch.setattr("evdev.InputDevice", Named)
+    for folder in ("by-id", "by-path"):
+        (tmp_path / folder).mkdir()
+    for number, letter in ((1, "A"), (2, "B")):
+        (tmp_path / f"event{number}").touch()
+        (tmp_path / "by-path" / str(number)).symlink_to(f"../event{number}")
+        if number <= numbers:
+            (tmp_path / "by-id" / letter).symlink_to(f"../event{number}")
+    assert [device.candidate.name for device in evdev.present()] == [str(tmp_path / name) for name in first]
+    assert {device.candidate.remark for device in evdev.present()} == {"Twin Switch"}
+    (tmp_path / "event2").unlink()
+    (alone,) = evdev.present()
+    assert alone.candidate.name == "Twin Switch"
+    assert matches("*/by-path/1", alone.candidate.names)  # a profile that names the socket goes on
 
 
 def test_every_axis_that_a_profile_may_name_is_the_kernels():

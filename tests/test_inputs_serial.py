@@ -1,6 +1,7 @@
 """Serial lines, over real pseudo-terminals: whatever a line sends, readings come out or nothing does."""
 
 import os
+import threading
 import time
 
 import pytest
@@ -9,8 +10,8 @@ from hypothesis import strategies as st
 
 from router.devices import SerialDevice
 from router.events import PressureSample, SwitchSample
-from router.inputs import by_device, open_input
-from router.inputs.base import DeviceLost, DeviceMissing
+from router.inputs import by_device, open_input, serial
+from router.inputs.base import DeviceBusy, DeviceLost, DeviceMissing
 from router.inputs.serial import LONGEST_LINE, LineReader, Reading, SerialInput, find
 
 
@@ -210,7 +211,6 @@ def test_a_link_names_the_line_and_may_come_back_to_another(tmp_path, line):
 
 def test_a_name_without_case_and_several_that_match(monkeypatch):
     """The lines of this machine are none, so the list is given."""
-    from router.inputs import serial
     from router.names import Candidate
 
     there = [
@@ -248,3 +248,52 @@ def test_no_descriptor_is_left_open(line, descriptors):
         with pytest.raises(DeviceMissing):
             SerialInput({"cheek": SerialDevice("/dev/null")}, [])
     assert descriptors() == before
+
+
+class Port:
+    """What the system knows of a serial line."""
+
+    vid, pid, description = 0x1A86, 0x7523, "Serial Adapter"
+
+    def __init__(self, number, serial_number):
+        self.name, self.serial_number = f"ttyUSB{number}", serial_number
+        self.device = f"/dev/{self.name}"
+
+
+@pytest.mark.parametrize(("numbers", "first"), [("AB", ["usb-A", "usb-B"]), ((None, None), ["socket-0", "socket-1"])])
+def test_two_adapters_of_one_make_are_named_by_their_sockets_unless_each_has_a_number(
+    tmp_path, monkeypatch, numbers, first
+):
+    ports = [Port(n, number) for n, number in enumerate(numbers)]
+    monkeypatch.setattr("serial.tools.list_ports.comports", lambda: ports)
+    for folder in ("BY_ID", "BY_PATH"):
+        monkeypatch.setattr(serial, folder, tmp_path / folder)
+        (tmp_path / folder).mkdir()
+    for port in ports:
+        (tmp_path / "BY_PATH" / f"socket-{port.device[-1]}").symlink_to(port.device)
+        link = tmp_path / "BY_ID" / (f"usb-{port.serial_number}" if port.serial_number else "usb-same")
+        link.unlink(missing_ok=True)  # udev lets the last one have it
+        link.symlink_to(port.device)
+    assert [line.name for line in serial.lines()] == first
+    assert all(line.names[-1] == port.device for line, port in zip(serial.lines(), ports, strict=True))
+
+
+def test_the_last_line_that_is_said_now(line):
+    """Only whole lines count, and the line is free again afterwards."""
+    writer = threading.Thread(target=lambda: [line.send(b"3.5\n12.5\n99") or time.sleep(0.05) for _ in range(8)])
+    writer.start()
+    try:
+        assert serial.last_line(line.path, 115200, 0.5) in ("3.5", "12.5", "993.5")
+    finally:
+        writer.join()
+    assert serial.last_line(line.path, 115200, 0.1) == ""
+    SerialInput({"cheek": SerialDevice(line.path)}, ()).close()
+
+
+def test_a_line_that_another_program_uses_is_not_disturbed(line):
+    used = SerialInput({"cheek": SerialDevice(line.path)}, ())
+    with pytest.raises(DeviceMissing, match="another program uses it"):
+        serial.last_line(line.path, 115200, 0.1)
+    with pytest.raises(DeviceBusy):
+        SerialInput({"cheek": SerialDevice(line.path)}, ())
+    used.close()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import math
 import os
 import random
 from fractions import Fraction
@@ -17,16 +18,19 @@ from router.conditioning.pressure import PressureSettings, Side
 from router.conditioning.switch import SwitchSettings
 from router.devices import (
     ANY_NUMBER,
+    EvdevAxis,
     EvdevPointer,
     EvdevSwitch,
     Instrument,
     MidiInDevice,
     MidiPort,
+    MidiPressure,
     SerialDevice,
     TerminalKey,
 )
 from router.engine import Engine
 from router.events import Route
+from router.inputs.serial import Reading
 from router.ledger import Limits
 from router.music import SCALES, Music
 from router.profile import ProfileError, check, find, load, meaning, quantities, shipped, source
@@ -204,6 +208,66 @@ def test_pressure_defaults_are_those_of_the_conditioning(write):
     )
     profile = load(write(text.replace("input: pad", "input: pad.above")))
     assert settings_of(profile.plan.inputs["pad"]) == PressureSettings(Side(10.0, 6.0, 90.0))
+
+
+@pytest.mark.parametrize(
+    ("device", "made", "ends"),
+    [
+        (
+            'serial: "*", unit: hPa, scale: 2, offset: 10, range: {lowest: 0, highest: 100}',
+            SerialDevice("*", scale=200.0, offset=10.0),
+            (-2000.0, 18000.0),
+        ),
+        (
+            'serial: "*", calibrate: [{reads: 100, is: 0 Pa}, {reads: 300, is: 10 hPa}], range: {highest: 1023}',
+            SerialDevice("*", scale=5.0, offset=100.0),
+            (-math.inf, 4615.0),
+        ),
+        (
+            'evdev: "*", axis: ABS_Z, grab: no, calibrate: [{reads: 50, is: 1 kPa}, {reads: 100, is: 0 Pa}], range: {lowest: 0}',
+            EvdevAxis("*", "ABS_Z", -20.0, 100.0, grab=False),
+            (-math.inf, 2000.0),
+        ),
+        (
+            'midi: "*", controller: breath, channel: 3, calibrate: [{reads: 0, is: 0 Pa}, {reads: 127, is: 127 Pa}]',
+            MidiPressure("*", 0xB0, 2, 3, 1.0, 0.0),
+            None,
+        ),
+        (
+            'midi: "*", bend: yes, calibrate: [{reads: 8192, is: 0 Pa}, {reads: 16384, is: -1 kPa}], range: {lowest: 0, highest: 16383}',
+            MidiPressure("*", 0xE0, None, None, -1000 / 8192, 8192.0),
+            (-8191 * 1000 / 8192, 1000.0),
+        ),
+        (
+            'midi: "*", channel_pressure: yes, calibrate: [{reads: 0, is: 1 Pa}, {reads: 100, is: 201 Pa}]',
+            MidiPressure("*", 0xD0, None, None, 2.0, -0.5),
+            None,
+        ),
+    ],
+)
+def test_pressure_devices_and_their_calibration(write, device, made, ends):
+    """Pascals = (reading - offset) * scale; two points give both. The ends of the range are pascals, the lower one first."""
+    text = LITTLE.replace(
+        "pad: {type: switch, device: {terminal: space}}",
+        f"pad: {{type: pressure, device: {{{device}}}, above: {{on: 10 Pa, full: 90 Pa}}}}",
+    )
+    profile = load(write(text.replace("input: pad", "input: pad.above")))
+    assert profile.devices["pad"] == made
+    assert settings_of(profile.plan.inputs["pad"]).ends == (ends if ends is None else pytest.approx(ends))
+
+
+def test_a_sensor_at_its_end_reads_the_end_to_the_last_bit(write):
+    """Saturation is told by comparing with the ends, so both must come out of the same arithmetic."""
+    for reads in range(1, 40):
+        text = LITTLE.replace(
+            "pad: {type: switch, device: {terminal: space}}",
+            f'pad: {{type: pressure, device: {{serial: "*", calibrate: [{{reads: {reads}, is: 0.3 inH2O}}, '
+            "{reads: 3600.7, is: 10 cmH2O}], range: {lowest: 0.1, highest: 4095}}, above: {on: 10 Pa, full: 90 Pa}}",
+        )
+        profile = load(write(text.replace("input: pad", "input: pad.above")))
+        reading = Reading("pad", profile.devices["pad"], is_switch=False)
+        ends = tuple(reading.sample(said).pascal for said in ("0.1", "4095"))
+        assert settings_of(profile.plan.inputs["pad"]).ends == ends
 
 
 def test_pointer_and_midi_defaults_are_those_of_the_conditioning(write):

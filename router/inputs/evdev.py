@@ -360,7 +360,7 @@ def present() -> list[Present]:
     """The input devices that are there and may be read. What tells two of one name apart stands before the name."""
     from evdev import InputDevice  # noqa: PLC0415 - as above
 
-    links = _links()
+    by_id, by_path = _links("by-id"), _links("by-path")
     found = []
     for path in _nodes():
         try:
@@ -371,9 +371,14 @@ def present() -> list[Present]:
             continue
     result = []
     for path, name, socket, has in found:
-        names, remark = [name, *links.get(path, ()), *([socket] if socket else []), path], ""
-        if sum(other == name for _, other, _, _ in found) > 1:
-            names, remark = [*names[1:], name], name
+        sockets = [*by_path.get(path, ()), *([socket] if socket else []), path]
+        names, remark = [name, *by_id.get(path, ()), *sockets], ""
+        twins = [other for other, called, _, _ in found if called == name]
+        if len(twins) > 1:
+            # Of two without a number of their own only one has a link by-id, and at the next boot it may be the other.
+            each_known = all(twin in by_id for twin in twins)
+            names = [*by_id.get(path, ()), *sockets, name] if each_known else [*sockets, *by_id.get(path, ()), name]
+            remark = name
         kinds = {kind: tuple(has.get(kind, ())) for kind in (EV_KEY, EV_REL, EV_ABS)}
         result.append(Present(Candidate(tuple(names), remark), path, kinds))
     return result
@@ -427,13 +432,12 @@ def _nodes() -> list[str]:
     return sorted((str(path) for path in _DEVICES.glob("event*")), key=lambda path: (len(path), path))
 
 
-def _links() -> dict[str, list[str]]:
-    """The lasting names of udev: by what the device says of itself, then by the socket it is plugged into."""
+def _links(folder: str) -> dict[str, list[str]]:
+    """The lasting names of udev: "by-id", what a device says of itself, or "by-path", the socket it is plugged into."""
     links: dict[str, list[str]] = {}
-    for folder in (_DEVICES / "by-id", _DEVICES / "by-path"):
-        if folder.is_dir():
-            for link in sorted(folder.iterdir()):
-                links.setdefault(str(link.resolve()), []).append(str(link))
+    if (_DEVICES / folder).is_dir():
+        for link in sorted((_DEVICES / folder).iterdir()):
+            links.setdefault(str(link.resolve()), []).append(str(link))
     return links
 
 

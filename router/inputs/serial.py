@@ -28,7 +28,8 @@ from router.names import Candidate, NotOne, choose
 LONGEST_LINE = 1024
 """Bytes; what is longer is no reading but noise or the wrong speed. Our choice."""
 
-BY_ID = Path("/dev/serial/by-id")
+BY_ID, BY_PATH = Path("/dev/serial/by-id"), Path("/dev/serial/by-path")
+"""udev's lasting names: by what the adapter says of itself, and by the socket it is plugged into."""
 _LINE_END = re.compile(rb"[\r\n]+")
 
 
@@ -148,17 +149,26 @@ def lines() -> list[Candidate]:
     """The serial lines that are there; the last name of each is its path. Only those behind which there is hardware."""
     from serial.tools.list_ports import comports  # noqa: PLC0415 - as above
 
-    by_id: dict[str, list[str]] = {}
-    if BY_ID.is_dir():
-        for link in sorted(BY_ID.iterdir()):
-            by_id.setdefault(str(link.resolve()), []).extend((link.name, str(link)))
-    return [
-        Candidate(
-            (*by_id.get(port.device, ()), port.name, port.device),
-            port.description if port.description not in ("n/a", port.name) else "",
-        )
-        for port in sorted(comports(), key=lambda port: port.device)
-    ]
+    by_id, by_path = _links(BY_ID), _links(BY_PATH)
+    ports = sorted(comports(), key=lambda port: str(port.device))
+    result = []
+    for port in ports:
+        ids, sockets = by_id.get(port.device, []), by_path.get(port.device, [])
+        itself = (port.vid, port.pid, port.serial_number)
+        # Of two adapters without a number of their own only one has a name by-id, and at the next boot it may be the other.
+        twins = port.vid is not None and sum((p.vid, p.pid, p.serial_number) == itself for p in ports) > 1
+        names = [*sockets, *ids] if twins else [*ids, *sockets]
+        remark = port.description if port.description not in ("n/a", port.name) else ""
+        result.append(Candidate((*names, port.name, port.device), remark))
+    return result
+
+
+def _links(folder: Path) -> dict[str, list[str]]:
+    links: dict[str, list[str]] = {}
+    if folder.is_dir():
+        for link in sorted(folder.iterdir()):
+            links.setdefault(str(link.resolve()), []).extend((link.name, str(link)))
+    return links
 
 
 def last_line(path: str, baud: int, seconds: float) -> str:
