@@ -14,12 +14,12 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
-from router.cli.meters import Signs, signs_for
+from router.cli.meters import signs_for
 from router.cli.trial import SECONDS, Trial, picture, trial
-from router.profile.manual import example, manual, summary
+from router.profile.manual import WORDS, example, flow, manual, summary
 from router.profile.plugins import installed
 from router.profile.validate import phrase
-from router.rules.base import Kind, Rule
+from router.rules.base import Rule
 from router.units import nearest
 
 NAME = "rules"
@@ -28,14 +28,6 @@ EXAMPLE = "router rules sequence"
 
 WIDEST = 100
 """Columns; longer lines are hard to read."""
-
-_WORDS = {
-    Kind.GESTURES: "presses",
-    Kind.ZONES: "zones",
-    Kind.LEVELS: "levels",
-    Kind.NOTES: "notes",
-    Kind.CONTROLS: "controllers",
-}
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -85,7 +77,7 @@ def _list(console: Console) -> None:
     signs = signs_for(console.encoding)
     table = Table(box=None, show_header=False, padding=(0, 2, 0, 0))
     for name, rule in installed().rules.items():
-        table.add_row(Text(name, "bold"), Text(_flow(rule, signs), no_wrap=True), _plain(summary(rule)))
+        table.add_row(Text(name, "bold"), Text(flow(rule, signs.arrow), no_wrap=True), _plain(summary(rule)))
     console.print(table)
     for name, origin in installed().origins.items():
         console.print(f"\n{name} comes from {origin}.", soft_wrap=True)
@@ -96,7 +88,7 @@ def _list(console: Console) -> None:
 
 def _explain(rule: type[Rule], played: Trial | None, console: Console) -> None:
     signs = signs_for(console.encoding)
-    console.print(Text.assemble((rule.name, "bold"), f"    {_flow(rule, signs)}"))
+    console.print(Text.assemble((rule.name, "bold"), f"    {flow(rule, signs.arrow)}"))
     if rule.name in installed().origins:
         console.print(f"from {installed().origins[rule.name]}", soft_wrap=True)
     console.print()
@@ -128,14 +120,6 @@ def _explain(rule: type[Rule], played: Trial | None, console: Console) -> None:
         console.print(line.rstrip(), no_wrap=True, overflow="crop", crop=True)
 
 
-def _flow(rule: type[Rule], signs: Signs) -> str:
-    return f"{_kinds(rule.takes)} {signs.arrow} {_kinds(rule.gives or rule.takes)}"
-
-
-def _kinds(kinds: Kind) -> str:
-    return ", ".join(_WORDS[kind] for kind in kinds)
-
-
 def _plain(text: str) -> str:
     return text.replace("``", '"')
 
@@ -164,8 +148,8 @@ def _as_json(rule: type[Rule]) -> dict[str, Any]:
         "origin": installed().origins.get(rule.name, ""),
         "summary": summary(rule),
         "manual": manual(rule),
-        "takes": [_WORDS[kind] for kind in rule.takes],
-        "gives": [_WORDS[kind] for kind in rule.gives],
+        "takes": [WORDS[kind] for kind in rule.takes],
+        "gives": [WORDS[kind] for kind in rule.gives],
         "settings": list(_settings(rule)),
         "example": example(rule),
     }

@@ -5,10 +5,30 @@ from __future__ import annotations
 import inspect
 import itertools
 import sys
+from collections.abc import Mapping
 
-from router.rules.base import Rule
+from router.rules.base import Kind, Rule
 
 _MARK = "Example::"
+
+WORDS: Mapping[Kind, str] = {
+    Kind.GESTURES: "presses",
+    Kind.ZONES: "zones",
+    Kind.LEVELS: "levels",
+    Kind.NOTES: "notes",
+    Kind.CONTROLS: "controllers",
+}
+"""What flows between rules, as people read it."""
+
+
+def flow(rule: type[Rule], arrow: str) -> str:
+    """What a rule takes and what it makes of it: "presses → notes"."""
+    return f"{kinds(rule.takes)} {arrow} {kinds(rule.gives or rule.takes)}"
+
+
+def kinds(kind: Kind) -> str:
+    """Kinds in words: "presses, levels"."""
+    return ", ".join(WORDS[one] for one in kind)
 
 
 def manual(rule: type[Rule]) -> str:
