@@ -109,6 +109,8 @@ class Engine:
         self._timers = Timers()
         self._ledger = Ledger(plan.limits, self._timers, observe)
         self._new_voice = itertools.count(1).__next__
+        self._music = plan.music
+        self._shared: dict[str, Any] = {}  # between rules, by agreement among them
         self._owners: list[Conditioner | tuple[_Part, int]] = []  # whom a deadline belongs to
         self._inputs: dict[str, Conditioner] = {}
         self._hearers: dict[str, list[Conditioner]] = {}  # inputs that hear of others' presses, by source
@@ -186,6 +188,7 @@ class Engine:
 
     def follow(self, music: Music) -> None:
         """Play on in another key, scale or tempo; what sounds ends when its voice ends."""
+        self._music = music
         for part in self._parts:
             for context in part.context_of:
                 context.music = music
@@ -200,7 +203,8 @@ class Engine:
     def _add_part(self, plan: PartPlan) -> None:
         part = _Part(plan, [])
         for index, rule_plan in enumerate(plan.rules):
-            context = Context(self._plan.music, self._new_voice, Alarm(self._timers, len(self._owners)))
+            alarm = Alarm(self._timers, len(self._owners))
+            context = Context(self._music, self._new_voice, alarm, self._shared, self._plan.limits.volume)
             self._owners.append((part, index))
             try:
                 rule = rule_plan.make(context)

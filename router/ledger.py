@@ -167,12 +167,12 @@ class Ledger:
         rest: Change
         match change:
             case Control(controller, value):
-                value = min(value, self._limits.volume) if controller in (VOLUME, EXPRESSION) else value
+                most = self._limits.volume if controller in (VOLUME, EXPRESSION) else 127
+                value = min(value, most)
+                change = Control(controller, value)
                 told |= {"controller": controller, "value": value}
                 data = (CONTROL_CHANGE | channel - 1, controller, value)
-                rest = Control(
-                    controller, AT_REST.get(controller, change.value)
-                )  # most have none, and are at rest anywhere
+                rest = Control(controller, min(AT_REST.get(controller, value), most))  # most are at rest anywhere
             case ChannelPressure(value):
                 told |= {"controller": "pressure", "value": value}
                 data, rest = (CHANNEL_PRESSURE | channel - 1, value), ChannelPressure(0)

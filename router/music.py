@@ -7,13 +7,16 @@ the tests against at least two reference libraries in all twelve keys.
 
 from __future__ import annotations
 
+import itertools
+import math
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from types import MappingProxyType
+from typing import NamedTuple
 
-from router.units import NANOSECONDS, QuantityError, nearest, whole_number
+from router.units import FREQUENCY, NANOSECONDS, QuantityError, nearest, note_value, parse, time_ns, whole_number
 
 LETTERS: Mapping[str, int] = MappingProxyType({"C": 0, "D": 2, "E": 4, "F": 5, "G": 7, "A": 9, "B": 11})
 _ACCIDENTALS: Mapping[str, int] = MappingProxyType(
@@ -66,9 +69,19 @@ CHORDS: Mapping[str, tuple[int, ...]] = MappingProxyType(
         "9": (0, 4, 7, 10, 14),
         "m9": (0, 3, 7, 10, 14),
         "maj9": (0, 4, 7, 11, 14),
+        "69": (0, 4, 7, 9, 14),
+        "7sus4": (0, 5, 7, 10),
+        "7b9": (0, 4, 7, 10, 13),
+        "7#9": (0, 4, 7, 10, 15),
     }
 )
 """Chords of a fixed shape. Two more kinds, "triad" and "seventh", are stacked from the scale: see ``Music.stack``."""
+
+_IN_SYMBOLS = {"major": "", "minor": "m", "diminished": "dim", "augmented": "aug", "fifth": "5"}
+SYMBOLS: Mapping[str, tuple[int, ...]] = MappingProxyType(
+    {_IN_SYMBOLS.get(name, name): shape for name, shape in CHORDS.items() if name != "octave"}
+)
+"""What stands behind the root in a chord symbol: nothing in "C", "m7" in "Am7"."""
 
 _PITCH = re.compile(r"\s*([A-Ga-g])( sharp| flat|##|bb|#|b|\u266f|\u266d)?\s*(-?[0-9]{1,2})\s*")
 _KEY = re.compile(r"\s*([A-Ga-g])( sharp| flat|##|bb|#|b|\u266f|\u266d)?\s*")
@@ -111,6 +124,166 @@ def pitch_class(text: str) -> int:
     return (LETTERS[found[1].upper()] + _ACCIDENTALS[found[2] or ""]) % 12
 
 
+@dataclass(frozen=True, slots=True)
+class Chord:
+    """A chord wherever it lies: its root (0 to 11), its shape in semitones above it, and the bass note of a slash chord."""
+
+    name: str
+    root: int
+    shape: tuple[int, ...]
+    bass: int | None = None
+
+    @property
+    def classes(self) -> tuple[int, ...]:
+        """Its notes as 0 to 11, without octaves."""
+        notes = [(self.root + step) % 12 for step in self.shape]
+        return tuple(dict.fromkeys(notes if self.bass is None else [self.bass, *notes]))
+
+    def near(self, pitch: int) -> tuple[int, ...]:
+        """Its notes with the root as near to ``pitch`` as can be (of two the lower), the bass below it; folded into MIDI."""
+        root = pitch + (self.root - pitch + 6) % 12 - 6
+        notes = [root + step for step in self.shape]
+        if self.bass is not None:
+            notes.insert(0, root - (root - self.bass) % 12)
+        return tuple(dict.fromkeys(fold(note) for note in notes))
+
+
+_SYMBOL = re.compile(r"([A-G])(##|bb|#|b|\u266f|\u266d)?([^/]*?)(?:/([A-G])(#|b|\u266f|\u266d)?)?")
+
+
+def chord_symbol(text: str) -> Chord | int:
+    """A chord by its symbol ("C", "Am7", "F#m7b5", "C/E"), or a step of the scale by its number, on which a triad stands.
+
+    Raises:
+        QuantityError: no such chord.
+    """
+    text = text.strip()
+    number = whole_number(text)
+    if number is not None and 1 <= number <= 12:
+        return number
+    found = _SYMBOL.fullmatch(text)
+    if found and found[3] in SYMBOLS:
+        root = (LETTERS[found[1]] + _ACCIDENTALS[found[2] or ""]) % 12
+        bass = (LETTERS[found[4]] + _ACCIDENTALS[found[5] or ""]) % 12 if found[4] else None
+        return Chord(text, root, SYMBOLS[found[3]], bass)
+    hint = f"Write a letter from A to G and then nothing (major) or {', '.join(kind for kind in SYMBOLS if kind)}."
+    capital = text[:1].upper() + text[1:]
+    if capital != text and (again := _SYMBOL.fullmatch(capital)) and again[3] in SYMBOLS:
+        hint = f'Did you mean "{capital}"?  {hint}'
+    elif found and (near := nearest(found[3], list(SYMBOLS)[1:])):
+        hint = f'Did you mean "{found[1]}{found[2] or ""}{near}"?  {hint}'
+    raise QuantityError(f'"{text}" is not a chord', hint)
+
+
+def voice(previous: Sequence[int], chord: Sequence[int]) -> tuple[int, ...]:
+    """The notes of ``chord``, each in the octave and the order that moves least from ``previous``; of two the lower.
+
+    How far a chord moves is the sum of the semitones between the notes, lowest to lowest and so on upwards. Common practice.
+    """
+    old = sorted(previous)
+    close = sorted(note % 12 for note in chord)
+    down = (sum(old) // len(old) - 6) // 12 * 12 - 12
+    best: tuple[int, tuple[int, ...]] | None = None
+    for inversion, octave in itertools.product(range(len(close)), range(4)):
+        notes = tuple(note + down + 12 * octave for note in invert(close, inversion))
+        if not 0 <= notes[0] <= notes[-1] <= 127:
+            continue
+        pairs = itertools.zip_longest(old, notes)
+        moved = sum(abs((old[-1] if a is None else a) - (notes[-1] if b is None else b)) for a, b in pairs)
+        if best is None or (moved, notes) < best:
+            best = (moved, notes)
+    return tuple(chord) if best is None else best[1]
+
+
+class Span(NamedTuple):
+    """How long something lasts; one of the three is not 0."""
+
+    whole: Fraction = Fraction(0)
+    """In whole notes: a quarter is 1/4."""
+    bars: Fraction = Fraction(0)
+    nanoseconds: Fraction = Fraction(0)
+
+
+_BARS = re.compile(r"\s*([0-9]{1,3})\s*bars?\s*")
+
+
+def length(text: str) -> Span:
+    """How long: a note value ("1/8"), bars ("2 bars") or a time ("300 ms"), at least 10 ms.
+
+    Raises:
+        QuantityError: it is none of them.
+    """
+    if "/" in text:
+        return Span(whole=note_value(text))
+    if (bars := _BARS.fullmatch(text)) and int(bars[1]):
+        return Span(bars=Fraction(bars[1]))
+    try:
+        nanoseconds = time_ns(text)
+    except QuantityError as error:
+        raise QuantityError(
+            f'"{text}" is not a length',
+            "Write a note value such as 1/8, bars such as 2 bars, or a time such as 300 ms.",
+        ) from error
+    if nanoseconds < NANOSECONDS // 100:
+        raise QuantityError(f'a length must be at least 10 ms: "{text}"')
+    return Span(nanoseconds=Fraction(nanoseconds))
+
+
+def rate(text: str) -> Span:
+    """How fast: a note value ("1/8"), or so many a second ("4 Hz"), 0.1 to 50 Hz; as the time from one to the next.
+
+    Raises:
+        QuantityError: it is neither.
+    """
+    if "/" in text:
+        return Span(whole=note_value(text))
+    try:
+        hertz = parse(text, FREQUENCY, "a rate")
+    except QuantityError as error:
+        raise QuantityError(
+            f'"{text}" is not a rate', "Write a note value such as 1/8, or how many a second, such as 4 Hz."
+        ) from error
+    if not Fraction(1, 10) <= hertz <= 50:
+        raise QuantityError(f'a rate is 0.1 Hz to 50 Hz: "{text}"')
+    return Span(nanoseconds=NANOSECONDS / hertz)
+
+
+@dataclass(frozen=True, slots=True)
+class Grid:
+    """Places in time from ``start`` on, ``step`` nanoseconds apart, exactly: a thousand steps add up.
+
+    With ``swing`` the second of each two comes later: it stands at this share of the two, 1/2 is even, 2/3 triplets.
+    """
+
+    start: int
+    step: Fraction
+    swing: Fraction = Fraction(1, 2)
+
+    def exactly(self, place: int) -> Fraction:
+        """When a place is, in nanoseconds after the start."""
+        pair, second = divmod(place, 2)
+        return 2 * self.step * (pair + (self.swing if second else 0))
+
+    def at(self, place: int) -> int:
+        """When a place is: the first whole nanosecond that is not before it."""
+        return self.start + math.ceil(self.exactly(place))
+
+    def latest(self, now: int) -> int:
+        """The last place that is not after ``now``."""
+        place = 2 * int((now - self.start) // (2 * self.step))
+        return place + (self.exactly(place + 1) <= now - self.start)
+
+    def next(self, now: int) -> int:
+        """The first place that is not before ``now``."""
+        place = self.latest(now)
+        return place if self.at(place) >= now else place + 1
+
+    def end(self, place: int, gate: Fraction) -> int:
+        """When this share of the time from a place to the next is over."""
+        here = self.exactly(place)
+        return self.start + math.ceil(here + gate * (self.exactly(place + 1) - here))
+
+
 def frequency(number: int) -> float:
     """The frequency of a MIDI note number in hertz, equal temperament, A4 = 440 Hz."""
     return float(440.0 * 2.0 ** ((number - 69) / 12))
@@ -139,11 +312,18 @@ def scale_shape(name: str) -> tuple[int, ...]:
 
 @dataclass(frozen=True, slots=True)
 class Music:
-    """What all parts share: the tonic (0 to 11, 0 is C), the scale's semitones, and the tempo in quarters a minute."""
+    """What all parts share: the tonic (0 to 11, 0 is C), the scale's semitones, and the tempo in quarters a minute.
+
+    ``beats`` are the quarters of a bar; ``origin`` is when the first bar began, in nanoseconds, so that all parts are on
+    one grid; ``chord`` is where the harmony stands, None if there is none.
+    """
 
     tonic: int = 0
     scale: tuple[int, ...] = SCALES["major pentatonic"]
     tempo: Fraction = Fraction(90)
+    beats: int = 4
+    origin: int = 0
+    chord: Chord | None = None
 
     def degree(self, degree: int, octave: int) -> int:
         """The note number of a scale degree; degree 1 is the tonic in ``octave``, degrees beyond the scale go on upwards.
@@ -157,13 +337,28 @@ class Music:
         """Whether this note is in the scale."""
         return (pitch - self.tonic) % 12 in self.scale
 
+    @property
+    def notes(self) -> tuple[int, ...]:
+        """The notes of the scale as 0 to 11, from the tonic up."""
+        return tuple((self.tonic + step) % 12 for step in self.scale)
+
     def lock(self, pitch: int) -> int:
         """The nearest note of the scale; of two equally near the lower one."""
-        for distance in range(12):
-            for candidate in (pitch - distance, pitch + distance):
-                if 0 <= candidate <= 127 and self.contains(candidate):
-                    return candidate
-        return pitch  # a scale without notes cannot be built from SCALES
+        return nearest_of(self.notes, pitch)
+
+    def move(self, pitch: int, steps: int) -> int:
+        """So many steps of the scale above a note (below: negative), which is taken as the nearest of the scale."""
+        locked = self.lock(pitch)
+        octave, above = divmod(locked - self.tonic, 12)
+        octaves, step = divmod(self.scale.index(above) + steps, len(self.scale))
+        return fold(self.tonic + 12 * (octave + octaves) + self.scale[step])
+
+    def chord_on(self, named: Chord | int) -> Chord:
+        """A chord; of a step of the scale, the triad on it."""
+        if isinstance(named, Chord):
+            return named
+        pitch = self.degree(named, 4)
+        return Chord(str(named), pitch % 12, self.stack(pitch, 3))
 
     def stack(self, pitch: int, count: int) -> tuple[int, ...]:
         """A chord of ``count`` notes on ``pitch`` by taking every second step of the scale, as semitones above it.
@@ -181,6 +376,27 @@ class Music:
     def duration(self, note_value: Fraction) -> Fraction:
         """How long a note value lasts, in nanoseconds, exactly: a quarter at 60 bpm is 1 000 000 000."""
         return note_value * 4 * 60 * NANOSECONDS / self.tempo
+
+    def lasts(self, span: Span) -> Fraction:
+        """How long a span lasts, in nanoseconds, exactly."""
+        return span.nanoseconds + self.duration(span.whole + span.bars * self.beats / 4)
+
+    def grid(self, span: Span, swing: Fraction = Fraction(1, 2)) -> Grid:
+        """The grid that all parts share, with places a span apart."""
+        return Grid(self.origin, self.lasts(span), swing)
+
+
+def nearest_of(classes: Sequence[int], pitch: int, way: str = "nearest") -> int:
+    """The note of these classes (0 to 11) nearest to a pitch, or the next one "up" or "down"; of two equally near the lower.
+
+    Where there is none within MIDI's range that way, the other way.
+    """
+    for distance in range(12):
+        for candidate in (pitch - distance, pitch + distance):
+            wrong_way = (way == "up" and candidate < pitch) or (way == "down" and candidate > pitch)
+            if 0 <= candidate <= 127 and candidate % 12 in classes and not wrong_way:
+                return candidate
+    return pitch if way == "nearest" or not classes else nearest_of(classes, pitch)
 
 
 def fold(pitch: int) -> int:

@@ -70,7 +70,7 @@ PUBLISHED_SCALES = {
 BY_MAJOR_KEY = (mingus_scales.Major, mingus_scales.Chromatic)
 
 # name -> (music21's symbol, mingus's shorthand, pychord's symbol); None where the library has none or is known to be
-# at fault with it: music21 10 refuses "maj9" after a root, mingus 0.6 has no "add9".
+# at fault with it: music21 10 refuses "maj9" after a root and misreads "69", mingus 0.6 has no "add9" and no "7sus4".
 CHORD_SOURCES = {
     "fifth": ("power", "5", "5"),
     "major": ("", "M", ""),
@@ -91,6 +91,10 @@ CHORD_SOURCES = {
     "9": ("9", "9", "9"),
     "m9": ("m9", "m9", "m9"),
     "maj9": (None, "M9", "maj9"),
+    "69": (None, "69", "69"),
+    "7sus4": ("7sus4", None, "7sus4"),
+    "7b9": ("7b9", "7b9", "7b9"),
+    "7#9": ("7#9", "7#9", "7#9"),
 }
 
 

@@ -32,7 +32,7 @@ from router.engine import Engine
 from router.events import Route
 from router.inputs.serial import Reading
 from router.ledger import Limits
-from router.music import SCALES, Music
+from router.music import SCALES, Music, Span
 from router.profile import ProfileError, check, find, load, meaning, quantities, shipped, source
 from router.profile.diagnostics import Place, Problem, Report
 from router.profile.source import Entries, Items, Node, Text
@@ -180,11 +180,10 @@ def test_everything_written_reaches_the_plan(write):
     )
     assert (swell.route, swell.program) == (Route("box", 1), None)
     assert (rest.route, rest.program) == (Route("synth", 3), 0)
-    assert [dict(settings_of(rule.make)) for rule in tune.rules] == [
-        {"notes": [60, 62, 51], "octave": 4, "restart_after": 2 * NANOSECONDS},
-        {"order": "up", "rate": Fraction(3, 16), "octaves": 1, "gate": 0.5},
-        {"from": "strength", "low": 40, "high": 90},
-    ]
+    sequence, arpeggio, velocity = (dict(settings_of(rule.make)) for rule in tune.rules)
+    assert sequence == {"notes": [60, 62, 51], "octave": 4, "restart_after": 2 * NANOSECONDS, "end": "loop"}
+    assert (arpeggio["order"], arpeggio["rate"], arpeggio["gate"]) == ("up", Span(whole=Fraction(3, 16)), 0.5)
+    assert (velocity["from"], velocity["low"], velocity["high"]) == ("strength", 40, 90)
     assert [rule.name for rule in swell.rules] == ["control", "note"]
     assert dict(settings_of(swell.rules[0].make))["controller"] == 11
     assert dict(settings_of(rest.rules[2].make))["kind"] == "7"

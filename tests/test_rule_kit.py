@@ -285,10 +285,11 @@ def test_a_rule_that_sustains_may_keep_one_voice_and_not_two(rule_of):
 def test_the_trials_are_the_examples_the_defaults_and_every_choice():
     written = [dict(trial.written) for trial in trials(RULES["release"], "ends")]
     assert written == [
-        {"when": "after", "time": "1.5 s"},
+        {"when": "after", "time": "1.5 s", "fade": "500 ms"},
         {},
-        {"when": "released", "time": "1.5 s"},
-        {"when": "next", "time": "1.5 s"},
+        {"when": "released", "time": "1.5 s", "fade": "500 ms"},
+        {"when": "next", "time": "1.5 s", "fade": "500 ms"},
+        {"when": "bar", "time": "1.5 s", "fade": "500 ms"},
     ]
 
 

@@ -11,8 +11,8 @@ from dataclasses import dataclass
 from types import MappingProxyType
 from typing import Any
 
-from router.midi import CHANNEL_MODE, CONTROLLERS, PROGRAMS, controller_number, program_number
-from router.music import SCALES, pitch_class, pitch_number, scale_shape
+from router.midi import CHANNEL_MODE, CONTROLLERS, DRUMS, PROGRAMS, controller_number, drum_number, program_number
+from router.music import SCALES, SYMBOLS, chord_symbol, length, pitch_class, pitch_number, rate, scale_shape
 from router.units import (
     FREQUENCY,
     NUMBER,
@@ -52,6 +52,8 @@ def _number_or(highest: int, other: Mapping[str, Any]) -> Mapping[str, Any]:
 
 
 _LETTER = "[A-Ga-g](##|bb|#|b|\u266f|\u266d| sharp| flat)?"
+_ROOT = "[A-G](##|bb|#|b|\u266f|\u266d)?"
+_CHORD = rf"^\s*{_ROOT}({'|'.join(map(re.escape, SYMBOLS))})(/{_ROOT})?\s*$"
 _NOTE_VALUE = r"^\s*[0-9]{1,2}\s*/\s*(1|2|4|8|16|32|64)\s*(dotted|triplet)?\s*$"
 
 KINDS: Mapping[str, Kind] = MappingProxyType(
@@ -76,6 +78,33 @@ KINDS: Mapping[str, Kind] = MappingProxyType(
         ),
         "key": Kind("a key", "D", pitch_class, {"type": "string", "pattern": rf"^\s*{_LETTER}\s*$"}),
         "scale": Kind("a scale", "minor pentatonic", scale_shape, {"enum": list(SCALES)}),
+        "length": Kind(
+            "a length",
+            "1/4",
+            length,
+            {
+                "anyOf": [{"pattern": _NOTE_VALUE}, {"pattern": r"^\s*[0-9]{1,3}\s*bars?\s*$"}, _with_unit(TIME)],
+                "type": "string",
+            },
+        ),
+        "rate": Kind(
+            "a rate",
+            "1/8",
+            rate,
+            {"type": "string", "anyOf": [{"pattern": _NOTE_VALUE}, _with_unit(FREQUENCY)]},
+        ),
+        "chord": Kind(
+            "a chord",
+            "Am",
+            chord_symbol,
+            {"anyOf": [{"type": "integer", "minimum": 1, "maximum": 12}, {"type": "string", "pattern": _CHORD}]},
+        ),
+        "drum": Kind(
+            "a drum",
+            "hand clap",
+            drum_number,
+            {"anyOf": [{"type": "integer", "minimum": 35, "maximum": 81}, {"enum": list(DRUMS)}]},
+        ),
         "program": Kind("a sound", "marimba", program_number, _number_or(127, {"enum": list(PROGRAMS)})),
     }
 )

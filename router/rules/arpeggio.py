@@ -1,8 +1,8 @@
 """Held notes are played one after another, in time, for as long as they are held.
 
-On press the first note sounds at once and the others follow at ``rate``; on release it ends at once. Each step has
-an absolute place in time, counted from the first: a late one never delays the next, and steps that were missed are
-left out, not played in a bunch.
+On press the first note sounds at once and the others follow at ``rate``; on release it ends at once. With ``begin: on the beat`` the
+first waits for its place on the grid that all parts share, and a tap is heard there too. Each step has an absolute place in time: a
+late one never delays the next, and steps that were missed are left out, not played in a bunch.
 
 Example::
 
@@ -14,13 +14,14 @@ Example::
 
 from __future__ import annotations
 
-import math
 from collections.abc import Hashable, Mapping
 from fractions import Fraction
+from random import Random
 from typing import Any, ClassVar
 
-from router.events import Event, NoteOff, NoteOn
-from router.rules.base import Context, Events, Kind, Rule
+from router.events import NoteOff, NoteOn
+from router.music import Grid, Span
+from router.rules.base import BEGIN, GATE, ON_THE_BEAT, SEED, Context, Events, Kind, Rule, gate
 
 
 class Arpeggio(Rule):
@@ -33,11 +34,11 @@ class Arpeggio(Rule):
         "additionalProperties": False,
         "properties": {
             "order": {
-                "enum": ["up", "down", "up and down", "as played"],
+                "enum": ["up", "down", "up and down", "as played", "random"],
                 "default": "up",
                 "description": "in which order the held notes follow one another",
             },
-            "rate": {"quantity": "note value", "default": "1/8", "description": "how long a step is"},
+            "rate": {"quantity": "rate", "default": "1/8", "description": "how long a step is"},
             "octaves": {
                 "type": "integer",
                 "minimum": 1,
@@ -45,68 +46,93 @@ class Arpeggio(Rule):
                 "default": 1,
                 "description": "over how many octaves the notes are repeated",
             },
-            "gate": {"quantity": "percent", "default": "80 %", "description": "how much of a step its note sounds"},
+            "gate": GATE,
+            "begin": BEGIN,
+            "swing": {
+                "quantity": "percent",
+                "least": "50 %",
+                "most": "75 %",
+                "default": "50 %",
+                "description": "where the second of two steps stands between the first and the third: 50 % is even",
+            },
+            "seed": SEED,
         },
     }
 
     def __init__(self, settings: Mapping[str, Any], context: Context) -> None:
         super().__init__(settings, context)
         self._order: str = settings["order"]
-        self._rate: Fraction = settings["rate"]
+        self._rate: Span = settings["rate"]
         self._octaves: int = settings["octaves"]
-        self._gate = max(Fraction(settings["gate"]).limit_denominator(1000), Fraction(1, 100))
+        self._gate = gate(settings)
+        self._on_the_beat = settings["begin"] == ON_THE_BEAT
+        self._swing = Fraction(settings["swing"]).limit_denominator(1000)
+        self._seed: int = settings["seed"]
+        self._chances = Random(self._seed)  # noqa: S311 - a fixed row of numbers for music, no secret
         self._held: dict[int, list[NoteOn]] = {}  # by voice, in the order played
-        self._start: int | None = None  # when step 0 is, None while silent
-        self._step = Fraction(0)  # nanoseconds, exact, so that a thousand steps add up
+        self._tapped: set[int] = set()  # voices that ended before the first step, in which they are heard all the same
+        self._grid: Grid | None = None  # the places of the steps, None while silent
         self._count = 0  # how many notes were played since the start
+        self._first = 0  # when the first of them was
         self._sounding: int | None = None  # the voice of the step that sounds
+        self._pitch: int | None = None  # the note that was played last
 
     def note_on(self, note: NoteOn, now: int) -> Events:
+        self._tapped.discard(note.voice)
         self._held.setdefault(note.voice, []).append(note)
-        if self._start is None:
-            self._start, self._count = now, 0
-            self._step = self.context.music.duration(self._rate)
-            self.context.alarm.at(now, "step")  # after this event, so that a whole chord has come
+        if self._grid is None:
+            music, self._count = self.context.music, 0
+            self._grid = Grid(music.origin if self._on_the_beat else now, music.lasts(self._rate), self._swing)
+            # After this event, so that a whole chord has come.
+            self.context.alarm.at(self._grid.at(self._grid.next(now)), "step")
         return ()
 
     def note_off(self, off: NoteOff, now: int) -> Events:
         if off.voice not in self._held:
             return (off,)
-        events: list[Event] = []
-        if self._start is not None and self._count == 0:  # over before its first step: it is heard all the same
-            events += self.wake(now, "step")
+        if self._grid is not None and self._count == 0:
+            self._tapped.add(off.voice)
+            return ()
         del self._held[off.voice]
-        if not self._held:
-            events += self._rest() if self._start == now else self.let_go(now)
-        return events
+        if self._held:
+            return ()
+        return self._rest() if now == self._first else self.let_go(now)
 
     def wake(self, now: int, tag: Hashable) -> Events:
         if tag == "gate":
             return self._end_step()
-        if self._start is None:
+        if self._grid is None:
             return ()
-        place = int((now - self._start) / self._step)  # the latest step that is due; those before it are skipped
-        self.context.alarm.at(self._start + math.ceil((place + 1) * self._step), "step")
-        end = self._start + math.ceil((place + self._gate) * self._step)
+        place = self._grid.latest(now)  # the latest step that is due; those before it are skipped
+        self.context.alarm.at(self._grid.at(place + 1), "step")
+        end = self._grid.end(place, self._gate)
         if end <= now:  # so late that its note would be over before it began: left out too
             return self._end_step()
         self.context.alarm.at(end, "gate")
-        notes = self._notes()
-        note = notes[self._count % len(notes)]
+        note = self._next(self._notes())
+        if self._count == 0:
+            self._first = now
         self._count += 1
         ended = self._end_step()
         self._sounding = self.context.new_voice()
+        for voice in self._tapped:
+            del self._held[voice]
+        self._tapped.clear()
+        if not self._held:
+            self._rest()
         return [*ended, NoteOn(self._sounding, note.pitch, note.velocity, note.strength)]
 
     def _rest(self) -> Events:
         """No further steps; the one that sounds ends with its gate."""
-        self._start = None
+        self._grid = None
         self.context.alarm.cancel("step")
         return ()
 
     def let_go(self, now: int) -> Events:
         self._held.clear()
-        self._start = None
+        self._tapped.clear()
+        self._grid = self._pitch = None
+        self._chances.seed(self._seed)
         self.context.alarm.cancel("step")
         self.context.alarm.cancel("gate")
         return self._end_step()
@@ -115,10 +141,18 @@ class Arpeggio(Rule):
         voice, self._sounding = self._sounding, None
         return () if voice is None else (NoteOff(voice),)
 
+    def _next(self, notes: list[NoteOn]) -> NoteOn:
+        if self._order != "random":
+            return notes[self._count % len(notes)]
+        others = [note for note in notes if note.pitch != self._pitch] or notes  # never the same twice running
+        chosen = self._chances.choice(others)
+        self._pitch = chosen.pitch
+        return chosen
+
     def _notes(self) -> list[NoteOn]:
         """One round of the held notes, over the octaves, in order."""
         played = [note for notes in self._held.values() for note in notes]
-        if self._order != "as played":
+        if self._order not in ("as played", "random"):
             played.sort(key=lambda note: note.pitch)
         row = [
             NoteOn(note.voice, note.pitch + 12 * octave, note.velocity, note.strength)

@@ -15,14 +15,16 @@ Invariants a rule keeps (``router.testing.check_rule`` proves them):
 
 from __future__ import annotations
 
+import heapq
 import itertools
 from collections.abc import Callable, Hashable, Iterable, Mapping
 from enum import Flag, auto
+from fractions import Fraction
 from typing import Any, ClassVar, cast
 
 from router.events import Bend, ChannelPressure, Control, Event, Level, NoteOff, NoteOn, Press, Program, Release
 from router.midi import BEND_MOST, CHANNEL_MODE
-from router.music import Music
+from router.music import Chord, Music
 from router.timers import Alarm
 
 Events = Iterable[Event]
@@ -41,12 +43,21 @@ class Kind(Flag):
 class Context:
     """What a rule may know of the world around it."""
 
-    __slots__ = ("alarm", "music", "new_voice")
+    __slots__ = ("alarm", "music", "new_voice", "shared", "volume")
 
-    def __init__(self, music: Music, new_voice: Callable[[], int], alarm: Alarm) -> None:
+    def __init__(
+        self,
+        music: Music,
+        new_voice: Callable[[], int],
+        alarm: Alarm,
+        shared: dict[str, Any] | None = None,
+        volume: int = 127,
+    ) -> None:
         self.music = music  # replaced when key, scale or tempo change: read it when you need it
         self.new_voice = new_voice
         self.alarm = alarm
+        self.shared = {} if shared is None else shared  # one for all rules of an engine: rules of a group meet here
+        self.volume = volume  # the most that volume and expression may be set to
 
 
 class Rule:
@@ -98,6 +109,10 @@ class Rule:
 
     def wake(self, now: int, tag: Hashable) -> Events:
         """A deadline set with ``self.context.alarm.at`` has come. ``now`` may be later than asked for."""
+        return ()
+
+    def music_changed(self, now: int) -> Events:
+        """Key, scale, tempo or chord (``self.context.music``) are others from now on; what sounds may stay."""
         return ()
 
     def let_go(self, now: int) -> Events:
@@ -198,21 +213,108 @@ OCTAVE: Mapping[str, Any] = {
 }
 
 
+CHORDS: Mapping[str, Any] = {
+    "type": "array",
+    "minItems": 1,
+    "items": {"quantity": "chord"},
+    "description": "chords instead of degrees, by symbol, or by the step of the scale on which a triad stands",
+}
+ROW: Mapping[str, Mapping[str, Any]] = {"degrees": DEGREES, "notes": NOTES, "chords": CHORDS, "octave": OCTAVE}
+"""The settings of a ``Row``."""
+ONE_ROW = [{"required": ["degrees"]}, {"required": ["notes"]}, {"required": ["chords"]}]
+"""Exactly one of them is needed."""
+GATE: Mapping[str, Any] = {
+    "quantity": "percent",
+    "default": "80 %",
+    "description": "how much of a step its note sounds",
+}
+ON_THE_BEAT = "on the beat"
+BEGIN: Mapping[str, Any] = {
+    "enum": ["at once", ON_THE_BEAT],
+    "default": "at once",
+    "description": "at once with the effort, or on the grid of beats that all parts share",
+}
+
+
+def gate(settings: Mapping[str, Any]) -> Fraction:
+    """The share of a step that the setting ``gate`` asks for; never so little that nothing is left."""
+    return max(Fraction(settings["gate"]).limit_denominator(1000), Fraction(1, 100))
+
+
+SEED: Mapping[str, Any] = {
+    "type": "integer",
+    "minimum": 0,
+    "maximum": 999999,
+    "default": 1,
+    "description": "which of the rows of chances: the same number gives the same row again",
+}
+
+
 class Row:
-    """A row of notes from the settings ``degrees`` and ``octave``, or ``notes``."""
+    """A row of notes or chords from the settings in ``ROW``."""
 
     def __init__(self, settings: Mapping[str, Any], context: Context) -> None:
         self._context = context
         self._notes: list[int] | None = settings.get("notes")
         self._degrees: list[int] = settings.get("degrees", [])
+        self._chords: list[Chord | int] | None = settings.get("chords")
         self._octave: int = settings["octave"]
 
     def __len__(self) -> int:
-        return len(self._degrees if self._notes is None else self._notes)
+        return len(self._notes or self._chords or self._degrees)
 
-    def pitch(self, index: int) -> int:
-        """The note at ``index``; beyond the end the row begins again."""
-        index %= len(self)
+    def play(self, index: int, press: Press) -> list[NoteOn]:
+        """What stands at ``index``, as the notes of this press; beyond the end the row begins again."""
+        return [NoteOn(press.voice, pitch, strength=press.strength) for pitch in self._pitches(index % len(self))]
+
+    def _pitches(self, index: int) -> tuple[int, ...]:
+        music = self._context.music
         if self._notes is not None:
-            return self._notes[index]
-        return self._context.music.degree(self._degrees[index], self._octave)
+            return (self._notes[index],)
+        if self._chords is not None:
+            chord = music.chord_on(self._chords[index])
+            return chord.near(12 * (self._octave + 1) + chord.root)
+        return (music.degree(self._degrees[index], self._octave),)
+
+
+class Later:
+    """Events that a rule gives later, each at its time; those of one time in the order in which they were put in.
+
+    It uses the deadline without a tag: the rule's ``wake`` gives what ``due`` returns.
+    """
+
+    def __init__(self, alarm: Alarm) -> None:
+        self._alarm = alarm
+        self._heap: list[tuple[int, int, Event]] = []
+        self._order = 0
+
+    def put(self, when: int, event: Event) -> None:
+        """Give this event at ``when``."""
+        self._order += 1
+        heapq.heappush(self._heap, (when, self._order, event))
+        self._alarm.at(self._heap[0][0])
+
+    def due(self, now: int) -> list[Event]:
+        """The events whose time has come."""
+        events = []
+        while self._heap and self._heap[0][0] <= now:
+            events.append(heapq.heappop(self._heap)[2])
+        if self._heap:
+            self._alarm.at(self._heap[0][0])
+        return events
+
+    def waits(self, voice: int) -> bool:
+        """Whether anything of a voice is still to come."""
+        return any(getattr(event, "voice", None) == voice for _, _, event in self._heap)
+
+    def drop(self, voice: int) -> None:
+        """Forget the notes of a voice."""
+        self._heap = [entry for entry in self._heap if getattr(entry[2], "voice", None) != voice]
+        heapq.heapify(self._heap)
+        if not self._heap:
+            self._alarm.cancel()
+
+    def clear(self) -> None:
+        """Forget them all."""
+        self._heap.clear()
+        self._alarm.cancel()

@@ -1,22 +1,25 @@
-"""Each note becomes a chord on it.
+"""Each note becomes a chord.
 
-``triad`` and ``seventh`` are stacked from the scale on its nearest note, so they always fit it; the other kinds have a fixed shape. All
-notes of the chord begin and end with the note they stand on. Notes above MIDI's range are left out.
+The chord stands on the note: ``triad`` and ``seventh`` are stacked from the scale on its nearest note, so they always fit it; the other
+kinds have a fixed shape. Or the note only says where it lies: with ``to`` it is one chord, by symbol or by the step of the scale it
+stands on; with ``follow`` it is the chord where the music stands, and changes with it while held. All notes of the chord begin and
+end with the note behind them. Notes above MIDI's range are left out.
 
 Example::
 
     rules:
       - note: {degree: 1}
-      - chord: {kind: triad, inversion: 1}
+      - chord: {kind: triad, inversion: 1, spread: open, voicing: nearest}
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any, ClassVar
 
-from router.events import NoteOn
-from router.music import CHORDS, invert
+from router.events import Event, NoteOff, NoteOn
+from router.music import CHORDS, invert, voice
+from router.music import Chord as Named
 from router.rules.base import Context, Events, Kind, Rule
 
 STACKED = {"triad": 3, "seventh": 4}
@@ -36,6 +39,15 @@ class Chord(Rule):
                 "default": "triad",
                 "description": "triad and seventh are stacked from the scale; the others have a fixed shape",
             },
+            "to": {
+                "quantity": "chord",
+                "description": "one chord instead, by symbol, or by the step of the scale on which a triad stands",
+            },
+            "follow": {
+                "type": "boolean",
+                "default": False,
+                "description": "whether it is the chord where the music stands instead",
+            },
             "inversion": {
                 "type": "integer",
                 "minimum": 0,
@@ -43,20 +55,74 @@ class Chord(Rule):
                 "default": 0,
                 "description": "how many of the lowest notes are moved up an octave",
             },
+            "spread": {
+                "enum": ["close", "open"],
+                "default": "close",
+                "description": "close, or open: every second note an octave higher",
+            },
+            "voicing": {
+                "enum": ["as written", "nearest"],
+                "default": "as written",
+                "description": "nearest: the octave and order of the notes that move least from the chord before",
+            },
         },
+        "not": {"required": ["to", "follow"]},
     }
 
     def __init__(self, settings: Mapping[str, Any], context: Context) -> None:
         super().__init__(settings, context)
         self._kind: str = settings["kind"]
+        self._to: Named | int | None = settings.get("to")
+        self._follow: bool = settings["follow"]
         self._inversion: int = settings["inversion"]
+        self._open = settings["spread"] == "open"
+        self._nearest = settings["voicing"] == "nearest"
+        self._last: tuple[int, ...] = ()
+        self._held: dict[
+            int, tuple[int, list[NoteOn]]
+        ] = {}  # of a chord that follows: by voice, its own voice and notes
 
     def note_on(self, note: NoteOn, now: int) -> Events:
-        root = note.pitch
+        if not self._follow:
+            return self._play(note, note.voice)
+        own, notes = self._held.setdefault(note.voice, (self.context.new_voice(), []))
+        notes.append(note)
+        return self._play(note, own)
+
+    def note_off(self, off: NoteOff, now: int) -> Events:
+        own, _ = self._held.pop(off.voice, (off.voice, []))
+        return (NoteOff(own),)
+
+    def music_changed(self, now: int) -> Events:
+        events: list[Event] = []
+        for cause, (old, notes) in self._held.items():
+            own = self.context.new_voice()
+            self._held[cause] = (own, notes)
+            events += [event for note in notes for event in self._play(note, own)]
+            events.append(NoteOff(old))  # after the new one has begun, so that what follows a chord never rests between
+        return events
+
+    def let_go(self, now: int) -> Events:
+        held, self._held = self._held, {}
+        self._last = ()
+        return [NoteOff(own) for own, _ in held.values()]
+
+    def _play(self, note: NoteOn, own: int) -> list[NoteOn]:
+        pitches = invert(self._chord(note.pitch), self._inversion)
+        if self._nearest and self._last:
+            pitches = voice(self._last, pitches)
+        self._last = pitches
+        if self._open:
+            pitches = tuple(pitch + 12 * (place % 2) for place, pitch in enumerate(pitches))
+        return [NoteOn(own, pitch, note.velocity, note.strength) for pitch in pitches if pitch <= 127]
+
+    def _chord(self, pitch: int) -> Sequence[int]:
+        music = self.context.music
+        if self._follow:
+            return (music.chord or music.chord_on(1)).near(pitch)
+        if self._to is not None:
+            return music.chord_on(self._to).near(pitch)
         if self._kind in STACKED:
-            root = self.context.music.lock(root)
-            shape = self.context.music.stack(root, STACKED[self._kind])
-        else:
-            shape = CHORDS[self._kind]
-        pitches = [root + step for step in invert(shape, self._inversion)]
-        return [NoteOn(note.voice, pitch, note.velocity, note.strength) for pitch in pitches if pitch <= 127]
+            pitch = music.lock(pitch)
+            return [pitch + step for step in music.stack(pitch, STACKED[self._kind])]
+        return [pitch + step for step in CHORDS[self._kind]]

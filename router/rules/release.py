@@ -1,13 +1,15 @@
-"""When notes end: as the effort ends, after a fixed time, or when the next one begins.
+"""When notes end, and how: as the effort ends, after a fixed time, at the bar, or when the next one begins; at once or fading.
 
 ``released``: on release, as without this rule. ``after``: each note sounds for ``time``, however long the effort is.
-``next``: each note sounds until the next begins, so that a short effort still gives a long line.
+``next``: each note sounds until the next begins, so that a short effort still gives a long line. ``bar``: after the release it
+sounds on to the end of the bar. With ``fade`` the last note to end dies away, by the controller expression of the part's channel; a
+note that begins meanwhile has its full sound.
 
 Example::
 
     rules:
       - sequence: {degrees: [1, 3, 5]}
-      - release: {when: after, time: 1.5 s}
+      - release: {when: after, time: 1.5 s, fade: 500 ms}
 """
 
 from __future__ import annotations
@@ -15,8 +17,15 @@ from __future__ import annotations
 from collections.abc import Hashable, Mapping
 from typing import Any, ClassVar
 
-from router.events import NoteOff, NoteOn
+from router.events import Control, Event, NoteOff, NoteOn
+from router.midi import EXPRESSION
+from router.music import Span
 from router.rules.base import Context, Events, Kind, Rule
+from router.units import NANOSECONDS
+
+_STEP = 20 * NANOSECONDS // 1000
+"""The time between two values of a fade: fine enough to be smooth, coarse enough for a MIDI cable. Our choice."""
+_FADE = "fade"
 
 
 class Release(Rule):
@@ -30,7 +39,7 @@ class Release(Rule):
         "additionalProperties": False,
         "properties": {
             "when": {
-                "enum": ["released", "after", "next"],
+                "enum": ["released", "after", "next", "bar"],
                 "default": "released",
                 "description": "what ends a note",
                 "examples": ["after"],
@@ -39,6 +48,12 @@ class Release(Rule):
                 "quantity": "time",
                 "description": "how long each note sounds, with when: after",
                 "examples": ["1.5 s"],
+            },
+            "fade": {
+                "quantity": "time",
+                "most": "10 s",
+                "default": "0 ms",
+                "description": "how long the last note takes to die away",
             },
         },
         "dependentRequired": {"time": ["when"]},
@@ -50,30 +65,83 @@ class Release(Rule):
         super().__init__(settings, context)
         self._when: str = settings["when"]
         self._time: int = settings.get("time", 0)
-        self._held: dict[int, None] = {}  # voices that this rule has to end
+        self._fade: int = settings["fade"]
+        self._full = context.volume
+        self._on: dict[int, None] = {}  # voices that sound and do not fade
+        self._kept: dict[
+            int, None
+        ] = {}  # those of them whose release came, or does not matter: this rule has to end them
+        self._fading: dict[int, None] = {}
+        self._fade_ends = 0
+        self._level: int | None = None  # the expression that was sent last
 
     def note_on(self, note: NoteOn, now: int) -> Events:
-        if self._when == "released":
-            return (note,)
-        ended: Events = ()
+        events = [NoteOff(voice) for voice in self._fading] if self._fading else []
+        self._stop_fading()
+        given: list[Event] = [*events, *self._expression(self._full)]
         if self._when == "next":
-            ended = [NoteOff(voice) for voice in self._held if voice != note.voice]
-            self._held.clear()
-        else:
+            given += [NoteOff(voice) for voice in self._on if voice != note.voice]
+            self._on.clear()
+            self._kept.clear()
+        self._on[note.voice] = None
+        if self._when == "after":
             self.context.alarm.at(now + self._time, note.voice)
-        self._held[note.voice] = None
-        return [*ended, note]
+        if self._when in ("after", "next"):
+            self._kept[note.voice] = None
+        else:
+            self._kept.pop(note.voice, None)
+            self.context.alarm.cancel(note.voice)
+        return [*given, note]
 
     def note_off(self, off: NoteOff, now: int) -> Events:
-        return () if off.voice in self._held else (off,)
+        if off.voice not in self._on:
+            return () if off.voice in self._fading else (off,)
+        if off.voice in self._kept:
+            return ()
+        if self._when == "bar":
+            self._kept[off.voice] = None
+            bars = self.context.music.grid(Span(bars=Span().bars + 1))
+            self.context.alarm.at(bars.at(bars.next(now)), off.voice)
+            return ()
+        return self._end(off.voice, now)
 
     def wake(self, now: int, tag: Hashable) -> Events:
-        assert isinstance(tag, int)  # noqa: S101 - the tag is the voice, see note_on
-        self._held.pop(tag, None)
-        return (NoteOff(tag),)
+        if tag == _FADE:
+            return self._fade_on(now)
+        assert isinstance(tag, int)  # noqa: S101 - every other tag is a voice
+        return self._end(tag, now)
 
     def let_go(self, now: int) -> Events:
-        held, self._held = self._held, {}
-        for voice in held:
+        kept, fading = self._kept, self._fading
+        self._kept, self._on = {}, {}
+        for voice in kept:
             self.context.alarm.cancel(voice)
-        return [NoteOff(voice) for voice in held]
+        self._stop_fading()
+        return [*map(NoteOff, kept), *map(NoteOff, fading), *(self._expression(self._full) if fading else ())]
+
+    def _end(self, voice: int, now: int) -> Events:
+        self._on.pop(voice, None)
+        self._kept.pop(voice, None)
+        if not self._fade or self._on:  # the channel fades as a whole: not under a note that is held
+            return (NoteOff(voice),)
+        self._fading[voice] = None
+        self._fade_ends = now + self._fade
+        return self._fade_on(now)
+
+    def _fade_on(self, now: int) -> Events:
+        if now < self._fade_ends:
+            self.context.alarm.at(min(now + _STEP, self._fade_ends), _FADE)
+            return self._expression(self._full * (self._fade_ends - now) // self._fade)
+        fading = self._fading
+        self._stop_fading()
+        return [*map(NoteOff, fading), *self._expression(self._full)]
+
+    def _stop_fading(self) -> None:
+        self._fading = {}
+        self.context.alarm.cancel(_FADE)
+
+    def _expression(self, level: int) -> list[Event]:
+        if not self._fade or level == self._level:
+            return []
+        self._level = level
+        return [Control(EXPRESSION, level)]

@@ -1,13 +1,14 @@
-"""Every note is moved to the nearest note of the scale, so that nothing can sound wrong.
+"""Every note is moved to a note of the scale, or of the chord where the music stands, so that nothing can sound wrong.
 
-Of two scale notes equally near, the lower one is taken. A scale has no direction here: the melodic minor is its
+On press the note that fits begins; what sounds stays as it is when key or chord change. By default the nearest is taken, and of two
+equally near the lower; ``way`` takes the next one up or down instead. A scale has no direction here: the melodic minor is its
 ascending form both ways. Notes for drums (channel 10) are not notes of a scale: leave this rule out there.
 
 Example::
 
     rules:
       - note: {}
-      - scale_lock: {}
+      - scale_lock: {to: chord, way: nearest}
 """
 
 from __future__ import annotations
@@ -16,7 +17,8 @@ from collections.abc import Mapping
 from typing import Any, ClassVar
 
 from router.events import NoteOn
-from router.rules.base import Events, Kind, Rule
+from router.music import nearest_of
+from router.rules.base import Context, Events, Kind, Rule
 
 
 class ScaleLock(Rule):
@@ -24,7 +26,29 @@ class ScaleLock(Rule):
 
     name = "scale_lock"
     takes = Kind.NOTES
-    settings: ClassVar[Mapping[str, Any]] = {"type": "object", "additionalProperties": False, "properties": {}}
+    settings: ClassVar[Mapping[str, Any]] = {
+        "type": "object",
+        "additionalProperties": False,
+        "properties": {
+            "to": {
+                "enum": ["scale", "chord"],
+                "default": "scale",
+                "description": "the notes of the scale, or only those of the chord where the music stands",
+            },
+            "way": {
+                "enum": ["nearest", "up", "down"],
+                "default": "nearest",
+                "description": "which way a note that does not fit is moved",
+            },
+        },
+    }
+
+    def __init__(self, settings: Mapping[str, Any], context: Context) -> None:
+        super().__init__(settings, context)
+        self._to_chord = settings["to"] == "chord"
+        self._way: str = settings["way"]
 
     def note_on(self, note: NoteOn, now: int) -> Events:
-        return (NoteOn(note.voice, self.context.music.lock(note.pitch), note.velocity, note.strength),)
+        music = self.context.music
+        fitting = music.chord.classes if self._to_chord and music.chord is not None else music.notes
+        return (NoteOn(note.voice, nearest_of(fitting, note.pitch, self._way), note.velocity, note.strength),)

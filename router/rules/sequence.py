@@ -1,12 +1,13 @@
-"""Successive presses step through a row of notes: a tune from one movement.
+"""Successive presses step through a row of notes or chords: a tune from one movement.
 
-On press the next note of the row begins; while held it sounds; on release it ends. After the last note the row
-begins again; after a pause of ``restart_after`` too.
+On press the next of the row begins; while held it sounds; on release it ends. After a pause of ``restart_after`` the row begins again. At
+its ``end`` it loops, turns back (neither end is played twice), or stops: then nothing sounds until the pause has gone by, 10 s
+if none is written.
 
 Example::
 
     rules:
-      - sequence: {degrees: [1, 2, 3, 5], octave: 4, restart_after: 10 s}
+      - sequence: {degrees: [1, 2, 3, 5], octave: 4, restart_after: 10 s, end: turn back}
 """
 
 from __future__ import annotations
@@ -14,8 +15,12 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any, ClassVar
 
-from router.events import NoteOn, Press
-from router.rules.base import DEGREES, NOTES, OCTAVE, Context, Events, Plays, Row
+from router.events import Press
+from router.rules.base import ONE_ROW, ROW, Context, Events, Plays, Row
+from router.units import NANOSECONDS
+
+_PAUSE = 10 * NANOSECONDS
+"""Without ``restart_after`` a row that has stopped begins again after this pause. Our choice."""
 
 
 class Sequence(Plays):
@@ -26,18 +31,22 @@ class Sequence(Plays):
         "type": "object",
         "additionalProperties": False,
         "properties": {
-            "degrees": DEGREES,
-            "notes": NOTES,
-            "octave": OCTAVE,
+            **ROW,
             "restart_after": {"quantity": "time", "description": "a pause after which the row begins again"},
+            "end": {
+                "enum": ["loop", "stop", "turn back"],
+                "default": "loop",
+                "description": "what comes after the last of the row",
+            },
         },
-        "oneOf": [{"required": ["degrees"]}, {"required": ["notes"]}],
+        "oneOf": ONE_ROW,
     }
 
     def __init__(self, settings: Mapping[str, Any], context: Context) -> None:
         super().__init__(settings, context)
         self._row = Row(settings, context)
-        self._pause: int | None = settings.get("restart_after")
+        self._end: str = settings["end"]
+        self._pause: int | None = settings.get("restart_after", _PAUSE if self._end == "stop" else None)
         self._next = 0
         self._last = 0  # when the last press was
 
@@ -45,9 +54,14 @@ class Sequence(Plays):
         if self._pause is not None and now - self._last >= self._pause:
             self._next = 0
         self._last = now
-        pitch = self._row.pitch(self._next)
-        self._next = (self._next + 1) % len(self._row)
-        return (NoteOn(press.voice, pitch, strength=press.strength),)
+        last = len(self._row) - 1
+        place = self._next
+        if self._end == "stop" and place > last:
+            return ()
+        if self._end == "turn back" and last:
+            place = last - abs(last - place % (2 * last))
+        self._next += 1
+        return self._row.play(place, press)
 
     def let_go(self, now: int) -> Events:
         self._next = 0

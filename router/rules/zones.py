@@ -1,4 +1,4 @@
-"""Each zone of a pointer's grid plays its own note.
+"""Each zone of a pointer's grid plays its own note or chord.
 
 The first note belongs to the zone at the top left, then row by row as one reads; if there are fewer notes than
 zones, the row of notes begins again. On press (the pointer has stayed) the note begins; on leaving the zone it ends.
@@ -14,8 +14,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any, ClassVar
 
-from router.events import NoteOn, Press
-from router.rules.base import DEGREES, NOTES, OCTAVE, Context, Events, Kind, Plays, Row
+from router.events import Press
+from router.rules.base import ONE_ROW, ROW, Context, Events, Kind, Plays, Row
 
 
 class Zones(Plays):
@@ -26,8 +26,8 @@ class Zones(Plays):
     settings: ClassVar[Mapping[str, Any]] = {
         "type": "object",
         "additionalProperties": False,
-        "properties": {"degrees": DEGREES, "notes": NOTES, "octave": OCTAVE},
-        "oneOf": [{"required": ["degrees"]}, {"required": ["notes"]}],
+        "properties": ROW,
+        "oneOf": ONE_ROW,
     }
 
     def __init__(self, settings: Mapping[str, Any], context: Context) -> None:
@@ -37,4 +37,4 @@ class Zones(Plays):
     def press(self, press: Press, now: int) -> Events:
         if press.zone is None:
             return ()
-        return (NoteOn(press.voice, self._row.pitch(press.zone), strength=press.strength),)
+        return self._row.play(press.zone, press)

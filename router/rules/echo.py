@@ -1,0 +1,99 @@
+"""Each note comes back a few times, softer and softer.
+
+On press the note sounds as it would without this rule; then it comes back ``times`` times, each ``apart`` after the one before and
+softer by the share ``softer``. What comes back sounds for most of the time between; releasing does not shorten it.
+
+Example::
+
+    rules:
+      - note: {degree: 1}
+      - echo: {times: 3, apart: 1/4, softer: 40 %}
+"""
+
+from __future__ import annotations
+
+from collections.abc import Hashable, Mapping
+from typing import Any, ClassVar
+
+from router.events import NoteOff, NoteOn
+from router.music import Span, fold
+from router.rules.base import Context, Events, Kind, Later, Rule
+
+_SOUNDS = 0.8
+"""The share of the time between two that each sounds. Our choice."""
+
+
+class Echo(Rule):
+    """See the module's docstring."""
+
+    name = "echo"
+    takes = Kind.NOTES
+    settings: ClassVar[Mapping[str, Any]] = {
+        "type": "object",
+        "additionalProperties": False,
+        "properties": {
+            "times": {
+                "type": "integer",
+                "minimum": 1,
+                "maximum": 8,
+                "default": 3,
+                "description": "how often each note comes back",
+            },
+            "apart": {
+                "quantity": "length",
+                "default": "1/4",
+                "description": "the time from one to the next",
+            },
+            "softer": {
+                "quantity": "percent",
+                "default": "40 %",
+                "description": "how much softer each is than the one before",
+            },
+            "semitones": {
+                "type": "integer",
+                "minimum": -12,
+                "maximum": 12,
+                "default": 0,
+                "description": "how much higher each is than the one before, or lower with a minus sign",
+            },
+        },
+    }
+
+    def __init__(self, settings: Mapping[str, Any], context: Context) -> None:
+        super().__init__(settings, context)
+        self._times: int = settings["times"]
+        self._apart: Span = settings["apart"]
+        self._softer: float = settings["softer"]
+        self._semitones: int = settings["semitones"]
+        self._later = Later(context.alarm)
+        self._on: dict[int, None] = {}  # the voices of echoes that sound
+
+    def note_on(self, note: NoteOn, now: int) -> Events:
+        apart = int(self.context.music.lasts(self._apart))
+        for count in range(1, self._times + 1):
+            velocity = round(note.velocity * (1 - self._softer) ** count)
+            if velocity < 1:
+                break
+            voice = self.context.new_voice()
+            pitch = fold(note.pitch + count * self._semitones)
+            self._later.put(now + count * apart, NoteOn(voice, pitch, velocity, note.strength))
+            self._later.put(now + count * apart + int(_SOUNDS * apart), NoteOff(voice))
+        return (note,)
+
+    def wake(self, now: int, tag: Hashable) -> Events:
+        events = self._later.due(now)
+        ended = {event.voice for event in events if isinstance(event, NoteOff)}
+        # One whose end has come as well was missed: it is left out, so that a held-up program does not play a bunch.
+        given = [event for event in events if not isinstance(event, NoteOn) or event.voice not in ended]
+        given = [event for event in given if not isinstance(event, NoteOff) or event.voice in self._on]
+        for event in given:
+            if isinstance(event, NoteOn):
+                self._on[event.voice] = None
+            elif isinstance(event, NoteOff):
+                del self._on[event.voice]
+        return given
+
+    def let_go(self, now: int) -> Events:
+        self._later.clear()
+        on, self._on = self._on, {}
+        return [NoteOff(voice) for voice in on]

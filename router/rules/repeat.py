@@ -1,0 +1,104 @@
+"""A held note is struck again and again, in time, for as long as it is held.
+
+On press it sounds at once; while held it comes again at ``rate``, each time for the share ``gate`` of a step; on release it ends at once.
+With ``strong`` the rate follows the strength of the effort, from ``rate`` at the gentlest to ``strong`` at full. Each stroke has an
+absolute place in time: a late one never delays the next, and strokes that were missed are left out.
+
+Example::
+
+    rules:
+      - note: {degree: 1}
+      - repeat: {rate: 1/4, strong: 1/16, gate: 50 %}
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Hashable, Mapping
+from fractions import Fraction
+from typing import Any, ClassVar
+
+from router.events import Event, NoteOff, NoteOn
+from router.music import Grid, Span
+from router.rules.base import BEGIN, GATE, ON_THE_BEAT, Context, Events, Kind, Rule, gate
+
+
+class Repeat(Rule):
+    """See the module's docstring."""
+
+    name = "repeat"
+    takes = Kind.NOTES
+    settings: ClassVar[Mapping[str, Any]] = {
+        "type": "object",
+        "additionalProperties": False,
+        "properties": {
+            "rate": {"quantity": "rate", "default": "1/8", "description": "how long a step is"},
+            "strong": {"quantity": "rate", "description": "how long a step is at full strength; as rate if left out"},
+            "gate": {**GATE, "default": "50 %"},
+            "begin": {
+                **BEGIN,
+                "description": "where the strokes after the first stand: counted from it, or on the beat",
+            },
+        },
+    }
+
+    def __init__(self, settings: Mapping[str, Any], context: Context) -> None:
+        super().__init__(settings, context)
+        self._rate: Span = settings["rate"]
+        self._strong: Span = settings.get("strong", self._rate)
+        self._gate = gate(settings)
+        self._on_the_beat = settings["begin"] == ON_THE_BEAT
+        self._held: dict[int, list[NoteOn]] = {}
+        self._grids: dict[int, Grid] = {}
+        self._sounding: dict[int, int] = {}  # the voice of the stroke that sounds, by the voice behind it
+
+    def note_on(self, note: NoteOn, now: int) -> Events:
+        if note.voice not in self._held:
+            self._begin(note, now)
+        self._held.setdefault(note.voice, []).append(note)
+        own = self._sounding.get(note.voice)
+        if own is None:
+            own = self._sounding[note.voice] = self.context.new_voice()
+        return (NoteOn(own, note.pitch, note.velocity, note.strength),)
+
+    def _begin(self, note: NoteOn, now: int) -> None:
+        music = self.context.music
+        slow, fast = music.lasts(self._rate), music.lasts(self._strong)
+        strength = Fraction(note.strength).limit_denominator(100)
+        step = slow if self._rate == self._strong else 1 / (1 / slow + (1 / fast - 1 / slow) * strength)
+        grid = self._grids[note.voice] = Grid(music.origin if self._on_the_beat else now, step)
+        place = grid.latest(now)
+        after = place + 1 if 2 * (grid.at(place + 1) - now) >= step else place + 2  # not twice within half a step
+        self.context.alarm.at(grid.at(after), ("step", note.voice))
+        self.context.alarm.at(now + math.ceil(self._gate * step), ("gate", note.voice))
+
+    def note_off(self, off: NoteOff, now: int) -> Events:
+        if off.voice not in self._held:
+            return (off,)
+        del self._held[off.voice], self._grids[off.voice]
+        for what in ("step", "gate"):
+            self.context.alarm.cancel((what, off.voice))
+        return self._end(off.voice)
+
+    def wake(self, now: int, tag: Hashable) -> Events:
+        assert isinstance(tag, tuple)  # noqa: S101 - the tags are set above
+        what, voice = tag
+        if what == "gate":
+            return self._end(voice)
+        grid = self._grids[voice]
+        place = grid.latest(now)  # the latest that is due; those before it are left out
+        self.context.alarm.at(grid.at(place + 1), ("step", voice))
+        end = grid.end(place, self._gate)
+        ended = self._end(voice)
+        if end <= now:  # so late that it would be over before it began
+            return ended
+        self.context.alarm.at(end, ("gate", voice))
+        own = self._sounding[voice] = self.context.new_voice()
+        return [*ended, *(NoteOn(own, note.pitch, note.velocity, note.strength) for note in self._held[voice])]
+
+    def let_go(self, now: int) -> Events:
+        return [event for voice in list(self._held) for event in self.note_off(NoteOff(voice), now)]
+
+    def _end(self, voice: int) -> list[Event]:
+        own = self._sounding.pop(voice, None)
+        return [] if own is None else [NoteOff(own)]
