@@ -638,3 +638,40 @@ def test_rules_explains_why_one_is_left_out(folder, capsys):
     put(folder, "twin.py", FAULTS["open settings"][0].replace('"shadow"', '"twin"'))
     assert main(["rules", "twin"]) == 1
     assert "the settings are not closed" in capsys.readouterr().err
+
+
+@pytest.mark.usefixtures("jack_server")
+def test_the_daemon_plays_on_when_a_rule_is_stuck(folder, tmp_path, in_terminal):
+    """The real program: the first press of the strange rule sounds, the second never comes back, the other part plays on."""
+    stuck = "while self.__dict__.setdefault('again', False): pass\n        self.again = True\n        return [NoteOn"
+    put(folder, "shadow.py", SHADOW.replace("return [NoteOn", stuck))
+    put(folder, "twin.py", FAULTS["open settings"][0])
+    path = put(tmp_path, "wren.yaml", PROFILE.replace('midi: "*"', "midi: no synth of this name"))
+    log = tmp_path / "log.jsonl"
+
+    def logged(event: str) -> list[dict[str, object]]:
+        lines = log.read_text(encoding="utf-8").splitlines() if log.exists() else []
+        return [line for line in map(json.loads, lines) if line["event"] == event]
+
+    def until(true) -> None:
+        deadline = time.monotonic() + 60
+        while not true():
+            assert time.monotonic() < deadline, program.shown
+            time.sleep(0.02)
+
+    program = in_terminal(sys.executable, "-m", "router", "run", str(path), "--log", str(log))
+    program.wait_for(b"rule_left_out")
+    program.wait_for(b"ready")
+    program.type(b" ")
+    until(lambda: len(logged("note_off")) == 1)
+    program.type(b" ")
+    until(lambda: logged("fault"))
+    program.type(b"b")
+    until(lambda: len(logged("note_off")) == 2)
+    program.type(b"\x03")
+    assert program.process.wait(60) == 130
+    (fault,) = logged("fault")
+    told = {"part": "tune", "rule": "shadow", "place": "wren.yaml:10", "origin": str(folder / "shadow.py")}
+    assert told.items() <= fault.items()
+    assert fault["error"] == "TimeoutError: it did not come back within 250 ms"
+    assert [line["part"] for line in logged("note_on")] == ["tune", "ground"]
