@@ -20,7 +20,7 @@ from router.engine import Engine, PartPlan, Plan, RulePlan
 from router.events import NoteOn, Press, Release, Route, SwitchSample
 from router.ledger import Limits
 from router.music import Music
-from router.profile import plugins
+from router.profile import plugins, publish
 from router.profile.plugins import installed
 from router.rules import RULES
 from router.rules.base import Kind, Plays
@@ -638,6 +638,17 @@ def test_rules_explains_why_one_is_left_out(folder, capsys):
     put(folder, "twin.py", FAULTS["open settings"][0].replace('"shadow"', '"twin"'))
     assert main(["rules", "twin"]) == 1
     assert "the settings are not closed" in capsys.readouterr().err
+
+
+def test_an_editor_may_know_it_too(folder, capsys, monkeypatch):
+    put(folder, "shadow.py", SHADOW)
+    monkeypatch.setattr(sys, "argv", ["publish", "--installed"])
+    publish.main()
+    rules = json.loads(capsys.readouterr().out)["$defs"]["rule"]["properties"]
+    assert set(rules) == {*RULES, "shadow"}
+    monkeypatch.setattr(sys, "argv", ["publish"])
+    publish.main()
+    assert "shadow" not in json.loads(capsys.readouterr().out)["$defs"]["rule"]["properties"]
 
 
 @pytest.mark.usefixtures("jack_server")

@@ -1,6 +1,6 @@
 """The schema for editors: the pieces of schema.py as one plain JSON Schema.
 
-    python -m router.profile.publish > schemas/profile.schema.json
+    python -m router.profile.publish > schemas/profile.schema.json      (--installed: with the rules of others, too)
 
 An editor reads YAML 1.2, in which ``yes`` is a text and ``84`` a number; what the router takes as the same is allowed
 here in both forms. Checks of meaning are the router's alone.
@@ -9,6 +9,7 @@ here in both forms. Checks of meaning are the router's alone.
 from __future__ import annotations
 
 import json
+import sys
 from collections.abc import Mapping
 from typing import Any
 
@@ -16,13 +17,15 @@ from jsonschema import Draft202012Validator
 
 from router.profile import quantities, schema
 from router.profile.manual import summary
+from router.profile.plugins import installed
 from router.rules import RULES
+from router.rules.base import Rule
 
 Schema = Mapping[str, Any]
 
 
-def published() -> dict[str, Any]:
-    """The schema of a whole profile in plain JSON Schema 2020-12."""
+def published(rules: Mapping[str, type[Rule]] = RULES) -> dict[str, Any]:
+    """The schema of a whole profile in plain JSON Schema 2020-12, in which these rules may stand."""
     inputs = {
         "type": "object",
         "required": ["type"],
@@ -32,14 +35,13 @@ def published() -> dict[str, Any]:
             for kind in schema.INPUTS
         ],
     }
-    rules = {name: _rule(name) for name in RULES}
     entry = {
         "type": "object",
         "description": "one rule",
         "minProperties": 1,
         "maxProperties": 1,
         "additionalProperties": False,
-        "properties": rules,
+        "properties": {name: _rule(name, rule) for name, rule in rules.items()},
     }
     source = {"type": "string", "minLength": 1}
     part = _plain(schema.PART)
@@ -63,9 +65,8 @@ def published() -> dict[str, Any]:
     }
 
 
-def _rule(name: str) -> Schema:
+def _rule(name: str, rule: type[Rule]) -> Schema:
     """The settings of a rule; a rule that needs none may stand there without any."""
-    rule = RULES[name]
     about = {"title": f"{schema.article(name)} {name} rule", "description": summary(rule)}
     settings = _plain(rule.settings)
     if Draft202012Validator(settings).is_valid({}):
@@ -114,8 +115,9 @@ def _plain(piece: Any) -> Any:
 
 
 def main() -> None:
-    """Print the published schema."""
-    print(json.dumps(published(), indent=2, ensure_ascii=False))  # noqa: T201 - printing it is what this is for
+    """Print the published schema; with ``--installed`` the one of all rules that are installed here."""
+    rules = installed().rules if sys.argv[1:] == ["--installed"] else RULES
+    print(json.dumps(published(rules), indent=2, ensure_ascii=False))  # noqa: T201 - printing it is what this is for
 
 
 if __name__ == "__main__":
