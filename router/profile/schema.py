@@ -541,7 +541,11 @@ OUTPUTS: Mapping[str, Schema] = {
     "instrument": _group(
         "an instrument output",
         ("instrument",),
-        instrument={**PATTERN, "description": "the built-in instrument: default, or the path of a .sf2 file"},
+        instrument={
+            **PATTERN,
+            "description": "the built-in instrument: default, or the path of a .sf2 file",
+            "examples": ["default"],
+        },
         gain={"type": "number", "minimum": 0, "maximum": 2, "default": 0.4, "description": "how loud it is"},
     ),
 }
