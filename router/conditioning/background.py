@@ -277,9 +277,9 @@ class Background:
             shapes.append(self._at(then) - (self._mean(int(then), width) if then >= width else mean))
         if not shapes:
             return self._rest
-        # A weak rhythm is taken out in part: of a shape that correlates by r, r times it leaves the least behind.
-        strength = self.rhythm.strength
-        return strength * (mean + median(shapes)) + (1.0 - strength) * self._rest
+        # A weak rhythm is taken out in part: of a shape that correlates by r, r times it leaves the least behind. The mean
+        # is that of the last period whatever the strength: between efforts that come quickly ``_rest`` lags behind drift.
+        return mean + self.rhythm.strength * median(shapes)
 
     def _mean(self, end: int, width: int) -> float:
         begin = max(0, end - width)
