@@ -508,7 +508,7 @@ def test_as_recommended_every_place_is_heard_and_no_other(name, seed):
     """Heads with ordinary tremor, writhing or jerks: a small run of ``python -m tests.benchmarks.pointer``."""
     settings = benchmark.RECOMMENDED
     heard = benchmark.session(
-        benchmark.HEADS[name], benchmark.ORDINARY, f"{name} {seed}", 30 * NANOSECONDS, settings.grid
+        benchmark.HEADS[name], benchmark.ORDINARY, f"{name} {seed}", 32 * NANOSECONDS, settings.grid
     )
     result = benchmark.play(settings, heard)
     assert (result.meant, result.heard, result.false, result.again) == (8, 8, 0, 0)

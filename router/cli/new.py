@@ -73,7 +73,7 @@ TYPES: Mapping[str, tuple[str, str]] = {
     smooth: {{min_cutoff: 1 Hz, beta: 2}}    # lower is steadier against tremor; "smooth: no" leaves it as it is
     # Zones side by side and below one another. margin: how far over the border still counts as inside.
     # dwell: how long to stay in a zone before it plays. forgive: out and back within this time is no leaving.
-    grid: {{columns: 4, rows: 1, margin: 20 %, dwell: 600 ms, forgive: 200 ms}}
+    grid: {{columns: 4, rows: 1, margin: 20 %, dwell: 800 ms, forgive: 200 ms}}
 """,
         """\
   {name}:

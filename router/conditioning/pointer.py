@@ -61,7 +61,7 @@ class Grid:
     columns: int = 4
     rows: int = 1
     margin: float = 0.2
-    dwell: int = 600_000_000
+    dwell: int = 800_000_000
     forgive: int = 200_000_000
     rest: frozenset[int] = frozenset()
 

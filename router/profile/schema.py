@@ -50,11 +50,32 @@ def _group(title: str, needed: tuple[str, ...] = (), **properties: Schema) -> di
     return schema
 
 
+PROGRESSION = _group(
+    "a progression",
+    chords={
+        "type": "array",
+        "minItems": 1,
+        "items": {"quantity": "chord"},
+        "description": "the chords, by symbol, or by the steps of the scale on which triads stand",
+        "examples": ["[C, Am, F, G]"],
+    },
+    every={"quantity": "length", "description": "how long each chord lasts", "examples": ["2 bars"]},
+    advance={"type": "string", "description": "the input whose presses go on to the next chord", "examples": ["pad"]},
+    follow={"type": "string", "description": "the MIDI input whose held notes are the chord", "examples": ["keys"]},
+)
 MUSIC = _group(
     "music",
     key={"quantity": "key", "default": "C", "description": "the key note: a letter from A to G, with # or b if needed"},
     scale={"quantity": "scale", "default": "major pentatonic", "description": "the scale that degrees are counted in"},
     tempo={"quantity": "tempo", "default": "90 bpm", "description": "quarter notes a minute, 20 to 400 bpm"},
+    beats={
+        "type": "integer",
+        "minimum": 1,
+        "maximum": 16,
+        "default": 4,
+        "description": "how many quarter notes a bar has",
+    },
+    progression={**PROGRESSION, "description": "the chords that parts can follow, and what goes on to the next"},
 )
 
 LIMITS = _group(
@@ -336,7 +357,7 @@ GRID = _group(
     dwell={
         "quantity": "time",
         "most": "10 s",
-        "default": "600 ms",
+        "default": "800 ms",
         "description": "how long the pointer must stay in a zone before it plays",
     },
     forgive={

@@ -1,6 +1,6 @@
 """What each setting of a head pointer costs in delay and gives in fewer mistakes, over simulated heads.
 
-    python -m tests.benchmarks.pointer                    the whole table, a minute or two
+    python -m tests.benchmarks.pointer                    the whole table, some two minutes
     python -m tests.benchmarks.pointer --heads steady writhing --minutes 0.5
     python -m tests.benchmarks.pointer --svg table.svg
 
@@ -135,7 +135,8 @@ def session(head: Head, size: float, seed: str, until: int, grid: Grid) -> Sessi
     """The same seed gives the same head."""
     rng = random.Random(seed)
     visits, zones = [], []
-    for start in range(0, until, round(STAY * NANOSECONDS)):
+    stay = round(STAY * NANOSECONDS)
+    for start in range(0, until - stay + 1, stay):
         zones.append(rng.choice([zone for zone in range(grid.zones) if zones[-1:] != [zone]]))
         row, column = divmod(zones[-1], grid.columns)
         # Nobody aims at the very middle: give or take a tenth of the zone. Our choice.
@@ -245,6 +246,9 @@ def main(argv: Sequence[str] | None = None) -> int:
     parser.add_argument("--heads", nargs="+", choices=HEADS, default=list(HEADS))
     parser.add_argument("--minutes", type=float, default=4.0, help="of each head")
     parser.add_argument("--seed", default="1")
+    parser.add_argument(
+        "--size", choices=("ordinary", "large"), default="large", help="of the heads in the last two tables"
+    )
     parser.add_argument("--settings", nargs="*", choices=SETTINGS, default=SETTINGS)
     parser.add_argument("--svg", metavar="FILE", help="keep the table as a picture too")
     args = parser.parse_args(argv)
@@ -255,7 +259,7 @@ def main(argv: Sequence[str] | None = None) -> int:
         for size in (ORDINARY, LARGE)
         for name in args.heads
     }
-    large = [heard for (_, size), heard in sessions.items() if size == LARGE]
+    compared = [heard for (_, size), heard in sessions.items() if size == (LARGE if args.size == "large" else ORDINARY)]
     progress = Console(stderr=True)
 
     table = Table("head", "size", *COLUMNS, title=f"As recommended, {args.minutes:g} min of each head")
@@ -267,14 +271,14 @@ def main(argv: Sequence[str] | None = None) -> int:
         ("Each setting alone: all others off, only the dwell stays; * off", BARE),
         ("One setting changed, the others as recommended; * recommended", RECOMMENDED),
     ):
-        table = Table("setting", "value", *COLUMNS, title=f"{title}. All large heads together")
+        table = Table("setting", "value", *COLUMNS, title=f"{title}. All {args.size} heads together")
         steps = [(name, *step) for name, values in sweeps(base).items() if name in args.settings for step in values]
         last = None
         for name, label, chosen in track(steps, description="settings", console=progress, transient=True):
             if last not in (None, name):
                 table.add_section()
             star = " *" if chosen == base else ""
-            table.add_row("" if last == name else name, label + star, *row(run(chosen, large)))
+            table.add_row("" if last == name else name, label + star, *row(run(chosen, compared)))
             last = name
         console.print(table)
     if args.svg:
