@@ -289,7 +289,10 @@ class Engine:
                     given += check_all(handler(event, now))
                 except Exception as error:  # noqa: BLE001 - the one place where a rule's fault is caught
                     self._fault(part, index, error, now, out)
-                    given.append(event)  # the effort goes on to the rules that still work
+                    # The effort goes on to the rules that still work as if this one were not there: what it gave
+                    # for the events before this one would have nobody to end it.
+                    given = list(events)
+                    break
             events = given
             if not events:
                 return

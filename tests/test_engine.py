@@ -411,6 +411,33 @@ def test_a_fault_ends_what_the_rules_after_it_hold():
     assert heard(player)[-1] == (0xB0, 1, 99)
 
 
+class BreaksInAChord(Raises):
+    """Begins a note of its own for every note that comes, and breaks at one of a chord's."""
+
+    at = 1
+
+    def __init__(self, settings, context):
+        super().__init__(settings, context)
+        self.seen = 0
+
+    def note_on(self, note, now):
+        self.seen += 1
+        if self.seen == self.at:
+            raise RuntimeError("oh")
+        return [note, NoteOn(self.context.new_voice(), note.pitch + 24)]
+
+
+@pytest.mark.parametrize("at", [1, 2, 3])
+def test_a_rule_that_breaks_within_a_chord_is_passed_over_for_the_whole_of_it(at):
+    """What it gave for the first notes would have no one to end it, and for the last ones it is not asked any more."""
+    player = VirtualTime(plan(part(rule("note"), rule("chord"), broken(type("Breaks", (BreaksInAChord,), {"at": at})))))
+    player.give(0, down())
+    assert [note for _, _, note in player.engine.sounding] == [60, 64, 69]
+    player.give(NANOSECONDS, up())
+    assert player.engine.sounding == ()
+    assert faults(player) == [("broken", "wren.yaml:31")]
+
+
 def test_two_broken_rules_are_two_faults():
     player = VirtualTime(plan(part(broken(InPress), rule("note"), broken(TooHigh))))
     for now in range(3):
