@@ -454,6 +454,7 @@ def test_a_synth_unplugged_and_back_gets_its_sound_and_plays_again(part):
     listener.port.set_callback(lambda event, _data: listener.heard.append(tuple(event[0])))
     listener.port.open_virtual_port("in")
     until(lambda: (0xC2, 0) in listener.heard)
+    time.sleep(1)  # the rest level is known after half a second
     sensor.pascal = 300.0
     until(lambda: listener.sounding() == {F4})
 
@@ -467,6 +468,7 @@ def test_a_jack_server_that_dies_stops_nothing_else_and_is_used_again(part, monk
     router.wait_for("input_open")
     server.kill()
     router.wait_for("output_lost")
+    time.sleep(1)  # as above
     sensor.pascal = 300.0
     router.wait_for("press")  # it goes on
     sensor.pascal = 0.0

@@ -442,6 +442,12 @@ def test_another_program_that_has_the_device_will_not_tell_when_it_gives_it_back
         evdev.open_evdev({"pad": PAD})
 
 
+def test_one_device_by_two_patterns_is_told_to_be_written_the_same(plugged, monkeypatch):
+    plugged(there("Switch Box", "/dev/input/event4", keys=[SPACE]))
+    monkeypatch.setattr(evdev, "_TAKEN", {"/dev/input/event4"})
+    assert refusal(pad=PAD).endswith("another input has it; write it after evdev: with the same letters in both")
+
+
 def test_what_a_message_lists_can_be_pasted(plugged):
     """Brackets, quotes and all: each line of an ambiguous name's message, put into a profile, means that one device."""
     import yaml

@@ -46,6 +46,9 @@ EVIOCSCLOCKID = 0x400445A0  # linux/input.h: _IOW('E', 0xa0, int)
 CLOCK_MONOTONIC = 1
 
 _DEVICES = Path("/dev/input")
+_TAKEN: set[str] = set()
+"""The nodes that this process has for itself alone: for the message to whoever means one device by two patterns."""
+
 _AT_ONCE = 64
 """Events read in one go; the kernel keeps at least as many."""
 
@@ -81,10 +84,12 @@ class Node:
         self._device: Any = InputDevice(path)
         self.name = str(self._device.name)
         self.path = path
+        self._grabbed = grab
         try:
             fcntl.ioctl(self._device.fd, EVIOCSCLOCKID, struct.pack("i", CLOCK_MONOTONIC))
             if grab:
                 self._device.grab()
+                _TAKEN.add(path)
         except OSError:
             self._device.close()
             raise
@@ -103,6 +108,9 @@ class Node:
 
     def close(self) -> None:
         """Closing also gives up the grab."""
+        if self._grabbed:
+            self._grabbed = False
+            _TAKEN.discard(self.path)
         self._device.close()
 
 
@@ -326,7 +334,7 @@ def open_evdev(devices: Mapping[str, EvdevDevice]) -> EvdevInput:
         node = Node(path, any(device.grab for device in devices.values()))
     except OSError as error:
         kind = DeviceBusy if error.errno == errno.EBUSY else DeviceMissing
-        raise kind(f"input device {path} cannot be opened: {_reason(error)}") from error
+        raise kind(f"input device {path} cannot be opened: {_reason(error, path)}") from error
     try:
         return EvdevInput(node, devices)
     except (OSError, DeviceMissing) as error:
@@ -441,7 +449,9 @@ def _links(folder: str) -> dict[str, list[str]]:
     return links
 
 
-def _reason(error: OSError) -> str:
+def _reason(error: OSError, path: str) -> str:
+    if error.errno == errno.EBUSY and path in _TAKEN:
+        return "another input has it; write it after evdev: with the same letters in both"
     if error.errno == errno.EACCES:
         return "permission denied; on Debian the user must be in the group input"
     if error.errno == errno.EBUSY:
