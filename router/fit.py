@@ -371,7 +371,9 @@ class _Trial:
         return min(margins, default=-1.0)
 
     def result(self, before: PressureSettings) -> Fit:
-        if self.heard < ENOUGH * self.efforts or self.false + self.elsewhere > 0.2 * self.efforts or self.margin < 0:
+        overlap = any(quantile(peaks, 0.1) <= self.rest[side] for side, peaks in self.peaks.items() if peaks)
+        few = self.heard < ENOUGH * self.efforts
+        if few or overlap or self.false + self.elsewhere > (1 - ENOUGH) * self.efforts:
             raise FitError(
                 f"rest and effort cannot be told apart: the best threshold hears {self.heard} of {self.efforts} "
                 f"efforts, {self.false} times nobody in {self.recording.seconds_of_rest:.0f} s of rest, "
