@@ -332,6 +332,7 @@ SMOOTH = _group(
     "smooth",
     min_cutoff={
         "quantity": "frequency",
+        "least": "0.05 Hz",
         "most": "100 Hz",
         "default": "1 Hz",
         "description": "lower is steadier while the head is still",
