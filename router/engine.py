@@ -15,7 +15,7 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Callable, Hashable, Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 from router.conditioning.base import Conditioner
@@ -39,6 +39,7 @@ from router.events import (
     Sample,
     SensorFault,
 )
+from router.harmony import Harmony, Progression
 from router.ledger import Ledger, Limits, Observe
 from router.midi import PROGRAM_CHANGE
 from router.music import Music
@@ -81,6 +82,7 @@ class Plan:
     limits: Limits
     inputs: dict[str, MakeConditioner]
     parts: tuple[PartPlan, ...]
+    progression: Progression = field(default_factory=Progression)
 
 
 @dataclass(slots=True)
@@ -109,9 +111,8 @@ class Engine:
         self._timers = Timers()
         self._ledger = Ledger(plan.limits, self._timers, observe)
         self._new_voice = itertools.count(1).__next__
-        self._music = plan.music
         self._shared: dict[str, Any] = {}  # between rules, by agreement among them
-        self._owners: list[Conditioner | tuple[_Part, int]] = []  # whom a deadline belongs to
+        self._owners: list[Conditioner | Harmony | tuple[_Part, int]] = []  # whom a deadline belongs to
         self._inputs: dict[str, Conditioner] = {}
         self._hearers: dict[str, list[Conditioner]] = {}  # inputs that hear of others' presses, by source
         self._parts: list[_Part] = []
@@ -123,14 +124,20 @@ class Engine:
             self._inputs[name] = conditioner
             for source in conditioner.hears:
                 self._hearers.setdefault(source, []).append(conditioner)
+        self._harmony = Harmony(plan.progression, Alarm(self._timers, len(self._owners)))
+        self._owners.append(self._harmony)
+        self._music = replace(plan.music, chord=self._harmony.chord(plan.music))
         for part_plan in plan.parts:
             self._add_part(part_plan)
 
     # --- the surface ----------------------------------------------------------------------------------------
 
     def start(self, now: int) -> list[Message]:
-        """Messages that prepare the outputs: each part's program."""
+        """Messages that prepare the outputs: each part's program. The first bar begins now."""
         self._observe(now, "start", {})
+        music = replace(self._music, origin=now)
+        self._harmony.start(music)
+        self._play_in(music)
         out = self.programs()
         unmade, self._unmade = self._unmade, []
         for part, index, error in unmade:
@@ -182,21 +189,35 @@ class Engine:
         for conditioner in self._inputs.values():
             for gesture in conditioner.lost(now):
                 self._tell_gesture(gesture, now)
+        self._harmony.stop()
+        self._play_in(self._music)
         out += self._ledger.all_off(now)
         self._observe(now, "stop", {})
         return out
 
     def follow(self, music: Music) -> None:
         """Play on in another key, scale or tempo; what sounds ends when its voice ends."""
-        self._music = music
-        for part in self._parts:
-            for context in part.context_of:
-                context.music = music
+        self._play_in(replace(music, origin=self._music.origin))
 
     @property
     def sounding(self) -> tuple[tuple[str, int, int], ...]:
         """Every note that is on (output, channel, note), oldest first."""
         return self._ledger.sounding
+
+    def _play_in(self, music: Music) -> None:
+        """From now on all rules are told of this music, and of the chord where it stands."""
+        self._music = replace(music, chord=self._harmony.chord(music))
+        for part in self._parts:
+            for context in part.context_of:
+                context.music = self._music
+
+    def _next_chord(self, now: int, out: list[Message]) -> None:
+        """The chord has changed: every rule is told, and what it then gives goes on from there."""
+        self._play_in(self._music)
+        self._observe(now, "chord", {"chord": self._music.chord.name if self._music.chord else ""})
+        for part in self._parts:
+            for index in range(len(part.steps)):
+                self._from_rule(part, index, lambda rule: rule.music_changed(now), now, out)
 
     # --- from here on, one event at a time ------------------------------------------------------------------
 
@@ -230,9 +251,10 @@ class Engine:
         line = list(iter(lambda: self._timers.pop(now), None))
         for key in line:
             self._timers.set(key, now)
-        rules = [key[0] for key in line if isinstance(key, tuple) and isinstance(key[0], int)]
-        if rules and isinstance(owner := self._owners[min(rules)], tuple):
-            self._fault(*owner, RuntimeError("asks to be woken at once without end"), now, out)
+        owners = sorted(key[0] for key in line if isinstance(key, tuple) and isinstance(key[0], int))
+        rule = next((owner for owner in map(self._owners.__getitem__, owners) if isinstance(owner, tuple)), None)
+        if rule is not None:
+            self._fault(*rule, RuntimeError("asks to be woken at once without end"), now, out)
 
     def _wake_one(self, key: Hashable, now: int, out: list[Message]) -> None:
         assert isinstance(key, tuple)  # noqa: S101 - keys are (owner, tag) or the ledger's (output, channel, note)
@@ -244,6 +266,10 @@ class Engine:
         if isinstance(owner, Conditioner):
             self._gestures(owner.wake(now, tag), now, out)
             return
+        if isinstance(owner, Harmony):
+            if owner.wake(now, tag):
+                self._next_chord(now, out)
+            return
         part, step = owner
         self._from_rule(part, step, lambda rule: rule.wake(now, tag), now, out)
 
@@ -252,6 +278,8 @@ class Engine:
             self._tell_gesture(gesture, now)
             if isinstance(gesture, Rejected | SensorFault):
                 continue
+            if self._harmony.hear(gesture, now):
+                self._next_chord(now, out)
             for part in self._listeners.get(gesture.source, ()):
                 self._through(part, 0, [gesture], now, out)
             if isinstance(gesture, Press):

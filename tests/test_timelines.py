@@ -1,8 +1,8 @@
 """Golden timelines: what comes in, and as MIDI text what goes out. Adding a case is adding a file in ``timelines/``.
 
 A file is a head in YAML, a line ``---``, and the time line. The head says what is shown (``about``), which ``input`` the
-part listens to, its ``rules`` as in a profile, and if wanted ``music`` (key, scale, tempo) and ``limits``. These inputs
-are there in every case:
+part listens to, its ``rules`` as in a profile, and if wanted ``music`` (key, scale, tempo), ``progression`` and ``limits``. These
+inputs are there in every case:
 
     pad, pad2   switches without debounce            down, up
     cheek       a pressure, at rest 0 Pa; above and below: on 100 Pa, off 60 Pa, full 1100 Pa, strength by peak at once
@@ -37,8 +37,9 @@ from router.conditioning.pressure import PressureConditioner, PressureSettings, 
 from router.conditioning.switch import SwitchConditioner, SwitchSettings
 from router.engine import PartPlan, Plan
 from router.events import Found, Lost, MidiSample, PointerSample, PressureSample, Route, SwitchSample
+from router.harmony import Progression
 from router.ledger import Limits
-from router.music import Music, pitch_class, scale_shape
+from router.music import Music, chord_symbol, length, pitch_class, scale_shape
 from router.rules import RULES
 from router.testing import MILLISECOND, VirtualTime, plan_rule
 from router.units import beats_per_minute, time_ns
@@ -75,7 +76,15 @@ def plan(head: dict) -> Plan:
     sources = head["input"] if isinstance(head["input"], list) else [head["input"]]
     rules = tuple(plan_rule(RULES[name], written) for entry in head["rules"] for name, written in entry.items())
     part = PartPlan("tune", tuple(sources), rules, Route("out", head.get("channel", 1)), head.get("program"))
-    return Plan(music(head.get("music", {})), Limits(**limits), INPUTS, (part,))
+    return Plan(
+        music(head.get("music", {})), Limits(**limits), INPUTS, (part,), progression(head.get("progression", {}))
+    )
+
+
+def progression(head: dict) -> Progression:
+    every = {"every": length(head["every"])} if "every" in head else {}
+    chords = tuple(chord_symbol(str(chord)) for chord in head.get("chords", ()))
+    return Progression(**{**head, **every, "chords": chords})
 
 
 def sample(words: list[str]):

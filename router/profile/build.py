@@ -28,6 +28,7 @@ from router.devices import (
 )
 from router.engine import MakeConditioner, PartPlan, Plan, RulePlan
 from router.events import Route
+from router.harmony import Progression
 from router.ledger import Limits
 from router.midi import CHANNEL_PRESSURE, CONTROL_CHANGE, PITCH_BEND
 from router.music import Music
@@ -51,19 +52,23 @@ def build(tree: Node, path: Path, report: Report) -> Profile | None:
     inputs = pieces.inputs(pieces.group(tree, "inputs"), report)
     outputs = pieces.outputs(pieces.group(tree, "outputs"), report)
     parts = pieces.parts(pieces.group(tree, "parts"), report)
-    meaning.check(inputs, outputs, parts, report)
+    chords = pieces.group(tree, "music").values.get("progression")
+    meaning.check(inputs, outputs, parts, chords if isinstance(chords, Entries) else None, report)
     if top is None or len(report):
         return None
     used = frozenset(source for part in parts for source in part.names)
     used |= {heard.values["recentre"] for heard in inputs.values() if "recentre" in heard.values}
+    progression = _progression(top["music"].get("progression", {}))
+    used |= {source for source in (progression.advance, progression.follow) if source is not None}
     levels = frozenset(
         source for part in parts for source in part.names if any(Kind.LEVELS in step.rule.takes for step in part.steps)
     )
     plan = Plan(
-        Music(tonic=top["music"]["key"], scale=top["music"]["scale"], tempo=top["music"]["tempo"]),
+        Music(top["music"]["key"], top["music"]["scale"], top["music"]["tempo"], top["music"]["beats"]),
         Limits(**top["limits"]),
         {name: _conditioner(name, heard, used, levels) for name, heard in inputs.items()},
         tuple(_part_plan(part, path) for part in parts),
+        progression,
     )
     return Profile(
         path,
@@ -82,6 +87,11 @@ def build(tree: Node, path: Path, report: Report) -> Profile | None:
 def _on_one_line(text: str) -> str:
     """A remark as it may be printed or logged."""
     return " ".join(re.sub("[\x00-\x1f\x7f-\x9f\ud800-\udfff]", " ", text).split())
+
+
+def _progression(values: Values) -> Progression:
+    sources = {name: values[name].strip() for name in ("advance", "follow") if name in values}
+    return Progression(tuple(values.get("chords", ())), values.get("every"), **sources)
 
 
 def _part_plan(part: Played, path: Path) -> PartPlan:

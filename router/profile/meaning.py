@@ -12,7 +12,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from router.midi import CHANNEL_MODE
+from router.midi import CHANNEL_MODE, DRUM_CHANNEL
 from router.profile import schema
 from router.profile.diagnostics import Place, Report, either, quoted
 from router.profile.pieces import PRESSES, Heard, Played, Step
@@ -24,14 +24,15 @@ from router.units import nearest
 
 OFF_SHARE = 0.6
 """Where an effort ends when a profile does not say: this share of where it begins. Our choice."""
-DRUMS = 10
-"""The channel on which General MIDI plays drums."""
+_OF_PITCHES = ("scale_lock", "chord", "transpose", "range", "drone")
+"""Rules that make no sense where each note is another drum."""
 
 
 def check(
     inputs: Mapping[str, Heard],
     outputs: Mapping[str, tuple[Mapping[str, Any], Place]],
     parts: Sequence[Played],
+    progression: Entries | None,
     report: Report,
 ) -> None:
     """Everything that only shows when the pieces are seen together."""
@@ -44,7 +45,7 @@ def check(
         _moves(heard, report)
     _same_device_twice(list(inputs.values()), report)
     _same_output_twice(outputs, report)
-    used = _centres(inputs, report)
+    used = _centres(inputs, report) | _progression(progression, inputs, report)
     for part in parts:
         known = _sources(part, inputs, report)
         used |= {source.split(".")[0] for source in part.names} | known.meant
@@ -52,8 +53,11 @@ def check(
             _chain(part, known.kinds, report)
         _port(part, outputs, report)
         _drums(part, report)
+        _weights(part, report)
+        _follows(part, progression, report)
     _unused(inputs, used, parts, report)
     _two_sounds(parts, report)
+    _programs(parts, report)
 
 
 # --- inputs -----------------------------------------------------------------------------------------------------
@@ -121,7 +125,9 @@ def _rest(heard: Heard, report: Report) -> None:
             hint = f"{grid['columns']} by {grid['rows']} are the zones 1 to {zones}, counted as one reads."
             report.add(item.place, f"this grid has no zone {zone}", hint)
     if set(grid["rest"]) >= set(range(1, zones + 1)):
-        report.add(node.keys["rest"].place, "every zone of this grid rests, so it plays nothing", "Take one out of the list.")
+        report.add(
+            node.keys["rest"].place, "every zone of this grid rests, so it plays nothing", "Take one out of the list."
+        )
 
 
 def _centres(inputs: Mapping[str, Heard], report: Report) -> set[str]:
@@ -326,13 +332,20 @@ def _port(part: Played, outputs: Mapping[str, Any], report: Report) -> None:
 
 
 def _drums(part: Played, report: Report) -> None:
-    if part.route.get("channel") != DRUMS:
+    if part.route.get("channel") != DRUM_CHANNEL:
+        for step in part.steps:
+            if step.rule.name == "drum" and part.route:
+                report.add(
+                    step.place,
+                    f"drum plays on channel {DRUM_CHANNEL} only: on others its notes are not drums",
+                    f'Write "channel: {DRUM_CHANNEL}" under output.',
+                )
         return
     for step in part.steps:
-        if step.rule.name in ("scale_lock", "chord"):
+        if step.rule.name in _OF_PITCHES:
             report.add(
                 step.place,
-                f"{step.rule.name} cannot be used on channel {DRUMS}, where each note is another drum",
+                f"{step.rule.name} cannot be used on channel {DRUM_CHANNEL}, where each note is another drum",
                 "Leave this rule out, or choose another channel.",
             )
 
@@ -349,6 +362,105 @@ def _two_sounds(parts: Sequence[Played], report: Report) -> None:
                 f'"{first.name}" (line {first.place.line}) has another sound on the same channel',
                 f"A channel has one sound at a time. Give one of the two parts another channel, not "
                 f"{part.route['channel']}.",
+            )
+
+
+def _programs(parts: Sequence[Played], report: Report) -> None:
+    """A rule that changes the sound of a channel changes it for whoever else plays there."""
+    for part in parts:
+        where = (part.route.get("port"), part.route.get("channel"))
+        other = next(
+            (
+                p
+                for p in parts
+                if p is not part and part.route and where == (p.route.get("port"), p.route.get("channel"))
+            ),
+            None,
+        )
+        for step in part.steps:
+            if step.rule.name == "program" and other is not None:
+                report.add(
+                    step.place,
+                    f'this would change the sound of "{other.name}" (line {other.place.line}) too: both play on channel {where[1]}',
+                    "Give one of the two parts another channel.",
+                )
+
+
+# --- music ------------------------------------------------------------------------------------------------------
+
+_GOES_ON = 'For example "every: 2 bars", "advance: pad" (an input) or "follow: keys" (a MIDI input).'
+
+
+def _progression(node: Entries | None, inputs: Mapping[str, Heard], report: Report) -> set[str]:
+    """What makes the chords go on, and that there are any; the inputs that are used for it."""
+    if node is None:
+        return set()
+    ways = [name for name in ("every", "advance", "follow") if name in node.values]
+    if not ways:
+        report.missing(node.place, "nothing goes on to the next chord of this progression", _GOES_ON)
+    elif len(ways) > 1:
+        message = f'a progression goes on by "{ways[0]}" or by "{ways[1]}", not by both'
+        report.add(node.keys[ways[1]].place, message, "Keep one of the two.")
+    if "chords" not in node.values and "follow" not in node.values:
+        report.missing(node.place, "this progression has no chords", 'For example "chords: [C, Am, F, G]".')
+    every = {source: kind for heard in inputs.values() for source, kind in heard.sources().items()}
+    presses = {source for source, kind in every.items() if kind & PRESSES}
+    keyboards = {name for name, heard in inputs.items() if heard.type == "midi"}
+    used: set[str] = set()
+    for way, right in (("advance", presses), ("follow", keyboards)):
+        text = node.values.get(way)
+        if not isinstance(text, Text) or text.empty:
+            continue
+        name = text.text.strip()
+        head = name.split(".")[0]
+        used |= {head} if name in right else set(inputs)  # what it should be is told here
+        if name in right or (head in inputs and not inputs[head].sources()):
+            continue
+        if name not in every:
+            message, hint, _ = _no_source(
+                name, inputs, {source: kind for source, kind in every.items() if source in right} or every
+            )
+            report.missing(text.place, message, hint)
+        elif way == "follow":
+            hint = f"Name {either(sorted(keyboards))}." if keyboards else "Add an input of type midi for it."
+            report.add(text.place, f"only a MIDI input can be followed, and {quoted(name)} is none", hint)
+        else:
+            report.add(
+                text.place,
+                f"{quoted(name)} gives no presses, and a press is what goes on",
+                f"Name {either(sorted(presses))}.",
+            )
+    return used
+
+
+def _follows(part: Played, progression: Entries | None, report: Report) -> None:
+    """A rule that follows the chord needs one."""
+    for step in part.steps:
+        follows = step.settings.get("follow") is True or (
+            step.rule.name == "scale_lock" and step.settings.get("to") == "chord"
+        )
+        if follows and progression is None:
+            report.missing(
+                step.place,
+                f'"{step.rule.name}" follows the chords of the music, and there are none',
+                'Write them under music, for example "progression: {chords: [C, Am, F, G], every: 2 bars}".',
+            )
+
+
+def _weights(part: Played, report: Report) -> None:
+    """A weight too many belongs to nothing."""
+    for step in part.steps:
+        row = next((step.settings[name] for name in ("degrees", "notes", "chords") if name in step.settings), ())
+        weights = step.settings.get("weights", ())
+        if step.rule.name == "random" and len(weights) > len(row):
+            report.add(
+                step.place,
+                f"there are {len(weights)} weights for {len(row)} to choose from",
+                "Write one weight for each, or fewer: the others count 1.",
+            )
+        elif weights and not any([*weights, *[1] * (len(row) - len(weights))]):
+            report.add(
+                step.place, "all weights are 0, so there is nothing to choose", "Give at least one a weight above 0."
             )
 
 
@@ -443,7 +555,9 @@ def _chain(part: Played, kinds: Mapping[str, Kind], report: Report) -> None:
         flow = _after(step.rule, flow)
         done.append(step)
     if not flow & (Kind.NOTES | Kind.CONTROLS):
-        names = [f'"{name}"' for name, rule in installed().rules.items() if rule.takes & flow and rule.gives & Kind.NOTES]
+        names = [
+            f'"{name}"' for name, rule in installed().rules.items() if rule.takes & flow and rule.gives & Kind.NOTES
+        ]
         hint = (
             f"Add a rule that plays notes: {either(names)}." if names else "Add a rule that uses it, such as control."
         )
@@ -490,7 +604,11 @@ def _starved(step: Step, part: Played, kinds: Mapping[str, Kind], done: Sequence
                 f'Move "{first.rule.name}" (line {first.place.line}) above "{name}".',
             )
         flow = _all(kinds.values())
-        names = [f'"{other}"' for other, maker in installed().rules.items() if maker.gives & Kind.NOTES and maker.takes & flow]
+        names = [
+            f'"{other}"'
+            for other, maker in installed().rules.items()
+            if maker.gives & Kind.NOTES and maker.takes & flow
+        ]
         hint = f"Put a rule that plays notes above it: {either(names)}." if names else _other_source(kinds)
         return f'"{name}" needs notes, and no rule above it plays any', hint
     if rule.takes & PRESSES and (maker := _maker(done)) is not None:

@@ -84,7 +84,7 @@ class Drone(Rule):
         return (off,)
 
     def music_changed(self, now: int) -> Events:
-        return () if self._voice is None else [*self._end(), *self._begin(now)]
+        return [*self._end(), *self._begin(now)] if self._follow and self._voice is not None else ()
 
     def wake(self, now: int, tag: Hashable) -> Events:
         return self._end()

@@ -8,7 +8,7 @@ Example::
 
     rules:
       - note: {}
-      - scale_lock: {to: chord, way: nearest}
+      - scale_lock: {way: up}
 """
 
 from __future__ import annotations

@@ -1,0 +1,92 @@
+"""Where the music stands: a progression of chords that all parts share.
+
+It goes on by time (``every``), by the presses of one source (``advance``), or it follows a MIDI keyboard (``follow``): what the specialist
+holds there becomes the chord.
+
+    advance by time        at each place of the grid; a late wake-up goes on to where the music is by then
+    advance by a press     one chord on, before the parts that hear the same press play
+    follow a keyboard      a moment after the last key went down, so that the notes of one chord are one chord; two different notes at
+                           least; it stays when the keys are let go
+
+Invariant: ``chord`` is one of the progression, or what was held last. It sounds nothing and ends nothing.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Hashable
+from dataclasses import dataclass
+
+from router.events import Gesture, Press, Release
+from router.music import Chord, Grid, Music, Span, chord_of
+from router.timers import Alarm
+from router.units import NANOSECONDS
+
+SETTLE = 30 * NANOSECONDS // 1000
+"""So long after the last key the chord of a keyboard is taken: the notes of one chord are seldom further apart. Our choice."""
+
+
+@dataclass(frozen=True, slots=True)
+class Progression:
+    """What a profile says: the chords, by symbol or by the step of the scale, and what makes them go on."""
+
+    chords: tuple[Chord | int, ...] = ()
+    every: Span | None = None
+    advance: str | None = None
+    follow: str | None = None
+
+
+class Harmony:
+    """See the module's docstring. What hears, wakes or starts it says whether the chord has changed."""
+
+    def __init__(self, progression: Progression, alarm: Alarm) -> None:
+        self._progression = progression
+        self._alarm = alarm
+        self._place = 0
+        self._played: Chord | None = None  # by the keyboard that is followed
+        self._held: dict[int, int] = {}  # its keys, by voice
+        self._grid: Grid | None = None
+
+    def chord(self, music: Music) -> Chord | None:
+        """The chord now; one that is a step of the scale depends on ``music``."""
+        chords = self._progression.chords
+        if self._played is not None or not chords:
+            return self._played
+        return music.chord_on(chords[self._place % len(chords)])
+
+    def start(self, music: Music) -> None:
+        """Begin with the first chord, and go on in time from the first bar of ``music``."""
+        self.stop()
+        if self._progression.every is not None:
+            self._grid = music.grid(self._progression.every)
+            self._alarm.at(self._grid.at(1))
+
+    def stop(self) -> None:
+        """Be as new."""
+        self._alarm.cancel()
+        self._place, self._played, self._grid = 0, None, None
+        self._held.clear()
+
+    def hear(self, gesture: Gesture, now: int) -> bool:
+        """A press or a release of any source."""
+        if isinstance(gesture, Press) and gesture.source == self._progression.advance:
+            self._place += 1
+            return True
+        if gesture.source == self._progression.follow:
+            if isinstance(gesture, Press) and gesture.pitch is not None:
+                self._held[gesture.voice] = gesture.pitch
+                self._alarm.at(now + SETTLE)
+            elif isinstance(gesture, Release):
+                self._held.pop(gesture.voice, None)
+        return False
+
+    def wake(self, now: int, _tag: Hashable) -> bool:
+        """The next chord of the progression is due, or the keyboard's keys have settled."""
+        if self._grid is not None:
+            self._place = self._grid.latest(now)
+            self._alarm.at(self._grid.at(self._place + 1))
+            return True
+        chord = chord_of(list(self._held.values()))
+        if chord is None or chord == self._played:
+            return False
+        self._played = chord
+        return True
