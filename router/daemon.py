@@ -169,7 +169,6 @@ class Daemon:
                 if not self._open_device(seat, device, now):
                     seat.waiting += [(now, Lost(name)) for name in device.devices]
             self._feed(seat, now)
-        self._watch_midi()
         self._tell()
 
     def _close(self) -> None:
@@ -214,7 +213,6 @@ class Daemon:
             with self._contained():
                 self._send(seat, seat.engine.wake(max(seat.now, now)))
             self._search(seat, now)
-        self._watch_midi()
         if self._look_at is not None and now >= self._look_at:
             self._look_at = None
             self._look(now)
@@ -269,7 +267,11 @@ class Daemon:
         self._loop.watch(self._plugged.fileno(), self._something_plugged)
 
     def _watch_midi(self) -> None:
-        """Listen to the MIDI system in use: it is another one after a JACK server has been away."""
+        """Listen to the MIDI system in use: it is another one after a JACK server has been away.
+
+        To be done before anything that was opened with it is watched: the old one's descriptor is closed, and its number
+        may be that of something new.
+        """
         system = current()
         if system is self._midi:
             return
@@ -314,6 +316,8 @@ class Daemon:
             self._fault(error)
             self._missing(device.search, "input_missing", f"it failed: {error}", now, True, inputs=[*device.devices])
             return False
+        finally:
+            self._watch_midi()
         device.there = there
         device.search.over()
         self._loop.watch(there.fileno(), partial(self._readable, seat, device))
@@ -341,6 +345,8 @@ class Daemon:
             ):  # what an instrument lacks does not come by itself, and looking is slow
                 out.search.at = None
             return False
+        finally:
+            self._watch_midi()
         out.search.over()
         self._log.info("output_open", output=out.name, device=out.there.description)
         return True

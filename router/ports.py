@@ -208,7 +208,10 @@ def midi_system() -> MidiSystem:
     """
     if not (_systems and _systems[0].alive):
         alsa = SEQUENCER.exists() and os.environ.get(CHOICE) != "jack"
-        _systems[:] = [AlsaSystem() if alsa else JackSystem()]
+        fresh = AlsaSystem() if alsa else JackSystem()
+        for gone in _systems:
+            gone.close()
+        _systems[:] = [fresh]
     return _systems[0]
 
 
