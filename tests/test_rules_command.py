@@ -81,3 +81,11 @@ def test_the_list_says_what_each_takes_and_gives(capsys):
     lines = capsys.readouterr().out.splitlines()
     (note,) = (line for line in lines if line.startswith("note "))
     assert note.split()[1:4] in (["presses", "→", "notes"], ["presses", "->", "notes"])
+
+
+def test_drums_are_shown_by_name():
+    played = Trial()
+    played(0, "note_on", {"note": 39, "channel": 10})
+    played(500_000_000, "note_off", {"note": 39})
+    line, *_ = picture(played, BLOCKS)
+    assert line.split()[:2] == ["hand", "clap"]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -12,7 +13,7 @@ from router.budget import Budget
 from router.cli.meters import Signs
 from router.cli.simulated import simulated
 from router.engine import Engine
-from router.midi import BEND_MOST, CONTROLLERS
+from router.midi import BEND_MOST, CONTROLLERS, DRUM_CHANNEL, DRUMS
 from router.music import pitch_name
 from router.player import steps
 from router.profile import Profile
@@ -51,6 +52,8 @@ class Trial:
     played: list[tuple[int, int, int]] = field(default_factory=list)
     moved: dict[str, list[tuple[int, float]]] = field(default_factory=dict)
     faults: list[str] = field(default_factory=list)
+    drums: bool = False
+    """Whether notes are drums."""
     _open: dict[tuple[str, str | int], int] = field(default_factory=dict)
 
     def __call__(self, now: int, event: str, fields: dict[str, Any]) -> None:
@@ -63,6 +66,7 @@ class Trial:
                 self.heard.append((fields["input"], self._open.pop(("heard", fields["input"]), now), now))
             case "note_on":
                 self._open["played", fields["note"]] = now
+                self.drums = fields["channel"] == DRUM_CHANNEL
             case "note_off":
                 self.played.append((fields["note"], self._open.pop(("played", fields["note"]), now), now))
             case "control":
@@ -107,11 +111,11 @@ def trial(rule: type[Rule]) -> Trial | None:
 
 def _loaded(rule: type[Rule]) -> Profile | None:
     rules = example(rule).splitlines()
-    for name, made, listens in INPUTS:
+    for channel, (name, made, listens) in itertools.product((1, DRUM_CHANNEL), INPUTS):
         lines = [
             *("profile: 1", "child: wren", "inputs:", f"  {name}: {made}"),
             *("parts:", "  tune:", f"    input: {listens}", *(f"    {line}" for line in rules)),
-            *("    output: {port: synth}", 'outputs: {synth: {midi: "*"}}'),
+            *(f"    output: {{port: synth, channel: {channel}}}", 'outputs: {synth: {midi: "*"}}'),
         ]
         report = Report("example")
         tree = parse("\n".join(lines), report)
@@ -131,7 +135,7 @@ def picture(trial: Trial, signs: Signs) -> Iterator[str]:
     """One line for each pitch, the highest first, for each controller, and for each movement; at the foot the seconds."""
     rows: dict[str, list[tuple[int, int]]] = {}
     for note, begin, end in sorted(trial.played, key=lambda played: -played[0]):
-        rows.setdefault(pitch_name(note), []).append((begin, end))
+        rows.setdefault(_note(note, drum=trial.drums), []).append((begin, end))
     for row, spans in rows.items():
         yield _line(row, _spans(spans, signs), signs)
     for name, values in trial.moved.items():
@@ -140,6 +144,11 @@ def picture(trial: Trial, signs: Signs) -> Iterator[str]:
     for name in dict.fromkeys(name for name, _, _ in trial.heard):
         yield _line(name, _spans([(a, b) for other, a, b in trial.heard if other == name], signs), signs)
     yield " " * 15 + "".join(f"{second:<{COLUMNS}}" for second in range(SECONDS)) + f"{SECONDS} s"
+
+
+def _note(number: int, *, drum: bool) -> str:
+    named = next((name for name, known in DRUMS.items() if known == number), "") if drum else ""
+    return named or pitch_name(number)
 
 
 def _line(label: str, cells: str, signs: Signs) -> str:
