@@ -413,6 +413,43 @@ def test_when_two_come_at_once_our_own_port_stays_and_it_is_said_once(running, n
     assert len(running.outputs["one"]) == 1
 
 
+PUFF = """
+profile: 1
+child: wren
+inputs:
+  left:
+    type: pressure
+    device: {{midi: "breath-{left}*", controller: breath, calibrate: [{{reads: 0, is: 0 Pa}}, {{reads: 127, is: 10 cmH2O}}]}}
+    above: {{on: 2 cmH2O, full: 8 cmH2O}}
+parts:
+  low: {{input: left.above, rules: [note: {{pitch: 48}}], output: {{port: one}}}}
+outputs:
+  one: {{midi: "one"}}
+"""
+
+
+def test_a_breath_controller_plays_and_its_cable_pulled_ends_the_note(jack_server, tmp_path, monkeypatch):  # noqa: ARG001
+    import rtmidi
+
+    running = Running(tmp_path, monkeypatch, PUFF, left=str(os.getpid()))
+
+    def steps():
+        port = rtmidi.MidiOut(rtmidi.API_UNIX_JACK, name=f"breath-{os.getpid()}")
+        port.open_virtual_port("out")
+        running.until(lambda: running.log.count("input_open") == 1)
+        time.sleep(1)  # the rest level is known after half a second
+        for value in (3, 20, 50, 90):  # 2 cmH2O are 25.4
+            port.send_message([0xB0, 2, value])
+        running.until(lambda: (0x90, 48, 80) in running.sent("one"))
+        port.close_port()
+        port.delete()
+        running.until(lambda: (0x80, 48, 0) in running.sent("one"))
+
+    running.run(steps)
+    running.close()
+    assert running.log.count("press") == running.log.count("release") == 1
+
+
 class Stamped(Input):
     """An input whose samples and stamps are given; it is readable at once."""
 

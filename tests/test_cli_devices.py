@@ -1,0 +1,125 @@
+"""``router devices``: every line that it prints can be pasted into a profile, which is then right."""
+
+import os
+import threading
+
+import pytest
+
+from router.cli import devices
+from router.cli.devices import _Kind, _line
+from router.inputs import evdev, serial
+from router.inputs.evdev import Axis, Present
+from router.names import Candidate
+from router.profile import check
+
+SPACE, LEFT = 57, 0x110
+
+PROFILE = """profile: 1
+child: wren
+inputs:
+  it:
+    type: {type}
+    {device}
+{more}parts:
+  tune: {{input: {source}, rules: [note: {{}}], output: {{port: synth}}}}
+outputs:
+  synth: {{midi: "*"}}
+"""
+
+
+STANDING = """\
+device: {evdev: "Pad", key: KEY_ENTER}   # switch: held now: KEY_ENTER; keys KEY_SPACE, KEY_ENTER
+device: {evdev: "Pad", x: ABS_X, y: ABS_Y}   # pointer: now at 25% from the left, 100% from the top
+device: {evdev: "Pad", axis: ABS_X, calibrate: [{reads: 64, is: 0 Pa}, {reads: 255, is: 10 cmH2O}]}   # pressure: reads 64 now, of 0 to 255; measure the second point
+device: {evdev: "Pad", axis: ABS_Y, calibrate: [{reads: 255, is: 0 Pa}, {reads: 0, is: 10 cmH2O}]}   # pressure: reads 255 now, of 0 to 255; measure the second point
+device: {evdev: "Pad", axis: ABS_Z, calibrate: [{reads: 412, is: 0 Pa}, {reads: 4095, is: 10 cmH2O}]}   # pressure: reads 412 now, of 0 to 4095; measure the second point
+device: {evdev: "Mouse \\"A\\" [x]", key: BTN_LEFT}   # switch: held now: none; keys BTN_LEFT
+device: {evdev: "Mouse \\"A\\" [x]", x: REL_X, y: REL_Y}   # pointer: says how far it moves, not where it is"""
+
+
+def pasted(tmp_path, entry):
+    """What is said of a profile into which this line has been pasted as it stands, its remark too."""
+    pressure = entry["type"] == "pressure"
+    path = tmp_path / "wren.yaml"
+    path.write_text(
+        PROFILE.format(
+            type=entry["type"],
+            device=_line(entry),
+            more="    above: {on: 0.5 inH2O, full: 2 inH2O}\n" if pressure else "",
+            source="it.above" if pressure else "it",
+        ),
+        encoding="utf-8",
+    )
+    return [str(problem) for problem in check(path)]
+
+
+@pytest.fixture
+def plugged(monkeypatch):
+    """Input devices that are there, and how they stand."""
+    there = [
+        Present(Candidate(("Pad", "/dev/input/event1")), "/dev/input/event1", {1: (SPACE, 28), 2: (), 3: (0, 1, 2)}),
+        Present(Candidate(('Mouse "A" [x]',)), "/dev/input/event2", {1: (LEFT,), 2: (0, 1), 3: ()}),
+        Present(Candidate(("Twin",)), "/dev/input/event3", {1: (), 2: (), 3: (40, 0x35)}),  # nothing that can be used
+    ]
+    states = {
+        "/dev/input/event1": ({28}, {0: Axis(64, 0, 255), 1: Axis(255, 0, 255), 2: Axis(412, 0, 4095)}),
+        "/dev/input/event2": (set(), {}),
+        "/dev/input/event3": (set(), {40: Axis(7, 7, 7), 0x35: Axis(0, 0, 9)}),
+    }
+    monkeypatch.setattr(evdev, "present", lambda: there)
+    monkeypatch.setattr(evdev, "state", lambda device: states[device.path])
+
+
+def test_input_devices_say_how_they_stand_and_what_they_can_serve(plugged, tmp_path):  # noqa: ARG001
+    kind = _Kind("", "")
+    devices._evdev(kind)
+    assert "\n".join(_line(entry) for entry in kind.found) == STANDING
+    for entry in kind.found:
+        assert pasted(tmp_path, entry) == [], entry
+
+
+def test_a_device_that_has_just_gone_is_left_out(plugged, monkeypatch):  # noqa: ARG001
+    def gone(_device):
+        raise OSError(19, "No such device")
+
+    monkeypatch.setattr(evdev, "state", gone)
+    monkeypatch.setattr(evdev, "unreadable", lambda: 0)
+    kind = _Kind("", "")
+    devices._evdev(kind)
+    assert kind.found == []
+
+
+def test_serial_lines_say_their_last_line(monkeypatch, tmp_path):
+    master, slave = os.openpty()
+    path = os.ttyname(slave)
+    ended = threading.Event()
+
+    def speak():
+        while not ended.wait(0.02):
+            os.write(master, b"101.5\x1b\n")
+
+    speaker = threading.Thread(target=speak)
+    speaker.start()
+    monkeypatch.setattr(serial, "lines", lambda: [Candidate(("usb-Sensor", path), "Sensor")])
+    kind = _Kind("", "")
+    try:
+        devices._serial(9600, kind)
+    finally:
+        ended.set()
+        speaker.join()
+        os.close(master)
+        os.close(slave)
+    assert [_line(entry) for entry in kind.found] == [
+        'device: {serial: "usb-Sensor", baud: 9600, unit: Pa}   # pressure: Sensor; said "101.5\N{REPLACEMENT CHARACTER}"',
+        'device: {serial: "usb-Sensor", baud: 9600}   # switch: Sensor; said "101.5\N{REPLACEMENT CHARACTER}"',
+    ]
+    for entry in kind.found:
+        assert pasted(tmp_path, entry) == [], entry
+
+
+def test_midi_ports_can_be_pasted(tmp_path):
+    kind = _Kind("", "")
+    devices._ports(kind, ['Pad "x" {y}:out'], "device: {{midi: {}}}", "midi")
+    for entry in kind.found:
+        assert pasted(tmp_path, entry) == [], entry
+    assert len(kind.found) == 1
