@@ -128,9 +128,12 @@ def record(stamped: Iterable[Stamped], name: str) -> Recording:
         elif word == "effort":
             place = times.index(t)
             begin = max([t - BEFORE, *((t + before) // 2 for before in times[:place][-1:])])
-            begin = max([begin, *(end for _begin, end in rests[-1:])])
+            begin = max(
+                [begin, *(end for _begin, end in rests[-1:]), *(each.end for each in efforts[-1:] if each.several)]
+            )
             if following == "end":
-                efforts.append(Stretch(begin, then + NANOSECONDS // 4, several=True))
+                over = min([then + NANOSECONDS // 4, *((then + after) // 2 for after in times[place + 1 :][:1])])
+                efforts.append(Stretch(begin, over, several=True))
             else:
                 efforts.append(
                     Stretch(begin, min([t + AFTER, *((t + after) // 2 for after in times[place + 1 :][:1])]))
@@ -164,13 +167,20 @@ def pressure(recording: Recording, settings: PressureSettings) -> Fit:
     samples = _thinned(recording.samples)
     _sane(samples, recording)
     sizes = _first_sizes(samples, recording, settings)
+    asked = _sides(settings)
+    # A side that nobody uses is not fitted, and its old threshold must not disturb what is learned of the other.
+    settings = replace(
+        settings,
+        above=settings.above if "above" in sizes else None,
+        below=settings.below if "below" in sizes else None,
+    )
     # The background is learned by the threshold, and the sizes are measured from the background.
     sizes = _Trial.of(samples, recording, settings, sizes, 0.45).sizes(sizes)
     trials = {share: _Trial.of(samples, recording, settings, sizes, share) for share in SHARES}
     for shift in (-0.04, 0.04):
         share = min(SHARES, key=lambda share: trials[share].rank) + shift
         trials[share] = _Trial.of(samples, recording, settings, sizes, share)
-    return min(trials.values(), key=lambda trial: trial.rank).result(settings)
+    return min(trials.values(), key=lambda trial: trial.rank).result(asked)
 
 
 def _enough(recording: Recording) -> None:
@@ -241,10 +251,16 @@ def _sides(settings: PressureSettings) -> list[str]:
 
 
 def _first_sizes(samples: Sequence[tuple[int, float]], recording: Recording, settings: PressureSettings) -> Sizes:
-    """How large the efforts are, roughly: the furthest in each stretch from the median of the seconds around it."""
+    """How large the efforts are, roughly: the furthest in each stretch from the median of the seconds around it and the others."""
     found: dict[str, list[float]] = {}
+    times = [t for t, _pascal in samples]
+    tried = bytearray(len(samples))
     for stretch in recording.efforts:
-        around = [pascal for t, pascal in samples if abs(t - stretch.begin - BEFORE) < 5 * NANOSECONDS]
+        first, last = _between(times, stretch.begin, stretch.end)
+        tried[first:last] = b"\1" * (last - first)
+    calm = [sample for sample, busy in zip(samples, tried, strict=True) if not busy]
+    for stretch in recording.efforts:
+        around = [pascal for t, pascal in calm if abs(t - stretch.begin - BEFORE) < 8 * NANOSECONDS]
         inside = [pascal for t, pascal in samples if stretch.begin <= t < stretch.end]
         if inside and around:
             level = median(around)
@@ -258,8 +274,8 @@ def _first_sizes(samples: Sequence[tuple[int, float]], recording: Recording, set
             f"the efforts go {other} rest, and the profile listens only {asked[0]}",
             f'Write "{other}:" where "{asked[0]}:" stands, or turn the tube round.',
         )
-    least = max(sizes.values()) / 4  # a few stretches that look the other way make no side
-    return {side: size for side, size in sizes.items() if size > least and len(found[side]) >= 2} or sizes
+    least = max(sizes.values()) / 2  # a stretch that looks the other way because nobody tried in it makes no side
+    return {side: size for side, size in sizes.items() if size > least}
 
 
 @dataclass(slots=True)
@@ -370,7 +386,7 @@ class _Trial:
                 margins.append(min(quantile(peaks, 0.1) - on, on - self.rest[side]) / median(peaks))
         return min(margins, default=-1.0)
 
-    def result(self, before: PressureSettings) -> Fit:
+    def result(self, asked: Sequence[str]) -> Fit:
         overlap = any(quantile(peaks, 0.1) <= self.rest[side] for side, peaks in self.peaks.items() if peaks)
         few = self.heard < ENOUGH * self.efforts
         if few or overlap or self.false + self.elsewhere > (1 - ENOUGH) * self.efforts:
@@ -400,7 +416,7 @@ class _Trial:
                 ),
             ]
         remarks = [
-            f"no effort goes {side} rest, so {side} stays as it is" for side in _sides(before) if side not in self.peaks
+            f"no effort goes {side} rest, so {side} stays as it is, untried" for side in asked if side not in self.peaks
         ]
         return Fit(found, self.heard, self.efforts, self.false, self.elsewhere, self.recording.seconds_of_rest, remarks)
 

@@ -7,6 +7,7 @@ import itertools
 import json
 import random
 import shutil
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -181,7 +182,27 @@ def test_a_side_that_nobody_used_stays():
     both = PressureSettings(above=Side(100, 60, 300), below=Side(100, 60, 300))
     found = fit.pressure(fit.record(cheek(*PUSHES), "cheek"), both)
     assert {setting.path[0] for setting in found.settings} == {"above"}
-    assert found.remarks == ["no effort goes below rest, so below stays as it is"]
+    assert found.remarks == ["no effort goes below rest, so below stays as it is, untried"]
+
+
+@pytest.mark.parametrize("paired", [True, False])
+@pytest.mark.parametrize("family", simulate.FAMILIES)
+def test_efforts_may_be_marked_one_by_one_or_from_beginning_to_end(family, paired):
+    rng = random.Random(f"{family} 1")
+    child = replace(simulate.draw(family, "hard", rng), rate=100)
+    session = simulate.session(child, 75, rng, guided=25)
+    samples = [(t, sample) for t, sample in session.samples if not isinstance(sample, Mark)]
+    marks = [(SECOND, Mark("rest")), (25 * SECOND, Mark("end"))]
+    for effort in session.efforts:
+        marks += [(effort.start, Mark("effort")), *([(effort.end, Mark("end"))] if paired else [])]
+    side = Side(100, 60, 300)
+    found = fit.pressure(
+        fit.record(simulate.together(samples, marks), "cheek"), PressureSettings(above=side, below=side)
+    )
+    assert found.efforts == len(session.efforts)
+    assert found.heard >= 0.95 * found.efforts
+    assert found.false == 0
+    assert {setting.path[0] for setting in found.settings} == {"above" if sign > 0 else "below" for sign in child.sides}
 
 
 # --- switches and pointers ----------------------------------------------------------------------------------------
