@@ -204,7 +204,7 @@ def _left_out(name: str, wanted: Schema, group: Schema) -> str:
         default = wanted["default"]
         return f"`{('no', 'yes')[default] if isinstance(default, bool) else default}`"
     inner = wanted.get("properties", {})
-    return "as below" if inner and "required" not in wanted and all("default" in one for one in inner.values()) else ""
+    return "as below" if inner and "required" not in wanted and any("default" in one for one in inner.values()) else ""
 
 
 def _conditions(group: Schema) -> Iterator[str]:
