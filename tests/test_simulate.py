@@ -6,6 +6,7 @@ import itertools
 import random
 from dataclasses import replace
 
+import neurokit2
 import numpy as np
 import pytest
 
@@ -295,3 +296,26 @@ def test_children_are_heard_and_nothing_else(family, tier):
     assert found.share >= hearing.FLOORS[tier]
     assert found.false_a_minute <= hearing.MOST_FALSE
     assert found.delay <= hearing.MOST_DELAY
+
+
+def test_breathing_of_another_simulator_plays_nothing_and_hides_no_effort():
+    """A second opinion: NeuroKit2's respiration, made from breath cycles (Noto et al., 2018; from memory), with pushes on top."""
+    for seed in SEEDS:
+        breath = neurokit2.rsp_simulate(
+            duration=120, sampling_rate=100, respiratory_rate=22, method="breathmetrics", random_state=seed
+        )
+        size, efforts = 300.0, [range(start, start + 120) for start in range(2500, 11500, 450)]
+        pascal = 0.5 * size * breath / np.ptp(breath)
+        for effort in efforts:
+            pascal[effort.start : effort.stop] += size * np.sin(np.linspace(0, np.pi, 120)) ** 0.5
+        numbers = itertools.count(1)
+        settings = PressureSettings(above=Side(0.55 * size, 0.33 * size, size))
+        conditioner = PressureConditioner("cheek", settings, numbers.__next__, Alarm(Timers(), 0))
+        presses = [
+            i
+            for i, value in enumerate(pascal)
+            for gesture in conditioner.handle(PressureSample("cheek", float(value)), i * NANOSECONDS // 100)
+            if isinstance(gesture, Press)
+        ]
+        assert len(presses) == len(efforts)
+        assert all(press in effort for press, effort in zip(presses, efforts, strict=True))
