@@ -322,6 +322,7 @@ class Daemon:
         device.search.over()
         self._loop.watch(there.fileno(), partial(self._readable, seat, device))
         self._log.info("input_open", inputs=[*device.devices], device=there.description)
+        self._take(seat, device, there.wake, now)  # what is known already, before anything newer is read
         return True
 
     def _lose(self, seat: _Seat, device: _Device, why: str, now: int) -> None:

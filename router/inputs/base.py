@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from abc import ABC, abstractmethod
+from collections.abc import Sequence
 
 from router.events import Sample
 
@@ -34,6 +35,9 @@ class Input(ABC):
     description: str
     """What was opened, for the log and for people."""
 
+    first: Sequence[Sample] = ()
+    """What was known when it was opened, until ``wake`` has given it."""
+
     @abstractmethod
     def fileno(self) -> int:
         """The descriptor to wait on."""
@@ -48,7 +52,7 @@ class Input(ABC):
 
     def deadline(self) -> int | None:
         """When ``wake`` is wanted, for a device that also needs time (a terminal sends no key release)."""
-        return None
+        return 0 if self.first else None
 
     def wake(self, now: int) -> list[Stamped]:
         """What time alone has brought about.
@@ -56,7 +60,8 @@ class Input(ABC):
         Raises:
             DeviceLost: the device has gone, and only looking shows it.
         """
-        return []
+        first, self.first = self.first, ()
+        return [(now, sample) for sample in first]
 
     def look(self) -> None:  # noqa: B027 - most devices say themselves that they go
         """Look whether the device is still there, for one whose going is only announced (see ``MidiSystem``).

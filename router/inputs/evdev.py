@@ -181,7 +181,7 @@ class EvdevInput(Input):
                     self._add_pointer(name, (code(device.x), code(device.y)), device)
         for held in node.held() & self._keys.keys():
             self._keys[held].muted = True
-        self._first = [pressure.sample() for pressure in self._pressures]  # where they are now; not given yet
+        self.first = [pressure.sample() for pressure in self._pressures]  # where they are now; not given yet
         self._void = False  # between SYN_DROPPED and the next SYN_REPORT
 
     def _add_pointer(self, name: str, codes: tuple[int, int], device: EvdevPointer) -> None:
@@ -227,13 +227,6 @@ class EvdevInput(Input):
         if missed:  # last, because the state now is newer than everything that was read
             stamped += ((now, sample) for sample in self._made_up())
         return stamped
-
-    def deadline(self) -> int | None:
-        return 0 if self._first else None
-
-    def wake(self, now: int) -> list[Stamped]:
-        first, self._first = self._first, []
-        return [(now, sample) for sample in first]
 
     def close(self) -> None:
         self._node.close()

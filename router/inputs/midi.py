@@ -38,9 +38,7 @@ class MidiInput(Input):
     def __init__(self, devices: Mapping[str, MidiDevice]) -> None:
         self.inputs = tuple(devices)
         self._devices = devices
-        self._first = [
-            PressureSample(name, 0.0) for name, device in devices.items() if isinstance(device, MidiPressure)
-        ]
+        self.first = [PressureSample(name, 0.0) for name, device in devices.items() if isinstance(device, MidiPressure)]
         pattern = next(iter(devices.values())).pattern
         try:
             import rtmidi  # noqa: PLC0415 - only Linux has it, and only running needs it
@@ -79,13 +77,6 @@ class MidiInput(Input):
                 if sample is not None:
                     stamped.append((stamp, sample))
         return stamped
-
-    def deadline(self) -> int | None:
-        return 0 if self._first else None
-
-    def wake(self, now: int) -> list[Stamped]:
-        first, self._first = self._first, []
-        return [(now, sample) for sample in first]
 
     def look(self) -> None:
         if not (self._system.alive and self._sender in self._system.senders()):
