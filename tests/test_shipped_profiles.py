@@ -44,14 +44,12 @@ def movements(profile: Profile) -> list[tuple[int, Sample]]:
     """Each input moved once as its profile asks for, one input after another, from the second second on."""
     found: list[tuple[int, Sample]] = []
     t = 2 * NANOSECONDS
-    for name, kind in profile.types.items():
+    for name, kind in sorted(profile.types.items(), key=lambda item: item[1] != "midi"):  # a chord, for who follows it
         if kind == "switch":
             found += [(t, SwitchSample(name, True)), (t + 600 * MILLISECOND, SwitchSample(name, False))]
         elif kind == "midi":
-            found += [
-                (t, MidiSample(name, (0x90, 61, 100))),
-                (t + 600 * MILLISECOND, MidiSample(name, (0x80, 61, 0))),
-            ]
+            found += [(t, MidiSample(name, (0x90, key, 100))) for key in (62, 66, 69)]
+            found += [(t + 600 * MILLISECOND, MidiSample(name, (0x80, key, 0))) for key in (62, 66, 69)]
         elif kind == "pointer":
             steps = range(0, 4000, 20)
             found += [(t + i * MILLISECOND, PointerSample(name, 0.1 if i < 2000 else 0.9, 0.2)) for i in steps]
