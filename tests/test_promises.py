@@ -27,6 +27,7 @@ from router.conditioning.switch import SwitchConditioner
 from router.engine import Engine, RulePlan
 from router.events import Lost, Mark, Message, NoteOn, PointerSample, Press, PressureSample, SwitchSample
 from router.ledger import Ledger
+from router.music import Grid
 from router.rules.arpeggio import Arpeggio
 from router.rules.base import Kind, Rule
 from router.rules.latch import Latch
@@ -454,7 +455,7 @@ real_line = recorder.log_line
 def step_from_now(self, now, tag):
     """A step counted from when it was woken instead of from the first."""
     if tag == "step":
-        self._start = now
+        self._grid = Grid(now, self._grid.step)
     return real_wake(self, now, tag)
 
 
@@ -462,13 +463,13 @@ def catch_up(self, now, tag):
     """Every step that is due, one after the other, at once."""
     events = [*self._end_step()]
     if tag == "step":
-        due = int((now - self._start) / self._step) + 1
+        due = self._grid.latest(now) + 1
         for _ in range(due - self._count):
             events += self._end_step()
             self._sounding = self.context.new_voice()
             events.append(NoteOn(self._sounding, 60))
         self._count = due
-        self.context.alarm.at(self._start + math.ceil(due * self._step), "step")
+        self.context.alarm.at(self._grid.at(due), "step")
     return events
 
 
