@@ -70,7 +70,9 @@ def test_a_slow_disk_is_not_waited_for_and_what_is_missing_is_said_where_it_is_m
     lines = [json.loads(line) for line in file.getvalue().splitlines()]
     texts = [line["text"] for line in lines if line["event"] == "mark"]
     assert texts == ["first", "0", "1", "2", "3", "4"]
-    assert [line["error"] for line in lines if line["event"] == "fault"] == ["15 lines are missing about here: the disk was too slow"]
+    assert [line["error"] for line in lines if line["event"] == "fault"] == [
+        "15 lines are missing about here: the disk was too slow"
+    ]
 
 
 def test_nothing_is_missing_while_the_disk_keeps_up():

@@ -118,7 +118,9 @@ def _named(things: Entries, sort: _Sort, report: Report) -> dict[str, Entries]:
     """The pieces under a heading that are what they should be; the others are told."""
     strays = {name for name in things.values if name in schema.homes() and not _is_one(things.values[name], sort)}
     for name in strays:  # first of all: what they belong to is not incomplete, only parted from them
-        hint = f"It is a setting of {either(schema.homes()[name][:3])}: begin it further right, under what it belongs to."
+        hint = (
+            f"It is a setting of {either(schema.homes()[name][:3])}: begin it further right, under what it belongs to."
+        )
         report.add(things.keys[name].place, f"{quoted(name)} stands where the name of {sort.called} is expected", hint)
         report.whole = False
     pieces = {}
