@@ -210,7 +210,7 @@ class Background:
         else:
             # What is unlike what was expected is learned in part only: a little near an effort, more at rest,
             # and most when no rhythm is known and there is nothing better to go by.
-            reach = 0.08 if seen is Seen.NEAR else 0.4 if self.rhythm.strength > 0.3 else 1.0
+            reach = 0.25 if seen is Seen.NEAR else 0.4 if self.rhythm.strength > 0.3 else 1.0
             clean = self.expected + _within(beyond, reach * self._on)
         self._keep(clean, pascal, effort=seen is Seen.EFFORT)
         if seen is Seen.EFFORT and self._mechanical():
