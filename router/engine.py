@@ -259,7 +259,10 @@ class Engine:
     def _wake_one(self, key: Hashable, now: int, out: list[Message]) -> None:
         assert isinstance(key, tuple)  # noqa: S101 - keys are (owner, tag) or the ledger's (output, channel, note)
         if len(key) == 3:
+            holders = self._ledger.holders(key)
             out += self._ledger.expire(key, now)
+            for name, voice in holders:
+                self._cut(name, voice, now, out)
             return
         index, tag = key
         owner = self._owners[index]
@@ -272,6 +275,12 @@ class Engine:
             return
         part, step = owner
         self._from_rule(part, step, lambda rule: rule.wake(now, tag), now, out)
+
+    def _cut(self, name: str, voice: int, now: int, out: list[Message]) -> None:
+        """Tell a part's rules that a limit has ended a voice."""
+        part = next(part for part in self._parts if part.plan.name == name)
+        for index in range(len(part.steps)):
+            self._from_rule(part, index, lambda rule: rule.cut(voice, now), now, out)
 
     def _gestures(self, gestures: Iterable[Gesture], now: int, out: list[Message]) -> None:
         for gesture in gestures:

@@ -202,6 +202,11 @@ class Ledger:
         """The sound that a rule gave a channel last, ``otherwise`` if none did."""
         return self._programs.get(route, otherwise)
 
+    def holders(self, wire: Wire) -> tuple[Voice, ...]:
+        """The voices that hold a note, by part."""
+        note = self._sounding.get(wire)
+        return () if note is None else tuple(note.holders)
+
     def expire(self, wire: Wire, now: int) -> list[Message]:
         """A note has sounded as long as it may, or as long as it must after its voice has gone: end it, whoever holds it."""
         note = self._sounding.get(wire)

@@ -252,7 +252,9 @@ class Session(RuleBasedStateMachine):
     def switch(self, name: str, pressed: bool) -> None:
         self.served()
         if name == "latch" and pressed and "latch" not in self.down:
-            self.latched = self.now if self.latched is None else None
+            length = self.plan.limits.note_length
+            over = self.latched is None or self.now - self.latched >= length  # what the limit has ended is off
+            self.latched = self.now if over else None
         if name != "pad":
             if not pressed:
                 self.down.pop(name, None)

@@ -16,7 +16,7 @@ from router.units import QuantityError
 
 NAME = re.compile(r"[a-z][a-z_]{0,31}")
 
-CALLED_WITH: Mapping[str, int] = {"__init__": 2, **dict.fromkeys(METHODS.values(), 2), "wake": 2, "let_go": 1}
+CALLED_WITH: Mapping[str, int] = {"__init__": 2, **dict.fromkeys(METHODS.values(), 2), "wake": 2, "cut": 2, "let_go": 1}
 """How many arguments the router gives to each method of a rule."""
 
 WORDS = frozenset(

@@ -115,6 +115,13 @@ class Rule:
         """Key, scale, tempo or chord (``self.context.music``) are others from now on; what sounds may stay."""
         return ()
 
+    def cut(self, voice: int, now: int) -> Events:
+        """The limit on a note's length has ended this voice's notes, though their cause goes on.
+
+        A rule that keeps a voice going by itself (a latch) ends it, so that the next press begins anew.
+        """
+        return ()
+
     def let_go(self, now: int) -> Events:
         """End every voice this rule began, cancel every deadline, and be as new; the child's device may be gone."""
         return ()

@@ -86,6 +86,9 @@ class Latch(Rule):
     def wake(self, now: int, tag: Hashable) -> Events:
         return self.let_go(now)
 
+    def cut(self, voice: int, now: int) -> Events:
+        return self.let_go(now) if self._on is not None and self._on.voice == voice else ()
+
     def let_go(self, now: int) -> list[Release]:
         on, self._on = self._on, None
         for tag in (_LONGEST, _REPLACED):
