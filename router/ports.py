@@ -148,7 +148,7 @@ class JackSystem(MidiSystem):
         import rtmidi  # noqa: PLC0415 - as above
 
         self.api = rtmidi.API_UNIX_JACK
-        self._running = True
+        self._running = self._open = True
         try:
             self._client = jack.Client("router-look", no_start_server=True)
         except jack.JackError as error:
@@ -156,7 +156,7 @@ class JackSystem(MidiSystem):
         self._jack_error = jack.JackError
         self._news = os.eventfd(0, os.EFD_NONBLOCK | os.EFD_CLOEXEC)
         self._client.set_shutdown_callback(self._gone)
-        self._client.set_port_registration_callback(self._changed, only_available=False)
+        self._hear_of_ports(jack)
         self._client.activate()
 
     def fileno(self) -> int:
@@ -167,6 +167,7 @@ class JackSystem(MidiSystem):
             os.eventfd_read(self._news)
 
     def close(self) -> None:
+        self._open = False
         self._client.close()
         os.close(self._news)
 
@@ -190,12 +191,27 @@ class JackSystem(MidiSystem):
     def _gone(self, _status: object, _reason: str) -> None:
         """Called by JACK's thread."""
         self._running = False
-        os.eventfd_write(self._news, 1)
+        if self._open:
+            os.eventfd_write(self._news, 1)
 
-    def _changed(self, _port: object, _register: bool) -> None:
-        """Called by JACK's thread."""
-        os.eventfd_write(self._news, 1)
+    def _hear_of_ports(self, jack: Any) -> None:
+        """Write to the descriptor when a port comes or goes.
 
+        The library's own form of this first looks the port up, in JACK's thread, where it may be gone again by then. All
+        that is wanted here is that something changed.
+        """
+
+        def changed(_port: int, _registered: int, _nothing: object) -> None:
+            if self._open:
+                os.eventfd_write(self._news, 1)
+
+        function = jack._ffi.callback("JackPortRegistrationCallback", changed)  # noqa: SLF001 - see above
+        _kept.append(function)
+        jack._lib.jack_set_port_registration_callback(self._client._ptr, function, jack._ffi.NULL)  # noqa: SLF001
+
+
+_kept: list[object] = []
+"""What JACK's threads may call. Never given back: a server that was killed leaves threads behind that may call late."""
 
 _systems: list[MidiSystem] = []
 
