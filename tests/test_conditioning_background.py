@@ -17,7 +17,7 @@ from router.conditioning.background import SETTLE, STEP, Background, Seen
 from router.conditioning.pressure import PressureConditioner, PressureSettings, Side
 from router.events import Press, PressureSample, Release, SensorFault
 from router.timers import Alarm, Timers
-from router.units import NANOSECONDS
+from router.units import NANOSECONDS, pascal
 
 RATE = 100
 ABOVE = Side(on=125, off=75, full=500)
@@ -110,6 +110,16 @@ def test_started_while_the_child_tries_rest_is_found_all_the_same():
     assert sensor.made.rest == pytest.approx(0, abs=5)
     assert sensor.presses()[-1] == pytest.approx(15.05, abs=0.05)
     assert len(sensor.presses()) == 2
+
+
+@pytest.mark.parametrize("inches", [0.1, 0.5])
+def test_the_smallest_thresholds_in_use(inches):
+    """A tenth of an inch of water is the finest that is asked for; half an inch is ordinary (common practice, no source)."""
+    on = pascal(f"{inches} inH2O")
+    side = Side(on, 0.6 * on, 5 * on)
+    spans = [(at, at + 0.6) for at in range(5, 115, 5)]
+    sensor = Sensor(above=side).feed(120, efforts(*spans, height=1.8 * on), noise=on / 12)
+    assert len(sensor.presses()) == len(spans)
 
 
 # --- rhythm -------------------------------------------------------------------------------------------------------
