@@ -153,6 +153,14 @@ def test_steady_playing_is_never_tuned_out():
         assert len(sensor.presses()) == len(spans)
 
 
+def test_gentle_steady_playing_after_a_rest_is_never_tuned_out():
+    """Gentle efforts, as regular as a machine's, but there was rest before them."""
+    for period in (2.0, 3.0, 5.0):
+        spans = [(period + i * period, period + i * period + 0.6) for i in range(round(110 / period))]
+        sensor = Sensor().feed(115, efforts(*spans, height=220))
+        assert len(sensor.presses()) == len(spans)
+
+
 def test_a_gentle_effort_that_was_not_heard_leaves_no_echo():
     """Too gentle to count, once: the rhythm that was learned must not make a press one period later."""
     push, under = efforts((40, 41), height=110), ventilator(150, 3)
@@ -203,8 +211,8 @@ def test_an_effort_is_not_learned():
 def test_a_silent_sensor_is_not_a_resting_one():
     """A sensor that speaks only when something changes: a press, silence of ten seconds, a release."""
     sensor = Sensor()
-    for second, pascal in ((0, 0), (0.2, 1), (0.6, 0), (5, 300), (15, 0), (15.1, 0)):
-        sample = PressureSample("cheek", pascal)
+    for second, value in ((0, 0), (0.2, 1), (0.6, 0), (5, 300), (15, 0), (15.1, 0)):
+        sample = PressureSample("cheek", value)
         sensor.told += [(second, g) for g in sensor.made.handle(sample, round(second * NANOSECONDS))]
     assert (sensor.presses(), sensor.releases()) == ([5], [15])
     assert sensor.made.rest == pytest.approx(0, abs=1)

@@ -12,8 +12,8 @@ two, three and four periods ago, each against the mean of its own period, added 
 is what makes it safe: a gentle effort that was not heard is in one of four periods and does not count.
 
 A rhythm that reaches "on" by itself would never be learned like that, as each of its peaks counts as an effort. So what
-came unfiltered is watched too, and what repeats as exactly as no hand does, and goes no further than half of a full
-effort, is taken for the rhythm.
+came unfiltered is watched too, and what repeats as exactly as no hand does, has been there since the beginning, and goes
+no further than half of a full effort, is taken for the rhythm.
 
 Invariants:
   * an effort that is heard is never learned, however long it is and however regularly a child can play;
@@ -240,6 +240,9 @@ class Background:
         period = self._unfiltered.period
         if period is None or self._unfiltered.strength < EXACT:
             return False
+        first = self._raw[: int(0.95 * period) - SETTLE // STEP]  # less than a period from the first sample
+        if self._steps > len(self._raw) or max(first) - min(first) < self._on / 2:
+            return False  # it was not there at the beginning
         times = max(3, math.ceil(EXACT_FOR / STEP / period))
         here = len(self._busy) - 1
         if here < times * period or not all(self._busy[round(here - k * period)] for k in range(1, times + 1)):
