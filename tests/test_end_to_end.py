@@ -118,6 +118,7 @@ class Listener:
         return on
 
     def close(self):
+        time.sleep(0.1)  # python-rtmidi may wait for ever if a message comes while it closes
         self.port.cancel_callback()
         self.port.close_port()
         self.port.delete()

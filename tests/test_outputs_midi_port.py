@@ -5,6 +5,7 @@ from __future__ import annotations
 import itertools
 import random
 import threading
+import time
 
 import pytest
 import rtmidi
@@ -44,6 +45,7 @@ class Listener:
             return list(self.got)
 
     def close(self) -> None:
+        time.sleep(0.1)  # python-rtmidi may wait for ever if a message comes while it closes
         self.port.cancel_callback()
         self.port.close_port()
         self.port.delete()
