@@ -266,12 +266,10 @@ class Background:
             self._frozen_mean = None
             return self._rest
         here, width = len(self._clean), round(period)
-        if seen is Seen.REST or self._frozen_mean is None:  # an effort must not draw the mean along
-            self._frozen_mean = self._mean(here, width)
         if seen is Seen.REST:
-            mean, self._frozen_mean = self._frozen_mean, None
-        else:
-            mean = self._frozen_mean
+            mean, self._frozen_mean = self._mean(here, width), None
+        else:  # an effort must not draw the mean along
+            mean = self._frozen_mean = self._mean(here, width) if self._frozen_mean is None else self._frozen_mean
         shapes: list[float] = []
         for k in range(1, _PERIODS + 1):
             then = here - k * period
