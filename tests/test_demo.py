@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import io
 import itertools
 import os
@@ -172,6 +173,17 @@ def test_ctrl_c_gives_the_terminal_back_and_leaves_nothing_half_written(tmp_path
     assert b"Traceback" not in shown
     assert shown.count(b"\x1b[?25h") >= 1  # the cursor is shown again
     assert list((tmp_path / "demo-output").iterdir()) == []
+
+
+def test_ctrl_c_that_something_swallows_ends_it_all_the_same():
+    with contextlib.ExitStack() as stack:
+        pace = demo.Pace(demo.Interrupt(stack), waits=True)
+        pace.begin()
+        with contextlib.suppress(KeyboardInterrupt):  # as a destructor does
+            signal.raise_signal(signal.SIGINT)
+        with pytest.raises(KeyboardInterrupt):
+            pace.until(60 * NANOSECONDS, lambda _now: None)
+    assert signal.getsignal(signal.SIGINT) is signal.default_int_handler
 
 
 @pytest.mark.parametrize("act", demo.ACTS, ids=lambda act: act.child)

@@ -8,12 +8,14 @@ from __future__ import annotations
 
 import argparse
 import contextlib
+import signal
 import sys
 import textwrap
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
+from types import FrameType
 from typing import Any, Protocol
 
 from rich.console import Console, Group
@@ -100,6 +102,7 @@ def run(args: argparse.Namespace) -> int:
     try:
         args.out.mkdir(parents=True, exist_ok=True)
         with contextlib.ExitStack() as stack:
+            interrupt = Interrupt(stack)
             files = Files(args.out, profiles, stack)
             aloud = _aloud(stack) if args.aloud else None
             if screen is not None:
@@ -111,7 +114,7 @@ def run(args: argparse.Namespace) -> int:
                     takers = {name: [*taking, aloud] for name, taking in takers.items()}
                 show: Show = screen or Lines()
                 show.begin(act, loaded)
-                end = _act(loaded, args.seconds, takers, show, pace=Pace(waits=real_time), offset=offset)
+                end = _act(loaded, args.seconds, takers, show, pace=Pace(interrupt, waits=real_time), offset=offset)
                 offset = end + BETWEEN
             files.close()
     except OSError as error:
@@ -184,11 +187,30 @@ class Files:
             self._sound.close()
 
 
+class Interrupt:
+    """Ctrl-C, remembered: what runs when it comes may swallow it, as a destructor or a library's callback does."""
+
+    def __init__(self, stack: contextlib.ExitStack) -> None:
+        self._came = False
+        if signal.getsignal(signal.SIGINT) is signal.default_int_handler:
+            signal.signal(signal.SIGINT, self._come)
+            stack.callback(signal.signal, signal.SIGINT, signal.default_int_handler)
+
+    def look(self) -> None:
+        """Raise it again if it has come."""
+        if self._came:
+            raise KeyboardInterrupt
+
+    def _come(self, _number: int, _frame: FrameType | None) -> None:
+        self._came = True
+        raise KeyboardInterrupt
+
+
 class Pace:
     """Keeps the demo at the pace of life, or lets it run."""
 
-    def __init__(self, *, waits: bool) -> None:
-        self._waits, self._start = waits, 0
+    def __init__(self, interrupt: Interrupt, *, waits: bool) -> None:
+        self._interrupt, self._waits, self._start = interrupt, waits, 0
 
     def begin(self) -> None:
         """Time 0 is now."""
@@ -196,8 +218,10 @@ class Pace:
 
     def until(self, when: int, meanwhile: Callable[[int], None]) -> None:
         """Wait for a time in nanoseconds from the beginning, and show a picture now and then."""
+        self._interrupt.look()
         while self._waits and (left := when + self._start - clock.now()) > 0:
             time.sleep(min(left, FRAME) / NANOSECONDS)  # for the eye only: the music's times are in the messages
+            self._interrupt.look()
             meanwhile(min(clock.now() - self._start, when))
 
 
