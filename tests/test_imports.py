@@ -32,6 +32,7 @@ LAYERS = (
         "names",
         "plugged",
         "ports",
+        "status",
         "timerfd",
     },
     {"daemon", "player", "control", "report", "fit", "testing"},

@@ -1,0 +1,160 @@
+"""What the daemon says of itself when asked: the document that ``router status --json`` prints.
+
+Times are in seconds and say how long ago, so that no clock that is set meanwhile makes them wrong; lateness is in
+milliseconds. Nothing in here names anybody: a child is its pseudonym.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import TypedDict
+
+from router.events import MidiSample, PointerSample, PressureSample, Sample, SwitchSample
+from router.units import PRESSURE
+
+Value = bool | float | list[float] | list[int]
+"""The last reading of an input: a switch's contact, a pressure in the profile's unit, a pointer's [x, y] from 0 to 1, a MIDI message's bytes."""
+
+
+class InputStatus(TypedDict):
+    """One input of a profile."""
+
+    type: str  # switch, pressure, pointer or midi
+    device: str  # what it listens to: what was opened, or else what is looked for
+    there: bool
+    why: str  # why it is missing, or what is wrong with what it says; empty if all is well
+    value: Value | None  # None until something was heard
+    unit: str  # of a pressure: how the profile writes it; empty for the others
+    heard: float | None  # seconds ago
+
+
+class OutputStatus(TypedDict):
+    """One output of a profile."""
+
+    device: str
+    there: bool
+    why: str  # as for an input
+
+
+class Note(TypedDict):
+    """A note that sounds: ``channel`` is 1 to 16, ``note`` 0 to 127 (60 is middle C)."""
+
+    output: str
+    channel: int
+    note: int
+
+
+class LatenessStatus(TypedDict):
+    """How late the deadlines of the music were met, in milliseconds: half of them within ``p50``, 99 of 100 within ``p99``."""
+
+    count: int
+    p50: float
+    p99: float
+    most: float
+
+
+class Dropped(TypedDict):
+    """What was lost because something could not keep up, since the daemon began."""
+
+    log_lines: int
+    samples: int
+    messages: int
+
+
+class Refusal(TypedDict):
+    """The last profile that was not taken, and the whole of what ``router check`` says of it."""
+
+    child: str
+    file: str
+    ago: float  # seconds
+    message: str
+
+
+class SeatStatus(TypedDict):
+    """What one seat plays, hears and sounds."""
+
+    child: str
+    playing: float  # seconds since it began
+    file: str
+    because: str  # why this one: chosen by whom or what, or what it was fallen back to for
+    children: list[str]  # whose profiles are in the seat's folder
+    inputs: dict[str, InputStatus]
+    outputs: dict[str, OutputStatus]
+    sounding: list[Note]
+    presses: dict[str, int]  # since this profile plays, by source ("pad", "cheek.above")
+    lateness: LatenessStatus
+    dropped: Dropped
+    refused: Refusal | None
+    warnings: list[str]
+
+
+class Status(TypedDict):
+    """The whole: ``router`` is the version, ``up`` the seconds since the daemon was ready, ``warnings`` what holds for all seats."""
+
+    router: str
+    pid: int
+    up: float
+    seats: dict[str, SeatStatus]
+    warnings: list[str]
+
+
+def value_of(sample: Sample | None, unit: str) -> Value | None:
+    """The reading in a sample, as it stands in the document; None if there is none. ``unit`` is that of a pressure."""
+    match sample:
+        case SwitchSample():
+            return sample.pressed
+        case PressureSample():
+            return round(sample.pascal / float(PRESSURE[unit]), 4) if math.isfinite(sample.pascal) else None
+        case PointerSample():
+            return [round(sample.x, 4), round(sample.y, 4)]
+        case MidiSample():
+            return list(sample.data)
+    return None
+
+
+class Lateness:
+    """How late deadlines were met, in constant room: counts in steps of an eighth, so that a figure is up to 12.5 % too high."""
+
+    def __init__(self) -> None:
+        self._counts = [0] * 512
+        self._most = 0
+
+    def add(self, late: int) -> None:
+        """A deadline was met ``late`` nanoseconds after its time; what came early counts as 0."""
+        late = max(0, late)
+        self._counts[_step(late)] += 1
+        self._most = max(self._most, late)
+
+    def status(self) -> LatenessStatus:
+        """The figures so far; all are 0 if there are none."""
+        count = sum(self._counts)
+        return {
+            "count": count,
+            "p50": self._within(count, 0.5),
+            "p99": self._within(count, 0.99),
+            "most": _milliseconds(self._most),
+        }
+
+    def _within(self, count: int, share: float) -> float:
+        left = share * count
+        for step, here in enumerate(self._counts):
+            left -= here
+            if here and left <= 0:
+                return _milliseconds(min(self._most, _highest(step)))
+        return 0.0
+
+
+def _step(late: int) -> int:
+    """Steps of 1 ns up to 16 ns, then eight to each doubling."""
+    doublings = max(0, late.bit_length() - 4)
+    return min(511, 8 * doublings + (late >> doublings))
+
+
+def _highest(step: int) -> int:
+    """The most that falls into a step."""
+    doublings = max(0, step // 8 - 1)
+    return ((step - 8 * doublings + 1) << doublings) - 1
+
+
+def _milliseconds(nanoseconds: int) -> float:
+    return round(nanoseconds / 1e6, 3)
