@@ -98,9 +98,14 @@ Device = SerialDevice | EvdevDevice | MidiDevice | TerminalKey
 
 @dataclass(frozen=True, slots=True)
 class MidiPort:
-    """A MIDI port to send to; if none matches, the router offers a port of its own."""
+    """A MIDI port to send to; if none matches, the router offers a port of its own.
+
+    ``active_sensing``: it is told at least every 300 ms that we are there (MIDI 1.0's status byte FE), so that a synth
+    that understands this falls silent when we no longer are.
+    """
 
     pattern: str
+    active_sensing: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -33,7 +33,7 @@ from router.events import Route
 from router.inputs.serial import Reading
 from router.ledger import Limits
 from router.music import SCALES, Music, Span
-from router.profile import ProfileError, check, find, load, meaning, quantities, shipped, source
+from router.profile import ProfileError, check, find, load, meaning, quantities, schema, shipped, source
 from router.profile.diagnostics import Place, Problem, Report
 from router.profile.source import Entries, Items, Node, Text
 from router.units import NANOSECONDS
@@ -433,12 +433,12 @@ def test_both_readers_give_the_same_tree(monkeypatch):
         trees = []
         for reader in (source.FAST, source.PATIENT):
             monkeypatch.setattr(source, "FAST", reader)
-            trees.append(source.read(file, Report(str(file))))
+            trees.append(source.read(file, Report(str(file), schema.FORM)))
         assert trees[0] == trees[1], file
 
 
 def test_every_text_stands_where_its_place_says(write):
-    report = Report("")
+    report = Report("", schema.FORM)
     tree = source.read(write(WHOLE), report)
     assert isinstance(tree, Entries)
     for place, text in places(tree):

@@ -16,7 +16,7 @@ from router.engine import Engine
 from router.midi import BEND_MOST, CONTROLLERS, DRUM_CHANNEL, DRUMS
 from router.music import pitch_name
 from router.player import steps
-from router.profile import Profile
+from router.profile import Profile, schema
 from router.profile.build import build
 from router.profile.diagnostics import Report
 from router.profile.manual import example
@@ -117,7 +117,7 @@ def _loaded(rule: type[Rule]) -> Profile | None:
             *("parts:", "  tune:", f"    input: {listens}", *(f"    {line}" for line in rules)),
             *(f"    output: {{port: synth, channel: {channel}}}", 'outputs: {synth: {midi: "*"}}'),
         ]
-        report = Report("example")
+        report = Report("example", schema.FORM)
         tree = parse("\n".join(lines), report)
         loaded = build(tree, Path("example.yaml"), report) if tree is not None else None
         if loaded is not None and not report.problems:

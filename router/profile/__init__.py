@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from router.profile import schema
 from router.profile.build import build
 from router.profile.diagnostics import START, Problem, ProfileError, Report
 from router.profile.model import Profile
@@ -25,7 +26,7 @@ def load(path: Path | str) -> Profile:
     Raises:
         ProfileError: the file cannot be read, or something in it is wrong.
     """
-    report = Report(str(path))
+    report = Report(str(path), schema.FORM)
     tree = read(Path(path), report)
     profile = build(tree, Path(path), report) if tree is not None else None
     if profile is None or len(report):
@@ -67,7 +68,7 @@ def find(name: str | Path) -> Path:
     if str(name) in names:
         return shipped() / f"{name}.yaml"
     near = nearest(str(name), names)
-    report = Report(str(name))
+    report = Report(str(name), schema.FORM)
     report.add(
         START,
         f'there is no file and no shipped profile called "{name}"',

@@ -76,8 +76,8 @@ def build(tree: Node, path: Path, report: Report) -> Profile | None:
         _on_one_line(top.get("about", "")),
         plan,
         {name: heard.type for name, heard in inputs.items()},
-        {name: _device(heard) for name, heard in inputs.items()},
-        {name: _output(values) for name, (values, _) in outputs.items()},
+        {name: device(heard) for name, heard in inputs.items()},
+        {name: output(values) for name, (values, _) in outputs.items()},
     )
 
 
@@ -109,7 +109,8 @@ def _part_plan(part: Played, path: Path) -> PartPlan:
     return PartPlan(part.name, part.names, rules, Route(route["port"], route["channel"]), route.get("program"))
 
 
-def _device(heard: Heard) -> Device:
+def device(heard: Heard) -> Device:
+    """What an input listens to."""
     found = heard.device
     if heard.word == "terminal":
         return TerminalKey(found["terminal"])
@@ -159,9 +160,10 @@ def _ends(found: Values) -> tuple[float, float] | None:
     return min(low, high), max(low, high)
 
 
-def _output(values: Values) -> OutputDevice:
+def output(values: Values) -> OutputDevice:
+    """Where an output leads."""
     if "midi" in values:
-        return MidiPort(values["midi"])
+        return MidiPort(values["midi"], values["active_sensing"])
     name = values["instrument"]
     return Instrument(None if name == "default" else name, float(values["gain"]))
 

@@ -11,7 +11,7 @@ Every message is for the therapist who wrote the file. It uses her words and nev
 from __future__ import annotations
 
 import unicodedata
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 WIDEST = 96
@@ -78,16 +78,32 @@ class ProfileError(Exception):
         return "\n\n".join(map(str, self.problems))
 
 
+@dataclass(frozen=True, slots=True)
+class Form:
+    """A form of file, as messages about it speak.
+
+    ``begin``: how to come by one; ``ordinary``: KiB of an ordinary one; ``alone``: what is said of a second one in the
+    same file; ``homes``: for each setting, what it is a setting of.
+    """
+
+    name: str
+    begin: str
+    ordinary: int
+    alone: str
+    homes: Callable[[], Mapping[str, tuple[str, ...]]]
+
+
 class Report:
-    """Collects the problems of one file.
+    """Collects the problems of one file, which ought to be of one form.
 
     ``whole`` turns False when something could not be read and was left out. From then on nothing is said about what
     is *missing*: it may stand in the part that could not be read.
     """
 
-    def __init__(self, file: str, lines: Sequence[str] = ()) -> None:
+    def __init__(self, file: str, form: Form) -> None:
         self.file = file
-        self.lines = lines
+        self.form = form
+        self.lines: Sequence[str] = ()
         self.whole = True
         self._problems: dict[tuple[int, int, str], Problem] = {}
 

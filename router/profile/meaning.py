@@ -44,7 +44,7 @@ def check(
         _measures(heard, report)
         _moves(heard, report)
     _same_device_twice(list(inputs.values()), report)
-    _same_output_twice(outputs, report)
+    same_output_twice(outputs, report)
     used = _centres(inputs, report) | _progression(progression, inputs, report)
     for part in parts:
         known = _sources(part, inputs, report)
@@ -67,7 +67,7 @@ def _thresholds(heard: Heard, report: Report) -> None:
     for name in ("above", "below"):
         node = heard.node.values.get(name)
         # Read for itself, whatever else is wrong with the input; what is wrong with it is told there.
-        side = settings(node, schema.SIDE, heard.place, Report("")) if isinstance(node, Entries) else None
+        side = settings(node, schema.SIDE, heard.place, Report("", schema.FORM)) if isinstance(node, Entries) else None
         if side is None or not isinstance(node, Entries):
             continue
         texts = {key: value for key, value in node.values.items() if isinstance(value, Text)}
@@ -304,7 +304,8 @@ def _hears(heard: Heard) -> Iterator[tuple[tuple[Any, ...], str]]:
 # --- outputs ----------------------------------------------------------------------------------------------------
 
 
-def _same_output_twice(outputs: Mapping[str, tuple[Mapping[str, Any], Place]], report: Report) -> None:
+def same_output_twice(outputs: Mapping[str, tuple[Mapping[str, Any], Place]], report: Report) -> None:
+    """Two outputs that lead to the same port."""
     seen: dict[str, tuple[str, Place]] = {}
     for name, (values, place) in outputs.items():
         if "midi" not in values:

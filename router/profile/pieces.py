@@ -93,34 +93,37 @@ class Played:
         return tuple(source.text.strip() for source in self.sources or ())
 
 
-def group(tree: Entries, name: str) -> Entries:
-    """The named things under one of the profile's headings, even if the heading is misspelt (which is told elsewhere)."""
-    slips = [key for key in tree.values if key not in schema.PROFILE["properties"] and nearest(key, [name])]
+def group(tree: Entries, name: str, whole: Mapping[str, Any] = schema.PROFILE) -> Entries:
+    """The named things under one of a file's headings, even if the heading is misspelt (which is told elsewhere)."""
+    slips = [key for key in tree.values if key not in whole["properties"] and nearest(key, [name])]
     found = tree.values.get(name, tree.values[slips[0]] if slips else None)
     return found if isinstance(found, Entries) else Entries(tree.place)
 
 
 @dataclass(frozen=True, slots=True)
-class _Sort:
-    """A sort of piece: how messages call it, one of the settings by which it is known, and how it may be written."""
+class Sort:
+    """A sort of piece: how messages call it, the settings by which it is known, and how it may be written.
+
+    ``bare``: it may stand without any settings.
+    """
 
     called: str
     known_by: Collection[str]
     example: str
+    bare: bool = False
 
 
-_INPUT = _Sort("an input", ("type", "device"), "{type: switch, device: {terminal: space}}")
-_OUTPUT = _Sort("an output", tuple(schema.OUTPUTS), '{midi: "*"}')
-_PART = _Sort("a part", ("input", "rules", "output"), "{input: pad, rules: [note: {}], output: {port: synth}}")
+_INPUT = Sort("an input", ("type", "device"), "{type: switch, device: {terminal: space}}")
+_OUTPUT = Sort("an output", tuple(schema.OUTPUTS), '{midi: "*"}')
+_PART = Sort("a part", ("input", "rules", "output"), "{input: pad, rules: [note: {}], output: {port: synth}}")
 
 
-def _named(things: Entries, sort: _Sort, report: Report) -> dict[str, Entries]:
+def named(things: Entries, sort: Sort, report: Report) -> dict[str, Entries]:
     """The pieces under a heading that are what they should be; the others are told."""
-    strays = {name for name in things.values if name in schema.homes() and not _is_one(things.values[name], sort)}
+    homes = report.form.homes()
+    strays = {name for name in things.values if name in homes and not _is_one(things.values[name], sort)}
     for name in strays:  # first of all: what they belong to is not incomplete, only parted from them
-        hint = (
-            f"It is a setting of {either(schema.homes()[name][:3])}: begin it further right, under what it belongs to."
-        )
+        hint = f"It is a setting of {either(homes[name][:3])}: begin it further right, under what it belongs to."
         report.add(things.keys[name].place, f"{quoted(name)} stands where the name of {sort.called} is expected", hint)
         report.whole = False
     pieces = {}
@@ -128,8 +131,8 @@ def _named(things: Entries, sort: _Sort, report: Report) -> dict[str, Entries]:
         place = things.keys[name].place
         if name in strays:
             continue
-        if isinstance(value, Entries):
-            pieces[name] = value
+        if isinstance(value, Entries) or (sort.bare and isinstance(value, Text) and value.empty):
+            pieces[name] = value if isinstance(value, Entries) else Entries(place)
             _check_name(name, place, sort, report)
         elif isinstance(value, Text) and value.empty:
             report.missing(place, f"nothing is written for {sort.called} {quoted(name)}", _write(name, sort))
@@ -138,15 +141,15 @@ def _named(things: Entries, sort: _Sort, report: Report) -> dict[str, Entries]:
     return pieces
 
 
-def _is_one(value: Node, sort: _Sort) -> bool:
+def _is_one(value: Node, sort: Sort) -> bool:
     return isinstance(value, Entries) and any(name in value.values for name in sort.known_by)
 
 
-def _write(name: str, sort: _Sort) -> str:
+def _write(name: str, sort: Sort) -> str:
     return f'For example "{name}: {sort.example}".'
 
 
-def _check_name(name: str, place: Place, sort: _Sort, report: Report) -> None:
+def _check_name(name: str, place: Place, sort: Sort, report: Report) -> None:
     if schema.fits(name, schema.NAME):
         return
     near = schema.respell(name, schema.NAME)
@@ -160,12 +163,13 @@ def _check_name(name: str, place: Place, sort: _Sort, report: Report) -> None:
 def inputs(things: Entries, report: Report) -> dict[str, Heard]:
     """The inputs, by name; also those of which no more than the name is known."""
     heard = {name: Heard(name, "", key.place, Entries(key.place)) for name, key in things.keys.items()}
-    for name, entries in _named(things, _INPUT, report).items():
+    for name, entries in named(things, _INPUT, report).items():
         place = things.keys[name].place
         kind = _type(entries, place, report)
         if kind is not None:
             values = settings(entries, schema.INPUTS[kind], place, report)
-            word, device = _device(entries, kind, report)
+            called = f"{schema.INPUTS[kind]['title']}'s device"
+            word, device = device_of(entries, schema.DEVICES[kind], called, report)
             heard[name] = Heard(name, kind, place, entries, values or {}, word, device or {})
     return heard
 
@@ -202,13 +206,14 @@ def _type(entries: Entries, place: Place, report: Report) -> str | None:
     return near
 
 
-def _device(entries: Entries, kind: str, report: Report) -> tuple[str, Values | None]:
-    """The word for the kind of device that an input listens to, and its settings."""
+def device_of(
+    entries: Entries, kinds: Mapping[str, Mapping[str, Any]], called: str, report: Report
+) -> tuple[str, Values | None]:
+    """The word for the kind of device that is listened to, of those that there are, and its settings."""
     node = entries.values.get("device")
-    kinds = schema.DEVICES[kind]
     if isinstance(node, Entries):
         place = entries.keys["device"].place
-        word = _word(node, kinds, place, f"{schema.INPUTS[kind]['title']}'s device", report)
+        word = _word(node, kinds, place, called, report)
         return (word, settings(node, kinds[word], place, report)) if word else ("", None)
     if isinstance(node, Text) and node.empty:
         place = entries.keys["device"].place
@@ -219,7 +224,7 @@ def _device(entries: Entries, kind: str, report: Report) -> tuple[str, Values | 
 def outputs(things: Entries, report: Report) -> dict[str, tuple[Values, Place]]:
     """The outputs, by name: settings (none if they could not be read) and place."""
     found: dict[str, tuple[Values, Place]] = {name: ({}, key.place) for name, key in things.keys.items()}
-    for name, entries in _named(things, _OUTPUT, report).items():
+    for name, entries in named(things, _OUTPUT, report).items():
         place = things.keys[name].place
         word = _word(entries, schema.OUTPUTS, place, "an output", report)
         values = settings(entries, schema.OUTPUTS[word], place, report) if word else None
@@ -255,14 +260,14 @@ def _word(node: Entries, kinds: Mapping[str, Any], place: Place, called: str, re
 
 def parts(things: Entries, report: Report) -> list[Played]:
     """The parts, in order."""
-    return [_part(name, things.keys[name].place, part, report) for name, part in _named(things, _PART, report).items()]
+    return [_part(name, things.keys[name].place, part, report) for name, part in named(things, _PART, report).items()]
 
 
 def _part(name: str, place: Place, part: Entries, report: Report) -> Played:
     settings(part, schema.PART, place, report)
     output = part.values.get("output")
     # What is wrong with the output is told with the part; here it is read for itself, whatever else is wrong.
-    route = settings(output, schema.ROUTE, place, Report("")) if isinstance(output, Entries) else None
+    route = settings(output, schema.ROUTE, place, Report("", report.form)) if isinstance(output, Entries) else None
     return Played(
         name,
         place,
@@ -389,7 +394,7 @@ def _second_rule(name: str, other: str, entry: Entries, report: Report) -> None:
         )
     elif rule is not None:
         near = nearest(other, rule.settings["properties"])
-        report.add(place, *unknown(other, near, f"{schema.article(name)} {name} rule", rule.settings))
+        report.add(place, *unknown(other, near, f"{schema.article(name)} {name} rule", rule.settings, report))
 
 
 def _all_rules() -> str:

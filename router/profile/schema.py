@@ -12,10 +12,11 @@ The pieces below are JSON Schema 2020-12 with four words of our own, which publi
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from functools import lru_cache
 from typing import Any
 
+from router.profile.diagnostics import Form
 from router.profile.plugins import Installed, installed
 from router.units import PRESSURE
 
@@ -38,7 +39,8 @@ CHILD: Schema = {
 PATTERN: Schema = {"type": "string", "minLength": 1, "maxLength": 200, "examples": ['"*"']}
 
 
-def _group(title: str, needed: tuple[str, ...] = (), **properties: Schema) -> dict[str, Any]:
+def group(title: str, needed: tuple[str, ...] = (), **properties: Schema) -> dict[str, Any]:
+    """A closed group of settings; a property that is a word of Python is given with ``_`` after it."""
     schema: dict[str, Any] = {
         "title": title,
         "type": "object",
@@ -50,7 +52,7 @@ def _group(title: str, needed: tuple[str, ...] = (), **properties: Schema) -> di
     return schema
 
 
-PROGRESSION = _group(
+PROGRESSION = group(
     "a progression",
     chords={
         "type": "array",
@@ -63,7 +65,7 @@ PROGRESSION = _group(
     advance={"type": "string", "description": "the input whose presses go on to the next chord", "examples": ["pad"]},
     follow={"type": "string", "description": "the MIDI input whose held notes are the chord", "examples": ["keys"]},
 )
-MUSIC = _group(
+MUSIC = group(
     "music",
     key={"quantity": "key", "default": "C", "description": "the key note: a letter from A to G, with # or b if needed"},
     scale={"quantity": "scale", "default": "major pentatonic", "description": "the scale that degrees are counted in"},
@@ -78,7 +80,7 @@ MUSIC = _group(
     progression={**PROGRESSION, "description": "the chords that parts can follow, and what goes on to the next"},
 )
 
-LIMITS = _group(
+LIMITS = group(
     "limits",
     velocity={
         "type": "integer",
@@ -157,7 +159,7 @@ _CALIBRATE: Schema = {
     "type": "array",
     "minItems": 2,
     "maxItems": 2,
-    "items": _group(
+    "items": group(
         "a point of the calibration",
         ("reads", "is"),
         reads={"type": "number", "description": "what the sensor says", "examples": [412]},
@@ -167,7 +169,7 @@ _CALIBRATE: Schema = {
     "examples": ["[{reads: 412, is: 0 Pa}, {reads: 3600, is: 10 cmH2O}]"],
 }
 _RANGE: Schema = {
-    **_group(
+    **group(
         "the range",
         lowest={"type": "number", "description": "the lowest number that the sensor can say", "examples": [0]},
         highest={"type": "number", "description": "the highest number that the sensor can say", "examples": [4095]},
@@ -178,7 +180,7 @@ _RANGE: Schema = {
 
 DEVICES: Mapping[str, Mapping[str, Schema]] = {
     "switch": {
-        "evdev": _group(
+        "evdev": group(
             "an evdev switch",
             ("evdev", "key"),
             evdev=_EVDEV_PATTERN,
@@ -191,14 +193,14 @@ DEVICES: Mapping[str, Mapping[str, Schema]] = {
             },
             grab=_GRAB,
         ),
-        "serial": _group(
+        "serial": group(
             "a serial switch",
             ("serial",),
             serial=_SERIAL_PATTERN,
             baud=_BAUD,
             line={**_LINE, "description": _LINE["description"] + "; above 0 is pressed"},
         ),
-        "terminal": _group(
+        "terminal": group(
             "a terminal key",
             ("terminal",),
             terminal={
@@ -211,7 +213,7 @@ DEVICES: Mapping[str, Mapping[str, Schema]] = {
         ),
     },
     "pressure": {
-        "serial": _group(
+        "serial": group(
             "a serial pressure sensor",
             ("serial",),
             serial=_SERIAL_PATTERN,
@@ -223,7 +225,7 @@ DEVICES: Mapping[str, Mapping[str, Schema]] = {
             calibrate=_CALIBRATE,
             range=_RANGE,
         ),
-        "evdev": _group(
+        "evdev": group(
             "an evdev pressure sensor",
             ("evdev", "axis", "calibrate"),
             evdev=_EVDEV_PATTERN,
@@ -236,7 +238,7 @@ DEVICES: Mapping[str, Mapping[str, Schema]] = {
             range=_RANGE,
             grab=_GRAB,
         ),
-        "midi": _group(
+        "midi": group(
             "a MIDI pressure sensor",
             ("midi", "calibrate"),
             midi={**PATTERN, "description": "the name of the MIDI port; * stands for anything"},
@@ -253,7 +255,7 @@ DEVICES: Mapping[str, Mapping[str, Schema]] = {
         ),
     },
     "pointer": {
-        "evdev": _group(
+        "evdev": group(
             "an evdev pointer",
             ("evdev",),
             evdev=_EVDEV_PATTERN,
@@ -276,7 +278,7 @@ DEVICES: Mapping[str, Mapping[str, Schema]] = {
         ),
     },
     "midi": {
-        "midi": _group(
+        "midi": group(
             "a MIDI device",
             ("midi",),
             midi={**PATTERN, "description": "the name of the MIDI port; * stands for anything"},
@@ -285,7 +287,7 @@ DEVICES: Mapping[str, Mapping[str, Schema]] = {
 }
 """By input type and by the word that says which kind of device it is."""
 
-SIDE = _group(
+SIDE = group(
     "thresholds",
     ("on", "full"),
     on={"quantity": "pressure", "description": "from here on it is an effort", "examples": ["0.4 inH2O"]},
@@ -302,7 +304,7 @@ SIDE = _group(
     },
 )
 SIDE["examples"] = ["{on: 0.4 inH2O, full: 2 inH2O}"]
-ZERO = _group(
+ZERO = group(
     "zero",
     track={
         "quantity": "time",
@@ -313,7 +315,7 @@ ZERO = _group(
         "description": "how slowly the level of rest follows drift",
     },
 )
-STRENGTH = _group(
+STRENGTH = group(
     "strength",
     from_={
         "enum": ["rise", "peak"],
@@ -328,7 +330,7 @@ STRENGTH = _group(
         "description": "the time that is looked at",
     },
 )
-SMOOTH = _group(
+SMOOTH = group(
     "smooth",
     min_cutoff={
         "quantity": "frequency",
@@ -345,7 +347,7 @@ SMOOTH = _group(
         "description": "higher follows quick movements sooner",
     },
 )
-GRID = _group(
+GRID = group(
     "a grid",
     columns={"type": "integer", "minimum": 1, "maximum": 16, "default": 4, "description": "zones side by side"},
     rows={"type": "integer", "minimum": 1, "maximum": 8, "default": 1, "description": "zones below one another"},
@@ -375,7 +377,7 @@ GRID = _group(
         "examples": ["[5]"],
     },
 )
-SPEED = _group(
+SPEED = group(
     "strength",
     ("crossing",),
     crossing={
@@ -396,7 +398,7 @@ def _device(example: str) -> Schema:
 
 
 INPUTS: Mapping[str, Schema] = {
-    "switch": _group(
+    "switch": group(
         "a switch input",
         ("type", "device"),
         type=_TYPE,
@@ -429,7 +431,7 @@ INPUTS: Mapping[str, Schema] = {
         longest={
             "quantity": "time",
             "least": "1 s",
-            "most": "1 h",
+            "most": "60 min",
             "no": "a press may last for ever",
             "default": "60 s",
             "description": "a switch that is held longer is taken to be stuck, and let go",
@@ -459,7 +461,7 @@ INPUTS: Mapping[str, Schema] = {
         },
     ),
     "pressure": {
-        **_group(
+        **group(
             "a pressure input",
             ("type", "device"),
             type=_TYPE,
@@ -477,7 +479,7 @@ INPUTS: Mapping[str, Schema] = {
             longest={
                 "quantity": "time",
                 "least": "5 s",
-                "most": "1 h",
+                "most": "60 min",
                 "no": "an effort may last for ever",
                 "default": "60 s",
                 "description": "an effort that lasts longer is let go, and its pressure taken as the new rest",
@@ -485,7 +487,7 @@ INPUTS: Mapping[str, Schema] = {
         ),
         "anyOf": [{"required": ["above"]}, {"required": ["below"]}],
     },
-    "pointer": _group(
+    "pointer": group(
         "a pointer input",
         ("type", "device"),
         type=_TYPE,
@@ -522,7 +524,7 @@ INPUTS: Mapping[str, Schema] = {
             "description": "a leap farther than this, in parts of the whole, between two samples is not the head's",
         },
     ),
-    "midi": _group(
+    "midi": group(
         "a MIDI input",
         ("type", "device"),
         type=_TYPE,
@@ -535,14 +537,14 @@ INPUTS: Mapping[str, Schema] = {
 }
 """By type."""
 
-ROUTE = _group(
+ROUTE = group(
     "the output of a part",
     ("port",),
     port={"type": "string", "description": "a name from the outputs", "examples": ["synth"]},
     channel={**CHANNEL, "default": 1, "description": "the MIDI channel"},
     program={"quantity": "program", "description": "the sound: a name of the General MIDI list, or its number from 0"},
 )
-PART = _group(
+PART = group(
     "a part",
     ("input", "rules", "output"),
     about=_ABOUT,
@@ -555,12 +557,18 @@ PART = _group(
 )
 
 OUTPUTS: Mapping[str, Schema] = {
-    "midi": _group(
+    "midi": group(
         "a MIDI output",
         ("midi",),
         midi={**PATTERN, "description": "the name of the MIDI port; * stands for anything"},
+        active_sensing={
+            "type": "boolean",
+            "default": False,
+            "description": "whether the synth is told all the time that the router lives, so that one which understands this "
+            "falls silent by itself after a power cut",
+        },
     ),
-    "instrument": _group(
+    "instrument": group(
         "an instrument output",
         ("instrument",),
         instrument={
@@ -573,7 +581,7 @@ OUTPUTS: Mapping[str, Schema] = {
 }
 """By the word that says which kind of output it is."""
 
-PROFILE = _group(
+PROFILE = group(
     "a profile",
     ("profile", "child", "inputs", "parts", "outputs"),
     profile={
@@ -629,17 +637,31 @@ def homes() -> Mapping[str, tuple[str, ...]]:
 
 @lru_cache(maxsize=8)
 def _homes(rules: Installed) -> Mapping[str, tuple[str, ...]]:
-    homes: dict[str, list[str]] = {}
     groups: list[Schema] = [PROFILE, PART]
     groups += [*INPUTS.values(), *(kind for kinds in DEVICES.values() for kind in kinds.values()), *OUTPUTS.values()]
     groups += [{"title": f"{article(name)} {name} rule", **rule.settings} for name, rule in rules.rules.items()]
-    for group in groups:
-        for name, inner in group["properties"].items():
-            homes.setdefault(name, []).append(group["title"])
+    return homes_in(groups, PROFILE)
+
+
+def homes_in(groups: Iterable[Schema], whole: Schema) -> Mapping[str, tuple[str, ...]]:
+    """The same for the groups of any form of file; ``whole`` is the one of the whole file."""
+    found: dict[str, list[str]] = {}
+    for one in groups:
+        for name, inner in one["properties"].items():
+            found.setdefault(name, []).append(one["title"])
             for deeper in inner.get("properties", {}):
-                within = "" if group is PROFILE else f" in {group['title']}"
-                homes.setdefault(deeper, []).append(f'"{name}"{within}')
-    return {name: tuple(dict.fromkeys(titles)) for name, titles in homes.items()}
+                within = "" if one is whole else f" in {one['title']}"
+                found.setdefault(deeper, []).append(f'"{name}"{within}')
+    return {name: tuple(dict.fromkeys(titles)) for name, titles in found.items()}
+
+
+FORM = Form(
+    "profile",
+    begin="router new CHILD --input pad=switch writes a profile to begin with.",
+    ordinary=3,
+    alone="One file holds one child; give each a file of its own.",
+    homes=homes,
+)
 
 
 def article(name: str) -> str:

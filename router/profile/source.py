@@ -1,4 +1,4 @@
-"""A profile's text as a tree in which everything knows its place.
+"""The text of a profile, or of any other file of ours, as a tree in which everything knows its place.
 
 The YAML library splits the text; the tree is ours, for three reasons. Every message needs a line and a column. What
 was written must stay as it was written: plain YAML loading turns ``on`` into yes, ``010`` into 8 and ``1:30`` into 90.
@@ -85,7 +85,7 @@ def read(path: Path, report: Report) -> Node | None:
 def _bytes(path: Path, report: Report) -> bytes | None:
     try:
         if path.is_dir():
-            report.add(START, "this is a folder, not a profile", "Name a file in it: " + _files(path))
+            report.add(START, f"this is a folder, not a {report.form.name}", "Name a file in it: " + _files(path))
             return None
         if not path.exists():
             near = nearest(path.name, [file.name for file in path.parent.glob("*.y*ml")])
@@ -103,8 +103,10 @@ def _bytes(path: Path, report: Report) -> bytes | None:
         report.add(START, "this file cannot be read")
         return None
     if len(data) > LARGEST:
-        size = f"A profile has at most {LARGEST // 1024} KiB; an ordinary one has about 3."
-        report.add(START, "this file is too large for a profile", size)
+        size = (
+            f"A {report.form.name} has at most {LARGEST // 1024} KiB; an ordinary one has about {report.form.ordinary}."
+        )
+        report.add(START, f"this file is too large for a {report.form.name}", size)
         return None
     return data
 
@@ -114,7 +116,6 @@ def _files(folder: Path) -> str:
     return either(names) + "." if names else "there is no .yaml file in it."
 
 
-_BEGIN = "router new CHILD --input pad=switch writes a profile to begin with."
 _SAVE_AS = 'Save it again with the encoding "UTF-8" (in most editors: Save As, Encoding).'
 _BAD_BYTE = re.compile("[\udc80-\udcff]")
 _CONTROL = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x84\x86-\x9f\ufeff\ufffe\uffff]")
@@ -125,12 +126,13 @@ _SPACES = re.compile("[\t\x85\u2028\u2029\xa0]")  # what YAML refuses or takes f
 def _decoded(data: bytes, report: Report) -> str | None:
     """The text with plain line ends. Windows' line ends and a byte-order mark are as good as none."""
     if data.startswith((b"\xff\xfe", b"\xfe\xff")):
-        report.add(START, "this file is saved as UTF-16, and a profile is UTF-8", _SAVE_AS)
+        report.add(START, f"this file is saved as UTF-16, and a {report.form.name} is UTF-8", _SAVE_AS)
         return None
     text = data.decode("utf-8-sig", "surrogateescape")
     controls = len(_CONTROL.findall(text))
     if controls > 8 and controls > len(text) // 50:
-        report.add(START, "this is not a text file", "A profile is a plain text file with names, colons and values.")
+        hint = f"A {report.form.name} is a plain text file with names, colons and values."
+        report.add(START, "this is not a text file", hint)
         return None
     text = _LINE_END.sub("\n", text)
     bad = _BAD_BYTE.search(text)
@@ -150,7 +152,7 @@ def _decoded(data: bytes, report: Report) -> str | None:
             "Delete what stands here and type it anew. Such characters come with copying from other programs.",
         )
     if not text.strip():
-        report.add(START, "this file is empty", _BEGIN)
+        report.add(START, "this file is empty", report.form.begin)
         return None
     return _CONTROL.sub(" ", text)
 
@@ -175,12 +177,12 @@ def parse(text: str, report: Report) -> Node | None:
         try:
             root = _tree("\n".join(lines), report)
             if root is None and report.whole:
-                report.add(START, "this file holds nothing but remarks", _BEGIN)
+                report.add(START, "this file holds nothing but remarks", report.form.begin)
             return root
         except _Stopped:
             return None
         except yaml.MarkedYAMLError as error:
-            slip = syntax.explain(error, lines)
+            slip = syntax.explain(error, lines, report.form.homes())
             if not tabs:  # what a tab has moved is not a second mistake
                 report.add(slip.place, slip.message, slip.hint)
             report.whole = False
@@ -271,9 +273,8 @@ class _Tree:
         place = self._place(event)
         if isinstance(event, yaml.DocumentStartEvent):
             if self._documents:
-                self._stop(
-                    place, "a second profile begins here", "One file holds one child; give each a file of its own."
-                )
+                form = self._report.form
+                self._stop(place, f"a second {form.name} begins here", form.alone)
             self._documents += 1
             return
         if isinstance(event, yaml.AliasEvent):
@@ -282,7 +283,7 @@ class _Tree:
         if isinstance(event, yaml.NodeEvent):
             self._count += 1
             if self._count > MOST:
-                self._stop(place, f"this is more than a profile can hold: over {MOST} values")
+                self._stop(place, f"this is more than a {self._report.form.name} can hold: over {MOST} values")
             if len(self._open) > DEEPEST:
                 self._stop(
                     place, f"this is nested too deeply: more than {DEEPEST} levels", "Is a bracket opened too often?"

@@ -7,12 +7,11 @@ few slips it was: a colon forgotten, a bracket left open, a line that does not l
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Container, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 from router.profile.diagnostics import Place, quoted
-from router.profile.schema import homes
 
 CURLY = "\u201c\u201d\u201e\u201f\u2018\u2019\u201a\u201b\u00ab\u00bb"
 """Quotes as a word processor makes them."""
@@ -42,6 +41,7 @@ class _Where:
     from_line: int
     from_column: int
     lines: Sequence[str]
+    known: Container[str]
 
     @property
     def text(self) -> str:
@@ -62,13 +62,13 @@ class _Where:
         return Slip(Place(self.from_line + 1, at + 1, width), message, hint, self.from_line + 1)
 
 
-def explain(error: Any, lines: Sequence[str]) -> Slip:
-    """What an error of the YAML library (a ``MarkedYAMLError``) means."""
+def explain(error: Any, lines: Sequence[str], known: Container[str]) -> Slip:
+    """What an error of the YAML library (a ``MarkedYAMLError``) means; ``known``: the names of settings."""
     mark = error.problem_mark or error.context_mark
     start = error.context_mark or mark
     line, column = _inside(lines, mark)
     from_line, from_column = _inside(lines, start)
-    where = _Where(error.problem or "", error.context or "", line, column, from_line, from_column, lines)
+    where = _Where(error.problem or "", error.context or "", line, column, from_line, from_column, lines, known)
     for reason in _REASONS:
         slip = reason(where)
         if slip is not None:
@@ -184,7 +184,7 @@ def _second_colon(where: _Where) -> Slip | None:
     width = len(name[0].rstrip()) if name else 1
     if first:
         value = where.text[first.end() :].strip()
-        if name and name[0].strip() in homes():
+        if name and name[0].strip() in where.known:
             hint = f"Did you mean {quoted(f'{first[2]}: {{{value}}}')}?  Or begin it on a line of its own, two spaces further right."
         else:
             hint = f"If the colon belongs to the text, put the text in quotes: {quoted(value)}"
@@ -308,7 +308,7 @@ def _does_not_line_up(where: _Where) -> Slip | None:
     if above is not None and above[1] < where.column:
         before = _above(where.lines, above[0])
         word = re.match(_NAME, where.lines[above[0]].lstrip())
-        if before is not None and before[1] == where.column and word is not None and word[0] in homes():
+        if before is not None and before[1] == where.column and word is not None and word[0] in where.known:
             return Slip(
                 Place(above[0] + 1, above[1] + 1, len(word[0])),
                 "this line does not line up with the lines around it",

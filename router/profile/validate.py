@@ -184,7 +184,7 @@ class _Telling:
                 continue
             near = nearest(name, [known for known in properties if known not in present]) or nearest(name, properties)
             explained = explained or near is None or near in missing
-            self._report.add(entries.keys[name].place, *unknown(name, near, called, wanted))
+            self._report.add(entries.keys[name].place, *unknown(name, near, called, wanted, self._report))
         if explained:
             return
         needed = [name for error in errors if error.validator == "required" for name in _missing(error)]
@@ -283,11 +283,11 @@ def _for_example(names: list[str], wanted: Schema, word: str = "and") -> str:
     return f"For example {listed((f'{name}: {example(properties.get(name, {}))}' for name in names), word)}."
 
 
-def unknown(name: str, near: str | None, called: str, wanted: Schema) -> tuple[str, str]:
+def unknown(name: str, near: str | None, called: str, wanted: Schema, report: Report) -> tuple[str, str]:
     """What is said of a setting that a group does not have."""
     hint = f'Did you mean "{near}"?  ' if near else ""
-    homes = schema.homes().get(name, ())
-    top = called == schema.PROFILE["title"]
+    homes = report.form.homes().get(name, ())
+    top = called == f"a {report.form.name}"
     if not near and homes:
         hint = f"It is a setting of {either(homes[:3])}.  "
         if top:
