@@ -1,0 +1,75 @@
+"""Estimates from few numbers: quantiles, a trend that one odd value does not bend, and how far a number may be trusted."""
+
+from __future__ import annotations
+
+import itertools
+import math
+import random
+from collections.abc import Callable, Sequence
+from statistics import NormalDist, median
+
+CONFIDENCE = 0.9
+"""Of every interval, unless another is asked for. With ten efforts a narrower promise would be empty."""
+RESAMPLES = 200
+"""Enough for a 90 % interval that stays the same to within a tenth of its width. Our choice."""
+
+
+def quantile(values: Sequence[float], share: float) -> float:
+    """The value below which a share of the values lies, with straight lines between them (Hyndman and Fan's type 7)."""
+    ordered = sorted(values)
+    place = share * (len(ordered) - 1)
+    low = math.floor(place)
+    high = min(low + 1, len(ordered) - 1)
+    return ordered[low] + (ordered[high] - ordered[low]) * (place - low)
+
+
+def spread(values: Sequence[float]) -> float:
+    """A standard deviation that odd values do not widen: 1.4826 times the median distance from the median.
+
+    The factor makes it that of the normal distribution (Hampel, J. Am. Stat. Assoc. 69:383, 1974).
+    """
+    middle = median(values)
+    return 1.4826 * median(abs(value - middle) for value in values)
+
+
+def slope(
+    times: Sequence[float], values: Sequence[float], confidence: float = CONFIDENCE
+) -> tuple[float, float, float]:
+    """How fast values change: the median of the slopes between all pairs (Theil, 1950), and its interval, low and high.
+
+    The interval is Sen's (J. Am. Stat. Assoc. 63:1379, 1968), from the variance of Kendall's S with its correction for ties.
+
+    Raises:
+        ValueError: fewer than two different times.
+    """
+    slopes = sorted(
+        (after - before) / (later - sooner)
+        for (sooner, before), (later, after) in itertools.combinations(sorted(zip(times, values, strict=True)), 2)
+        if later > sooner
+    )
+    if not slopes:
+        raise ValueError("a trend needs two different times")
+    count = len(times)
+
+    def ties(of: Sequence[float]) -> int:
+        repeats = [of.count(value) for value in set(of)]
+        return sum(k * (k - 1) * (2 * k + 5) for k in repeats)
+
+    variance = (count * (count - 1) * (2 * count + 5) - ties(list(times)) - ties(list(values))) / 18
+    reach = NormalDist().inv_cdf((1 + confidence) / 2) * math.sqrt(max(0.0, variance))
+    low = max(0, round((len(slopes) - reach) / 2))
+    high = min(len(slopes) - 1, round((len(slopes) + reach) / 2) - 1)
+    return median(slopes), slopes[min(low, high)], slopes[max(low, high)]
+
+
+def interval(
+    count: int, estimate: Callable[[Sequence[int]], float], confidence: float = CONFIDENCE
+) -> tuple[float, float]:
+    """Between which values an estimate from ``count`` things lies if they are drawn again, with replacement.
+
+    ``estimate`` is given the places of the things that were drawn. The percentile bootstrap (Efron, Ann. Stat. 7:1, 1979); its
+    chances come from a fixed seed, so that the same recording gives the same interval.
+    """
+    rng = random.Random(1)  # noqa: S311 - resampling, not a secret
+    found = [estimate([rng.randrange(count) for _ in range(count)]) for _ in range(RESAMPLES)]
+    return quantile(found, (1 - confidence) / 2), quantile(found, (1 + confidence) / 2)

@@ -1,0 +1,59 @@
+"""Estimates against the references of others, and against worked numbers."""
+
+from __future__ import annotations
+
+import random
+from statistics import NormalDist, fmean
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from scipy import stats
+
+from router.estimates import interval, quantile, slope, spread
+
+NUMBERS = st.floats(-1e6, 1e6)
+
+
+@given(st.lists(NUMBERS, min_size=1, max_size=30), st.floats(0, 1))
+def test_quantiles_are_numpys(values, share):
+    """Hyndman and Fan's type 7, numpy's default."""
+    assert quantile(values, share) == pytest.approx(float(np.quantile(values, share)), rel=1e-9, abs=1e-6)
+
+
+@given(st.lists(NUMBERS, min_size=1, max_size=30))
+def test_the_spread_is_scipys(values):
+    assert spread(values) == pytest.approx(stats.median_abs_deviation(values, scale="normal"), rel=1e-4)
+
+
+@given(
+    st.lists(
+        st.tuples(st.integers(0, 50), st.integers(-20, 20)), min_size=3, max_size=25, unique_by=lambda point: point[0]
+    )
+)
+def test_trends_are_scipys(points):
+    """Whole numbers, so that values are tied. Of times that are tied, too, the reference takes the root of what is below 0."""
+    times, values = [float(t) for t, _ in points], [float(v) for _, v in points]
+    middle, low, high = slope(times, values, 0.9)
+    reference = stats.theilslopes(values, times, 0.9)
+    assert middle == pytest.approx(reference.slope)
+    assert (low, high) == (pytest.approx(reference.low_slope), pytest.approx(reference.high_slope))
+
+
+def test_a_trend_by_hand():
+    """Steps of 2, and one odd value that bends nothing."""
+    assert slope([0, 1, 2, 3, 4], [12, 14, 16, 18, 20])[0] == 2
+    assert slope([0, 1, 2, 3, 4, 5, 6], [12, 14, 16, 90, 20, 22, 24])[0] == 2
+    with pytest.raises(ValueError, match="two different times"):
+        slope([1, 1], [2, 3])
+
+
+def test_an_interval_of_a_mean_is_as_wide_as_theory_says():
+    """The mean of 400 numbers of deviation 1: 1.645 / sqrt(400) to either side for 90 %."""
+    rng = random.Random(3)
+    values = [rng.gauss(0, 1) for _ in range(400)]
+    low, high = interval(400, lambda drawn: fmean(values[i] for i in drawn))
+    assert high - low == pytest.approx(2 * NormalDist().inv_cdf(0.95) / 20, rel=0.2)
+    assert low < fmean(values) < high
+    assert (low, high) == interval(400, lambda drawn: fmean(values[i] for i in drawn))
