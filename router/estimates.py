@@ -57,9 +57,9 @@ def slope(
 
     variance = (count * (count - 1) * (2 * count + 5) - ties(list(times)) - ties(list(values))) / 18
     reach = NormalDist().inv_cdf((1 + confidence) / 2) * math.sqrt(max(0.0, variance))
-    low = max(0, round((len(slopes) - reach) / 2))
-    high = min(len(slopes) - 1, round((len(slopes) + reach) / 2) - 1)
-    return median(slopes), slopes[min(low, high)], slopes[max(low, high)]
+    low = max(0, round((len(slopes) - reach) / 2) - 1)
+    high = min(len(slopes) - 1, round((len(slopes) + reach) / 2))
+    return median(slopes), slopes[low], slopes[high]
 
 
 def interval(
