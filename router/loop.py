@@ -17,7 +17,7 @@ from __future__ import annotations
 import select
 import signal
 import socket
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager, suppress
 from types import FrameType
 
@@ -38,6 +38,8 @@ class Loop:
         self._timer = Timer()
         self._watched: dict[int, Callable[[], None]] = {}
         self._stopping = False
+        self._calls: dict[signal.Signals, Callable[[], None]] = {}
+        self._called: list[Callable[[], None]] = []
         self.stopping_signal: signal.Signals | None = None
         self.watch(self._timer.fileno(), self._timer.clear)
 
@@ -71,6 +73,11 @@ class Loop:
                 except Exception as error:  # noqa: BLE001 - whatever it is, the rest must play on
                     self.unwatch(descriptor)
                     self._on_fault(error)
+            while self._called:
+                try:
+                    self._called.pop(0)()
+                except Exception as error:  # noqa: BLE001 - as above
+                    self._on_fault(error)
             try:
                 wake(clock.now())
             except Exception as error:  # noqa: BLE001 - as above
@@ -78,13 +85,20 @@ class Loop:
                 self._on_fault(error)
 
     @contextmanager
-    def stopped_by(self, signals: Iterable[signal.Signals]) -> Iterator[None]:
-        """While in this context these signals stop the loop and do nothing else, unless they were ignored. Main thread only."""
+    def stopped_by(
+        self, signals: Iterable[signal.Signals], calls: Mapping[signal.Signals, Callable[[], None]] | None = None
+    ) -> Iterator[None]:
+        """While in this context these signals stop the loop and do nothing else, unless they were ignored. Main thread only.
+
+        Those of ``calls`` do not stop it: what they name is called in the pass that follows.
+        """
+        self._calls = dict(calls or {})
         receiver, sender = socket.socketpair()
         with receiver, sender:
             receiver.setblocking(False)
             sender.setblocking(False)
-            heard = [number for number in signals if signal.getsignal(number) is not signal.SIG_IGN]  # nohup, for one
+            wanted = [*signals, *self._calls]
+            heard = [number for number in wanted if signal.getsignal(number) is not signal.SIG_IGN]  # nohup, for one
             before = {number: signal.signal(number, self._signalled) for number in heard}
             descriptor_before = signal.set_wakeup_fd(sender.fileno(), warn_on_full_buffer=False)
             self.watch(receiver.fileno(), lambda: _drain(receiver))
@@ -103,6 +117,9 @@ class Loop:
         self._epoll.close()
 
     def _signalled(self, number: int, _frame: FrameType | None) -> None:
+        if number in self._calls:
+            self._called.append(self._calls[signal.Signals(number)])
+            return
         self.stopping_signal = signal.Signals(number)
         self.stop()
 

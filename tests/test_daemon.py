@@ -11,6 +11,7 @@ import time
 
 import pytest
 
+from router import attached
 from router import daemon as daemon_module
 from router.daemon import Daemon, notify
 from router.events import PointerSample, SwitchSample
@@ -79,7 +80,7 @@ class Running:
         path.write_text(profile.format(**{**lines, **paths}), encoding="utf-8")
         self.outputs = {}
         if not real:
-            monkeypatch.setattr(daemon_module, "open_output", self.open_output)
+            monkeypatch.setattr(attached, "open_output", self.open_output)
         self.log = Log()
         self.record = []
         self.daemon = Daemon([load(path)], self.log, lambda *event: self.record.append(event))
@@ -225,14 +226,14 @@ def test_an_input_that_goes_costs_itself_only(running):
 @pytest.fixture
 def impatient(monkeypatch):
     """After news, all the further looks take a few milliseconds; what comes later than that comes by news only."""
-    monkeypatch.setattr(daemon_module, "FIRST_WAIT", 1_000_000)
-    monkeypatch.setattr(daemon_module, "LONGEST_WAIT", 4_000_000)
+    monkeypatch.setattr(attached, "FIRST_WAIT", 1_000_000)
+    monkeypatch.setattr(attached, "LONGEST_WAIT", 4_000_000)
 
 
 def test_a_line_that_is_plugged_in_later_plays_and_out_and_in_again(tmp_path, monkeypatch, impatient):  # noqa: ARG001
     node = tmp_path / "plugged"
     running = Running(tmp_path, monkeypatch, left=str(node))
-    (device,) = (device for device in running.daemon._seats[0].devices if "left" in device.devices)
+    (device,) = (device for device in running.daemon.seats[0].devices if "left" in device.devices)
 
     def given_up():
         running.until(lambda: device.there is None and device.search.at is None)
@@ -262,7 +263,7 @@ def test_a_device_that_becomes_readable_is_tried_again(tmp_path, monkeypatch, im
     node = tmp_path / "plugged"
     node.write_text("no line yet")
     running = Running(tmp_path, monkeypatch, left=str(node))
-    (device,) = (device for device in running.daemon._seats[0].devices if "left" in device.devices)
+    (device,) = (device for device in running.daemon.seats[0].devices if "left" in device.devices)
 
     def steps():
         running.until(lambda: device.search.at is None)
@@ -487,7 +488,7 @@ def test_samples_come_in_the_order_of_their_stamps_and_time_never_goes_back(runn
     )
     right = Stamped("right", [[(-30_000_000, SwitchSample("right", True))]])
     given = {"left": left, "right": right}
-    monkeypatch.setattr(daemon_module, "open_input", lambda devices, _types: given[next(iter(devices))])
+    monkeypatch.setattr(attached, "open_input", lambda devices, _types: given[next(iter(devices))])
     running.run(lambda: running.until(lambda: len(running.record) >= 11))
     assert [fields["input"] for _now, event, fields in running.record if event in ("press", "release")][:3] == [
         "left",
@@ -503,7 +504,7 @@ def test_a_fault_in_an_input_costs_that_device_and_a_wrong_sample_costs_itself(r
     left = Stamped("left", [[(0, SwitchSample("left", True))], ValueError("a fault of a driver")])
     right = Stamped("right", [[(0, PointerSample("right", 0.5, 0.5))], [(0, SwitchSample("right", True))]])
     given = {"left": [left, Stamped("left", [])], "right": [right]}
-    monkeypatch.setattr(daemon_module, "open_input", lambda devices, _types: given[next(iter(devices))].pop(0))
+    monkeypatch.setattr(attached, "open_input", lambda devices, _types: given[next(iter(devices))].pop(0))
 
     def steps():
         running.until(lambda: (0x80, 48, 0) in running.sent("one"))

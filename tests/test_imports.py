@@ -31,13 +31,16 @@ LAYERS = (
         "clock",
         "estimates",
         "files",
+        "motif",
         "names",
         "plugged",
         "ports",
         "status",
         "timerfd",
     },
-    {"daemon", "player", "control", "report", "fit", "testing"},
+    {"attached"},
+    {"seat"},
+    {"daemon", "service", "player", "control", "report", "fit", "testing"},
     {"cli", "__main__"},
 )
 """From the bottom up. A module may import what stands in its own layer or below."""

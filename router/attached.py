@@ -1,0 +1,291 @@
+"""Devices and outputs as they come and go, each for itself: there, or missing and looked for.
+
+    a device    missing --opened--> there --gone--> missing
+    an output   the same
+                a port of our own --the wanted port comes--> silenced, then that port
+
+Nothing is asked again and again. What is missing is looked for when there is news (something was plugged in, a MIDI
+port has come), and then a few times more, as not everything is ready at once. Only what nobody would report is looked
+for every few seconds while it is missing: a JACK server, a device that another program has, an output.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from contextlib import AbstractContextManager
+from dataclasses import dataclass
+from functools import partial
+from typing import Any, Protocol
+
+from router import clock
+from router.devices import MidiPort, OutputDevice
+from router.events import Found, Lost
+from router.inputs import Devices, open_input
+from router.inputs.base import DeviceBusy, DeviceLost, DeviceMissing, Input, Stamped
+from router.loop import Loop
+from router.outputs import Output, OutputError, open_output
+from router.units import NANOSECONDS
+
+FIRST_WAIT, LONGEST_WAIT = NANOSECONDS // 4, 4 * NANOSECONDS
+"""Before a missing device is looked for again: the first time, and after many times. Twice as long each time."""
+
+SETTLE = NANOSECONDS // 50
+"""How long after the first news devices are looked for: one that is plugged in makes a dozen pieces of news."""
+
+
+class Log(Protocol):
+    """What the daemon needs of a structlog logger: an event, and its fields."""
+
+    def info(self, event: str, **fields: Any) -> Any:
+        """A thing that happened."""
+
+    def warning(self, event: str, **fields: Any) -> Any:
+        """A thing that somebody may have to see to."""
+
+    def error(self, event: str, **fields: Any) -> Any:
+        """A thing that went wrong in the program."""
+
+    def debug(self, event: str, **fields: Any) -> Any:
+        """A thing for whoever looks closely."""
+
+
+class Room(Protocol):
+    """What is shared by all that is attached: the daemon gives it."""
+
+    loop: Loop
+    log: Log
+
+    @property
+    def hears_of_devices(self) -> bool:
+        """Whether there is news when something is plugged in."""
+
+    def midi_used(self) -> None:
+        """The MIDI system was asked for, and may be another one than before."""
+
+    def keep(self, output: Output) -> Output:
+        """The same output, with a record of what sounds there that outlives this process."""
+
+    def fault(self, error: Exception) -> None:
+        """A fault of the program, to be told."""
+
+    def contained(self) -> AbstractContextManager[None]:
+        """What goes wrong inside is told and goes no further."""
+
+
+@dataclass(slots=True)
+class Search:
+    """When to look for something again, and what was said last, so that it is said once."""
+
+    at: int | None = None
+    wait: int = 0
+    said: str = ""
+
+    def again(self, now: int, *, for_ever: bool) -> None:
+        """Not found. ``for_ever``: no news will come of it."""
+        wait = self.wait or FIRST_WAIT
+        self.at = now + min(wait, LONGEST_WAIT) if for_ever or wait <= LONGEST_WAIT else None
+        self.wait = min(2 * wait, 2 * LONGEST_WAIT)
+
+    def news(self, now: int) -> None:
+        """Something has come."""
+        self.at = now + SETTLE if self.at is None else min(self.at, now + SETTLE)
+        self.wait = 0
+
+    def is_due(self, now: int) -> bool:
+        return self.at is not None and now >= self.at
+
+    def over(self) -> None:
+        self.at, self.wait, self.said = None, 0, ""
+
+
+class AttachedInput:
+    """One device that serves some inputs of a profile. ``came``: what it has said and nobody has taken yet.
+
+    ``fields``: what is said of it in every line of the daemon's log.
+    """
+
+    def __init__(self, devices: Devices, types: dict[str, str], room: Room, fields: dict[str, Any]) -> None:
+        self.devices, self.types = devices, types
+        self.there: Input | None = None
+        self.search = Search()
+        self.came: list[Stamped] = []
+        self._room, self._fields = room, {**fields, "inputs": [*devices]}
+
+    def same(self, devices: Devices, types: dict[str, str]) -> bool:
+        """Whether it serves just these inputs, of these types."""
+        return devices == self.devices and all(types[name] == self.types[name] for name in devices)
+
+    def open(self, now: int) -> bool:
+        """Look for it, and open it."""
+        room = self._room
+        try:
+            there = open_input(self.devices, self.types)
+        except DeviceMissing as error:
+            self._missing(str(error), now, for_ever=isinstance(error, DeviceBusy) or not room.hears_of_devices)
+            return False
+        except Exception as error:  # noqa: BLE001 - a driver's fault costs this device only
+            room.fault(error)
+            self._missing(f"it failed: {error}", now, for_ever=True)
+            return False
+        finally:
+            room.midi_used()
+        self.there = there
+        self.search.over()
+        room.loop.watch(there.fileno(), self._readable)
+        room.log.info("input_open", **self._fields, device=there.description)
+        self._take(there.wake, now)  # what is known already, before anything newer is read
+        return True
+
+    def absent(self, now: int) -> None:
+        """Its inputs are lost, because it is not there from the beginning."""
+        self.came += [(now, Lost(name)) for name in self.devices]
+
+    def look_for(self, now: int) -> None:
+        """Look for it again if it is time."""
+        if self.search.is_due(now) and self.open(now):
+            self.came += [(now, Found(name)) for name in self.devices]
+
+    def look(self, now: int) -> None:
+        """Ports have come or gone: is it still there, or there again?"""
+        if self.there is None:
+            self.search.news(now)
+        else:
+            self._take(partial(_looked, self.there), now)
+
+    def wake(self, now: int) -> None:
+        """What time alone has brought about."""
+        if self.there is not None:
+            self._take(self.there.wake, now)
+
+    def deadline(self) -> int | None:
+        """When ``wake`` or ``look_for`` is wanted."""
+        return self.search.at if self.there is None else self.there.deadline()
+
+    def close(self) -> None:
+        there, self.there = self.there, None
+        if there is not None:
+            self._room.loop.unwatch(there.fileno())
+            there.close()
+
+    def _readable(self) -> None:
+        if self.there is not None:
+            self._take(self.there.read, clock.now())
+
+    def _take(self, read: Callable[[int], list[Stamped]], now: int) -> None:
+        """Samples, or that it has gone."""
+        try:
+            self.came += read(now)
+        except DeviceLost as error:
+            self._lose(str(error), now)
+        except Exception as error:  # noqa: BLE001 - a fault in one input must not stop the others
+            self._room.fault(error)
+            self._lose(f"it failed: {error}", now)
+
+    def _lose(self, why: str, now: int) -> None:
+        with self._room.contained():
+            self.close()
+        self.search.said = why
+        self.search.again(now, for_ever=False)
+        self._room.log.warning("input_lost", **self._fields, why=why)
+        self.absent(now)
+
+    def _missing(self, why: str, now: int, *, for_ever: bool) -> None:
+        self.search.again(now, for_ever=for_ever)
+        if why != self.search.said:
+            self.search.said = why
+            self._room.log.warning("input_missing", **self._fields, why=why)
+
+
+class AttachedOutput:
+    """One output of a profile; ``fields`` as for inputs."""
+
+    def __init__(self, name: str, device: OutputDevice, room: Room, fields: dict[str, Any]) -> None:
+        self.name, self.device = name, device
+        self.there: Output | None = None
+        self.search = Search()
+        self._room, self._fields = room, {**fields, "output": name}
+
+    def send(self, data: tuple[int, ...], now: int) -> None:
+        """Send if it is there; a message for an output that is missing is nobody's."""
+        if self.there is None:
+            return
+        try:
+            self.there.send(data, now)
+        except Exception as error:  # noqa: BLE001 - whatever a driver raises, it costs this output only
+            self._lose(f"it failed: {error}", clock.now())
+
+    def open(self, now: int) -> bool:
+        """Look for it, and open it."""
+        room = self._room
+        try:
+            self.there = room.keep(open_output(self.name, self.device))
+        except OutputError as error:
+            self.search.again(now, for_ever=True)
+            if str(error) != self.search.said:
+                self.search.said = str(error)
+                room.log.warning("output_missing", **self._fields, why=str(error))
+            if not isinstance(self.device, MidiPort):  # what an instrument lacks does not come by itself
+                self.search.at = None
+            return False
+        finally:
+            room.midi_used()
+        self.search.over()
+        room.log.info("output_open", **self._fields, device=self.there.description)
+        return True
+
+    def look_for(self, now: int) -> bool:
+        """Look for it again if it is time; whether it is there since now, and knows nothing yet."""
+        return self.search.is_due(now) and self.open(now)
+
+    def look(self, now: int, silence: Callable[[], Sequence[tuple[int, ...]]]) -> None:
+        """Ports have come or gone: is it still there, and still the right one? ``silence`` ends what it sounds."""
+        if self.there is None:
+            if isinstance(self.device, MidiPort):
+                self.search.news(now)
+            return
+        if not self.there.present():
+            self._lose(f"{self.there.description} has gone", now)
+            self.search.news(now)
+            return
+        try:
+            stale = self.there.stale()
+        except OutputError as error:
+            if str(error) != self.search.said:
+                self.search.said = str(error)
+                self._room.log.warning("output_unclear", **self._fields, why=str(error))
+            return
+        if stale:  # whoever listens to our own port must not be left with a note
+            for data in silence():
+                self.send(data, now)
+            self.close()
+            self.search.at = now
+
+    def deadline(self) -> int | None:
+        """When ``wake`` or ``look_for`` is wanted."""
+        return self.search.at if self.there is None else self.there.deadline()
+
+    def wake(self, now: int) -> None:
+        """What time alone asks for."""
+        if self.there is None:
+            return
+        try:
+            self.there.wake(now)
+        except Exception as error:  # noqa: BLE001 - as in ``send``
+            self._lose(f"it failed: {error}", now)
+
+    def close(self) -> None:
+        there, self.there = self.there, None
+        if there is not None:
+            there.close()
+
+    def _lose(self, why: str, now: int) -> None:
+        with self._room.contained():
+            self.close()
+        self.search.said = why
+        self.search.again(now, for_ever=True)
+        self._room.log.warning("output_lost", **self._fields, why=why)
+
+
+def _looked(there: Input, _now: int) -> list[Stamped]:
+    there.look()
+    return []

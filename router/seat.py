@@ -1,0 +1,255 @@
+"""A seat: a place in the room that one child plays from. One profile as one engine, its devices and its outputs.
+
+    open   ->  feed, wake, look_for (again and again)  ->  close
+               play: another profile, between two events
+
+Invariants:
+  * samples reach the engine in the order of their stamps, and its time never goes back;
+  * before another profile plays, and before any port is closed, every note of the one before has ended;
+  * a device or an output that the next profile needs just as it is stays open.
+"""
+
+from __future__ import annotations
+
+from collections import Counter, deque
+from collections.abc import Iterable, Sequence
+from typing import Any
+
+from router import motif
+from router.attached import AttachedInput, AttachedOutput, Room
+from router.budget import Budget
+from router.engine import Engine
+from router.events import Mark, Message, Sample
+from router.inputs import by_device
+from router.ledger import Observe
+from router.midi import NOTE_OFF, NOTE_ON, silencing
+from router.profile.model import Profile
+from router.status import Lateness
+
+
+class Seat:
+    """See the module's docstring. ``name`` is empty where there is only one and nobody gave it a name.
+
+    ``record`` is the session log of the child who plays, if one is kept.
+    """
+
+    def __init__(self, name: str, profile: Profile, room: Room, budget: Budget) -> None:
+        self.name = name
+        self.record: Observe | None = None
+        self.now = 0  # the engine's time
+        self.lateness = Lateness()
+        self.presses: Counter[str] = Counter()  # by source, since this profile plays
+        self.last: dict[str, tuple[int, Sample]] = {}  # by input: when something was heard, and what
+        self.muted = False
+        self._room, self._budget = room, budget
+        self._fields: dict[str, Any] = {"seat": name} if name else {}
+        self._told: list[tuple[int, str, dict[str, Any]]] = []
+        self._motif: deque[tuple[int, Message]] = deque()
+        self._fill(profile)
+        self.devices = [
+            AttachedInput(devices, profile.types, room, self._fields) for devices in by_device(profile.devices)
+        ]
+        self.outputs = {
+            name: AttachedOutput(name, device, room, self._fields) for name, device in profile.outputs.items()
+        }
+
+    def _fill(self, profile: Profile) -> None:
+        self.profile = profile
+        self.engine = Engine(self._budget.held(profile.plan), self._observe)
+
+    # --- begin, another profile, end --------------------------------------------------------------------------
+
+    def open(self, now: int) -> None:
+        """Open all that is there, and begin."""
+        self.now = max(self.now, now)
+        for out in self.outputs.values():
+            if out.there is None:
+                out.open(now)
+        self._send(self.engine.start(self.now))
+        for device in self.devices:
+            if device.there is None and not device.open(now):
+                device.absent(now)
+        self.feed(now)
+
+    def play(self, profile: Profile, now: int) -> None:
+        """Another profile from now on. What sounds ends first; nobody's hand on a switch begins a note of the next one."""
+        self.now = max(self.now, now)
+        self.silence()
+        devices, self.devices = self.devices, []
+        for group in by_device(profile.devices):
+            kept = next((device for device in devices if device.same(group, profile.types)), None)
+            if kept is not None:
+                devices.remove(kept)
+                kept.came = [] if kept.there is not None else kept.came
+            self.devices.append(kept or AttachedInput(group, profile.types, self._room, self._fields))
+        outputs, self.outputs = self.outputs, {}
+        for name, description in profile.outputs.items():
+            if name in outputs and outputs[name].device == description:
+                self.outputs[name] = outputs.pop(name)
+            else:
+                self.outputs[name] = AttachedOutput(name, description, self._room, self._fields)
+        leaving: list[AttachedInput | AttachedOutput] = [*devices, *outputs.values()]
+        for gone in leaving:  # first what goes, as what comes may want the same device
+            with self._room.contained():
+                gone.close()
+        self._fill(profile)
+        self.presses.clear()
+        self.last.clear()
+        self.open(now)
+
+    def silence(self) -> None:
+        """Let everything go. The engine rests until it is started again."""
+        with self._room.contained():
+            self._send(self.engine.stop(self.now))
+        self._end_motif()
+
+    def panic(self, now: int) -> None:
+        """Silence every channel of every output, whoever used it, and play on with what comes next."""
+        self.now = max(self.now, now)
+        self.silence()
+        for out in self.outputs.values():
+            for data in silencing((), range(1, 17)):
+                out.send(data, self.now)
+        with self._room.contained():
+            self._send(self.engine.start(self.now))
+
+    def mute(self, *, muted: bool) -> None:
+        """For a time in which movements are heard and recorded, and nothing sounds."""
+        if muted and not self.muted:
+            for out in self.outputs.values():
+                for data in self._silencing(out.name):
+                    out.send(data, self.now)
+        self.muted = muted
+
+    def close(self, now: int) -> None:
+        """Silence first; then whatever can fail, each for itself."""
+        self.now = max(self.now, now)
+        self.silence()
+        everything: list[AttachedInput | AttachedOutput] = [*self.outputs.values(), *self.devices]
+        for attached in everything:
+            with self._room.contained():
+                attached.close()
+
+    # --- a pass of the loop -----------------------------------------------------------------------------------
+
+    def deadline(self) -> int | None:
+        """When ``wake`` or ``look_for`` is wanted."""
+        times: list[int | None] = [self.engine.next_deadline(), self._motif[0][0] if self._motif else None]
+        times += [out.deadline() for out in self.outputs.values()]
+        times += [device.deadline() for device in self.devices]
+        return min((when for when in times if when is not None), default=None)
+
+    def wake(self, now: int) -> None:
+        """Everything that is due, after everything that was readable has been read."""
+        due = self.engine.next_deadline()
+        if due is not None and due <= now:
+            self.lateness.add(now - due)
+        for device in self.devices:
+            device.wake(now)
+        self.feed(now)
+        with self._room.contained():
+            self._send(self.engine.wake(max(self.now, now)))
+        while self._motif and self._motif[0][0] <= now:
+            self._send_one(self._motif.popleft()[1])
+        for out in self.outputs.values():
+            out.wake(now)
+        self._look_for(now)
+
+    def feed(self, now: int) -> None:
+        """What was read, oldest first. A driver's stamp may be a little earlier than what has been played already."""
+        if not any(device.came for device in self.devices):
+            return
+        came = sorted((stamped for device in self.devices for stamped in device.came), key=lambda stamped: stamped[0])
+        for device in self.devices:
+            device.came = []
+        for stamp, sample in came:
+            self.now = max(self.now, min(stamp, now))
+            if not isinstance(sample, Mark):
+                self.last[sample.input] = (self.now, sample)
+            with self._room.contained():
+                self._send(self.engine.handle(sample, self.now))
+
+    def mark(self, text: str, now: int) -> None:
+        """A remark on the time line."""
+        self.now = max(self.now, now)
+        with self._room.contained():
+            self._send(self.engine.handle(Mark(text), self.now))
+
+    def plugged(self, now: int) -> None:
+        """Something has been plugged in."""
+        for device in self.devices:
+            if device.there is None:
+                device.search.news(now)
+
+    def look(self, now: int) -> None:
+        """MIDI ports have come or gone."""
+        for out in self.outputs.values():
+            with self._room.contained():
+                out.look(now, lambda name=out.name: self._silencing(name))  # type: ignore[misc]
+        for device in self.devices:
+            device.look(now)
+        self.feed(now)
+
+    def _look_for(self, now: int) -> None:
+        for out in self.outputs.values():
+            if out.look_for(now):
+                self._send([message for message in self.engine.programs() if message.output == out.name])
+        for device in self.devices:
+            device.look_for(now)
+        self.feed(now)
+
+    # --- what leaves ------------------------------------------------------------------------------------------
+
+    def play_motif(self, notes: Sequence[int], now: int) -> None:
+        """A few soft notes for whoever is in the room: not the child's, and on a channel that no part plays on."""
+        self._end_motif()
+        route = motif.route(part.route for part in self.profile.plan.parts)
+        if route is not None and not self.muted:
+            loudest = self.profile.plan.limits.velocity
+            self._motif.extend((now + after, message) for after, message in motif.messages(notes, route, loudest))
+
+    def _end_motif(self) -> None:
+        """Nothing of it begins any more, and what sounds of it ends."""
+        rest = [message for _when, message in self._motif if message.data[0] & 0xF0 == NOTE_OFF]
+        self._motif.clear()
+        self._send(rest)
+
+    def _send(self, messages: Iterable[Message]) -> None:
+        for message in messages:
+            self._send_one(message)
+
+    def _send_one(self, message: Message) -> None:
+        if self.muted and message.data[0] & 0xF0 == NOTE_ON:
+            return
+        self.outputs[message.output].send(message.data, self.now)
+
+    def _silencing(self, output: str) -> Sequence[tuple[int, ...]]:
+        """What ends everything that sounds at an output, whatever its part does next."""
+        sounding = [wire for wire in self.engine.sounding if wire[0] == output]
+        channels = {part.route.channel for part in self.profile.plan.parts if part.route.output == output}
+        channels |= {channel for _output, channel, _note in sounding}
+        return silencing([(channel, note) for _output, channel, note in sounding], sorted(channels))
+
+    # --- what is said -----------------------------------------------------------------------------------------
+
+    def _observe(self, now: int, event: str, fields: dict[str, Any]) -> None:
+        """Called by the engine in the middle of its work, so it is told later: first the music."""
+        self._told.append((now, event, fields))
+
+    def tell(self) -> None:
+        """Write down what has happened since the last time."""
+        if not self._told:
+            return
+        told, self._told = self._told, []
+        log = self._room.log
+        for now, event, fields in told:
+            if self.record is not None:
+                self.record(now, event, fields)
+            if event == "press":
+                self.presses[fields["input"]] += 1
+            if event == "fault":
+                log.error("rule_fault", **self._fields, **fields)
+            elif event in ("press", "release", "mark", "start", "stop"):
+                log.info(event, **self._fields, **fields)
+            else:
+                log.debug(event, **self._fields, **fields)
