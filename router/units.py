@@ -39,6 +39,10 @@ TIME: Mapping[str, Fraction] = MappingProxyType(
 )
 """Nanoseconds in one of each unit."""
 
+_DAY = Fraction(24 * 60 * 60 * NANOSECONDS)
+DAYS: Mapping[str, Fraction] = MappingProxyType({"day": _DAY, "days": _DAY, "week": _DAY * 7, "weeks": _DAY * 7})
+"""The same, for how long something is kept."""
+
 FREQUENCY: Mapping[str, Fraction] = MappingProxyType(
     {"Hz": Fraction(1), "mHz": Fraction(1, 1000), "kHz": Fraction(1000)}
 )
@@ -51,6 +55,7 @@ SPOKEN: Mapping[str, str] = MappingProxyType(
         **dict.fromkeys(("m", "mins", "minute", "minutes"), "min"),
         **dict.fromkeys(("msec", "msecs", "millisecond", "milliseconds"), "ms"),
         **dict.fromkeys(("percent", "per cent"), "%"),
+        **dict.fromkeys(("d",), "days"),
         **dict.fromkeys(("hertz",), "Hz"),
         **dict.fromkeys(("pascal", "pascals"), "Pa"),
     }
@@ -115,6 +120,14 @@ def time_ns(text: str) -> int:
     return round(value)
 
 
+def days_ns(text: str) -> int:
+    """A time in days or weeks, as whole nanoseconds, 0 or more: "90 days"."""
+    value = parse(text, DAYS, "a time")
+    if value < 0:
+        raise QuantityError(f'a time cannot be negative: "{text}"')
+    return round(value)
+
+
 def pascal(text: str) -> float:
     """A pressure in pascals: "0.5 inH2O", "-3 cmH2O"."""
     return float(parse(text, PRESSURE, "a pressure"))
@@ -166,5 +179,5 @@ def note_value(text: str) -> Fraction:
 
 
 def _example(table: Mapping[str, Fraction]) -> str:
-    examples = {"Pa": "0.5 inH2O", "us": "120 ms", "Hz": "1 Hz", "bpm": "84 bpm", "%": "10 %"}
+    examples = {"Pa": "0.5 inH2O", "us": "120 ms", "Hz": "1 Hz", "bpm": "84 bpm", "%": "10 %", "days": "90 days"}
     return next((f'"{text}"' for unit, text in examples.items() if unit in table), "1")

@@ -20,6 +20,7 @@ LAYERS = (
     {"engine"},
     {
         "budget",
+        "configuration",
         "loop",
         "inputs",
         "outputs",

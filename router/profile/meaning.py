@@ -271,7 +271,7 @@ def _moves(heard: Heard, report: Report) -> None:
 def _same_device_twice(inputs: Sequence[Heard], report: Report) -> None:
     seen: dict[tuple[Any, ...], Heard] = {}
     for heard in inputs:
-        for key, what in _hears(heard):
+        for key, what in hears(heard):
             first = seen.setdefault(key, heard)
             if first is not heard:
                 report.add(
@@ -282,7 +282,7 @@ def _same_device_twice(inputs: Sequence[Heard], report: Report) -> None:
                 break
 
 
-def _hears(heard: Heard) -> Iterator[tuple[tuple[Any, ...], str]]:
+def hears(heard: Heard) -> Iterator[tuple[tuple[Any, ...], str]]:
     """Everything of a device that an input listens to, and how a message calls it."""
     device = heard.device
     if not device:

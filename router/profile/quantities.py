@@ -14,6 +14,7 @@ from typing import Any
 from router.midi import CHANNEL_MODE, CONTROLLERS, DRUMS, PROGRAMS, controller_number, drum_number, program_number
 from router.music import SCALES, SYMBOLS, chord_symbol, length, pitch_class, pitch_number, rate, scale_shape
 from router.units import (
+    DAYS,
     FREQUENCY,
     NUMBER,
     PERCENT,
@@ -22,6 +23,7 @@ from router.units import (
     TIME,
     QuantityError,
     beats_per_minute,
+    days_ns,
     fraction_of_one,
     hertz,
     note_value,
@@ -59,6 +61,7 @@ _NOTE_VALUE = r"^\s*[0-9]{1,2}\s*/\s*(1|2|4|8|16|32|64)\s*(dotted|triplet)?\s*$"
 KINDS: Mapping[str, Kind] = MappingProxyType(
     {
         "time": Kind("a time", "30 ms", time_ns, _with_unit(TIME)),
+        "days": Kind("a time in days", "90 days", days_ns, _with_unit(DAYS)),
         "pressure": Kind("a pressure", "0.5 inH2O", pascal, _with_unit(PRESSURE)),
         "frequency": Kind("a frequency", "1 Hz", hertz, _with_unit(FREQUENCY)),
         "percent": Kind("a percentage", "10 %", fraction_of_one, _with_unit(PERCENT)),

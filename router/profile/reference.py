@@ -19,7 +19,7 @@ from router.profile.source import Entries
 from router.profile.validate import example, phrase
 from router.rules import RULES
 from router.rules.base import Rule
-from router.units import FREQUENCY, PERCENT, PRESSURE, TEMPO, TIME
+from router.units import DAYS, FREQUENCY, PERCENT, PRESSURE, TEMPO, TIME
 
 Schema = Mapping[str, Any]
 
@@ -236,7 +236,14 @@ def _ticked(names: Iterable[str], word: str = "or") -> str:
 
 
 def _quantities() -> Iterator[str]:
-    units = {"time": TIME, "pressure": PRESSURE, "frequency": FREQUENCY, "percent": PERCENT, "tempo": TEMPO}
+    units = {
+        "time": TIME,
+        "days": DAYS,
+        "pressure": PRESSURE,
+        "frequency": FREQUENCY,
+        "percent": PERCENT,
+        "tempo": TEMPO,
+    }
     yield "## How quantities are written"
     yield ""
     yield "A number with a decimal point, a space, and its unit."

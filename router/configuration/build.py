@@ -1,0 +1,81 @@
+"""From a configuration's tree to a Configuration. Nothing is built unless everything is right."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import Path
+
+from router.configuration import meaning, schema
+from router.configuration.model import Button, Configuration, Folders, Keeping, ProgramChange, SeatPlan
+from router.devices import MidiInDevice
+from router.ledger import Limits
+from router.profile import pieces
+from router.profile.build import device, output
+from router.profile.diagnostics import START, Report
+from router.profile.meaning import same_output_twice
+from router.profile.pieces import Heard, Sort, Values
+from router.profile.source import Entries, Node
+from router.profile.validate import settings
+
+_SEAT = Sort("a seat", ("folder", "profile", "follow", "list"), "{profile: wren}", bare=True)
+_BUTTON = Sort("a button", ("device", "does"), '{device: {evdev: "*Keypad*", key: KEY_ESC}, does: panic}')
+
+
+def build(tree: Node, path: Path, report: Report) -> Configuration | None:
+    """The configuration that a tree describes, or None if anything is wrong; every mistake goes to ``report``."""
+    if not isinstance(tree, Entries):
+        report.add(tree.place, "this is not a configuration", schema.FORM.begin)
+        return None
+    top = settings(tree, schema.CONFIGURATION, START, report)
+    seats, buttons = _seats(tree, report), _buttons(tree, report)
+    outputs = pieces.outputs(pieces.group(tree, "outputs", schema.CONFIGURATION), report)
+    same_output_twice(outputs, report)
+    meaning.check(tree, seats, buttons, report)
+    if top is None or len(report):
+        return None
+    folders = {name: Path(folder) for name, folder in top["folders"].items()}
+    change, records, limits = top.get("program_change"), top["records"], tree.values.get("limits")
+    return Configuration(
+        path,
+        Folders(**folders),
+        tuple(_seat_plan(name, values, folders["profiles"], len(seats)) for name, (values, _) in seats.items()),
+        {name: output(values) for name, (values, _) in outputs.items()},
+        top["motif"],
+        tuple(_button(button) for button in buttons.values()),
+        ProgramChange(MidiInDevice(change["midi"]), change.get("channel")) if change else None,
+        top["control"].get("group"),
+        Keeping(records["keep"] or None, records["sessions"] or None, records["notes"]),
+        None if limits is None else Limits(**top["limits"]),
+    )
+
+
+def _seats(tree: Entries, report: Report) -> dict[str, tuple[Values, Entries]]:
+    """The seats, by name: settings (none if they could not be read) and how they are written; one if none is."""
+    things = pieces.group(tree, "seats", schema.CONFIGURATION)
+    named = pieces.named(things, _SEAT, report) or {"bed": Entries(START)}
+    return {
+        name: (settings(entries, schema.SEAT, things.keys[name].place if things.keys else START, report) or {}, entries)
+        for name, entries in named.items()
+    }
+
+
+def _seat_plan(name: str, values: Values, profiles: Path, count: int) -> SeatPlan:
+    folder = Path(values["folder"]) if "folder" in values else profiles if count == 1 else profiles / name
+    return SeatPlan(name, folder, values.get("profile"), values["follow"], tuple(values.get("list", ())))
+
+
+def _buttons(tree: Entries, report: Report) -> dict[str, Heard]:
+    """The buttons, by name, each read as a switch that is listened to."""
+    things = pieces.group(tree, "buttons", schema.CONFIGURATION)
+    heard = {}
+    for name, entries in pieces.named(things, _BUTTON, report).items():
+        place = things.keys[name].place
+        values: Mapping[str, object] | None = settings(entries, schema.BUTTON, place, report)
+        word, found = pieces.device_of(entries, schema.BUTTON_DEVICES, "a button's device", report)
+        heard[name] = Heard(name, "switch", place, entries, values or {}, word, found or {})
+    return heard
+
+
+def _button(heard: Heard) -> Button:
+    values = heard.values
+    return Button(heard.name, device(heard), values["hold"], values["does"], values.get("seat"))

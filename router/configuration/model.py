@@ -1,0 +1,82 @@
+"""A checked configuration, as the daemon sees it. Folders are whole paths, times in nanoseconds."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+from router.devices import Device, MidiInDevice, OutputDevice
+from router.ledger import Limits
+
+
+@dataclass(frozen=True, slots=True)
+class Folders:
+    """``profiles`` is the therapists' own; ``runtime`` is emptied when the PC is switched off."""
+
+    profiles: Path
+    state: Path
+    records: Path
+    runtime: Path
+
+
+@dataclass(frozen=True, slots=True)
+class SeatPlan:
+    """A place that one child plays from.
+
+    ``profile``: the child whose profile plays before any was chosen; None: the safe default. ``follow``: "folder"
+    (whatever is put into the folder last plays) or "file" (only changes of what plays count). ``list``: the children to
+    step through, in order.
+    """
+
+    name: str
+    folder: Path
+    profile: str | None
+    follow: str
+    list: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Button:
+    """A switch of the room's, not a child's. ``does``: "panic", "next", "previous" or "mark"; ``seat`` None: at every one."""
+
+    name: str
+    device: Device
+    hold: int
+    does: str
+    seat: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class ProgramChange:
+    """Program n of this MIDI port, from 0, chooses the child n of a seat's list; ``channel`` 1 to 16, None: any."""
+
+    device: MidiInDevice
+    channel: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class Keeping:
+    """How long a session's records are kept, and at most how many sessions of one child; None: no end.
+
+    ``notes``: whether each note is in the session logs.
+    """
+
+    keep: int | None
+    sessions: int | None
+    notes: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Configuration:
+    """Everything about one PC. ``control_group`` None: nobody but root and the router's own user."""
+
+    path: Path
+    folders: Folders
+    seats: tuple[SeatPlan, ...]
+    outputs: dict[str, OutputDevice]
+    motif: bool
+    buttons: tuple[Button, ...]
+    program_change: ProgramChange | None
+    control_group: str | None
+    records: Keeping
+    limits: Limits | None
