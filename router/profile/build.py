@@ -78,6 +78,7 @@ def build(tree: Node, path: Path, report: Report) -> Profile | None:
         {name: heard.type for name, heard in inputs.items()},
         {name: device(heard) for name, heard in inputs.items()},
         {name: output(values) for name, (values, _) in outputs.items()},
+        {name: str(heard.device.get("unit", "Pa")) for name, heard in inputs.items() if heard.type == "pressure"},
     )
 
 

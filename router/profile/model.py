@@ -11,7 +11,10 @@ from router.engine import Plan
 
 @dataclass(frozen=True, slots=True)
 class Profile:
-    """Everything for one child. ``types``, ``devices``: by input name; ``outputs``: by output name."""
+    """Everything for one child. ``types``, ``devices``: by input name; ``outputs``: by output name.
+
+    ``units``: what each pressure is written in, for whoever reads its values.
+    """
 
     path: Path
     child: str
@@ -20,3 +23,4 @@ class Profile:
     types: dict[str, str]
     devices: dict[str, Device]
     outputs: dict[str, OutputDevice]
+    units: dict[str, str]
