@@ -5,7 +5,7 @@ from __future__ import annotations
 import itertools
 import math
 import random
-from collections.abc import Callable, Sequence
+from collections.abc import Iterator, Sequence
 from statistics import NormalDist, median
 
 CONFIDENCE = 0.9
@@ -62,14 +62,17 @@ def slope(
     return median(slopes), slopes[low], slopes[high]
 
 
-def interval(
-    count: int, estimate: Callable[[Sequence[int]], float], confidence: float = CONFIDENCE
-) -> tuple[float, float]:
-    """Between which values an estimate from ``count`` things lies if they are drawn again, with replacement.
+def drawn(*strata: Sequence[int]) -> Iterator[list[int]]:
+    """Things drawn again, with replacement, as many of each stratum as it has: ``RESAMPLES`` times.
 
-    ``estimate`` is given the places of the things that were drawn. The percentile bootstrap (Efron, Ann. Stat. 7:1, 1979); its
-    chances come from a fixed seed, so that the same recording gives the same interval.
+    The bootstrap (Efron, Ann. Stat. 7:1, 1979); its chances come from a fixed seed, so that the same recording gives the
+    same intervals.
     """
     rng = random.Random(1)  # noqa: S311 - resampling, not a secret
-    found = [estimate([rng.randrange(count) for _ in range(count)]) for _ in range(RESAMPLES)]
+    for _ in range(RESAMPLES):
+        yield [rng.choice(stratum) for stratum in strata for _ in stratum]
+
+
+def limits(found: Sequence[float], confidence: float = CONFIDENCE) -> tuple[float, float]:
+    """The interval from an estimate's values over ``drawn`` things: their percentiles."""
     return quantile(found, (1 - confidence) / 2), quantile(found, (1 + confidence) / 2)

@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import stats
 
-from router.estimates import interval, quantile, slope, spread
+from router.estimates import drawn, limits, quantile, slope, spread
 
 NUMBERS = st.floats(-1e6, 1e6)
 
@@ -53,7 +53,13 @@ def test_an_interval_of_a_mean_is_as_wide_as_theory_says():
     """The mean of 400 numbers of deviation 1: 1.645 / sqrt(400) to either side for 90 %."""
     rng = random.Random(3)
     values = [rng.gauss(0, 1) for _ in range(400)]
-    low, high = interval(400, lambda drawn: fmean(values[i] for i in drawn))
+    found = [fmean(values[i] for i in again) for again in drawn(range(400))]
+    low, high = limits(found)
     assert high - low == pytest.approx(2 * NormalDist().inv_cdf(0.95) / 20, rel=0.2)
     assert low < fmean(values) < high
-    assert (low, high) == interval(400, lambda drawn: fmean(values[i] for i in drawn))
+    assert found == [fmean(values[i] for i in again) for again in drawn(range(400))]
+
+
+def test_as_many_of_each_kind_are_drawn_as_there_are():
+    for again in drawn(range(3), range(3, 10)):
+        assert [i < 3 for i in again] == [True] * 3 + [False] * 7
