@@ -20,14 +20,14 @@ from router.units import nearest
 __all__ = ["Problem", "Profile", "ProfileError", "check", "data", "find", "load", "shipped"]
 
 
-def load(path: Path | str) -> Profile:
-    """Read, check and build.
+def load(path: Path | str, data: bytes | None = None) -> Profile:
+    """Read, check and build. ``data``: what the file holds, if it has been read already.
 
     Raises:
         ProfileError: the file cannot be read, or something in it is wrong.
     """
     report = Report(str(path), schema.FORM)
-    tree = read(Path(path), report)
+    tree = read(Path(path), report, data)
     profile = build(tree, Path(path), report) if tree is not None else None
     if profile is None or len(report):
         raise ProfileError(report.problems)

@@ -72,9 +72,12 @@ class Entries:
 Node = Text | Items | Entries
 
 
-def read(path: Path, report: Report) -> Node | None:
-    """The tree of a file; None if there is nothing to check. What is wrong goes to ``report``."""
-    data = _bytes(path, report)
+def read(path: Path, report: Report, data: bytes | None = None) -> Node | None:
+    """The tree of a file; None if there is nothing to check. What is wrong goes to ``report``.
+
+    ``data``: what ``contents`` gave, if it has been called already.
+    """
+    data = contents(path, report) if data is None else data
     text = None if data is None else _decoded(data, report)
     return None if text is None else parse(text, report)
 
@@ -82,7 +85,8 @@ def read(path: Path, report: Report) -> Node | None:
 # --- bytes ------------------------------------------------------------------------------------------------------
 
 
-def _bytes(path: Path, report: Report) -> bytes | None:
+def contents(path: Path, report: Report) -> bytes | None:
+    """What a file holds; None if it cannot be a profile at all, and why goes to ``report``. What is no file is not opened."""
     try:
         if path.is_dir():
             report.add(START, f"this is a folder, not a {report.form.name}", "Name a file in it: " + _files(path))
