@@ -24,13 +24,16 @@ class Slow(io.StringIO):
 
 
 class Full(io.StringIO):
-    """A full disk, from the third line on."""
+    """A disk that is full for a while, from the third line on."""
 
-    lines = 0
+    def __init__(self, refuses):
+        super().__init__()
+        self.lines, self.refuses = 0, refuses
 
     def write(self, text):
         self.lines += 1
-        if self.lines > 2:
+        if 2 < self.lines <= 2 + self.refuses:
+            super().write(text[:5])
             raise OSError(28, "No space left on device")
         return super().write(text)
 
@@ -71,7 +74,7 @@ def test_a_slow_disk_is_not_waited_for_and_what_is_missing_is_said_where_it_is_m
     texts = [line["text"] for line in lines if line["event"] == "mark"]
     assert texts == ["first", "0", "1", "2", "3", "4"]
     assert [line["error"] for line in lines if line["event"] == "fault"] == [
-        "15 lines are missing about here: the disk was too slow"
+        "15 lines are missing about here: the disk was too slow or failed"
     ]
 
 
@@ -86,11 +89,34 @@ def test_nothing_is_missing_while_the_disk_keeps_up():
 
 def test_a_full_disk_is_said_once_and_stops_nothing():
     faults = []
-    log = BackgroundLog(Full(), 0, faults.append)
+    log = BackgroundLog(Full(refuses=1000), 0, faults.append)
     for number in range(100):
         log(number, "mark", {"text": "x"})
     log.close()
     assert [fault.errno for fault in faults] == [28]
+
+
+def test_a_disk_that_has_room_again_is_used_again_and_what_is_missing_is_said():
+    faults = []
+    file = Full(refuses=30)
+    log = BackgroundLog(file, 0, faults.append)
+    for number in range(100):
+        log(number, "mark", {"text": str(number)})
+    log.close()
+    told = [json.loads(line) for line in file.getvalue().splitlines() if line.endswith("}")]
+    assert [line.get("text") for line in told] == ["0", "1", None, *(str(n) for n in range(32, 100))]
+    assert told[2]["missing"] == 30
+    assert len(faults) == 1
+
+
+def test_the_first_start_says_whose_log_it_is():
+    file = io.StringIO()
+    log = LogFile(file, 0, {"log": 1, "child": "wren"})
+    for _ in range(2):
+        log(0, "start", {})
+    first, second = map(json.loads, file.getvalue().splitlines())
+    assert first == {"t": 0.0, "event": "start", "log": 1, "child": "wren"}
+    assert second == {"t": 0.0, "event": "start"}
 
 
 @pytest.mark.parametrize("t", [0.0, 1.2345678, 1e-9])

@@ -23,7 +23,7 @@ from router.outputs.base import Output, OutputError
 from router.outputs.instrument import SoundFile
 from router.outputs.midi_file import MidiFile, track_names
 from router.player import Strangers, Tally, play
-from router.recorder import LogFile
+from router.recorder import LogFile, digest, header
 from router.units import NANOSECONDS
 
 NAME = "play"
@@ -112,7 +112,7 @@ def _play(args: argparse.Namespace, loaded: profile.Profile) -> dict[str, Any]:
         if args.log:
             text = io.TextIOWrapper(stack.enter_context(replacing(args.log)), encoding="utf-8", newline="\n")
             stack.callback(text.detach)  # it flushes, and leaves the file to whoever opened it
-            tally.then = LogFile(text, 0)
+            tally.then = LogFile(text, 0, header(loaded.child, profile=digest(loaded.path)))
         samples = Strangers(_with_progress(trace, file), plan.inputs)
         budget = stack.enter_context(Budget(slow=None, stuck=PATIENCE))
         end = play(Engine(budget.held(plan), tally), samples, plan.limits.note_length, takers)

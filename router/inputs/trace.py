@@ -38,34 +38,44 @@ class TraceError(ValueError):
         self.problem = problem
 
 
+def header_line(**about: Any) -> str:
+    """The first line of a trace. ``about`` is for people."""
+    return json.dumps({"trace": VERSION, **about}, ensure_ascii=False) + "\n"
+
+
+def sample_line(t: int, sample: Sample) -> str:
+    """One sample at ``t``, nanoseconds from the start, as a line. Reading gives the same nanosecond again."""
+    fields: dict[str, Any] = {"t": t / NANOSECONDS}
+    if isinstance(sample, Mark):
+        fields["mark"] = sample.text
+    else:
+        fields["input"] = sample.input
+        match sample:
+            case SwitchSample():
+                fields["pressed"] = sample.pressed
+            case PressureSample():
+                fields["pascal"] = sample.pascal
+            case PointerSample():
+                fields |= {"x": sample.x, "y": sample.y}
+            case MidiSample():
+                fields["midi"] = list(sample.data)
+            case Lost():
+                fields["lost"] = True
+            case Found():
+                fields["found"] = True
+    return json.dumps(fields, ensure_ascii=False) + "\n"
+
+
 class TraceWriter:
     """Writes a trace. ``about`` goes into the header, for people."""
 
     def __init__(self, file: TextIO, **about: Any) -> None:
         self._file = file
-        file.write(json.dumps({"trace": VERSION, **about}, ensure_ascii=False) + "\n")
+        file.write(header_line(**about))
 
     def write(self, t: int, sample: Sample) -> None:
-        """One sample at ``t``, nanoseconds from the start. Reading gives the same nanosecond again."""
-        fields: dict[str, Any] = {"t": t / NANOSECONDS}
-        if isinstance(sample, Mark):
-            fields["mark"] = sample.text
-        else:
-            fields["input"] = sample.input
-            match sample:
-                case SwitchSample():
-                    fields["pressed"] = sample.pressed
-                case PressureSample():
-                    fields["pascal"] = sample.pascal
-                case PointerSample():
-                    fields |= {"x": sample.x, "y": sample.y}
-                case MidiSample():
-                    fields["midi"] = list(sample.data)
-                case Lost():
-                    fields["lost"] = True
-                case Found():
-                    fields["found"] = True
-        self._file.write(json.dumps(fields, ensure_ascii=False) + "\n")
+        """One sample at ``t``, nanoseconds from the start."""
+        self._file.write(sample_line(t, sample))
 
 
 class Trace:
