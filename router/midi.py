@@ -6,13 +6,14 @@ sound set. On the wire and in this program a sound is 0 to 127; printed General 
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from types import MappingProxyType
 
 from router.units import QuantityError, nearest, whole_number
 
 NOTE_OFF, NOTE_ON, CONTROL_CHANGE, PROGRAM_CHANGE, CHANNEL_PRESSURE, PITCH_BEND = 0x80, 0x90, 0xB0, 0xC0, 0xD0, 0xE0
 MODULATION, VOLUME, EXPRESSION, SUSTAIN, ALL_SOUND_OFF, ALL_NOTES_OFF = 1, 7, 11, 64, 120, 123
+ACTIVE_SENSING = 0xFE
 BEND_CENTRE, BEND_MOST = 8192, 16383
 CHANNEL_MODE = 120
 """Controllers from here on are channel-mode messages; no rule may send them."""
@@ -93,6 +94,18 @@ DRUMS: Mapping[str, int] = MappingProxyType(
     }
 )
 """General MIDI percussion, by name: notes 35 to 81."""
+
+
+def silencing(notes: Iterable[tuple[int, int]], channels: Iterable[int]) -> list[tuple[int, int, int]]:
+    """What ends everything at an output: note-offs for ``notes`` (channel 1 to 16, note), then each channel as a whole.
+
+    Controller 123 alone does not end what controller 64 holds; so the pedal goes up first, and all sound off (120) comes last.
+    """
+    return [(NOTE_OFF | channel - 1, note, 0) for channel, note in notes] + [
+        (CONTROL_CHANGE | channel - 1, controller, 0)
+        for channel in channels
+        for controller in (SUSTAIN, ALL_NOTES_OFF, ALL_SOUND_OFF)
+    ]
 
 
 def controller_number(text: str | int) -> int:

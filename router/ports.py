@@ -47,6 +47,8 @@ class NoMidi(Exception):  # noqa: N818 - a machine without MIDI is not in error
 class MidiSystem(ABC):
     """The ports of one MIDI system."""
 
+    name: str
+    """"alsa" or "jack"."""
     api: int
     """Its number in python-rtmidi."""
 
@@ -86,6 +88,8 @@ class MidiSystem(ABC):
 
 class AlsaSystem(MidiSystem):
     """ALSA's sequencer, through one client of python-rtmidi in each direction."""
+
+    name = "alsa"
 
     def __init__(self) -> None:
         import rtmidi  # noqa: PLC0415 - only Linux has it, and only running needs it
@@ -140,9 +144,11 @@ class AlsaSystem(MidiSystem):
 class JackSystem(MidiSystem):
     """A JACK server, through its own client library."""
 
+    name = "jack"
+
     def __init__(self) -> None:
         try:
-            jack = _quiet_jack()
+            jack = quiet_jack()
         except (ImportError, OSError) as error:
             raise NoMidi(f"{_no_alsa()}, and JACK is not installed ({error})") from error
         import rtmidi  # noqa: PLC0415 - as above
@@ -236,16 +242,26 @@ def current() -> MidiSystem | None:
     return _systems[0] if _systems else None
 
 
+def lasting(name: str) -> str:
+    """A port's full name without the numbers that are others at each boot or start."""
+    return _PROCESS.sub("(*)", _NUMBERS.sub("", name))
+
+
+def may_be_meant(name: str, pattern: str = "*") -> bool:
+    """Whether a pattern can mean this port: not if it leads nowhere, or is ours, unless the pattern says so."""
+    wanted, folded = pattern.casefold(), name.casefold()
+    return not any(word in folded and word not in wanted for word in _NOT_MEANT)
+
+
 def candidates(names: list[str], pattern: str) -> list[Candidate]:
     """Ports as a profile names them, without those that such a pattern does not mean."""
-    wanted = pattern.casefold()
     found = []
-    lasting = [_PROCESS.sub("(*)", _NUMBERS.sub("", name)) for name in names]
-    for shown, full in zip(lasting, names, strict=True):
-        if any(word in full.casefold() and word not in wanted for word in _NOT_MEANT):
+    all_lasting = [lasting(name) for name in names]
+    for shown, full in zip(all_lasting, names, strict=True):
+        if not may_be_meant(full, pattern):
             continue
         plain = _NUMBERS.sub("", full)
-        if lasting.count(shown) == 1:
+        if all_lasting.count(shown) == 1:
             found.append(Candidate((shown, plain, full, plain.split(":")[0])))
         else:
             found.append(Candidate((full, plain), "the number tells two of one name apart until the next boot"))
@@ -271,7 +287,7 @@ def _no_alsa() -> str:
 
 
 @functools.cache
-def _quiet_jack() -> Any:
+def quiet_jack() -> Any:
     """JACK's client library, told once not to print whatever it finds amiss: its threads may be about to."""
     import jack  # noqa: PLC0415 - only a machine with JACK has its library
 

@@ -3,10 +3,22 @@
 from __future__ import annotations
 
 from abc import ABC, abstractmethod
+from typing import NamedTuple
 
 
 class OutputError(Exception):
     """An output that cannot be opened or written. The text says what is wrong and what to do, for whoever set it up."""
+
+
+class Place(NamedTuple):
+    """Where whoever listens to an output can be found from another process.
+
+    ``system`` is "alsa" or "jack"; ``port`` the full name of the port that is sent to, "" if it is one of our own, to which
+    anybody may be connected.
+    """
+
+    system: str
+    port: str
 
 
 class Output(ABC):
@@ -15,9 +27,19 @@ class Output(ABC):
     description: str
     """What it is connected to, for the log and for people."""
 
+    place: Place | None = None
+    """None: what it plays ends with this process."""
+
     @abstractmethod
     def send(self, data: tuple[int, ...], now: int) -> None:
         """One complete MIDI message at ``now`` (monotonic nanoseconds; offline, nanoseconds from the start)."""
+
+    def deadline(self) -> int | None:
+        """When it wants to be woken (monotonic nanoseconds; what has passed is due now); None: not at all."""
+        return None
+
+    def wake(self, now: int) -> None:  # noqa: B027 - few outputs do anything by themselves
+        """Do what is due at ``now``; nothing if nothing is."""
 
     def present(self) -> bool:
         """Whether what it is connected to is still there. A MIDI port that is unplugged reports nothing by itself."""

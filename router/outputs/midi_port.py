@@ -2,13 +2,22 @@
 
 Ports are known by name, without the numbers that change at each boot, and no index is kept. ``"*"`` means the first
 port that leads somewhere; any other pattern must mean one port only.
+
+With ``active_sensing`` the receiver is told at least every 300 ms that we are there (MIDI 1.0 Detailed Specification,
+table 5: it then silences itself once it hears nothing for longer, after a power cut for one). Once begun that goes on for as
+long as the port is open.
 """
 
 from __future__ import annotations
 
 from router.devices import MidiPort
+from router.midi import ACTIVE_SENSING
 from router.names import Candidate, listed, matches
-from router.outputs.base import Output, OutputError
+from router.outputs.base import Output, OutputError, Place
+from router.units import NANOSECONDS
+
+SENSED_EVERY = NANOSECONDS // 4
+"""Nothing is sent for so long: active sensing. The standard says 300 ms; the rest is for a loop that is late."""
 
 
 class MidiPortOutput(Output):
@@ -34,6 +43,8 @@ class MidiPortOutput(Output):
         except (NoMidi, rtmidi.RtMidiError) as error:
             raise OutputError(f"{error}\n{_NO_SYSTEM}") from error
         self._open = True
+        self._sense_at: int | None = 0 if device.active_sensing else None
+        self.place = Place(self._system.name, self._target or "")
         try:
             if self._target is None:
                 self._port.open_virtual_port(name)
@@ -51,8 +62,17 @@ class MidiPortOutput(Output):
         return self._target is None
 
     def send(self, data: tuple[int, ...], now: int) -> None:
+        if self._sense_at is not None:
+            self._sense_at = now + SENSED_EVERY
         if self._open and self._system.alive:  # to a JACK server that has gone, sending would never return
             self._port.send_message(data)
+
+    def deadline(self) -> int | None:
+        return self._sense_at
+
+    def wake(self, now: int) -> None:
+        if self._sense_at is not None and now >= self._sense_at:
+            self.send((ACTIVE_SENSING,), now)
 
     def present(self) -> bool:
         return self._system.alive and (self._target is None or self._target in self._system.receivers())

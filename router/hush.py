@@ -1,0 +1,238 @@
+"""Ends what a router that was killed has left sounding: ``python -m router.hush FILE``, a process of its own.
+
+It reads the record that ``sounding.py`` keeps, finds the ports by name, sends a note-off for each note that is marked, then
+pedal up, all notes off and all sound off on each channel that was used, waits until that is delivered and empties the record. What a
+port that is not there had on stays in the record: the next router ends it once that port is back.
+
+Where it led to a port of the router's own, nobody can say who was connected: every port that music may lead to is told.
+
+It ends by itself after ``--within`` seconds: the kernel sees to it (SIGALRM, untouched), as a MIDI system that has gone can
+freeze a whole Python process. Exit status 0: nothing is left; 1: something is, and it was said.
+"""
+
+from __future__ import annotations
+
+import argparse
+import signal
+import sys
+import time
+from collections import deque
+from collections.abc import Iterable, Sequence
+from pathlib import Path
+from typing import Any
+
+from router.midi import silencing
+from router.ports import lasting, may_be_meant, quiet_jack
+from router.sounding import Left, Record
+
+WITHIN = 5.0
+"""Seconds that it may take; with a MIDI system that answers it takes a fraction of one."""
+TAKING = 1.0
+"""Seconds in which a killed process has let go of its files."""
+CABLE = 0.001
+"""Seconds that a message of three bytes takes on a MIDI cable (31,250 baud): a port with one behind it is sent no more."""
+CYCLES = 3
+"""JACK: so many cycles later a connection carries, and what was written has arrived."""
+LOOK = 0.001
+"""Seconds between looks at how far JACK's thread is."""
+CLIENT = "router-hush"
+
+Plan = dict[str, list[bytes]]
+"""For each port that is there, by its full name, what it is sent."""
+
+
+def end_what_was_left(path: Path, timeout: float = WITHIN) -> str:
+    """For a router that starts: end what the one before it left on. What was done, for the log; "" if nothing was left.
+
+    It happens in another process: a MIDI system that does not answer cannot hold this one up for much longer than
+    ``timeout`` seconds. Nothing is raised.
+    """
+    import subprocess  # noqa: PLC0415 - the other process needs it not, and is quicker without it
+
+    try:
+        with Record(path) as record:
+            if not record.left and not record.problem:
+                return ""
+    except FileNotFoundError:
+        return ""
+    except OSError as error:
+        return f"what an earlier router has left sounding cannot be read: {path}: {error.strerror}"
+    command = [sys.executable, "-m", "router.hush", str(path), "--within", f"{timeout:.3f}"]
+    try:
+        ended = subprocess.run(  # noqa: S603 - our own module
+            command, stdin=subprocess.DEVNULL, capture_output=True, text=True, timeout=timeout + 1, check=False
+        )
+    except (OSError, subprocess.TimeoutExpired) as error:
+        return f"what an earlier router has left sounding could not be ended: {error}"
+    said = (ended.stdout + ended.stderr).strip()
+    if ended.returncode == -signal.SIGALRM:
+        return f"{said}\nthe MIDI system has not answered for {timeout:g} s, and notes may sound on".strip()
+    return said
+
+
+def hush(left: Iterable[Left]) -> list[Left]:
+    """End what is left on, and say what was done; what could not be ended is returned."""
+    remaining: list[Left] = []
+    for system, end in (("alsa", _by_alsa), ("jack", _by_jack)):
+        here = [one for one in left if one.place.system == system and one.channels]
+        if here:
+            remaining += end(here)
+    return remaining
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """See the module's docstring."""
+    parser = argparse.ArgumentParser("router.hush", description="End what a router that was killed has left sounding.")
+    parser.add_argument("file", type=Path, help="its record of what sounds, such as /run/router/sounding")
+    parser.add_argument("--within", type=float, default=WITHIN, metavar="SECONDS", help="%(default)s if not given")
+    options = parser.parse_args(arguments)
+    signal.signal(signal.SIGALRM, signal.SIG_DFL)
+    signal.pthread_sigmask(signal.SIG_UNBLOCK, [signal.SIGALRM])
+    signal.setitimer(signal.ITIMER_REAL, options.within)
+    try:
+        with _taken(options.file) as record:
+            if record.problem:
+                _say(f"{options.file}: {record.problem}; every channel of each port that it names is silenced")
+            remaining = hush(record.left)
+            record.keep(remaining)
+    except FileNotFoundError:
+        return 0
+    except OSError as error:
+        _say(f"{options.file}: {error.strerror}")
+        return 1
+    return 1 if remaining else 0
+
+
+def _taken(path: Path) -> Record:
+    """The record; a process that was killed may have it for a moment longer."""
+    deadline = time.monotonic() + TAKING
+    while True:
+        try:
+            return Record(path)
+        except BlockingIOError:
+            if time.monotonic() > deadline:
+                raise
+        time.sleep(LOOK)
+
+
+def _plan(left: Sequence[Left], names: Sequence[str]) -> tuple[Plan, list[Left]]:
+    """What to send where, and what is at no port that is there."""
+    notes: dict[str, set[tuple[int, int]]] = {}
+    channels: dict[str, set[int]] = {}
+    gone = []
+    for one in left:
+        port = one.place.port
+        if not port:
+            meant = [name for name in names if may_be_meant(name)]
+        else:
+            meant = [port] if port in names else [name for name in names if lasting(name) == lasting(port)]
+            if not meant:
+                gone.append(one)
+                _say(f'"{port}" is not there; {len(one.notes)} notes that were on there are ended when it is back')
+        for name in meant:
+            notes.setdefault(name, set()).update(one.notes)
+            channels.setdefault(name, set()).update(one.channels)
+    plan = {}
+    for name, on in notes.items():
+        _say(f'"{name}": {len(on)} notes ended, {len(channels[name])} channels silenced')
+        plan[name] = [bytes(message) for message in silencing(sorted(on), sorted(channels[name]))]
+    return plan, gone
+
+
+def _by_alsa(left: Sequence[Left]) -> list[Left]:
+    import rtmidi  # noqa: PLC0415 - only if it is needed: this is to be quick
+
+    try:
+        out = rtmidi.MidiOut(rtmidi.API_LINUX_ALSA, name=CLIENT)
+    except (OSError, SystemError, rtmidi.RtMidiError) as error:
+        _say(f"ALSA's sequencer does not answer: {error}")
+        return [*left]
+    plan, gone = _plan(left, out.get_ports())
+    for name, messages in plan.items():
+        try:
+            out.open_port(out.get_ports().index(name))
+            for message in messages:
+                out.send_message(message)
+                time.sleep(CABLE)
+            out.close_port()  # the kernel waits here until a cable has taken all
+        except (ValueError, OSError, SystemError, rtmidi.RtMidiError) as error:  # unplugged at this moment
+            _say(f'"{name}": {error}')
+    out.delete()
+    return gone
+
+
+def _by_jack(left: Sequence[Left]) -> list[Left]:
+    try:
+        jack = quiet_jack()
+    except (ImportError, OSError) as error:
+        _say(f"JACK is not installed: {error}")
+        return [*left]
+    try:
+        client = jack.Client(CLIENT, no_start_server=True)
+    except jack.JackError:
+        _say("no JACK server answers")
+        return [*left]
+    plan, gone = _plan(left, [port.name for port in client.get_ports(is_midi=True, is_input=True)])
+    sender = _JackSender(jack, client, len(plan))
+    client.activate()
+    for port, name in zip(sender.ports, plan, strict=True):
+        try:
+            client.connect(port, name)
+        except jack.JackError as error:  # unplugged at this moment
+            _say(f'"{name}": {error}')
+    sender.wait()
+    for _ in range(2):  # a cycle that was late is lost, with what was written in it
+        for queue, messages in zip(sender.queues, plan.values(), strict=True):
+            queue.extend(messages)
+        sender.wait()
+    client.close()
+    if sender.stopped:
+        _say("the JACK server has gone")
+    return gone
+
+
+class _JackSender:
+    """Writes what is queued for each port, in JACK's thread."""
+
+    def __init__(self, jack: Any, client: Any, ports: int) -> None:
+        self.stopped = False
+        self.ports = [client.midi_outports.register(f"out_{number}") for number in range(ports)]
+        self.queues: list[deque[bytes]] = [deque() for _ in self.ports]
+        self._full = jack.JackError
+        self._cycle = 0
+        client.set_process_callback(self._process)
+        client.set_shutdown_callback(self._shut_down)
+
+    def wait(self) -> None:
+        """Until all is written, and ``CYCLES`` cycles after that."""
+        start = None
+        while not self.stopped:
+            if any(self.queues):
+                start = None
+            elif start is None:
+                start = self._cycle
+            elif self._cycle - start > CYCLES:
+                return
+            time.sleep(LOOK)
+
+    def _process(self, _frames: int) -> None:
+        self._cycle += 1
+        for port, queue in zip(self.ports, self.queues, strict=True):
+            port.clear_buffer()
+            while queue:
+                try:
+                    port.write_midi_event(0, queue[0])
+                except self._full:  # the rest in the next cycle
+                    break
+                queue.popleft()
+
+    def _shut_down(self, _status: object, _reason: str) -> None:
+        self.stopped = True
+
+
+def _say(what: str) -> None:
+    print(what, flush=True)  # noqa: T201 - what a command says
+
+
+if __name__ == "__main__":
+    sys.exit(main())
