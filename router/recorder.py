@@ -450,7 +450,8 @@ class _File:
                 return descriptor
             if descriptor is not None:  # another disk, or one that was repaired
                 os.close(descriptor)
-            self._anew()
+            if self._size:
+                self._anew()
             self._size = 0
         return self._create()
 

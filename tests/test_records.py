@@ -331,7 +331,7 @@ def test_a_stalled_disk_is_not_waited_for(tmp_path, said, disk):
 def test_a_card_that_was_exchanged_gets_a_file_with_a_header_again(tmp_path, keeper, said, disk):
     session = keeper.begin("bed", "wren", "", 0, record_raw=True)
     session(S, "mark", {"text": "on the old card"})
-    until(lambda: list(tmp_path.glob("records/wren/*.gz")))
+    until(lambda: list(tmp_path.glob("records/wren/*.gz")) and one(tmp_path, "*.gz").stat().st_size)
     disk.error = errno.EIO
     session(2 * S, "mark", {"text": "meanwhile"})
     until(lambda: "records_fault" in said.events())
