@@ -1,4 +1,4 @@
-"""``router check``: every problem in profile files, each with its line; or what a child will play."""
+"""``router check``: every problem in profiles and configurations, each with its line; or what they come to."""
 
 from __future__ import annotations
 
@@ -6,15 +6,19 @@ import argparse
 import json
 from collections.abc import Iterator
 
-from router.devices import Instrument
+from router import configuration
+from router.configuration import Configuration
+from router.configuration.apart import form_of
+from router.devices import Instrument, OutputDevice
 from router.midi import PROGRAMS
 from router.music import NAMES, SCALES
 from router.profile import Problem, Profile, ProfileError, find, load
 from router.profile.manual import summary
 from router.profile.plugins import installed
+from router.units import DAYS, NANOSECONDS
 
 NAME = "check"
-HELP = "say every problem in profile files, or what a child will play"
+HELP = "say every problem in profiles and configurations, or what a child will play"
 EXAMPLE = "router check wren.yaml"
 
 CAUTION = """\
@@ -25,17 +29,20 @@ on by default, but the level at the child's ear is yours to measure. Local polic
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare them."""
-    parser.add_argument("files", nargs="+", metavar="FILE", help="a profile, or the name of a shipped one")
+    parser.add_argument(
+        "files", nargs="+", metavar="FILE", help="a profile, the name of a shipped one, or the router's configuration"
+    )
     parser.add_argument("--json", action="store_true", help="the problems as a list for a program to read")
 
 
 def run(args: argparse.Namespace) -> int:
     """Check each file: 0 if all are fine, 1 if there is a problem in any."""
     problems: list[Problem] = []
-    fine: list[Profile] = []
+    fine: list[Profile | Configuration] = []
     for name in args.files:
         try:
-            fine.append(load(find(name)))
+            path = find(name)
+            fine.append(configuration.load(path) if form_of(path) is configuration.FORM else load(path))
         except ProfileError as error:
             problems += error.problems
     if args.json:
@@ -43,15 +50,16 @@ def run(args: argparse.Namespace) -> int:
         return 1 if problems else 0
     for problem in problems:
         print(f"{problem}\n")
-    for profile in fine:
-        print(f"{profile.path}: fine")
+    for checked in fine:
+        print(f"{checked.path}: fine")
         if len(args.files) == 1:
-            print("\n".join(_words(profile)))
+            print("\n".join(_words(checked) if isinstance(checked, Profile) else _room(checked)))
     if problems:
         count = len(problems)
         print("1 problem." if count == 1 else f"{count} problems.")
         return 1
-    print(f"\n{CAUTION}")
+    if any(isinstance(checked, Profile) for checked in fine):
+        print(f"\n{CAUTION}")
     return 0
 
 
@@ -67,7 +75,7 @@ def _words(profile: Profile) -> Iterator[str]:
         yield f"  {part.name}: {' and '.join(_movement(source, profile) for source in part.sources)}"
         yield from (f"    - {rule.name}: {summary(rules[rule.name])}" for rule in part.rules)
         sound = "" if part.program is None else f" with the sound {PROGRAMS[part.program]}"
-        yield f"    on {_output(profile, part.route.output)}, channel {part.route.channel}{sound}"
+        yield f"    on {_output(part.route.output, profile.outputs[part.route.output])}, channel {part.route.channel}{sound}"
     unused = set(profile.outputs) - {part.route.output for part in profile.plan.parts}
     if unused:
         yield ""
@@ -93,8 +101,38 @@ def _movement(source: str, profile: Profile) -> str:
     return f"controller {what.removeprefix('cc')} of {name}" if what else f"each key of {name}"
 
 
-def _output(profile: Profile, name: str) -> str:
-    device = profile.outputs[name]
+def _output(name: str, device: OutputDevice) -> str:
     if isinstance(device, Instrument):
         return f"{name} (the built-in instrument)"
     return f'{name} (MIDI port "{device.pattern}")'
+
+
+DOES = {
+    "panic": "every sound ends",
+    "next": "the next child of the list plays",
+    "previous": "the child before it in the list plays",
+    "mark": "a mark is put into the session log",
+}
+
+
+def _room(room: Configuration) -> Iterator[str]:
+    """What a configuration comes to, on one screen."""
+    for seat in room.seats:
+        first = f"the profile of {seat.profile}" if seat.profile else "a safe profile of the router's own"
+        yield ""
+        yield f"  {seat.name}: at first {first}, then what is chosen or put into {seat.folder}"
+        if seat.list:
+            yield f"    can be stepped through: {', '.join(seat.list)}"
+    for button in room.buttons:
+        held = f" when it is held for {button.hold / NANOSECONDS:g} s" if button.hold else ""
+        where = f" at {button.seat}" if button.seat else ""
+        yield ""
+        yield f"  The button {button.name}: {DOES[button.does]}{where}{held}."
+    for name, device in room.outputs.items():
+        yield ""
+        yield f"  What a profile sends to {name} goes to {_output(name, device)}."
+    keep = (
+        "until somebody deletes them" if room.records.keep is None else f"for {room.records.keep // DAYS['day']} days"
+    )
+    yield ""
+    yield f"  Records are kept {keep}, in {room.folders.records}."

@@ -11,9 +11,9 @@ from __future__ import annotations
 from dataclasses import replace
 from pathlib import Path
 
-from router.configuration import schema
 from router.configuration.build import build
 from router.configuration.model import Button, Configuration, Folders, Keeping, ProgramChange, SeatPlan
+from router.configuration.schema import FORM, VERSION
 from router.engine import Plan
 from router.ledger import Limits
 from router.profile.diagnostics import Problem, ProfileError, Report
@@ -21,6 +21,7 @@ from router.profile.source import parse, read
 
 __all__ = [
     "DEFAULT",
+    "FORM",
     "PATH",
     "Button",
     "Configuration",
@@ -43,7 +44,7 @@ def load(path: Path | str) -> Configuration:
     Raises:
         ProfileError: the file cannot be read, or something in it is wrong.
     """
-    report = Report(str(path), schema.FORM)
+    report = Report(str(path), FORM)
     tree = read(Path(path), report)
     configuration = build(tree, Path(path), report) if tree is not None else None
     if configuration is None or len(report):
@@ -77,8 +78,8 @@ def capped(plan: Plan, most: Limits | None) -> Plan:
 
 
 def _default() -> Configuration:
-    report = Report(str(PATH), schema.FORM)
-    tree = parse(f"configuration: {schema.VERSION}", report)
+    report = Report(str(PATH), FORM)
+    tree = parse(f"configuration: {VERSION}", report)
     configuration = build(tree, PATH, report) if tree is not None else None
     if configuration is None:
         raise ProfileError(report.problems)

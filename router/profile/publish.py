@@ -31,7 +31,7 @@ def published(rules: Mapping[str, type[Rule]] = RULES) -> dict[str, Any]:
         "required": ["type"],
         "properties": {"type": {"enum": list(schema.INPUTS)}},
         "allOf": [
-            {"if": _is("type", kind), "then": _plain({**schema.INPUTS[kind], "properties": _with_device(kind)})}
+            {"if": _is("type", kind), "then": plainly({**schema.INPUTS[kind], "properties": _with_device(kind)})}
             for kind in schema.INPUTS
         ],
     }
@@ -44,10 +44,10 @@ def published(rules: Mapping[str, type[Rule]] = RULES) -> dict[str, Any]:
         "properties": {name: _rule(name, rule) for name, rule in rules.items()},
     }
     source = {"type": "string", "minLength": 1}
-    part = _plain(schema.PART)
+    part = plainly(schema.PART)
     part["properties"]["input"] |= {"anyOf": [source, {"type": "array", "minItems": 1, "items": source}]}
     part["properties"]["rules"] |= {"type": "array", "minItems": 1, "items": {"$ref": "#/$defs/rule"}}
-    whole = _plain(schema.PROFILE)
+    whole = plainly(schema.PROFILE)
     for name, thing in (("inputs", "input"), ("parts", "part"), ("outputs", "output")):
         whole["properties"][name] |= {
             "propertyNames": {"pattern": schema.NAME["pattern"]},
@@ -60,7 +60,7 @@ def published(rules: Mapping[str, type[Rule]] = RULES) -> dict[str, Any]:
             "input": inputs,
             "part": part,
             "rule": entry,
-            "output": {"oneOf": [_plain(kind) for kind in schema.OUTPUTS.values()]},
+            "output": {"oneOf": [plainly(kind) for kind in schema.OUTPUTS.values()]},
         },
     }
 
@@ -68,7 +68,7 @@ def published(rules: Mapping[str, type[Rule]] = RULES) -> dict[str, Any]:
 def _rule(name: str, rule: type[Rule]) -> Schema:
     """The settings of a rule; a rule that needs none may stand there without any."""
     about = {"title": f"{schema.article(name)} {name} rule", "description": summary(rule)}
-    settings = _plain(rule.settings)
+    settings = plainly(rule.settings)
     if Draft202012Validator(settings).is_valid({}):
         return {**about, "anyOf": [settings, {"type": "null"}]}
     return {**about, **settings}
@@ -84,10 +84,10 @@ def _with_device(kind: str) -> Schema:
     return {**schema.INPUTS[kind]["properties"], "device": {**device, "oneOf": kinds}}
 
 
-def _plain(piece: Any) -> Any:
+def plainly(piece: Any) -> Any:
     """A piece in JSON Schema's own words only."""
     if isinstance(piece, list | tuple):
-        return [_plain(item) for item in piece]
+        return [plainly(item) for item in piece]
     if not isinstance(piece, Mapping):
         return piece
     plain = {
@@ -95,10 +95,10 @@ def _plain(piece: Any) -> Any:
     }
     for word in ("properties", "dependentSchemas", "$defs"):
         if word in plain:
-            plain[word] = {name: _plain(inner) for name, inner in plain[word].items()}
+            plain[word] = {name: plainly(inner) for name, inner in plain[word].items()}
     for word in ("items", "not", "if", "then", "else", "oneOf", "anyOf", "allOf"):
         if word in plain:
-            plain[word] = _plain(plain[word])
+            plain[word] = plainly(plain[word])
     if "quantity" in piece:
         plain |= quantities.KINDS[piece["quantity"]].published
         if "default" not in plain:

@@ -1,0 +1,46 @@
+"""The configuration's schema for editors: the pieces of schema.py as one plain JSON Schema.
+
+python -m router.configuration.publish > schemas/configuration.schema.json
+"""
+
+from __future__ import annotations
+
+import json
+from typing import Any
+
+from router.configuration import schema
+from router.profile.publish import plainly
+from router.profile.schema import NAME, OUTPUTS
+
+
+def published() -> dict[str, Any]:
+    """The schema of a whole configuration in plain JSON Schema 2020-12."""
+    whole, button = plainly(schema.CONFIGURATION), plainly(schema.BUTTON)
+    properties = whole["properties"]
+    for folder in properties["folders"]["properties"].values():
+        folder["pattern"] = "^/"
+    for name, thing in (("seats", "seat"), ("buttons", "button"), ("outputs", "output")):
+        properties[name] |= {
+            "propertyNames": {"pattern": NAME["pattern"]},
+            "additionalProperties": {"$ref": f"#/$defs/{thing}"},
+        }
+    properties["seats"]["maxProperties"] = schema.MOST_SEATS
+    button["properties"]["device"]["oneOf"] = plainly(list(schema.BUTTON_DEVICES.values()))
+    return {
+        "$schema": "https://json-schema.org/draft/2020-12/schema",
+        **whole,
+        "$defs": {
+            "seat": {"anyOf": [plainly(schema.SEAT), {"type": "null"}]},
+            "button": button,
+            "output": {"oneOf": plainly(list(OUTPUTS.values()))},
+        },
+    }
+
+
+def main() -> None:
+    """Print the published schema."""
+    print(json.dumps(published(), indent=2, ensure_ascii=False))  # noqa: T201 - printing it is what this is for
+
+
+if __name__ == "__main__":
+    main()
