@@ -133,3 +133,19 @@ def in_terminal() -> Iterator[Callable[..., InTerminal]]:
     yield start
     for program in running:
         program.close()
+
+
+@pytest.fixture
+def part(tmp_path):
+    """Starts the parts of a test, and ends them after it, last first."""
+    from parts import Listener
+
+    started = []
+
+    def start(kind, *arguments):
+        started.append(kind(*arguments) if kind is Listener else kind(tmp_path, *arguments))
+        return started[-1]
+
+    yield start
+    for each in reversed(started):
+        each.close()
