@@ -19,7 +19,6 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from functools import partial
 from pathlib import Path
-from typing import Protocol
 
 from router import clock
 from router.attached import SETTLE, Log
@@ -40,14 +39,24 @@ QUIET = NANOSECONDS // 10
 """So long nothing may be due when the collector runs: a few milliseconds are then nobody's."""
 
 
-class Companion(Protocol):
+class Companion:
     """Something that lives in the loop beside the seats."""
+
+    def open(self, now: int) -> None:
+        """The seats are open."""
 
     def deadline(self) -> int | None:
         """When ``wake`` is wanted."""
+        return None
 
     def wake(self, now: int) -> None:
         """Do what is due; called in each pass, after the music."""
+
+    def plugged(self, now: int) -> None:
+        """Something has been plugged in."""
+
+    def look(self, now: int) -> None:
+        """MIDI ports have come or gone."""
 
     def close(self) -> None:
         """The loop has ended, and every note."""
@@ -109,9 +118,9 @@ class Daemon:
             self.loop.close()
         return self.loop.stopping_signal
 
-    def play(self, seat: Seat, profile: Profile) -> None:
-        """Another profile at a seat, between two events."""
-        seat.play(profile, clock.now())
+    def play(self, seat: Seat, profile: Profile, record: Observe | None) -> None:
+        """Another profile at a seat, between two events, with a session log of its own."""
+        seat.play(profile, clock.now(), record)
         self._watch_folders()
         self._litter = True
 
@@ -124,6 +133,9 @@ class Daemon:
             with self.contained():
                 seat.open(now)
             seat.tell()
+        for companion in self.companions:
+            with self.contained():
+                companion.open(now)
 
     def _close(self) -> None:
         now = clock.now()
@@ -156,6 +168,9 @@ class Daemon:
             for seat in self.seats:
                 with self.contained():
                     seat.look(now)
+            for companion in self.companions:
+                with self.contained():
+                    companion.look(now)
         for companion in self.companions:
             with self.contained():
                 companion.wake(now)
@@ -218,6 +233,8 @@ class Daemon:
             now = clock.now()
             for seat in self.seats:
                 seat.plugged(now)
+            for companion in self.companions:
+                companion.plugged(now)
 
     def _ports_changed(self, system: MidiSystem) -> None:
         system.clear()

@@ -71,10 +71,12 @@ class Seat:
                 device.absent(now)
         self.feed(now)
 
-    def play(self, profile: Profile, now: int) -> None:
-        """Another profile from now on. What sounds ends first; nobody's hand on a switch begins a note of the next one."""
+    def play(self, profile: Profile, now: int, record: Observe | None) -> None:
+        """Another profile from now on. What sounds ends first; a hand that lies on a switch begins no note of the next one."""
         self.now = max(self.now, now)
         self.silence()
+        self.tell()
+        self.record = record
         devices, self.devices = self.devices, []
         for group in by_device(profile.devices):
             kept = next((device for device in devices if device.same(group, profile.types)), None)
