@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import gzip
 import io
 import random
+import zlib
 
 import pytest
 from hypothesis import given
@@ -241,3 +243,66 @@ def test_the_writer_writes_the_documented_lines():
     for t, sample in SAMPLES:
         writer.write(t, sample)
     assert file.getvalue() == EXAMPLE
+
+
+# --- packed traces --------------------------------------------------------------------------------------------------
+
+LINES = [HEADER, *(f'{{"t": {n / 10}, "mark": "mark {n}"}}\n' for n in range(60))]
+
+
+def packed(members=6):
+    """A trace in several gzip members, as a recording grows."""
+    size = -(-len(LINES) // members)
+    parts = [LINES[i : i + size] for i in range(0, len(LINES), size)]
+    return b"".join(gzip.compress("".join(part).encode(), mtime=0) for part in parts)
+
+
+def test_a_packed_trace_is_read_like_any_other():
+    plain = read("".join(LINES).encode())
+    for members in (1, 6, 61):
+        assert read(packed(members)) == plain
+    assert read(packed() + bytes(512)) == plain
+
+
+@pytest.mark.parametrize("members", [1, 6])
+def test_a_packed_trace_that_was_cut_off_is_read_as_far_as_it_goes(members):
+    raw, plain = packed(members), read("".join(LINES).encode())
+    first = len(gzip.compress("".join(LINES[: -(-len(LINES) // members)]).encode(), mtime=0))
+    for length in range(first, len(raw)):
+        remarks = []
+        got = read(raw[:length], remark=remarks.append)
+        assert got == plain[: len(got)]
+        assert len(got) >= -(-len(LINES) // members) - 1
+        assert len(got) == len(plain) or length in ends(raw) or "the recording was cut off here" in remarks[0]
+
+
+def ends(raw):
+    """Where members end: a file that was cut off there is whole."""
+    found, start = [], 0
+    while start < len(raw):
+        member = zlib.decompressobj(wbits=31)
+        member.decompress(raw[start:])
+        start = len(raw) - len(member.unused_data)
+        found.append(start)
+    return found
+
+
+def test_a_packed_trace_with_a_damaged_byte_ends_there_with_a_remark_or_a_message():
+    raw = packed()
+    for place in range(40, len(raw), 7):
+        damaged = bytearray(raw)
+        damaged[place] ^= 0x55
+        remarks = []
+        try:
+            got = read(bytes(damaged), remark=remarks.append)
+        except TraceError:
+            continue
+        assert remarks or got == read(raw), place
+
+
+def test_a_packed_trace_says_how_far_it_has_been_read():
+    raw = packed()
+    trace = Trace(io.BytesIO(raw), "a.jsonl.gz")
+    for _ in trace:
+        assert 0 < trace.bytes_read <= len(raw)
+    assert trace.bytes_read == len(raw)

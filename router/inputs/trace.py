@@ -3,12 +3,16 @@
 The first line is a header, ``{"trace": 1, …}``; what else it holds is for people. Every other line is one sample,
 ``t`` in seconds from the start and never going back (see DEVELOPERS.md, "The formats"). A line that is no sample is
 refused with its place; a last line that was cut off, as a power cut leaves it, is left out and remarked on.
+
+A trace may be packed with gzip. One that was cut off or is damaged is read as far as it can be, with a remark.
 """
 
 from __future__ import annotations
 
+import io
 import json
 import re
+import zlib
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
@@ -95,13 +99,22 @@ class Trace:
         types: Mapping[str, str] = _NO_TYPES,
         remark: Callable[[str], None] | None = None,
     ) -> None:
-        self._file, self._name, self._types, self._remark = file, name, types, remark
-        self.bytes_read = 0
-        """How far the file has been read, for a bar of progress."""
+        self._name, self._types, self._remark = name, types, remark
+        self._begun = file.readline(len(_GZIP))  # what was read of the next line to see what file it is
+        self._unpacked = _Unpacked(file, self._begun, self._damaged) if self._begun == _GZIP else None
+        self._file: io.BufferedReader | BinaryIO = file
+        if self._unpacked is not None:
+            self._begun, self._file = b"", io.BufferedReader(self._unpacked)
+        self._bytes_read = 0
         self._number = 0
         self._line = ""
         self._last = 0.0
         self.header = self._header()
+
+    @property
+    def bytes_read(self) -> int:
+        """How far the file has been read, for a bar of progress."""
+        return self._unpacked.bytes_read if self._unpacked else self._bytes_read
 
     def __iter__(self) -> Iterator[Stamped]:
         while True:
@@ -116,11 +129,13 @@ class Trace:
     def _next(self) -> dict[str, Any] | None:
         """The next line that is not blank, as JSON; None at the end."""
         while True:
-            raw = self._file.readline(LONGEST_LINE + 1)
+            raw, self._begun = self._begun, b""
+            if not raw.endswith(b"\n"):
+                raw += self._file.readline(LONGEST_LINE + 1)
             if not raw:
                 return None
             self._number += 1
-            self.bytes_read += len(raw)
+            self._bytes_read += len(raw)
             whole = raw.endswith(b"\n")
             if len(raw) > LONGEST_LINE:
                 self._line = raw[:100].decode(errors="replace")
@@ -159,6 +174,10 @@ class Trace:
         if self._remark is not None:
             self._remark(f"{self._name}:{self._number}: the last line was cut off and is left out")
         return True
+
+    def _damaged(self, what: str) -> None:
+        if self._remark is not None:
+            self._remark(f"{self._name}:{self._number + 1}: {what}")
 
     # --- meaning ----------------------------------------------------------------------------------------------
 
@@ -312,6 +331,52 @@ class Trace:
     def _wrong(self, column: int, what: str, allowed: str) -> NoReturn:
         message, hint = _clean(what), _clean(allowed)
         raise TraceError(Problem(self._name, self._number, column, message, hint, self._line))
+
+
+_GZIP = b"\x1f\x8b"
+"""What a gzip file begins with (RFC 1952, 2.3.1)."""
+
+
+class _Unpacked(io.RawIOBase):
+    """Reads a gzip file as far as it can be read; ``damaged`` is told why there is no more, if it is not simply over."""
+
+    def __init__(self, file: BinaryIO, begun: bytes, damaged: Callable[[str], None]) -> None:
+        self._file, self._packed, self._damaged = file, begun, damaged
+        self._member: Any = None  # what unpacks the present part; a file may have many
+        self.bytes_read = len(begun)
+
+    def readable(self) -> bool:
+        return True
+
+    def readinto(self, buffer: Any) -> int:
+        while True:
+            if self._member is None:
+                self._packed = self._packed.lstrip(b"\0")  # a file's end may be filled up with them
+            if not self._packed and not self._read():
+                if self._member is not None:
+                    self._damaged("the recording was cut off here")
+                return 0
+            if self._member is None:
+                self._member = zlib.decompressobj(wbits=31)
+            try:
+                data = self._member.decompress(self._packed, len(buffer))
+            except zlib.error:
+                self._damaged("the recording is damaged here, and what follows is left out")
+                self._file, self._packed, self._member = io.BytesIO(), b"", None
+                return 0
+            if self._member.eof:
+                self._packed, self._member = self._member.unused_data, None
+            else:
+                self._packed = self._member.unconsumed_tail
+            if data:
+                buffer[: len(data)] = data
+                return len(data)
+
+    def _read(self) -> bool:
+        more = self._file.read(65_536)
+        self.bytes_read += len(more)
+        self._packed += more
+        return bool(more)
 
 
 _MIDI_LENGTHS: Mapping[int, int] = MappingProxyType(
