@@ -1,0 +1,81 @@
+"""What a seat plays, kept on disk for the next start: ``plays.json`` says which profile, ``last-good.yaml`` is its text.
+
+Each is written beside, flushed to the disk and renamed, and the folder is flushed too: after a power cut there is the
+old one or the new one. Nothing that is found here is trusted: a file may be torn, empty, missing, or of somebody else.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+from contextlib import suppress
+from dataclasses import asdict, dataclass
+from pathlib import Path
+
+from router.files import replacing
+
+_LARGEST = 4096
+"""Bytes of plays.json; it has about 150."""
+
+
+@dataclass(frozen=True, slots=True)
+class Played:
+    """``child``: as it is asked for; ``file``: the name of its file; ``digest``: SHA-256 of its text.
+
+    ``chosen``: somebody chose it. Otherwise it was the configuration's, which may name another one now.
+    """
+
+    child: str
+    file: str
+    digest: str
+    chosen: bool
+
+
+class Memory:
+    """The memory of one seat, in a folder of its own."""
+
+    def __init__(self, folder: Path) -> None:
+        self._folder = folder
+        self._plays = folder / "plays.json"
+        self.copy = folder / "last-good.yaml"
+        self._kept: tuple[Played, bytes] | None = None
+
+    def played(self) -> Played | None:
+        """What played last; None if nothing did, or what was written about it cannot be understood."""
+        try:
+            with self._plays.open("rb") as file:
+                found = json.loads(file.read(_LARGEST))
+            played = Played(**found)
+        except (OSError, ValueError, TypeError, RecursionError):
+            return None
+        texts = (played.child, played.file, played.digest)
+        return played if all(isinstance(text, str) for text in texts) and isinstance(played.chosen, bool) else None
+
+    def keep(self, played: Played, text: bytes) -> None:
+        """This plays now. What is kept already is not written again.
+
+        Raises:
+            OSError: it cannot be written; what was kept before is still there.
+        """
+        if self._kept == (played, text):
+            return
+        self._kept = None
+        self._folder.mkdir(parents=True, exist_ok=True)
+        self._tidy()
+        # The text first: one that is newer than what is said of it is as good, one that is older is not.
+        for path, data in ((self.copy, text), (self._plays, json.dumps(asdict(played)).encode() + b"\n")):
+            with replacing(path) as file:
+                file.write(data)
+        folder = os.open(self._folder, os.O_RDONLY | os.O_DIRECTORY)
+        try:
+            os.fsync(folder)
+        finally:
+            os.close(folder)
+        self._kept = played, text
+
+    def _tidy(self) -> None:
+        """Remove what a power cut left half-written."""
+        for name in (self.copy.name, self._plays.name):
+            for left in self._folder.glob(f".{name}.*.tmp"):
+                with suppress(OSError):
+                    left.unlink()
