@@ -14,8 +14,9 @@ rule's place in the profile, and that rule is passed over from then on; everythi
 from __future__ import annotations
 
 import itertools
-from collections.abc import Callable, Hashable, Iterable, Sequence
+from collections.abc import Callable, Hashable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from types import MappingProxyType
 from typing import Any
 
 from router.conditioning.base import Conditioner
@@ -198,6 +199,11 @@ class Engine:
     def follow(self, music: Music) -> None:
         """Play on in another key, scale or tempo; what sounds ends when its voice ends."""
         self._play_in(replace(music, origin=self._music.origin))
+
+    @property
+    def inputs(self) -> Mapping[str, Conditioner]:
+        """What conditions each input, to be looked at and not to be called."""
+        return MappingProxyType(self._inputs)
 
     @property
     def sounding(self) -> tuple[tuple[str, int, int], ...]:

@@ -45,7 +45,7 @@ LAYERS = (
         "status",
         "timerfd",
     },
-    {"attached"},
+    {"attached", "watching"},
     {"seat"},
     {"daemon", "service", "player", "control", "report", "fit", "testing"},
     {"cli", "__main__"},

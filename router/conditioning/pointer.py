@@ -156,6 +156,11 @@ class PointerConditioner(Conditioner):
         self._voice: int | None = None
         self._begin_anew()
 
+    @property
+    def place(self) -> Sequence[float] | None:
+        """Where the pointer is after all that was done to it: x and y, 0 to 1; None while that is not known."""
+        return self._recent[-1][2] if self._recent else None
+
     def handle(self, sample: PointerSample, now: int) -> Gestures:
         doubt = self._doubts(sample)
         if doubt:
