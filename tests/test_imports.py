@@ -30,6 +30,8 @@ LAYERS = (
         "remembered",
         "shelf",
         "arrivals",
+        "errands",
+        "judging",
         "simulate",
         "devices",
         "clock",

@@ -1,0 +1,212 @@
+"""What is in a profile folder, and what is in a file of it: what the shelf's thread does. Nothing here touches the shelf.
+
+Only names that stand in the folder are opened, links that lead out of it are not, and what is no ordinary file is not.
+"""
+
+from __future__ import annotations
+
+import os
+import stat
+import unicodedata
+from collections.abc import Collection, Iterable, Mapping
+from contextlib import suppress
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from router import profile
+from router.errands import Worker
+from router.profile import Problem, Profile, ProfileError, schema
+from router.profile.diagnostics import START, Report, quoted, tidy
+from router.profile.source import contents
+from router.units import nearest
+
+SILENT = "the stick or disk does not answer"
+
+
+@dataclass(frozen=True, slots=True)
+class Mark:
+    """By what a file is known to have changed. ``put``: when it came to its place, nanoseconds of the wall clock."""
+
+    modified: int
+    size: int
+    inode: int
+    put: int
+    file: bool  # or a link
+
+
+@dataclass(frozen=True, slots=True)
+class Watches:
+    """inotify's numbers for the folder and for the folders above it."""
+
+    folder: int | None = None
+    above: frozenset[int] = frozenset()
+
+
+@dataclass(frozen=True, slots=True)
+class Looked:
+    """``listing``: None if the folder cannot be read, and ``missing`` says why; ``why`` there will be no news, or empty."""
+
+    watches: Watches
+    listing: Mapping[str, Mark] | None
+    missing: str
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
+class Judged:
+    """What is in a file. ``there``: it is in the folder."""
+
+    name: str
+    there: bool
+    profile: Profile | None
+    problems: list[Problem]
+    text: bytes = b""
+    empty: bool = False
+
+
+def look_over(inotify: Any, folder: Path, before: Watches) -> Looked:
+    """Watch the folder as it is there now, and list it. ``inotify`` None: only list it."""
+    why, missing = "", ""
+    watches = Watches()
+    if inotify is not None:
+        try:
+            watches = _watch(inotify, folder)
+        except OSError as error:  # too many watches on this system
+            why = error.strerror or str(error)
+        for number in {*before.above, before.folder} - {*watches.above, watches.folder, None}:
+            with suppress(OSError):  # it went with its folder
+                inotify.rm_watch(number)
+    there = listing(folder)
+    if there is None:
+        missing = "it may not be read" if folder.is_dir() else "it is not there"
+    return Looked(watches, there, missing, why)
+
+
+def _watch(inotify: Any, folder: Path) -> Watches:
+    from inotify_simple import flags  # noqa: PLC0415 - as above
+
+    above = set()
+    for parent in reversed(folder.parents):  # from the top, so that one that is made meanwhile is news of the one above
+        with suppress(FileNotFoundError, NotADirectoryError, PermissionError):
+            mask = flags.CREATE | flags.MOVED_TO | flags.ATTRIB | flags.MOVE_SELF | flags.ONLYDIR
+            above.add(inotify.add_watch(parent, mask))
+    changes = flags.CREATE | flags.MODIFY | flags.CLOSE_WRITE | flags.MOVED_TO | flags.MOVED_FROM | flags.DELETE
+    mask = changes | flags.ATTRIB | flags.MOVE_SELF | flags.DELETE_SELF | flags.ONLYDIR
+    with suppress(FileNotFoundError, NotADirectoryError, PermissionError):
+        return Watches(inotify.add_watch(folder, mask), frozenset(above))
+    return Watches(None, frozenset(above))
+
+
+def listing(folder: Path, _worker: Worker | None = None) -> dict[str, Mark] | None:
+    """Everything in the folder that counts; None if there is no folder."""
+    found = {}
+    try:
+        with os.scandir(folder) as entries:
+            for entry in entries:
+                if counts(entry.name):
+                    with suppress(OSError):  # it has just gone
+                        status = entry.stat(follow_symlinks=False)
+                        file = stat.S_ISREG(status.st_mode) or stat.S_ISLNK(status.st_mode)
+                        found[entry.name] = Mark(
+                            status.st_mtime_ns, status.st_size, status.st_ino, status.st_ctime_ns, file
+                        )
+    except OSError:
+        return None
+    return found
+
+
+def judge_newest(
+    folder: Path, names: Iterable[str], stuck: Collection[str], worker: Worker
+) -> tuple[list[Judged], Mapping[str, Mark] | None]:
+    """Judge one after another until one is good."""
+    there = listing(folder)
+    judgements = []
+    for name in names:
+        judgements.append(judge(folder, name, worker, stuck))
+        if judgements[-1].profile is not None:
+            break
+    return judgements, there
+
+
+def judge_asked(folder: Path, child: str, stuck: Collection[str], worker: Worker) -> Judged:
+    """Judge the file of a child, if there is one."""
+    there = listing(folder)
+    name = file_of(child, there or ())
+    if name is None:
+        names = [stem(name) for name in there or ()]
+        return Judged(child, there=False, profile=None, problems=[unknown(folder, child, names, there is None)])
+    return judge(folder, name, worker, stuck)
+
+
+def judge(folder: Path, name: str, worker: Worker, stuck: Collection[str] = ()) -> Judged:
+    """Read and check one file; the name stands in the folder, or did a moment ago."""
+    path = folder / name
+    report = Report(str(folder / tidy(name)), schema.FORM)
+    worker.at = name
+    if name in stuck:
+        return Judged(name, there=True, profile=None, problems=[silent(path)])
+    there = os.path.lexists(path)
+    if tidy(name) != name:
+        report.add(START, "the name of this file holds signs that cannot be shown", "Give it another name.")
+    elif path.is_symlink() and not path.exists():
+        report.add(START, "this is a link, and what it leads to is not there", "Put the file itself into the folder.")
+    elif path.is_symlink() and not path.resolve().is_relative_to(folder.resolve()):
+        report.add(START, "this is a link that leads out of the folder", "Put the file itself into the folder.")
+    if len(report):
+        return Judged(name, there, None, report.problems)
+    text = contents(path, report)
+    if text is None:
+        return Judged(name, there, None, report.problems)
+    try:
+        return Judged(name, there, profile.load(path, text), [], text)
+    except ProfileError as error:
+        return Judged(name, there, None, error.problems, text, empty=not text)
+    except Exception as error:  # noqa: BLE001 - a fault of ours in checking this file must not keep others from playing
+        report.add(START, f"the router fails at this file ({type(error).__name__}: {error})", "Please tell its makers.")
+        return Judged(name, there, None, report.problems, text)
+
+
+def is_gone(path: Path, _worker: Worker) -> bool:
+    """Whether nothing is there, not even a link."""
+    return not os.path.lexists(path)
+
+
+# --- names ----------------------------------------------------------------------------------------------------------
+
+
+def counts(name: str) -> bool:
+    """Whether a file of this name is a profile; what editors write beside it is not."""
+    return name.lower().endswith((".yaml", ".yml")) and not name.startswith(".") and "/" not in name
+
+
+def stem(name: str) -> str:
+    """The child's name that a file's name is."""
+    return name.rsplit(".", 1)[0]
+
+
+def means(child: str, name: str) -> bool:
+    """Whether a child's name, or the name of a file, means this file. One letter can be written in two ways (Unicode)."""
+    wanted = unicodedata.normalize("NFC", child)
+    return wanted in {unicodedata.normalize("NFC", each) for each in (name, stem(name))}
+
+
+def file_of(child: str, names: Iterable[str]) -> str | None:
+    """The file of a child; .yaml before .yml."""
+    return next((name for name in sorted(names) if means(child, name)), None)
+
+
+def silent(path: Path) -> Problem:
+    """What is said of a file that stalls."""
+    return Problem(tidy(str(path)), 1, 1, f"this file cannot be read: {SILENT}", "Is the stick plugged in?")
+
+
+def unknown(folder: Path, child: str, names: Iterable[str], missing: bool = False) -> Problem:
+    """Nobody of this name: who is meant, and who is there."""
+    known = sorted({tidy(name) for name in names})
+    near = nearest(child, known)
+    hint = f'Did you mean "{near}"?  ' if near else ""
+    hint += f"There are: {', '.join(known)}." if known else "There is no profile in it."
+    if missing:
+        return Problem(tidy(str(folder)), 1, 1, "the folder of the profiles is not there", "Is its stick plugged in?")
+    return Problem(tidy(str(folder)), 1, 1, f"there is no profile called {quoted(tidy(child))} in this folder", hint)
