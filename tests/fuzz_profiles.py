@@ -1,4 +1,4 @@
-"""Profiles and traces that nobody would write: no file may make a traceback, and what passes the check must play.
+"""Profiles, configurations and traces that nobody would write: no file may make a traceback, and what passes must play.
 
     python tests/fuzz_profiles.py --count 10000
 
@@ -18,7 +18,9 @@ from collections import Counter
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
+from router import configuration
 from router.cli.new import text
+from router.configuration.apart import form_of
 from router.engine import Engine
 from router.events import Lost, MidiSample, PointerSample, PressureSample, Sample, SwitchSample
 from router.inputs.trace import Trace, TraceError
@@ -27,6 +29,7 @@ from router.profile import Problem, Profile, ProfileError, check, load, shipped,
 from router.units import NANOSECONDS
 
 GOLDEN = Path(__file__).parent / "golden" / "profiles"
+CONFIGURATIONS = GOLDEN.with_name("configuration")
 
 PROGRAMMERS_WORDS = re.compile(
     r"\b(strings?|objects?|oneOf|anyOf|None|null|mappings?|scalars?|tokens?|propert(y|ies)|integers?|booleans?|arrays?|"
@@ -38,6 +41,7 @@ _TABLE = (
     "on off yes no true false null ~ 010 1:30 1e3 .inf .nan 0x10 -0 99999999999999999999 '' \"\" [] {} [[ }} - -- --- ... : :: "
     "? ! !!str & * | > % @ ` # , ; = \\ \u201c \u201d \u2013 \u00a0 \u200b \ufeff \u0000 \u202e \U0001f3b5 \t \r <<: *a &a "
     "30 ms 0,5 s 84 bpm C#4 H3 1/8 10 % inH2O switch pressure pointer midi evdev serial terminal instrument rules input "
+    "seats folders buttons panic next list follow /run/router "
     "output note sequence zones latch chord arpeggio scale_lock velocity release control degrees notes kind when time"
 )
 WORDS = tuple(_TABLE.split(" "))
@@ -208,7 +212,32 @@ DAMAGES: Sequence[Callable[[bytes, random.Random], bytes]] = (
 def try_profile(data: bytes, folder: Path, rng: random.Random) -> str:
     """What became of these bytes as a profile: "refused" or "plays". Everything else is an AssertionError."""
     path = folder / "fuzzed.yaml"
+    if _problems(data, path, check):
+        return "refused"
+    _plays(load(path), rng)
+    return "plays"
+
+
+def try_configuration(data: bytes, folder: Path) -> str:
+    """What became of these bytes as a configuration: "refused" or "fine"."""
+    path = folder / "fuzzed.yaml"
+    if _problems(data, path, configuration.check):
+        return "refused"
+    found = configuration.load(path)
+    folders = [seat.folder for seat in found.seats]
+    assert 1 <= len(folders) == len(set(folders)) <= 16, folders
+    assert all(at.is_absolute() for at in (*folders, found.folders.state, found.folders.records, found.folders.runtime))
+    assert all(button.seat in (None, *(seat.name for seat in found.seats)) for button in found.buttons)
+    return "fine"
+
+
+def _problems(data: bytes, path: Path, check: Callable[[Path], list[Problem]]) -> list[Problem]:
+    """What is said of these bytes, if that is as it should be."""
     path.write_bytes(data)
+    try:
+        form_of(path)
+    except ProfileError as error:
+        assert "neither" in str(error)  # noqa: PT017 - this is no test
     problems = check(path)
     for problem in problems:
         _is_a_message(problem, path, data)
@@ -220,10 +249,7 @@ def try_profile(data: bytes, folder: Path, rng: random.Random) -> str:
         assert list(map(str, check(path))) == list(map(str, problems)), "the two readers of the YAML library disagree"
     finally:
         source.FAST = quick
-    if problems:
-        return "refused"
-    _plays(load(path), rng)
-    return "plays"
+    return problems
 
 
 def _is_a_message(problem: Problem, path: Path, data: bytes) -> None:
@@ -292,6 +318,12 @@ def try_trace(data: bytes, profile: Profile) -> str:
     return "refused"
 
 
+def configurations() -> list[bytes]:
+    """Good configurations, most of all the longest, and those with a known mistake."""
+    files = sorted(CONFIGURATIONS.glob("*.yaml"))
+    return [file.read_bytes() for file in [*[CONFIGURATIONS / "fine.yaml"] * 2 * len(files), *files]]
+
+
 def corpus() -> list[bytes]:
     """Good profiles, and those with a known mistake."""
     files = [*sorted(shipped().glob("*.yaml")), *sorted(GOLDEN.glob("*.yaml"))]
@@ -302,13 +334,13 @@ def corpus() -> list[bytes]:
 
 
 def fuzz(count: int, seed: int, *, progress: bool = False) -> Counter[str]:
-    """Try ``count`` damaged files, one in five a trace; how many were refused and how many play.
+    """Try ``count`` damaged files, one in five a trace and one in five a configuration; what became of how many.
 
     Raises:
         AssertionError: and whatever else a file made happen; the seed is in its notes.
     """
     became: Counter[str] = Counter()
-    files = corpus()
+    files, rooms = corpus(), configurations()
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         whole = folder / "whole.yaml"
@@ -319,6 +351,8 @@ def fuzz(count: int, seed: int, *, progress: bool = False) -> Counter[str]:
             try:
                 if number % 5 == 0:
                     became["trace " + try_trace(damaged(TRACE.encode(), rng), profile)] += 1
+                elif number % 5 == 1:
+                    became["configuration " + try_configuration(damaged(rng.choice(rooms), rng), folder)] += 1
                 else:
                     became["profile " + try_profile(damaged(rng.choice(files), rng), folder, rng)] += 1
             except ProfileError as error:

@@ -78,7 +78,7 @@ def test_every_table_is_whole(page):
 
 def test_links_to_files_lead_somewhere(page):
     files = re.findall(r"\]\(([^#)]+)\)", page)
-    assert len(files) == 2
+    assert len(files) == 3
     for file in files:
         assert (Path(__file__).resolve().parent.parent / "schemas" / file).exists(), file
 

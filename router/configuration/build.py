@@ -14,7 +14,7 @@ from router.profile.build import device, output
 from router.profile.diagnostics import START, Report
 from router.profile.meaning import same_output_twice
 from router.profile.pieces import Heard, Sort, Values
-from router.profile.source import Entries, Node
+from router.profile.source import Entries, Node, Text
 from router.profile.validate import settings
 
 _SEAT = Sort("a seat", ("folder", "profile", "follow", "list"), "{profile: wren}", bare=True)
@@ -52,10 +52,11 @@ def build(tree: Node, path: Path, report: Report) -> Configuration | None:
 def _seats(tree: Entries, report: Report) -> dict[str, tuple[Values, Entries]]:
     """The seats, by name: settings (none if they could not be read) and how they are written; one if none is."""
     things = pieces.group(tree, "seats", schema.CONFIGURATION)
-    named = pieces.named(things, _SEAT, report) or {"bed": Entries(START)}
+    if not things.values:
+        things = Entries(START, {"bed": Text(START, "bed")}, {"bed": Entries(START)})
     return {
-        name: (settings(entries, schema.SEAT, things.keys[name].place if things.keys else START, report) or {}, entries)
-        for name, entries in named.items()
+        name: (settings(entries, schema.SEAT, things.keys[name].place, report) or {}, entries)
+        for name, entries in pieces.named(things, _SEAT, report).items()
     }
 
 

@@ -68,10 +68,14 @@ def _named_folders(tree: Entries, seats: Seats, report: Report) -> Iterator[_Fol
             yield found
         elif name not in node.values:
             yield _Folder(name, PurePosixPath(wanted["default"]), START, written=False)
+    profiles = _folder("profiles", node.values.get("profiles"), Report("", report.form))
+    whole = profiles.path if profiles else PurePosixPath(schema.FOLDERS["properties"]["profiles"]["default"])
     for name, (_, entries) in seats.items():
         found = _folder(name, entries.values.get("folder"), report, seat=True)
         if found is not None:
             yield found
+        elif "folder" not in entries.values and len(seats) > 1:
+            yield _Folder(name, whole / name, START, written=False, seat=True)
 
 
 def _folder(name: str, node: object, report: Report, *, seat: bool = False) -> _Folder | None:
@@ -98,34 +102,36 @@ def _folder(name: str, node: object, report: Report, *, seat: bool = False) -> _
 
 def _folders(folders: list[_Folder], report: Report) -> None:
     """No two are the same, and nothing lies where it would be lost or where the therapists put their profiles."""
+    told: set[Place] = set()
     for index, second in enumerate(folders):
         for first in folders[:index]:
-            _apart(first, second, report)
+            at = second if second.written else first  # one that is left out is not what has to change
+            clash = _clash(first, second, first if at is second else second)
+            if at.written and clash and at.place not in told:
+                told.add(at.place)
+                report.add(at.place, *clash)
         if second.written and second.name != "runtime" and _within(second.path, PurePosixPath("/run")):
-            hint = "For example below /var/lib/router."
-            report.add(second.place, "/run is emptied whenever the PC is switched off", hint)
+            report.add(second.place, "/run is emptied whenever the PC is switched off", _ELSEWHERE)
 
 
-def _apart(first: _Folder, second: _Folder, report: Report) -> None:
-    told = second if second.written else first  # one that is left out is not what has to change
-    other = first if told is second else second
-    if not told.written:
-        return
+_ELSEWHERE = "Keep it elsewhere, for example below /var/lib/router."
+
+
+def _clash(first: _Folder, second: _Folder, other: _Folder) -> tuple[str, str] | None:
+    """Message and hint if two folders cannot be where they are; ``other`` is the one at which it is not told."""
     if first.path == second.path:
         if first.name == "profiles" and second.seat:
-            return
+            return None
         where = f" (line {other.place.line})" if other.written else ""
-        report.add(told.place, f"this is {other}{where} too", "Give each a folder of its own.")
-        return
+        return f"this is {other}{where} too", "Give each a folder of its own."
     for outer, inner in ((first, second), (second, first)):
         if not _within(inner.path, outer.path) or (_for_profiles(inner) and _for_profiles(outer)):
             continue
         if outer.name == "runtime" and not outer.seat:
-            hint = "Keep it elsewhere, for example below /var/lib/router."
-            report.add(told.place, f'{inner} lies in "runtime", which is emptied when the PC is switched off', hint)
-        elif _for_profiles(outer):
-            hint = "That folder is the therapists' own: the router keeps nothing in it."
-            report.add(told.place, f"{inner} lies in {outer}", hint)
+            return f'{inner} lies in "runtime", which is emptied when the PC is switched off', _ELSEWHERE
+        if _for_profiles(outer):
+            return f"{inner} lies in {outer}", "That folder is the therapists' own: the router keeps nothing in it."
+    return None
 
 
 def _for_profiles(folder: _Folder) -> bool:

@@ -17,14 +17,24 @@ LONGEST_RUNTIME = 90
 """Bytes of the path of the folder that holds the control socket: Linux allows a socket 108 in all (unix(7))."""
 
 
+SPELT = "a whole path that begins with /"
+
+
 def _folder(default: str, about: str) -> Schema:
-    return {"type": "string", "minLength": 1, "maxLength": 400, "default": default, "description": about}
+    return {
+        "type": "string",
+        "minLength": 1,
+        "maxLength": 400,
+        "spelling": SPELT,
+        "default": default,
+        "description": about,
+    }
 
 
 FOLDERS = group(
     "folders",
     profiles=_folder("/var/lib/router/profiles", "the therapists' folder, into which they put profiles"),
-    state=_folder("/var/lib/router/state", "what the router remembers: what played last, the last good profile"),
+    state=_folder("/var/lib/router/state", "where the router remembers what played last, and the last good profile"),
     records=_folder("/var/lib/router/records", "session logs, recordings and measurements of each child"),
     runtime=_folder("/run/router", "what is of use only while the router runs, such as its control socket"),
 )
@@ -35,6 +45,7 @@ SEAT = group(
         "type": "string",
         "minLength": 1,
         "maxLength": 400,
+        "spelling": SPELT,
         "description": "the folder of its profiles; that of the therapists, and with several seats one in it by the seat's name",
         "examples": ["/var/lib/router/profiles/bed"],
     },
@@ -45,7 +56,7 @@ SEAT = group(
     follow={
         "enum": ["folder", "file"],
         "default": "folder",
-        "description": "folder: the profile that is put there last plays; file: only changes of the one that plays count",
+        "description": "what counts: whatever is put into the folder, or only a change of the file that plays",
     },
     list={
         "type": "array",
@@ -71,12 +82,12 @@ BUTTON = group(
         "quantity": "time",
         "most": "10 s",
         "default": "0 ms",
+        "examples": ["1 s"],
         "description": "how long it must be held to count, so that nobody does it by accident",
     },
     does={
         "enum": ["panic", "next", "previous", "mark"],
-        "description": "panic: every sound ends at once; next and previous: another child of the list; "
-        "mark: a mark in the session log",
+        "description": "end every sound, go on in the list of children, go back in it, or mark this moment in the session log",
     },
     seat={"type": "string", "description": "the seat it is for; all of them if it is left out", "examples": ["bed"]},
 )

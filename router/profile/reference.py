@@ -1,4 +1,4 @@
-"""The reference page of the profile format: the pieces of schema.py and the rules as tables for people.
+"""The reference page of both forms of file: the pieces of their schemas, and the rules, as tables for people.
 
 python -m router.profile.reference > schemas/README.md
 """
@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping
 from typing import Any
 
+from router.configuration import schema as configuration
 from router.midi import CONTROLLERS, DRUMS, PROGRAMS
 from router.music import CHORDS, SCALES
 from router.profile import quantities, schema
@@ -42,6 +43,22 @@ outputs:
   synth: {midi: "*"}
 """
 
+CONFIGURATION = """\
+# yaml-language-server: $schema=../schemas/configuration.schema.json
+configuration: 1
+seats:
+  bed: {profile: wren, list: [wren, lark]}
+  window: {follow: file}
+outputs:
+  synth: {midi: "*Synth*", active_sensing: yes}
+buttons:
+  hush: {device: {evdev: "*Keypad*", key: KEY_ESC}, hold: 1 s, does: panic}
+  further: {device: {evdev: "*Keypad*", key: KEY_RIGHT}, does: next, seat: bed}
+program_change: {midi: "*Keyboard*", channel: 16}
+records: {keep: 90 days}
+limits: {velocity: 80}
+"""
+
 INPUTS: Mapping[str, str] = {
     "switch": "pad: {type: switch, device: {terminal: space}, debounce: 30 ms}",
     "pressure": (
@@ -68,6 +85,7 @@ def _page() -> Iterator[str]:
     yield ""
     yield "One YAML file holds everything for one child. [profiles/README.md](../profiles/README.md) is where to begin; this page is for"
     yield "looking things up. [profile.schema.json](profile.schema.json) says the same to an editor, and `router check FILE` finds every mistake."
+    yield "What belongs to the PC and not to a child stands in [its configuration](#the-configuration-of-a-pc)."
     yield ""
     yield from _yaml(PROFILE)
     yield from _tables(("The whole file", schema.PROFILE))
@@ -105,6 +123,25 @@ def _page() -> Iterator[str]:
         yield ""
         yield from _tables(("", about))
     yield from _names()
+    yield from _configuration()
+
+
+def _configuration() -> Iterator[str]:
+    yield ""
+    yield "## The configuration of a PC"
+    yield ""
+    yield "A technician writes it once, and it may be left out: `/etc/router/router.yaml`. `router check` finds the mistakes in it, too, and"
+    yield "[configuration.schema.json](configuration.schema.json) is for editors."
+    yield ""
+    yield from _yaml(CONFIGURATION)
+    yield from _tables(("The whole file", configuration.CONFIGURATION))
+    yield from _tables(("Each of the `seats`, by name", configuration.SEAT))
+    devices = configuration.BUTTON_DEVICES.items()
+    yield from _tables(
+        ("Each of the `buttons`, by name", configuration.BUTTON),
+        *((f"`device` with `{word}`: {device['title']}", device) for word, device in devices),
+    )
+    yield "`outputs` are written as in a profile."
 
 
 def _input(kind: str) -> Iterator[str]:

@@ -617,7 +617,7 @@ PROFILE = group(
 def respell(text: str, wanted: Schema) -> str | None:
     """A text made to fit a pattern by what people most often get wrong: capitals, spaces, dashes."""
     pattern = wanted["pattern"]
-    bare = re.sub(r"[\s.,;:/]+", "-", text.strip())
+    bare = re.sub(r"[\s.,;:/]+", "-", re.sub(r"\.ya?ml$", "", text.strip()))
     upper = re.sub(r"[\s-]+", "_", text.strip()).upper()
     for tried in (bare.casefold(), upper, f"KEY_{upper}", f"ABS_{upper}"):
         if tried != text and re.search(pattern, tried):

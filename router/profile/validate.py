@@ -434,9 +434,9 @@ def allowed(name: str, wanted: Schema) -> str:
 
 def phrase(wanted: Schema) -> str:
     """What a setting takes, in words: "a whole number from 1 to 16"."""
+    no = f", or no ({wanted['no']})" if "no" in wanted else ""
     if "quantity" in wanted:
         kind = quantities.KINDS[wanted["quantity"]]
-        no = f", or no ({wanted['no']})" if "no" in wanted else ""
         return f"{kind.phrase} such as {example(wanted)}{_limits(wanted)}{no}"
     if "enum" in wanted:
         return either(str(choice) for choice in wanted["enum"])
@@ -447,8 +447,8 @@ def phrase(wanted: Schema) -> str:
     if kind_name in numbers:
         low, high = wanted.get("minimum"), wanted.get("maximum")
         if low is not None and high is not None:
-            return f"{numbers[kind_name]} from {low} to {high}"
-        return f"{numbers[kind_name]}, {low} or more" if low is not None else numbers[kind_name]
+            return f"{numbers[kind_name]} from {low} to {high}{no}"
+        return (f"{numbers[kind_name]}, {low} or more" if low is not None else numbers[kind_name]) + no
     if kind_name == "array":
         return f"a list such as {example(wanted)}"
     return {"boolean": "yes or no", "object": "a group of settings", "string": "a text"}.get(str(kind_name), "")
