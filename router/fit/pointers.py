@@ -1,0 +1,284 @@
+"""Times and margins of a head pointer, from places that were asked for one after another.
+
+What was asked for between one mark and the next is the zone in which the pointer then stays longest; every other zone
+was passed by.
+
+Estimators:
+
+    margin     how far the place trembles about its median during a stay, 95 % quantile, in zones; 10 to 30 %
+    forgive    how long the pointer leaves a zone and comes back, 95 % quantile and a quarter more; 200 to 300 ms
+    dwell      as a switch's acceptance time: what best parts passing from staying, but no longer than it need be: 800 ms, or half
+               as long again as the longest passing, whichever is more
+    intervals  percentile bootstrap over places, 90 %
+
+Margin and forgive are kept within what served simulated heads (tests/benchmarks/pointer.py): beyond it zones are left too
+late, or never.
+"""
+
+from __future__ import annotations
+
+import itertools
+import math
+from collections.abc import Sequence
+from dataclasses import replace
+from statistics import median
+
+from router.conditioning.pointer import Grid, PointerConditioner, PointerSettings
+from router.estimates import drawn, quantile
+from router.events import PointerSample, Press, Release
+from router.fit.recording import LEAST_EFFORTS, PARTS, FitError, Recording
+from router.fit.result import Fact, Fit, Heard, Judged, Setting, within
+from router.fit.switches import ENOUGH, parting, played
+from router.units import NANOSECONDS
+
+MILLISECOND = 1_000_000
+LEAST_MARGIN, MOST_MARGIN = 0.1, 0.3
+LEAST_FORGIVE, MOST_FORGIVE = 200 * MILLISECOND, 300 * MILLISECOND
+LEAST_DWELL, USUAL_DWELL = 200 * MILLISECOND, 800 * MILLISECOND
+BACK = 500 * MILLISECOND
+"""Whoever is away for longer has left. Our choice."""
+ARRIVING = 500 * MILLISECOND
+"""At the beginning of a stay the head is still coming."""
+
+
+Stay = tuple[int, int, int]
+"""A zone, when the pointer came and when it left."""
+
+
+def pointer(recording: Recording, conditioner: PointerConditioner) -> Fit:
+    """Dwell, forgive and margin of a pointer. See the module's docstring.
+
+    Raises:
+        FitError: stays that are meant are no longer than those that are not, or the recording is no use.
+    """
+    if len(recording.efforts) < LEAST_EFFORTS:
+        raise FitError(
+            f"{len(recording.efforts)} marked efforts are too few",
+            'Ask for one place after another, mark each with "effort", and let the child stay there.',
+        )
+    return _Places(recording, conditioner.settings).result()
+
+
+class _Places:
+    """The places that were asked for, and what the pointer did in the meantime."""
+
+    def __init__(self, recording: Recording, settings: PointerSettings) -> None:
+        self._recording, self._settings = recording, settings
+        self._last = recording.samples[-1][0]
+        begins = [stretch.begin for stretch in recording.efforts]
+        breaks = sorted(begin for begin, _end in (*recording.pauses, *recording.rests))
+        self._asked = [
+            (begin, min([following, *(t for t in breaks if t > begin)]))
+            for begin, following in zip(begins, [*begins[1:], self._last], strict=True)
+        ]
+        self.everything = list(range(len(self._asked)))
+        self._cache: dict[Grid, list[Stay]] = {}
+        usual = replace(settings.grid, margin=0.2, forgive=LEAST_FORGIVE)
+        self._meant = [self._longest(i, usual) for i in self.everything]
+        self._trembles = [0.0 if stay is None else self._tremble(stay) for stay in self._meant]
+
+    def result(self) -> Fit:
+        """What was found.
+
+        Raises:
+            FitError: see ``pointer``.
+        """
+        zones = {stay[0] for stay in self._meant if stay is not None}
+        if len(zones) < 2:
+            raise FitError("the pointer does not move in the recording", "Is this the right device? Try it again.")
+        chosen = self._grid(self.everything)
+        heard, judged, false = self._tried(chosen, self.everything)
+        if heard.heard < ENOUGH * heard.efforts or heard.elsewhere > (1 - ENOUGH) * heard.efforts:
+            raise FitError(
+                f"staying and passing by are alike: {heard.heard} of {heard.efforts} stays would be heard, and "
+                f"{heard.elsewhere} passings",
+                "Use fewer and larger zones (columns, rows), or smooth more (a lower min_cutoff).",
+            )
+        unseen = Heard()
+        for part in range(PARTS):
+            left_out = self.everything[part::PARTS]
+            others = [i for i in self.everything if i not in left_out]
+            if left_out and others:
+                found = self._tried(self._grid(others), left_out)[0]
+                unseen = unseen.plus(replace(found, false=0))
+        unseen.false = heard.false  # the head lies where it lies, whatever is left out
+        again = [self._grid(places, chosen) for places in drawn(self.everything)]
+        return Fit(
+            self._settings_of(chosen, again),
+            heard,
+            unseen,
+            self._recording.seconds_of_rest,
+            self._facts(chosen),
+            self._remarks(chosen),
+            judged,
+            false,
+        )
+
+    # --- choosing ---------------------------------------------------------------------------------------------
+
+    def _grid(self, places: Sequence[int], stays_of: Grid | None = None) -> Grid:
+        """What these places alone suggest. ``stays_of``: whose stays are counted, if not those of what is suggested."""
+        trembles = [self._trembles[i] for i in places]
+        margin = min(MOST_MARGIN, max(LEAST_MARGIN, math.ceil(quantile(trembles, 0.95) * 20) / 20))
+        grid = replace(self._settings.grid, margin=margin)
+        away = [gap for i in places for gap in self._away(i, replace(grid, forgive=0))]
+        long = 1.25 * quantile(away, 0.95) if away else 0.0
+        grid = replace(grid, forgive=min(MOST_FORGIVE, max(LEAST_FORGIVE, _tens(long))))
+        meant, passing = self._lengths(places, stays_of or grid)
+        return replace(grid, dwell=_dwell(meant, passing))
+
+    def _lengths(self, places: Sequence[int], grid: Grid) -> tuple[list[int], list[int]]:
+        """How long the stays were that were meant, and all others."""
+        meant: list[int] = []
+        passing: list[int] = []
+        for i in places:
+            lengths = sorted((end - begin for _zone, begin, end in self._during(i, grid)), reverse=True)
+            meant += lengths[:1]
+            passing += lengths[1:]
+        return meant, passing
+
+    def _away(self, i: int, grid: Grid) -> list[int]:
+        """How long each time the pointer was out of the zone that was meant, and came back."""
+        stay = self._meant[i]
+        if stay is None:
+            return []
+        here = [each for each in self._during(i, grid) if each[0] == stay[0]]
+        gaps = [after[1] - before[2] for before, after in itertools.pairwise(here)]
+        return [gap for gap in gaps if gap < BACK]
+
+    def _longest(self, i: int, grid: Grid) -> Stay | None:
+        return max(self._during(i, grid), key=lambda stay: stay[2] - stay[1], default=None)
+
+    def _during(self, i: int, grid: Grid) -> list[Stay]:
+        """Stays that begin while a place was asked for."""
+        begin, end = self._asked[i]
+        return [stay for stay in self._stays(grid) if begin <= stay[1] < end]
+
+    def _stays(self, grid: Grid) -> list[Stay]:
+        """When the pointer was in one zone, from entering to leaving it; the last one ends with the recording."""
+        grid = replace(grid, dwell=0)
+        if grid not in self._cache:
+            stays: list[Stay] = []
+            inside: tuple[int, int] | None = None
+            for t, zone in self._presses(grid):
+                if inside is not None:
+                    stays.append((*inside, t - grid.forgive))
+                inside = None if zone is None else (zone, t)
+            self._cache[grid] = stays if inside is None else [*stays, (*inside, self._last)]
+        return self._cache[grid]
+
+    def _presses(self, grid: Grid) -> list[tuple[int, int | None]]:
+        """When the pointer presses, and in which zone; None: it lets go."""
+        settings = replace(self._settings, grid=grid, levels=frozenset(), centred_by=None)
+        return [
+            (t, gesture.zone if isinstance(gesture, Press) else None)
+            for t, gesture in played(
+                lambda alarm: PointerConditioner("", settings, itertools.count(1).__next__, alarm),
+                self._recording.samples,
+            )
+            if isinstance(gesture, Press | Release)
+        ]
+
+    def _tremble(self, stay: Stay) -> float:
+        """How far the place goes from its median, in zones, the 95 % quantile."""
+        grid, gain = self._settings.grid, self._settings.gain
+        places = [
+            (sample.x * gain * grid.columns, sample.y * gain * grid.rows)
+            for t, sample in self._recording.samples
+            if isinstance(sample, PointerSample) and stay[1] + ARRIVING < t < stay[2]
+        ]
+        if len(places) < 5:
+            return 0.0
+        middle = [median(place[axis] for place in places) for axis in (0, 1)]
+        return max(quantile([abs(place[axis] - middle[axis]) for place in places], 0.95) for axis in (0, 1))
+
+    # --- trying -----------------------------------------------------------------------------------------------
+
+    def _tried(self, grid: Grid, places: Sequence[int]) -> tuple[Heard, list[Judged], list[int]]:
+        """What the real conditioning hears: places that play once are heard, all else is not meant."""
+        presses = [(t, zone) for t, zone in self._presses(grid) if zone is not None]
+        judged: list[Judged] = []
+        false: list[int] = []
+        for i in places:
+            stay, (begin, end) = self._meant[i], self._asked[i]
+            # One that began to play before the place was asked for is there still, and has been heard.
+            inside = [(t, zone) for t, zone in presses if begin <= t - grid.dwell < end]
+            right = [t for t, zone in inside if stay is not None and zone == stay[0]]
+            judged.append(
+                Judged(right[0] - grid.dwell, stay[2] if stay else end, heard=True)
+                if right
+                else Judged(begin, end, heard=False)
+            )
+            false += [t for t, _zone in inside if t not in right[:1]]
+        at_rest = sum(max(0, sum(begin <= t < end for t, _zone in presses) - 1) for begin, end in self._recording.rests)
+        return Heard(sum(each.heard for each in judged), len(judged), at_rest, len(false)), judged, false
+
+    # --- saying -----------------------------------------------------------------------------------------------
+
+    def _settings_of(self, chosen: Grid, again: Sequence[Grid]) -> list[Setting]:
+        meant, passing = self._lengths(self.everything, chosen)
+        away = [gap for i in self.everything for gap in self._away(i, replace(chosen, forgive=0))]
+        tremble = quantile(self._trembles, 0.95)
+        shortest, longest = min(meant), max((length for length in passing if length < chosen.dwell), default=0)
+        return [
+            Setting(
+                ("grid", "dwell"),
+                chosen.dwell,
+                "time",
+                "passing by takes up to {}, and stays that are meant last {} or longer",
+                ((_tens(longest), "time"), (_tens(shortest), "time")),
+                *within([grid.dwell for grid in again], chosen.dwell, (longest, shortest)),
+            ),
+            Setting(
+                ("grid", "forgive"),
+                chosen.forgive,
+                "time",
+                "the pointer slips out of its zone and comes back within {}"
+                if away
+                else "the pointer never slips out of its zone and back",
+                ((_tens(quantile(away, 0.95)), "time"),) if away else (),
+                *within([grid.forgive for grid in again], chosen.forgive, (max(away, default=0), MOST_FORGIVE + 1)),
+            ),
+            Setting(
+                ("grid", "margin"),
+                chosen.margin,
+                "share",
+                "in a stay the place trembles by up to {} of a zone",
+                ((tremble, "share"),),
+                *within([grid.margin for grid in again], chosen.margin, (min(tremble, 0.1), MOST_MARGIN + 0.01)),
+            ),
+        ]
+
+    def _facts(self, chosen: Grid) -> list[Fact]:
+        meant, passing = self._lengths(self.everything, chosen)
+        return [
+            Fact(
+                "stays",
+                f"{len(meant)} stays of {{}} (median), the shortest {{}}; {len(passing)} zones passed by",
+                ((_tens(median(meant)), "time"), (_tens(min(meant)), "time")),
+            )
+        ]
+
+    def _remarks(self, chosen: Grid) -> list[str]:
+        """Where the head lies at rest."""
+        in_zones: dict[int, int] = {}
+        for begin, end in self._recording.rests:
+            for zone, came, left in self._stays(chosen):
+                in_zones[zone] = in_zones.get(zone, 0) + max(0, min(end, left) - max(begin, came))
+        seconds = self._recording.seconds_of_rest
+        most = max(in_zones, key=lambda each: in_zones[each], default=None)
+        if most is None or seconds < 5 or in_zones[most] < 0.8 * seconds * NANOSECONDS:
+            return []
+        return [f"at rest the head lies in zone {most + 1}: with grid: rest: [{most + 1}] it would not play there"]
+
+
+def _dwell(meant: Sequence[int], passing: Sequence[int]) -> int:
+    if not meant:
+        return USUAL_DWELL
+    best = parting(meant, passing) if passing else min(meant) / 2
+    longest = max((length for length in passing if length < best), default=0)
+    return max(LEAST_DWELL, _tens(min(best or min(meant) / 2, max(USUAL_DWELL, 1.5 * longest))))
+
+
+def _tens(nanoseconds: float) -> int:
+    return round(nanoseconds / (10 * MILLISECOND)) * 10 * MILLISECOND

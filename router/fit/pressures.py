@@ -1,0 +1,639 @@
+"""Thresholds of a pressure sensor, from rest and some efforts.
+
+Estimators:
+
+    size of an effort   the largest pressure in its stretch beyond the background (rest, drift, rhythm), as the router's own
+                        conditioning learns it; ordinary: their median
+    reach of rest       of each piece (a fifth of the rest, or the time after one effort) the 99 % quantile of the pressure beyond
+                        the background; the largest of these
+    on                  nine shares of the ordinary effort are tried with the real conditioning. Of those with the fewest efforts
+                        missed and false presses (which count 1.5) the one is taken that lies furthest from both the
+                        10 % quantile of the efforts and the reach of rest
+    off                 60 % of on; lower if efforts sag or waver within (0.9 times the 10 % quantile of their deepest dips), but
+                        always above the reach of rest, so that a note ends
+    full                the 90 % quantile of the efforts
+    intervals           percentile bootstrap over efforts and pieces of rest, 90 %
+    tried on the unseen five times a fifth of the efforts and pieces is left out, the whole choice is made from the others, and
+                        the left-out ones are judged by it with the real conditioning
+    drift, fatigue      Theil and Sen's slope, with its interval
+    rhythm              the finder of rhythms of the conditioning (``conditioning.background.Rhythm``), on the rest
+    rise, hold          from 10 % to 90 % of an effort's height; how long it is above half of it; medians
+
+What is chosen is tried on the recording itself with the real conditioning, so what a fit promises is what the router
+would have done. Where rest and effort cannot be told apart there is no result: a guess would be worse than none.
+"""
+
+from __future__ import annotations
+
+import itertools
+import math
+from bisect import bisect_left
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+from statistics import fmean, median
+
+from router.conditioning.background import STEP, Rhythm
+from router.conditioning.pressure import PressureConditioner, PressureSettings, Side
+from router.estimates import drawn, quantile, slope, spread
+from router.events import Lost, Press, PressureSample
+from router.fit.recording import BEFORE, PARTS, FitError, Pieces, Recording, Stretch, between
+from router.fit.result import Fact, Figure, Fit, Heard, Judged, Setting, within
+from router.inputs.base import Stamped
+from router.timers import Alarm, Timers
+from router.units import NANOSECONDS
+
+ENOUGH = 0.8
+"""The share of efforts that must be heard for the result to be one."""
+OFF_SHARE = 0.6
+FALSE_COUNTS = 1.5
+"""A false press counts so many missed efforts: it teaches the child that what sounds does not depend on trying."""
+SEARCH_RATE = 100
+"""Samples a second that thresholds are searched with; more tell no more about efforts of a tenth of a second."""
+SHARES = (0.26, 0.34, 0.42, 0.5, 0.58, 0.66, 0.74)
+"""Thresholds that are tried first, as shares of an ordinary effort; then those between the best one and its neighbours."""
+FINER = 0.04
+SETTLED = 3 * NANOSECONDS
+"""What rest looks like before the rest level is known says nothing."""
+TIRES = 0.05
+"""Of the ordinary effort in a minute; a trend below it is not worth a remark."""
+
+_SIGNS = {"above": 1, "below": -1}
+
+Sizes = dict[str, float]
+"""The ordinary effort of each side that has any, in pascals."""
+
+
+def pressure(recording: Recording, settings: PressureSettings) -> Fit:
+    """Thresholds of a pressure sensor. See the module's docstring.
+
+    Raises:
+        FitError: rest and effort cannot be told apart, or the recording is no use.
+    """
+    recording.enough()
+    samples = _thinned(recording.samples)
+    _sane(samples, recording)
+    sizes = _first_sizes(samples, recording, settings)
+    asked = [word for word in _SIGNS if getattr(settings, word) is not None]
+    # A side that nobody uses is not fitted, and its old threshold must not disturb what is learned of the other.
+    settings = replace(
+        settings,
+        above=settings.above if "above" in sizes else None,
+        below=settings.below if "below" in sizes else None,
+    )
+    search = _Search(samples, recording, settings)
+    # The background is learned by the threshold, and the sizes are measured from the background.
+    search.measure(_sides({side: 0.45 * size for side, size in sizes.items()}, sizes))
+    for share in SHARES:
+        search.look(share)
+    best = search.choice(search.everything)
+    for share in (best - FINER, best + FINER):
+        search.look(share)
+    return search.result(asked)
+
+
+def applied(found: Fit, settings: PressureSettings) -> PressureSettings:
+    """The settings with what was found in place of what stood there."""
+    values = {setting.path: setting.value for setting in found.settings}
+    for word in {path[0] for path in values}:
+        side = Side(values[word, "on"], values[word, "off"], values[word, "full"], values.get((word, "firm")))
+        settings = replace(settings, above=side) if word == "above" else replace(settings, below=side)
+    return settings
+
+
+# --- the recording ------------------------------------------------------------------------------------------------
+
+
+@dataclass(slots=True)
+class _Samples:
+    """Times and pressures, no more than ``SEARCH_RATE`` a second, and when the sensor was lost."""
+
+    times: list[int] = field(default_factory=list)
+    pascals: list[float] = field(default_factory=list)
+    losses: list[int] = field(default_factory=list)
+
+
+def _thinned(samples: Sequence[Stamped]) -> _Samples:
+    thin = _Samples()
+    due = samples[0][0]
+    for t, sample in samples:
+        if isinstance(sample, Lost):
+            thin.losses.append(t)
+        elif isinstance(sample, PressureSample) and t >= due:
+            thin.times.append(t)
+            thin.pascals.append(sample.pascal)
+            due = max(due + NANOSECONDS // SEARCH_RATE, t - NANOSECONDS // SEARCH_RATE)
+    if not thin.times:
+        raise FitError("the recording holds no pressure of this input", "Record this input, or name another one.")
+    return thin
+
+
+def _sane(samples: _Samples, recording: Recording) -> None:
+    """Refuse a sensor that says nothing, or whose end is reached in half of the efforts and hides how large they are."""
+    values = samples.pascals
+    low, rest, high = min(values), median(values), max(values)
+    if low == high:
+        raise FitError(
+            "the sensor says the same all the time", "Is the tube connected, and is this the right input? Try it again."
+        )
+    for end, word in ((low, "lowest"), (high, "highest")):
+        if abs(end - rest) < max(high - rest, rest - low) / 2:
+            continue  # the side on which nobody tries
+        held = 0
+        for stretch in recording.efforts:
+            places = range(*between(samples.times, stretch.begin, stretch.end))
+            at_end = [samples.times[i] for i in places if values[i] == end]
+            held += len(at_end) > 2 and at_end[-1] - at_end[0] > NANOSECONDS // 5
+        if held > len(recording.efforts) / 2:
+            raise FitError(
+                f"in {held} efforts the sensor stays at its {word} value, so it cannot say how large they are",
+                "Use a sensor with a wider range, or let some air out of the pad.",
+            )
+
+
+def _first_sizes(samples: _Samples, recording: Recording, settings: PressureSettings) -> Sizes:
+    """How large the efforts are, roughly: the furthest in each stretch from the median of the seconds around it and the others."""
+    found: dict[str, list[float]] = {}
+    times, values = samples.times, samples.pascals
+    tried = bytearray(len(times))
+    for stretch in recording.efforts:
+        first, last = between(times, stretch.begin, stretch.end)
+        tried[first:last] = b"\1" * (last - first)
+    for stretch in recording.efforts:
+        middle = stretch.begin + BEFORE
+        near = range(*between(times, middle - 8 * NANOSECONDS + 1, middle + 8 * NANOSECONDS))
+        around = [values[i] for i in near if not tried[i]]
+        inside = [values[i] for i in range(*between(times, stretch.begin, stretch.end))]
+        if inside and around:
+            level = median(around)
+            side = max(_SIGNS, key=lambda word: max(_SIGNS[word] * (pascal - level) for pascal in inside))
+            found.setdefault(side, []).append(max(_SIGNS[side] * (pascal - level) for pascal in inside))
+    asked = [word for word in _SIGNS if getattr(settings, word) is not None]
+    sizes = {side: median(sizes) for side, sizes in found.items() if side in asked and median(sizes) > 0}
+    if not sizes or sum(len(found[side]) for side in sizes) < 0.5 * len(recording.efforts):
+        other = "below" if asked == ["above"] else "above"
+        raise FitError(
+            f"the efforts go {other} rest, and the profile listens only {asked[0]}",
+            f'Write "{other}:" where "{asked[0]}:" stands, or turn the tube round.',
+        )
+    least = max(sizes.values()) / 2  # a stretch that looks the other way because nobody tried in it makes no side
+    return {side: size for side, size in sizes.items() if size > least}
+
+
+# --- one threshold, tried -----------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class _Hump:
+    """One effort as the sensor shows it. ``dip``: the least between its first and its last moment above ``on``."""
+
+    begin: int
+    top: int
+    end: int
+    size: float
+    dip: float
+
+
+@dataclass(slots=True)
+class _Trial:
+    """Thresholds, and what the router makes of the recording with them. ``presses``: when, and the side."""
+
+    sides: dict[str, Side]
+    times: list[int]
+    beyond: list[float]  # the background
+    presses: list[tuple[int, str]]
+    efforts: list[tuple[str, list[_Hump], int]] = field(default_factory=list)  # side, humps, how many were heard
+    strays: list[int] = field(default_factory=list)
+    reach: dict[str, dict[int, float]] = field(default_factory=dict)  # of rest, by side and piece
+
+    def judge(self, recording: Recording, pieces: Pieces) -> None:
+        taken: set[int] = set()
+        covered = bytearray(len(self.times))  # samples that belong to no rest
+        for stretch in recording.efforts:
+            first, last = between(self.times, stretch.begin, stretch.end)
+            side, humps = self._humps(first, last, stretch)
+            within = [
+                i for i, (t, word) in enumerate(self.presses) if stretch.begin <= t < stretch.end and word == side
+            ]
+            mine = [i for i in within if i not in taken][: max(1, len(humps))]
+            taken.update(mine)
+            self.efforts.append((side, humps, len(mine)))
+            # An effort lasts beyond its stretch until it is over.
+            threshold = 0.3 * max((hump.size for hump in humps), default=math.inf)
+            while last < len(self.times) and _SIGNS[side] * self.beyond[last] > threshold:
+                last += 1
+            covered[first:last] = b"\1" * (last - first)
+        self.strays = [t for i, (t, _side) in enumerate(self.presses) if i not in taken and not recording.unjudged(t)]
+        settled = self.times[0] + SETTLED if self.times else 0
+        calm: dict[int, list[float]] = {}
+        for t, value, busy in zip(self.times, self.beyond, covered, strict=True):
+            if not busy and t > settled and not (recording.pauses and recording.unjudged(t)):
+                calm.setdefault(pieces.at(t), []).append(value)
+        for side in self.sides:
+            share = 0.99 if side == "above" else 0.01
+            self.reach[side] = {
+                piece: max(0.0, _SIGNS[side] * quantile(values, share)) for piece, values in calm.items()
+            }
+
+    def _humps(self, first: int, last: int, stretch: Stretch) -> tuple[str, list[_Hump]]:
+        """The efforts in some samples, and their side."""
+        values = self.beyond[first:last]
+        largest = {side: max((_SIGNS[side] * value for value in values), default=0.0) for side in self.sides}
+        side = max(largest, key=lambda word: largest[word] / self.sides[word].on)
+        size = largest[side]
+        if size <= 0:
+            return side, []
+        signed = [_SIGNS[side] * value for value in values]
+        if not stretch.several:
+            return side, [self._hump(signed, first, 0, len(signed), side)]
+        humps: list[_Hump] = []
+        since: int | None = None
+        for i, value in enumerate([*signed, 0.0]):
+            if since is None and value > 0.4 * size:
+                since = i
+            elif since is not None and value < 0.2 * size:
+                humps.append(self._hump(signed, first, since, i, side))
+                since = None
+        return side, humps
+
+    def _hump(self, signed: Sequence[float], first: int, begin: int, end: int, side: str) -> _Hump:
+        part = signed[begin:end]
+        top = max(range(len(part)), key=part.__getitem__)
+        on = self.sides[side].on
+        beyond = [i for i, value in enumerate(part) if value >= on]
+        # A dip to rest is the gap between two efforts, and none within one.
+        dip = min((part[i] for i in range(beyond[0], beyond[-1])), default=on) if beyond else on
+        begun = next((i for i in range(top, -1, -1) if part[i] < 0.1 * part[top]), 0)
+        over = next((i for i in range(top, len(part)) if part[i] < 0.1 * part[top]), len(part) - 1)
+        times = self.times[first + begin : first + end]
+        return _Hump(times[begun], times[top], times[over], part[top], dip if dip > 0.25 * on else on)
+
+
+def _sides(on: Sizes, full: Sizes) -> dict[str, Side]:
+    return {side: Side(value, OFF_SHARE * value, max(1.5 * value, full[side])) for side, value in on.items()}
+
+
+# --- all of them --------------------------------------------------------------------------------------------------
+
+
+class _Search:
+    """Trials of several thresholds, and choices made from all of the recording or from parts of it.
+
+    ``drawn``: pieces that count, one that stands there twice counts twice.
+    """
+
+    def __init__(self, samples: _Samples, recording: Recording, settings: PressureSettings) -> None:
+        self._samples, self._recording, self._settings = samples, recording, settings
+        self._pieces = Pieces(recording)
+        self._trials: dict[float, _Trial] = {}
+        self._tried: dict[tuple[tuple[str, Side], ...], _Trial] = {}
+        self._measured: _Trial | None = None
+        self.everything = sorted([*self._pieces.rest, *self._pieces.of_effort])
+
+    def measure(self, sides: dict[str, Side]) -> None:
+        """Take the sizes of the efforts from this trial."""
+        self._measured = self._try(sides)
+
+    def look(self, share: float) -> None:
+        """Try ``on`` at a share of the ordinary effort of each side."""
+        if share > 0:
+            self._trials[share] = self._try(self._at(share, self.everything))
+
+    def choice(self, pieces: Sequence[int]) -> float:
+        """The best of the shares that were tried, as far as these pieces show."""
+        return min(self._trials, key=lambda share: self._rank(self._trials[share], pieces))
+
+    def result(self, asked: Sequence[str]) -> Fit:
+        """What was found.
+
+        Raises:
+            FitError: rest and effort cannot be told apart.
+        """
+        sides = self._chosen(self.everything)
+        last = self._try(sides)
+        heard = self._heard(last)
+        overlap = [side for side in sides if self._gentle(last, side) <= self._reach(last, side)]
+        few = heard.heard < ENOUGH * heard.efforts
+        if few or overlap or heard.false + heard.elsewhere > (1 - ENOUGH) * heard.efforts:
+            self._refuse(last, heard)
+        again = [self._chosen(pieces) for pieces in drawn(*self._strata(last))]
+        tried = self._tried_on_the_unseen()
+        found = [setting for side in sides for setting in self._settings_of(side, last, again)]
+        remarks = [
+            f"no effort goes {side} rest, so {side} stays as it is, untried" for side in asked if side not in sides
+        ]
+        if tried.heard < 0.9 * tried.efforts:
+            remarks.append("efforts that a fit had not seen were missed: a recording with more efforts would be surer")
+        judged = [
+            Judged(hump.begin, hump.end, self._was_heard(last, hump, side, count, len(humps)), side, hump.size)
+            for side, humps, count in last.efforts
+            for hump in humps
+        ]
+        facts, tiring = self._facts(last)
+        return Fit(
+            found,
+            heard,
+            tried,
+            self._recording.seconds_of_rest,
+            facts,
+            [*remarks, *tiring],
+            judged,
+            last.strays,
+        )
+
+    # --- choosing ---------------------------------------------------------------------------------------------
+
+    def _at(self, share: float, pieces: Sequence[int]) -> dict[str, Side]:
+        assert self._measured is not None  # noqa: S101 - measured before anything is looked at
+        sizes = {}
+        for side in self._measured.sides:
+            of = self._sizes(self._measured, side, pieces) or self._sizes(self._measured, side, self.everything)
+            sizes[side] = median(of) if of else self._measured.sides[side].full
+        return _sides({side: share * size for side, size in sizes.items()}, sizes)
+
+    def _chosen(self, pieces: Sequence[int]) -> dict[str, Side]:
+        """The whole choice, from these pieces alone."""
+        share = self.choice(pieces)
+        trial, sides = self._trials[share], self._at(share, pieces)
+        return {side: self._with_rest(trial, side, thresholds, pieces) for side, thresholds in sides.items()}
+
+    def _with_rest(self, trial: _Trial, side: str, chosen: Side, pieces: Sequence[int]) -> Side:
+        """``off`` and ``full`` beside ``on``."""
+        sizes = self._sizes(trial, side, pieces) or [chosen.full]
+        reach = min(0.85 * chosen.on, 1.1 * self._reach(trial, side, pieces))
+        sag = quantile(self._dips(trial, side, pieces) or [chosen.on], 0.1)
+        off = max(min(OFF_SHARE * chosen.on, 0.9 * sag), reach)
+        return Side(chosen.on, off, max(quantile(sizes, 0.9), 1.25 * chosen.on))
+
+    def _rank(self, trial: _Trial, pieces: Sequence[int]) -> tuple[float, float]:
+        """Less is better: what was missed and what was false, then how near rest and the gentle efforts are."""
+        counts: dict[int, int] = {}
+        for piece in pieces:
+            counts[piece] = counts.get(piece, 0) + 1
+        missed = sum(
+            (max(1, len(humps)) - heard) * counts.get(piece, 0)
+            for (_side, humps, heard), piece in zip(trial.efforts, self._pieces.of_effort, strict=True)
+        )
+        false = sum(counts.get(self._pieces.at(t), 0) for t in trial.strays)
+        margins = []
+        for side, thresholds in trial.sides.items():
+            if sizes := self._sizes(trial, side, pieces):
+                least = min(quantile(sizes, 0.1) - thresholds.on, thresholds.on - self._reach(trial, side, pieces))
+                margins.append(least / median(sizes))
+        return missed + FALSE_COUNTS * false, -min(margins, default=-1.0)
+
+    def _humps(self, trial: _Trial, side: str, pieces: Sequence[int]) -> list[_Hump]:
+        of = dict(zip(self._pieces.of_effort, trial.efforts, strict=True))
+        return [hump for piece in pieces if piece in of and of[piece][0] == side for hump in of[piece][1]]
+
+    def _sizes(self, trial: _Trial, side: str, pieces: Sequence[int]) -> list[float]:
+        return [hump.size for hump in self._humps(trial, side, pieces)]
+
+    def _dips(self, trial: _Trial, side: str, pieces: Sequence[int]) -> list[float]:
+        return [hump.dip for hump in self._humps(trial, side, pieces)]
+
+    def _reach(self, trial: _Trial, side: str, pieces: Sequence[int] | None = None) -> float:
+        """How far rest goes."""
+        by_piece = trial.reach[side]
+        return max(
+            (by_piece[piece] for piece in (self.everything if pieces is None else pieces) if piece in by_piece),
+            default=0.0,
+        )
+
+    def _gentle(self, trial: _Trial, side: str) -> float:
+        return quantile(self._sizes(trial, side, self.everything) or [0.0], 0.1)
+
+    def _strata(self, trial: _Trial) -> list[list[int]]:
+        """What is drawn from: efforts of each side, and pieces of rest."""
+        by_side: dict[str, list[int]] = {}
+        for (side, _humps, _heard), piece in zip(trial.efforts, self._pieces.of_effort, strict=True):
+            by_side.setdefault(side, []).append(piece)
+        return [*by_side.values(), self._pieces.rest]
+
+    # --- trying -----------------------------------------------------------------------------------------------
+
+    def _try(self, sides: dict[str, Side]) -> _Trial:
+        key = tuple(sorted(sides.items(), key=lambda entry: entry[0]))
+        if key not in self._tried:
+            plain = replace(
+                self._settings,
+                above=sides.get("above"),
+                below=sides.get("below"),
+                from_peak=False,  # strength is not looked at, and presses then come at once
+                levels=frozenset(),
+            )
+            trial = _Trial(sides, *_condition(self._samples, plain))
+            trial.judge(self._recording, self._pieces)
+            self._tried[key] = trial
+        return self._tried[key]
+
+    def _tried_on_the_unseen(self) -> Heard:
+        total = Heard()
+        for part in range(PARTS):
+            seen = [piece for piece in self.everything if self._pieces.part[piece] != part]
+            unseen = {piece for piece in self.everything if self._pieces.part[piece] == part}
+            if unseen:
+                found = self._heard(self._try(self._chosen(seen)), unseen)
+                total = total.plus(found)
+        return total
+
+    def _heard(self, trial: _Trial, pieces: set[int] | None = None) -> Heard:
+        counted = [
+            (max(1, len(humps)), heard)
+            for (_side, humps, heard), piece in zip(trial.efforts, self._pieces.of_effort, strict=True)
+            if pieces is None or piece in pieces
+        ]
+        strays = [t for t in trial.strays if pieces is None or self._pieces.at(t) in pieces]
+        false = sum(self._recording.at_rest(t) for t in strays)
+        return Heard(sum(heard for _, heard in counted), sum(there for there, _ in counted), false, len(strays) - false)
+
+    @staticmethod
+    def _was_heard(trial: _Trial, hump: _Hump, side: str, count: int, of: int) -> bool:
+        if count in (0, of):
+            return count > 0
+        return any(word == side and hump.begin - NANOSECONDS // 10 <= t <= hump.end for t, word in trial.presses)
+
+    # --- saying -----------------------------------------------------------------------------------------------
+
+    def _refuse(self, trial: _Trial, heard: Heard) -> None:
+        sizes = {side: self._sizes(trial, side, self.everything) for side in trial.sides}
+        side = max(sizes, key=lambda word: len(sizes[word]))
+        ordinary, reach = median(sizes[side] or [0.0]), self._reach(trial, side)
+        how = "Try another movement, or move the sensor to where the effort is larger and breathing smaller."
+        if abs(self._drift()[0]) > ordinary / 2:
+            how = "The sensor drifts: let it warm up, or look for a leak in the tube. Or try another movement or place."
+        raise FitError(
+            f"rest and effort cannot be told apart: an ordinary effort reaches {ordinary:.0f} Pa and rest {reach:.0f} Pa; the "
+            f"best threshold hears {heard.heard} of {heard.efforts} efforts, {heard.false} times nobody in "
+            f"{self._recording.seconds_of_rest:.0f} s of rest, and {heard.elsewhere} times nobody between efforts",
+            how,
+        )
+
+    def _settings_of(self, side: str, trial: _Trial, again: Sequence[dict[str, Side]]) -> list[Setting]:
+        chosen, before = trial.sides[side], self._settings.above if side == "above" else self._settings.below
+        sizes = self._sizes(trial, side, self.everything)
+        reach, gentle, dips = (
+            self._reach(trial, side),
+            self._gentle(trial, side),
+            self._dips(trial, side, self.everything),
+        )
+        others = [sides[side] for sides in again if side in sides]
+        sag = quantile(dips or [chosen.on], 0.1)
+        off_why: tuple[str, tuple[Figure, ...]] = ("60 % of on, so that an effort that wavers stays one", ())
+        if chosen.off < 0.99 * OFF_SHARE * chosen.on:
+            off_why = "within an effort the pressure sags to {}, and that must not end it", ((sag, "pressure"),)
+        elif chosen.off > 1.01 * OFF_SHARE * chosen.on:
+            off_why = "rest goes as far as {}, and below that a note would not end", ((reach, "pressure"),)
+        rows: list[tuple[str, float, tuple[float, float], str, tuple[Figure, ...]]] = [
+            (
+                "on",
+                chosen.on,
+                (reach, min(sizes, default=0.0)),
+                "rest goes as far as {}, nine efforts of ten reach {}: this lies between, far from both",
+                ((reach, "pressure"), (gentle, "pressure")),
+            ),
+            ("off", chosen.off, (reach, min(*dips, chosen.on) if dips else chosen.on), *off_why),
+            ("full", chosen.full, (chosen.on, 1.25 * chosen.full), "one effort of ten is as strong as this", ()),
+        ]
+        if before is not None and before.firm is not None:
+            share = (before.firm - before.on) / (before.full - before.on)
+            others = [replace(other, firm=other.on + share * (other.full - other.on)) for other in others]
+            firm = chosen.on + share * (chosen.full - chosen.on)
+            rows.append(("firm", firm, (chosen.on, 1.25 * firm), "as far between on and full as it was", ()))
+        return [
+            Setting(
+                (side, name),
+                value,
+                "pressure",
+                why,
+                figures,
+                *within([getattr(other, name) for other in others], value, room),
+            )
+            for name, value, room, why, figures in rows
+        ]
+
+    def _drift(self) -> tuple[float, float, float]:
+        """How fast rest moves, in pascals a minute, with its interval."""
+        rhythm = self._rhythm()
+        found = self._slope_at_rest(round(rhythm[0]) if rhythm else 2 * NANOSECONDS)
+        return (60 * found[0], 60 * found[1], 60 * found[2])
+
+    def _slope_at_rest(self, width: int) -> tuple[float, float, float]:
+        """Pascals a second, from the means of pieces of rest that are so many nanoseconds wide: a period of what repeats."""
+        times, values = self._samples.times, self._samples.pascals
+        found = []
+        for begin, end in self._recording.rests:
+            for t in range(begin, end - width, width):
+                inside = values[slice(*between(times, t, t + width))]
+                if inside:
+                    found.append((t / NANOSECONDS, fmean(inside)))
+        return slope([t for t, _ in found], [mean for _, mean in found]) if len(found) > 3 else (0.0, 0.0, 0.0)
+
+    def _facts(self, trial: _Trial) -> tuple[list[Fact], list[str]]:
+        facts: list[Fact] = []
+        calm = [value for t, value in zip(trial.times, trial.beyond, strict=True) if self._recording.at_rest(t)]
+        if len(calm) > 2:
+            noise = spread([after - before for before, after in itertools.pairwise(calm)]) / math.sqrt(2)
+            facts.append(
+                Fact(
+                    "rest",
+                    "noise of {} (standard deviation), drift of {} a minute ({} to {})",
+                    ((noise, "pressure"), *((value, "pressure") for value in self._drift())),
+                )
+            )
+        if rhythm := self._rhythm():
+            facts.append(
+                Fact(
+                    "rhythm",
+                    "something repeats every {} and is {} from crest to trough; it is taken out",
+                    ((rhythm[0], "time"), (rhythm[1], "pressure")),
+                )
+            )
+        tiring: list[str] = []
+        for side in trial.sides:
+            humps = self._humps(trial, side, self.everything)
+            if not humps:
+                continue
+            ordinary = median(hump.size for hump in humps)
+            shapes = [shape for hump in humps if (shape := _shape(trial, side, hump))]
+            figures: list[Figure] = [
+                (ordinary, "pressure"),
+                *((median(shape[place] for shape in shapes), "time") for place in (0, 1) if shapes),
+            ]
+            says = "ordinarily {}, risen within {}, held for {}" if shapes else "ordinarily {}"
+            facts.append(Fact(f"efforts {side}", says, tuple(figures)))
+            if len(humps) >= 5:
+                change, low, high = slope(
+                    [hump.top / (60 * NANOSECONDS) for hump in humps], [hump.size for hump in humps]
+                )
+                facts.append(
+                    Fact(
+                        f"tiring {side}",
+                        "efforts change by {} a minute ({} to {})",
+                        tuple((value / ordinary, "share") for value in (change, low, high)),
+                    )
+                )
+                if high < 0 and change < -TIRES * ordinary:
+                    tiring.append(
+                        f"efforts shrink by {-100 * change / ordinary:.0f} % a minute: the child tires, so short turns, and fit again "
+                        "when it is rested"
+                    )
+        return facts, tiring
+
+    def _rhythm(self) -> tuple[float, float] | None:
+        """The period in nanoseconds and the height in pascals of what repeats at rest."""
+        rhythm, levels = Rhythm(), []
+        times, values = self._samples.times, self._samples.pascals
+        if not self._recording.rests:
+            return None
+        begin, end = max(self._recording.rests, key=lambda rest: rest[1] - rest[0])
+        first, last = between(times, begin, end)
+        rise = self._slope_at_rest(2 * NANOSECONDS)[0] / NANOSECONDS
+        place = first
+        for t in range(begin, end, STEP):
+            while place + 1 < last and times[place + 1] <= t:
+                place += 1
+            if place < last:
+                value = values[place] - rise * (times[place] - begin)
+                levels.append(value)
+                rhythm.add(value)
+        if rhythm.period is None or rhythm.strength < 0.5:
+            return None
+        return rhythm.period * STEP, quantile(levels, 0.95) - quantile(levels, 0.05)
+
+
+def _shape(trial: _Trial, side: str, hump: _Hump) -> tuple[float, float] | None:
+    """An effort's rise from 10 % to 90 % of its height, and how long it is above half of it."""
+    first, last = between(trial.times, hump.begin, hump.end + NANOSECONDS)
+    signed = [_SIGNS[side] * value for value in trial.beyond[first:last]]
+    times = trial.times[first:last]
+    top = bisect_left(times, hump.top)
+    if not signed or top >= len(signed):
+        return None
+    back = range(top, -1, -1)
+    low = next((i for i in back if signed[i] < 0.1 * hump.size), 0)
+    nine_tenths = next((i for i in range(low, top + 1) if signed[i] >= 0.9 * hump.size), top)
+    begin = next((i for i in back if signed[i] < 0.5 * hump.size), 0)
+    end = next((i for i in range(top, len(signed)) if signed[i] < 0.5 * hump.size), len(signed) - 1)
+    return float(times[nine_tenths] - times[low]), float(times[end] - times[begin])
+
+
+def _condition(samples: _Samples, settings: PressureSettings) -> tuple[list[int], list[float], list[tuple[int, str]]]:
+    """What the router makes of the samples: times, pressures beyond the background, and presses with their sides."""
+    made = PressureConditioner("", settings, itertools.count(1).__next__, Alarm(Timers(), 0))
+    times: list[int] = []
+    beyond: list[float] = []
+    presses: list[tuple[int, str]] = []
+    losses = samples.losses[::-1]
+    for t, pascal in zip(samples.times, samples.pascals, strict=True):
+        while losses and t >= losses[-1]:
+            made.lost(losses.pop())
+        rest = made.rest
+        if rest is not None:
+            times.append(t)
+            beyond.append(pascal - rest)
+        presses += [
+            (t, gesture.source.removeprefix("."))
+            for gesture in made.handle(PressureSample("", pascal), t)
+            if isinstance(gesture, Press)
+        ]
+    return times, beyond, presses
