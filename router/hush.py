@@ -17,7 +17,7 @@ import signal
 import sys
 import time
 from collections import deque
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -33,12 +33,14 @@ CABLE = 0.001
 """Seconds that a message of three bytes takes on a MIDI cable (31,250 baud): a port with one behind it is sent no more."""
 CYCLES = 3
 """JACK: so many cycles later a connection carries, and what was written has arrived."""
+A_CYCLE = 32
+"""JACK: messages written in one cycle; some thousand would make it late, and then they are lost."""
 LOOK = 0.001
 """Seconds between looks at how far JACK's thread is."""
 CLIENT = "router-hush"
 
-Plan = dict[str, list[bytes]]
-"""For each port that is there, by its full name, what it is sent."""
+Plan = dict[str, list[Left]]
+"""For each port that is there, by its full name, what was on at it."""
 
 
 def end_what_was_left(path: Path, timeout: float = WITHIN) -> str:
@@ -70,7 +72,7 @@ def end_what_was_left(path: Path, timeout: float = WITHIN) -> str:
     return said
 
 
-def hush(left: Iterable[Left]) -> list[Left]:
+def hush(left: Sequence[Left]) -> list[Left]:
     """End what is left on, and say what was done; what could not be ended is returned."""
     remaining: list[Left] = []
     for system, end in (("alsa", _by_alsa), ("jack", _by_jack)):
@@ -116,9 +118,8 @@ def _taken(path: Path) -> Record:
 
 
 def _plan(left: Sequence[Left], names: Sequence[str]) -> tuple[Plan, list[Left]]:
-    """What to send where, and what is at no port that is there."""
-    notes: dict[str, set[tuple[int, int]]] = {}
-    channels: dict[str, set[int]] = {}
+    """For each port that is there what was on at it, and what was on at a port that is not."""
+    plan: Plan = {}
     gone = []
     for one in left:
         port = one.place.port
@@ -128,15 +129,17 @@ def _plan(left: Sequence[Left], names: Sequence[str]) -> tuple[Plan, list[Left]]
             meant = [port] if port in names else [name for name in names if lasting(name) == lasting(port)]
             if not meant:
                 gone.append(one)
-                _say(f'"{port}" is not there; {len(one.notes)} notes that were on there are ended when it is back')
+                _say(f'"{port}" is not there; {_count(one.notes, "note")} to be ended when it is back')
         for name in meant:
-            notes.setdefault(name, set()).update(one.notes)
-            channels.setdefault(name, set()).update(one.channels)
-    plan = {}
-    for name, on in notes.items():
-        _say(f'"{name}": {len(on)} notes ended, {len(channels[name])} channels silenced')
-        plan[name] = [bytes(message) for message in silencing(sorted(on), sorted(channels[name]))]
+            plan.setdefault(name, []).append(one)
     return plan, gone
+
+
+def _messages(name: str, left: Sequence[Left]) -> list[bytes]:
+    notes = {note for one in left for note in one.notes}
+    channels = {channel for one in left for channel in one.channels}
+    _say(f'"{name}": {_count(notes, "note")} to end, {_count(channels, "channel")} to silence')
+    return [bytes(message) for message in silencing(sorted(notes), sorted(channels))]
 
 
 def _by_alsa(left: Sequence[Left]) -> list[Left]:
@@ -147,18 +150,19 @@ def _by_alsa(left: Sequence[Left]) -> list[Left]:
     except (OSError, SystemError, rtmidi.RtMidiError) as error:
         _say(f"ALSA's sequencer does not answer: {error}")
         return [*left]
-    plan, gone = _plan(left, out.get_ports())
-    for name, messages in plan.items():
+    plan, remaining = _plan(left, out.get_ports())
+    for name, here in plan.items():
         try:
             out.open_port(out.get_ports().index(name))
-            for message in messages:
+            for message in _messages(name, here):
                 out.send_message(message)
                 time.sleep(CABLE)
             out.close_port()  # the kernel waits here until a cable has taken all
         except (ValueError, OSError, SystemError, rtmidi.RtMidiError) as error:  # unplugged at this moment
             _say(f'"{name}": {error}')
+            remaining += here
     out.delete()
-    return gone
+    return remaining
 
 
 def _by_jack(left: Sequence[Left]) -> list[Left]:
@@ -172,33 +176,35 @@ def _by_jack(left: Sequence[Left]) -> list[Left]:
     except jack.JackError:
         _say("no JACK server answers")
         return [*left]
-    plan, gone = _plan(left, [port.name for port in client.get_ports(is_midi=True, is_input=True)])
-    sender = _JackSender(jack, client, len(plan))
+    plan, remaining = _plan(left, [port.name for port in client.get_ports(is_midi=True, is_input=True)])
+    sender = _JackSender(client, len(plan))
     client.activate()
     for port, name in zip(sender.ports, plan, strict=True):
         try:
             client.connect(port, name)
         except jack.JackError as error:  # unplugged at this moment
             _say(f'"{name}": {error}')
+            remaining += plan[name]
     sender.wait()
+    messages = [_messages(name, here) for name, here in plan.items()]
     for _ in range(2):  # a cycle that was late is lost, with what was written in it
-        for queue, messages in zip(sender.queues, plan.values(), strict=True):
-            queue.extend(messages)
+        for queue, here in zip(sender.queues, messages, strict=True):
+            queue.extend(here)
         sender.wait()
     client.close()
     if sender.stopped:
         _say("the JACK server has gone")
-    return gone
+        return [*left]
+    return remaining
 
 
 class _JackSender:
     """Writes what is queued for each port, in JACK's thread."""
 
-    def __init__(self, jack: Any, client: Any, ports: int) -> None:
+    def __init__(self, client: Any, ports: int) -> None:
         self.stopped = False
         self.ports = [client.midi_outports.register(f"out_{number}") for number in range(ports)]
         self.queues: list[deque[bytes]] = [deque() for _ in self.ports]
-        self._full = jack.JackError
         self._cycle = 0
         client.set_process_callback(self._process)
         client.set_shutdown_callback(self._shut_down)
@@ -217,17 +223,19 @@ class _JackSender:
 
     def _process(self, _frames: int) -> None:
         self._cycle += 1
+        room = A_CYCLE
         for port, queue in zip(self.ports, self.queues, strict=True):
             port.clear_buffer()
-            while queue:
-                try:
-                    port.write_midi_event(0, queue[0])
-                except self._full:  # the rest in the next cycle
-                    break
-                queue.popleft()
+            while queue and room:
+                port.write_midi_event(0, queue.popleft())
+                room -= 1
 
     def _shut_down(self, _status: object, _reason: str) -> None:
         self.stopped = True
+
+
+def _count(things: Collection[object], what: str) -> str:
+    return f"{len(things)} {what}" if len(things) == 1 else f"{len(things)} {what}s"
 
 
 def _say(what: str) -> None:
