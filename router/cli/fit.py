@@ -1,4 +1,7 @@
-"""``router fit``: settings of one input from a recording with marks, and what they would have heard in it."""
+"""``router fit``: settings of one input from a few efforts and a rest, and what they would have heard.
+
+With ``--trace`` from a recording with marks; without it the recording is made now, guided on the terminal.
+"""
 
 from __future__ import annotations
 
@@ -20,8 +23,8 @@ from router.timers import Alarm, Timers
 from router.units import PRESSURE, nearest
 
 NAME = "fit"
-HELP = "thresholds and times for an input from a recording of its child"
-EXAMPLE = "router fit cheek --profile wren.yaml --trace session.jsonl"
+HELP = "measure what a child can do, and set thresholds and times for it"
+EXAMPLE = "router fit cheek --profile wren.yaml"
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -29,35 +32,52 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("input", metavar="INPUT", help="the input's name in the profile")
     parser.add_argument("--profile", required=True, metavar="FILE", help="the profile, or the name of a shipped one")
     parser.add_argument(
-        "--trace", required=True, metavar="TRACE", help='the recording, with the marks "rest", "effort" and "end"'
+        "--trace",
+        metavar="TRACE",
+        help='a recording with the marks "rest", "effort" and "end", instead of measuring now',
     )
     parser.add_argument(
         "--write", action="store_true", help="change the profile (the old one is kept); else the change is only shown"
     )
+    parser.add_argument(
+        "--report", type=Path, metavar="OUT.html", help="write a page that shows the fit, and its picture as OUT.png"
+    )
     parser.add_argument("--json", action="store_true", help="say what was found for a program to read")
+    guided = parser.add_argument_group("measuring now")
+    guided.add_argument(
+        "--next", metavar="INPUT", help="a second switch of the profile that does what the space bar does"
+    )
+    guided.add_argument(
+        "--keep", type=Path, metavar="FOLDER", help="where the recording is kept; else beside the profile"
+    )
+    guided.add_argument(
+        "--practise", action="store_true", help="with a simulated child instead of the device, to try it out"
+    )
 
 
 def run(args: argparse.Namespace) -> int:
     """Fit, say what was found and why, and write it if asked to."""
     path = profile.find(args.profile)
     loaded = profile.load(path)
-    if args.input not in loaded.types:
-        near = nearest(args.input, list(loaded.types))
-        hint = f'Did you mean "{near}"?  ' if near else ""
-        print(f'router fit: {path} has no input called "{args.input}"', file=sys.stderr)
-        print(f"{hint}Its inputs: {', '.join(loaded.types)}.", file=sys.stderr)
-        return 2
+    for name in (args.input, args.next):
+        if name is not None and name not in loaded.types:
+            near = nearest(name, list(loaded.types))
+            hint = f'Did you mean "{near}"?  ' if near else ""
+            print(f'router fit: {path} has no input called "{name}"', file=sys.stderr)
+            print(f"{hint}Its inputs: {', '.join(loaded.types)}.", file=sys.stderr)
+            return 2
     try:
-        with Path(args.trace).open("rb") as file:
-            recording = fit.record(Trace(file, args.trace, loaded.types), args.input)
-        make = loaded.plan.inputs[args.input]
-        found = fit.fit(recording, make(itertools.count(1).__next__, Alarm(Timers(), 0)))
-        old = path.read_bytes().decode()
-        new, said = _changed(old, args.input, found, args.trace)
-        if args.write:
-            said["written"], said["kept"] = _write(path, old, new)
+        if args.trace is None:
+            from router.cli import guided  # noqa: PLC0415 - it needs a terminal, and what only Linux has
+
+            trace = guided.record(loaded, args.input, args.next, args.keep, practise=args.practise)
+            if trace is None:
+                return 130
+            args.trace = str(trace)
+        return _fit(args, path, loaded)
     except fit.FitError as error:
-        print(f"{args.trace}: {error}\n{error.hint}", file=sys.stderr)
+        said = f"{args.trace}: " if args.trace else "router fit: "
+        print(f"{said}{error}\n{error.hint}", file=sys.stderr)
         return 1
     except TraceError as error:
         print(error, file=sys.stderr)
@@ -66,6 +86,23 @@ def run(args: argparse.Namespace) -> int:
         place = "" if error.filename is None else f"{error.filename}: "
         print(f"router fit: {place}{(error.strerror or str(error)).lower()}", file=sys.stderr)
         return 1
+
+
+def _fit(args: argparse.Namespace, path: Path, loaded: profile.Profile) -> int:
+    with Path(args.trace).open("rb") as file:
+        recording = fit.record(Trace(file, args.trace, loaded.types), args.input)
+    make = loaded.plan.inputs[args.input]
+    conditioner = make(itertools.count(1).__next__, Alarm(Timers(), 0))
+    found = fit.fit(recording, conditioner)
+    old = path.read_bytes().decode()
+    new, said = _changed(old, args.input, found, args.trace)
+    if args.report:
+        from router.fit import page  # noqa: PLC0415 - it draws, with what not everyone has installed
+
+        drawn = page.Page(loaded.child, args.input, recording, found, conditioner, said["settings"], _plainly(said)[1:])
+        said["report"] = [str(each) for each in drawn.write(args.report)]
+    if args.write:
+        said["written"], said["kept"] = _write(path, old, new)
     if args.json:
         print(json.dumps(said, ensure_ascii=False))
     else:
@@ -77,23 +114,43 @@ def _changed(text: str, name: str, found: fit.Fit, trace: str) -> tuple[str, dic
     """The profile with what was found, and what there is to say."""
     changes = {}
     settings = []
+    units = set()
     for setting in found.settings:
         place = ("inputs", name, *setting.path)
         before = edit.written(text, place)
         unit = _unit(before or edit.written(text, (*place[:-1], "on")))
+        units.add(unit)
         changes[place] = _shown(setting.value, setting.kind, unit)
-        why = setting.why.format(*(_shown(figure, setting.kind, unit) for figure in setting.figures))
-        label = ".".join(setting.path)
-        settings.append({"setting": label, "value": changes[place], "before": before, "why": why})
+        settings.append(
+            {
+                "setting": ".".join(setting.path),
+                "value": changes[place],
+                "before": before,
+                "from": _shown(setting.low, setting.kind, unit),
+                "to": _shown(setting.high, setting.kind, unit),
+                "sure": setting.sure,
+                "why": setting.why.format(*(_shown(*figure, unit) for figure in setting.figures)),
+            }
+        )
+    unit = next((unit for unit in sorted(units) if unit != "Pa"), "Pa")
     return edit.changed(text, changes), {
         "input": name,
         "trace": trace,
         "settings": settings,
-        "efforts": found.efforts,
-        "heard": found.heard,
+        "efforts": found.heard.efforts,
+        "heard": found.heard.heard,
         "seconds_of_rest": round(found.seconds_of_rest, 3),
-        "false_at_rest": found.false,
-        "false_elsewhere": found.elsewhere,
+        "false_at_rest": found.heard.false,
+        "false_elsewhere": found.heard.elsewhere,
+        "tried_on_the_unseen": {
+            "efforts": found.tried.efforts,
+            "heard": found.tried.heard,
+            "false_at_rest": found.tried.false,
+            "false_elsewhere": found.tried.elsewhere,
+        },
+        "measured": {
+            fact.name: fact.says.format(*(_shown(*figure, unit) for figure in fact.figures)) for fact in found.facts
+        },
         "remarks": found.remarks,
     }
 
@@ -105,11 +162,14 @@ def _unit(written: str | None) -> str:
 
 
 def _shown(value: float, kind: str, unit: str) -> str:
-    """A pressure or a time as a profile has it: three figures are more than a child's efforts have."""
+    """A value as a profile has it: three figures are more than a child's efforts have."""
     if kind == "time":
-        return f"{value / 1_000_000:g} ms"
+        return f"{float(f'{value / 1_000_000:.3g}'):.0f} ms"
+    if kind == "share":
+        return f"{100 * value:.0f} %"
     amount = value / float(PRESSURE[unit])
-    return f"{float(f'{amount:.3g}'):f}".rstrip("0").rstrip(".") + f" {unit}"
+    written = f"{float(f'{amount:.3g}'):f}"
+    return (written.rstrip("0").rstrip(".") if "." in written else written) + f" {unit}"
 
 
 def _write(path: Path, old: str, new: str) -> tuple[str, str | None]:
@@ -132,12 +192,26 @@ def _write(path: Path, old: str, new: str) -> tuple[str, str | None]:
 def _plainly(said: dict[str, Any]) -> list[str]:
     rest = f"{said['seconds_of_rest']:.0f} s of rest"
     lines = [f"{said['input']} in {said['trace']}: {said['efforts']} efforts, {rest}"]
-    lines += [f"  {each['setting']:12} {each['value']:12} {each['why']}" for each in said["settings"]]
+    width = max(len(each["value"]) for each in said["settings"])
+    for each in said["settings"]:
+        alone = each["from"] == each["to"]
+        between = "" if alone else f", between {each['from'].split()[0]} and {each['to']} if done again"
+        lines.append(f"  {each['setting']:12} {each['value']:{width}}  {each['sure']}{between}")
+        lines.append(f"  {'':12} {'':{width}}  {each['why']}")
+    lines += [f"  {name:12} {says}" for name, says in said["measured"].items()]
     lines.append(
         f"With this, {said['heard']} of {said['efforts']} efforts would have been heard, and {said['false_at_rest']} "
         f"times nobody in {rest} ({said['false_elsewhere']} between efforts)."
     )
+    tried = said["tried_on_the_unseen"]
+    lines.append(
+        f"Tried on a part that the fit had not seen, part after part: {tried['heard']} of {tried['efforts']}, and "
+        f"{tried['false_at_rest']} times nobody ({tried['false_elsewhere']} between efforts)."
+    )
     lines += said["remarks"]
+    if doubtful := [each["setting"] for each in said["settings"] if each["sure"] == "unsure"]:
+        lines.append(f"UNSURE: {', '.join(doubtful)}. Measure again with more efforts before you rely on it.")
+    lines += [f"written {path}" for path in said.get("report", ())]
     if "written" in said:
         kept = f"; the old one is {said['kept']}" if said["kept"] else ": it said so already"
         lines.append(f"written {said['written']}{kept}")
