@@ -90,10 +90,15 @@ class _Field:
     is_: str
     fits: Callable[[Any], bool]
     needed: bool = False
+    spelt: schema.Schema | None = None
 
 
-def _spelt(wanted: Mapping[str, Any]) -> Callable[[Any], bool]:
-    return lambda value: isinstance(value, str) and schema.fits(value, wanted)
+def _name(of: str, wanted: schema.Schema, *, needed: bool = False) -> _Field:
+    return _Field(f"the name of {of}: {wanted['spelling']}", partial(_is_name, wanted), needed, wanted)
+
+
+def _is_name(wanted: schema.Schema, value: Any) -> bool:
+    return isinstance(value, str) and schema.fits(value, wanted)
 
 
 def _is_remark(value: Any) -> bool:
@@ -105,16 +110,13 @@ def _is_remark(value: Any) -> bool:
 
 
 def _are_inputs(value: Any) -> bool:
-    return isinstance(value, list) and 0 < len(value) <= 64 and all(map(_spelt(schema.NAME), value))
+    return isinstance(value, list) and 0 < len(value) <= 64 and all(_is_name(schema.NAME, name) for name in value)
 
 
-_SEAT = _Field(f"the name of a seat: {schema.NAME['spelling']}", _spelt(schema.NAME))
+_SEAT = _name("a seat", schema.NAME)
 REQUESTS: Mapping[str, Mapping[str, _Field]] = {
     "status": {},
-    "use": {
-        "child": _Field(f"the name of a child: {schema.CHILD['spelling']}", _spelt(schema.CHILD), needed=True),
-        "seat": _SEAT,
-    },
+    "use": {"child": _name("a child", schema.CHILD, needed=True), "seat": _SEAT},
     "panic": {},
     "mark": {
         "text": _Field("a remark of one line, at most 200 characters", _is_remark, needed=True),
@@ -147,8 +149,14 @@ def _read(line: bytes) -> Request:
         if name not in request and field.needed:
             raise ControlError(f'"{do}" needs "{name}", {field.is_}')
         if name in request and not field.fits(request[name]):
-            raise ControlError(f'{_said(request[name])} cannot be "{name}": it must be {field.is_}')
+            raise ControlError(_unfit(name, field, request[name]))
     return request
+
+
+def _unfit(name: str, field: _Field, value: Any) -> str:
+    near = schema.respell(value, field.spelt) if field.spelt is not None and isinstance(value, str) else None
+    hint = f' Did you mean "{near}"?' if near else ""
+    return f'{_said(value)} cannot be "{name}": it must be {field.is_}.{hint}'
 
 
 def _unknown(what: str, word: Any, words: Mapping[str, Any], there: str) -> str:

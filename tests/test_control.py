@@ -165,7 +165,7 @@ def test_a_fault_in_answering_costs_this_answer_only(path):
         (b'{"do": "use", "child": "/etc/router"}', 'cannot be "child"'),
         (b'{"do": "use", "child": "wren\\n"}', 'cannot be "child"'),
         (b'{"do": "use", "child": "wren\\u0000"}', 'cannot be "child"'),
-        (b'{"do": "use", "child": "Wren"}', 'cannot be "child"'),
+        (b'{"do": "use", "child": "Wren"}', 'Did you mean "wren"?'),
         (b'{"do": "use", "child": ""}', 'cannot be "child"'),
         (b'{"do": "use", "child": "w' + b"r" * 40 + b'"}', 'cannot be "child"'),
         (b'{"do": "use", "child": 7}', '"7" cannot be "child"'),

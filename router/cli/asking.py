@@ -1,0 +1,57 @@
+"""What the commands share that ask the running daemon: where it listens, and how a problem is said."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import platform
+import sys
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+from router.profile.diagnostics import tidy
+
+
+def add_arguments(parser: argparse.ArgumentParser, *, seat: bool = False) -> None:
+    """Declare where to ask, and how to answer."""
+    parser.add_argument(
+        "--socket",
+        type=Path,
+        metavar="PATH",
+        help="where the router listens (default: the environment variable ROUTER_SOCKET, or /run/router/control)",
+    )
+    if seat:
+        parser.add_argument("--seat", metavar="NAME", help="which seat, where there are several")
+    parser.add_argument("--json", action="store_true", help="for a program to read")
+
+
+def ask(args: argparse.Namespace, request: Mapping[str, Any], timeout: float) -> dict[str, Any] | None:
+    """The daemon's answer within ``timeout`` seconds, or None after saying why there is none that will do."""
+    if platform.system() != "Linux":
+        refused(args, f"the router plays on Linux only, and this is {platform.system()}")
+        return None
+    from router import control  # noqa: PLC0415 - only Linux has all that it needs
+
+    seat = getattr(args, "seat", None)
+    try:
+        answer = control.ask(
+            args.socket or control.default_path(),
+            {**request, "seat": seat} if seat is not None else request,
+            timeout,
+        )
+    except control.ControlError as error:
+        refused(args, str(error))
+        return None
+    if answer.get("ok") is not True:
+        refused(args, str(answer.get("problem")))
+        return None
+    return answer
+
+
+def refused(args: argparse.Namespace, problem: str) -> None:
+    """Say what is wrong: on standard error, or as JSON."""
+    if args.json:
+        print(json.dumps({"ok": False, "problem": problem}, ensure_ascii=False))
+    else:
+        print("\n".join(map(tidy, problem.split("\n"))), file=sys.stderr)

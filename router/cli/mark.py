@@ -1,0 +1,31 @@
+"""``router mark``: a remark into the session log, at this moment; ``router report`` shows it where it belongs."""
+
+from __future__ import annotations
+
+import argparse
+import json
+
+from router.cli import asking
+
+NAME = "mark"
+HELP = "write a remark into the session log"
+EXAMPLE = 'router mark "smiled"'
+
+PATIENCE = 5.0
+"""Seconds."""
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare them."""
+    parser.add_argument("text", metavar="TEXT", nargs="+", help="the remark: no names, as the log has none")
+    asking.add_arguments(parser, seat=True)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Write it down: 0 if it is, 1 if not."""
+    text = " ".join(args.text)
+    answer = asking.ask(args, {"do": "mark", "text": text}, PATIENCE)
+    if answer is None:
+        return 1
+    print(json.dumps(answer) if args.json else f"marked: {text}")
+    return 0

@@ -1,0 +1,151 @@
+"""``router status``: what plays, what is heard, what sounds, and what went wrong."""
+
+from __future__ import annotations
+
+import argparse
+import json
+from collections.abc import Iterator, Sequence
+
+from rich.console import Console
+from rich.table import Table
+from rich.text import Text
+
+from router.cli import asking
+from router.music import pitch_name
+from router.profile.diagnostics import tidy
+from router.status import InputStatus, OutputStatus, Refusal, SeatStatus, Status
+
+NAME = "status"
+HELP = "what the running router plays, hears and sounds"
+EXAMPLE = "router status"
+
+PATIENCE = 5.0
+"""Seconds."""
+
+Row = tuple[str, str, bool]
+"""A heading, what stands beside it, and whether somebody should look at it."""
+
+
+Thing = tuple[tuple[str, ...], str]
+"""Cells about an input or output, and what it is or why it is not there."""
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare them."""
+    asking.add_arguments(parser)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Ask and show: 0 if the router answered."""
+    answer = asking.ask(args, {"do": "status"}, PATIENCE)
+    if answer is None:
+        return 1
+    status: Status = answer["status"]
+    if args.json:
+        print(json.dumps(status, ensure_ascii=False, indent=2))
+        return 0
+    console = Console(highlight=False)
+    for number, (title, rows) in enumerate(_sections(status)):
+        if number:
+            print()
+        if console.is_terminal:
+            console.print(Text(title, "bold"), _table(rows))
+        else:  # one line each, however long: for other programs to search
+            print(title)
+            for heading, said, _bad in rows:
+                print(f" {heading:<9} {said}")
+    return 0
+
+
+def _table(rows: Sequence[Row]) -> Table:
+    table = Table.grid(padding=(0, 1))
+    for heading, said, bad in rows:
+        table.add_row(Text(f" {heading}", "dim"), Text(said, "yellow" if bad else "", overflow="fold"))
+    return table
+
+
+def _sections(status: Status) -> Iterator[tuple[str, list[Row]]]:
+    """A title, and rows below it."""
+    rows = [("running", f"for {_time(status['up'])}, as process {status['pid']}", False)]
+    rows += [("warning", tidy(warning), True) for warning in status["warnings"]]
+    yield f"router {status['router']}", rows
+    for name, seat in status["seats"].items():
+        yield f"{name}: {seat['child']}", list(_rows(seat))
+
+
+def _rows(seat: SeatStatus) -> Iterator[Row]:
+    yield "playing", f"for {_time(seat['playing'])}: {tidy(seat['because'])}", False
+    yield "file", tidy(seat["file"]), False
+    inputs = [_input(name, heard, _presses(seat, name)) for name, heard in seat["inputs"].items()]
+    yield from _things("input", inputs)
+    outputs: list[Thing] = [((name, _there(out)), _reason(out)) for name, out in seat["outputs"].items()]
+    yield from _things("output", outputs)
+    sounding = [
+        f"{pitch_name(note['note'])} ({note['output']}, channel {note['channel']})" for note in seat["sounding"]
+    ]
+    yield "sounding", ", ".join(sounding) or "nothing", False
+    late = seat["lateness"]
+    if late["count"]:
+        figures = f"half within {late['p50']:g} ms, 99 % within {late['p99']:g} ms, most {late['most']:g} ms"
+        yield "lateness", f"{figures}, of {late['count']} deadlines", False
+    dropped = [f"{count} {what.replace('_', ' ')}" for what, count in seat["dropped"].items() if count]
+    yield "dropped", ", ".join(dropped) or "nothing", bool(dropped)
+    yield from (("warning", tidy(warning), True) for warning in seat["warnings"])
+    if seat["refused"] is not None:
+        yield from _refused(seat["refused"])
+
+
+def _refused(refused: Refusal) -> Iterator[Row]:
+    yield "refused", f"{refused['child']}, {_time(refused['ago'])} ago: {tidy(refused['file'])}", True
+    yield from (("", tidy(line), True) for line in refused["message"].split("\n"))
+
+
+def _input(name: str, heard: InputStatus, presses: int) -> Thing:
+    ago = "never" if heard["heard"] is None else f"{_time(heard['heard'])} ago" if heard["heard"] >= 1 else "just now"
+    pressed = f"{presses} press" + ("" if presses == 1 else "es")
+    return (name, _there(heard), _value(heard), ago, pressed), _reason(heard)
+
+
+def _there(thing: InputStatus | OutputStatus) -> str:
+    return "there" if thing["there"] else "missing"
+
+
+def _reason(thing: InputStatus | OutputStatus) -> str:
+    """What is wrong, or else what it is; on one line."""
+    return " ".join(tidy(line.strip()) for line in (thing["why"] or thing["device"]).split("\n"))
+
+
+def _things(heading: str, things: Sequence[Thing]) -> Iterator[Row]:
+    """Two lines each; their cells stand below one another."""
+    widths = [max(map(len, column)) for column in zip(*(cells for cells, _ in things), strict=True)]
+    for cells, reason in things:
+        line = "  ".join(f"{cell:{width}}" for cell, width in zip(cells, widths, strict=True))
+        yield heading, line.rstrip(), "missing" in cells
+        if reason:
+            yield "", reason, "missing" in cells
+
+
+def _presses(seat: SeatStatus, name: str) -> int:
+    return sum(count for source, count in seat["presses"].items() if source.partition(".")[0] == name)
+
+
+def _value(heard: InputStatus) -> str:
+    match heard["type"], heard["value"]:
+        case _, None:
+            return "-"
+        case "switch", pressed:
+            return "pressed" if pressed else "up"
+        case "pointer", [x, y]:
+            return f"{x:.0%} across, {y:.0%} down"
+        case "midi", [*numbers]:
+            return " ".join(map(str, numbers))
+        case _, value:
+            return f"{value:g} {heard['unit']}"
+
+
+def _time(seconds: float) -> str:
+    """About how long, in one unit."""
+    for size, unit in ((86_400, "days"), (3600, "h"), (60, "min")):
+        if seconds >= 2 * size:
+            return f"{seconds / size:.0f} {unit}"
+    return f"{seconds:.0f} s" if seconds >= 10 else f"{seconds:.1f} s"
