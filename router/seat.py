@@ -19,7 +19,7 @@ from router import motif
 from router.attached import AttachedInput, AttachedOutput, Room
 from router.budget import Budget
 from router.engine import Engine
-from router.events import Mark, Message, Sample
+from router.events import Mark, Message, Sample, SwitchSample
 from router.inputs import by_device
 from router.ledger import Observe
 from router.midi import NOTE_OFF, NOTE_ON, silencing
@@ -43,6 +43,7 @@ class Seat:
         self.muted = False
         self._room, self._budget = room, budget
         self._fields: dict[str, Any] = {"seat": name} if name else {}
+        self._stale: dict[str, bool] = {}  # by input: what a switch said last to the profile before
         self._told: list[tuple[int, str, dict[str, Any]]] = []
         self._motif: deque[tuple[int, Message]] = deque()
         self._fill(profile)
@@ -78,11 +79,14 @@ class Seat:
         self.tell()
         self.record = record
         devices, self.devices = self.devices, []
+        self._stale = {}
         for group in by_device(profile.devices):
             kept = next((device for device in devices if device.same(group, profile.types)), None)
             if kept is not None:
                 devices.remove(kept)
-                kept.came = [] if kept.there is not None else kept.came
+                if kept.there is not None:
+                    kept.came = []
+                    self._stale |= {name: said for name in group if (said := self._switch_says(name)) is not None}
             self.devices.append(kept or AttachedInput(group, profile.types, self._room, self._fields))
         outputs, self.outputs = self.outputs, {}
         for name, description in profile.outputs.items():
@@ -168,8 +172,23 @@ class Seat:
             self.now = max(self.now, min(stamp, now))
             if not isinstance(sample, Mark):
                 self.last[sample.input] = (self.now, sample)
+            if self._stale and self._is_stale(sample):
+                continue
             with self._room.contained():
                 self._send(self.engine.handle(sample, self.now))
+
+    def _switch_says(self, name: str) -> bool | None:
+        _when, sample = self.last.get(name, (0, None))
+        return sample.pressed if isinstance(sample, SwitchSample) else None
+
+    def _is_stale(self, sample: Sample) -> bool:
+        """Whether a switch only repeats what it said before this profile began: a hand that has not moved since."""
+        if not isinstance(sample, SwitchSample) or sample.input not in self._stale:
+            return False
+        if sample.pressed == self._stale[sample.input]:
+            return True
+        del self._stale[sample.input]
+        return False
 
     def mark(self, text: str, now: int) -> None:
         """A remark on the time line."""

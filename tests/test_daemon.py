@@ -93,6 +93,7 @@ class Running:
         return [data for output in self.outputs[name] for data in output.sent]
 
     def press(self, name, pressed=True):
+        time.sleep(0.15 if pressed else 0)  # what is pressed when the line is opened was not pressed for us
         os.write(self.lines[name][0], b"1\n" if pressed else b"0\n")
 
     def until(self, true):

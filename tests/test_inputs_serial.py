@@ -8,6 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from router import clock
 from router.devices import SerialDevice
 from router.events import PressureSample, SwitchSample
 from router.inputs import by_device, open_input, serial
@@ -56,7 +57,11 @@ def opened(line):
         serial_input.close()
 
 
-def read(serial_input, now=7):
+LATER = 10**18
+"""Nanoseconds: long after any opening."""
+
+
+def read(serial_input, now=LATER):
     """All that comes; a pseudo-terminal hands it over in pieces."""
     found = []
     for _ in range(20):
@@ -170,6 +175,17 @@ def test_the_first_line_may_be_cut_off_so_it_counts_for_switches_only(line):
         PressureSample("cheek", 5.0),
         SwitchSample("pad", True),
     ]
+    both.close()
+
+
+def test_a_switch_that_was_pressed_before_we_listened_counts_once_it_has_been_let_go(line):
+    both = SerialInput({"pad": SerialDevice(line.path)}, ["pad"])
+    line.send(b"1\n1\n")
+    assert read(both, clock.now()) == []
+    line.send(b"1\n1\n")
+    assert both.read(LATER) == []  # however long it lies there
+    line.send(b"0\n1\n")
+    assert [sample.pressed for _stamp, sample in read(both)] == [False, True]
     both.close()
 
 

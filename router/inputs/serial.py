@@ -20,13 +20,18 @@ import re
 from collections.abc import Iterable, Mapping
 from pathlib import Path
 
+from router import clock
 from router.devices import SerialDevice
 from router.events import PressureSample, Sample, SwitchSample
 from router.inputs.base import DeviceBusy, DeviceLost, DeviceMissing, Input, Stamped
 from router.names import Candidate, NotOne, choose
+from router.units import NANOSECONDS
 
 LONGEST_LINE = 1024
 """Bytes; what is longer is no reading but noise or the wrong speed. Our choice."""
+
+AT_ONCE = NANOSECONDS // 10
+"""A switch that says within this time of opening that it is pressed was so before. Our choice: ten readings a second at least."""
 
 BY_ID, BY_PATH = Path("/dev/serial/by-id"), Path("/dev/serial/by-path")
 """udev's lasting names: by what the adapter says of itself, and by the socket it is plugged into."""
@@ -97,6 +102,8 @@ class SerialInput(Input):
         switches = set(switches)
         self._readings = [Reading(name, device, name in switches) for name, device in devices.items()]
         self._lines = LineReader()
+        self._held: set[str] = set()  # switches that were pressed already when we began to listen
+        self._began = clock.now()
         try:
             self._port = serial.Serial(path, first.baud, timeout=0, exclusive=True)
         except (OSError, ValueError, OverflowError) as error:
@@ -124,8 +131,21 @@ class SerialInput(Input):
             (now, sample)
             for line, whole in self._lines.feed(data)
             for reading in self._readings
-            if (whole or reading.is_switch) and (sample := reading.sample(line)) is not None
+            if (whole or reading.is_switch)
+            and (sample := reading.sample(line)) is not None
+            and not (isinstance(sample, SwitchSample) and self._was_held(sample, now))
         ]
+
+    def _was_held(self, sample: SwitchSample, now: int) -> bool:
+        """Whether a switch says only that it has been pressed since before we listened: nobody pressed it for us.
+
+        A box that sends its state all the time says so at once; one that sends what changes says nothing then.
+        """
+        if sample.pressed and now - self._began < AT_ONCE:
+            self._held.add(sample.input)
+        elif not sample.pressed:
+            self._held.discard(sample.input)
+        return sample.input in self._held
 
     def close(self) -> None:
         self._port.close()
