@@ -13,6 +13,7 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 
 from router.files import replacing
+from router.judging import counts
 
 _LARGEST = 4096
 """Bytes of plays.json; it has about 150."""
@@ -38,7 +39,6 @@ class Memory:
         self._folder = folder
         self._plays = folder / "plays.json"
         self.copy = folder / "last-good.yaml"
-        self._kept: tuple[Played, bytes] | None = None
 
     def played(self) -> Played | None:
         """What played last; None if nothing did, or what was written about it cannot be understood."""
@@ -49,7 +49,8 @@ class Memory:
         except (OSError, ValueError, TypeError, RecursionError):
             return None
         texts = (played.child, played.file, played.digest)
-        return played if all(isinstance(text, str) for text in texts) and isinstance(played.chosen, bool) else None
+        sound = all(isinstance(text, str) for text in texts) and isinstance(played.chosen, bool)
+        return played if sound and counts(played.file) else None
 
     def keep(self, played: Played, text: bytes) -> None:
         """This plays now. What is kept already is not written again.
@@ -57,9 +58,8 @@ class Memory:
         Raises:
             OSError: it cannot be written; what was kept before is still there.
         """
-        if self._kept == (played, text):
+        if self.played() == played and self._text() == text:
             return
-        self._kept = None
         self._folder.mkdir(parents=True, exist_ok=True)
         self._tidy()
         # The text first: one that is newer than what is said of it is as good, one that is older is not.
@@ -71,7 +71,12 @@ class Memory:
             os.fsync(folder)
         finally:
             os.close(folder)
-        self._kept = played, text
+
+    def _text(self) -> bytes | None:
+        try:
+            return self.copy.read_bytes()
+        except OSError:
+            return None
 
     def _tidy(self) -> None:
         """Remove what a power cut left half-written."""

@@ -61,6 +61,9 @@ PAUSE = NANOSECONDS // 20
 _AT_ONCE = 8192
 """Bytes of news in one reading, about 200 pieces; the kernel keeps the rest."""
 
+LONGEST = 255
+"""Letters of a name that is shown; a file's name has no more bytes."""
+
 SAFE = Path(__file__).parent / "profile" / "safe.yaml"
 """What plays when there is nothing else. The configuration's output of its output's name serves it, too."""
 
@@ -134,29 +137,11 @@ class Shelf:
     def at_start(self) -> Offer:
         """What to play now: what played last, else its last good copy, else the configuration's, else the safe default.
 
-        Waits for the disk, but gives up what stalls.
+        It counts as chosen. Waits for the disk, but gives up what stalls.
         """
-        problems: list[Problem] = []
-        played: Played | None = self._errands.wait(lambda _: self._memory.played())
-        outdated = played is not None and not played.chosen and played.child != self._first
-        if outdated:
-            played = None
-        if played is not None:
-            offer = self._at_start(self._folder, played.file, "it played last", problems)
-            if offer is not None:
-                return offer
-        if not outdated:
-            offer = self._last_good(played, problems)
-            if offer is not None:
-                return offer
-        if self._first is not None:
-            offer = self._configured(self._first, problems)
-            if offer is not None:
-                return offer
-        because = "there is no profile that can play: any press of the space bar plays one soft note"
-        text = SAFE.read_bytes()
-        safe = profile.load(SAFE, text)
-        return Offer(safe.child, SAFE, safe, problems, because, text=text, source="safe")
+        offer = self._first_offer()
+        self.chosen(offer)
+        return offer
 
     def fileno(self) -> int:
         """Readable when there is news of the folder, or an offer is ready."""
@@ -207,11 +192,24 @@ class Shelf:
 
     # --- at start -------------------------------------------------------------------------------------------------
 
+    def _first_offer(self) -> Offer:
+        problems: list[Problem] = []
+        played: Played | None = self._errands.wait(lambda _: self._memory.played())
+        overruled = played is not None and not played.chosen and played.child != self._first  # by the configuration
+        offer = None
+        if not overruled:
+            if played is not None:
+                offer = self._at_start(self._folder, played.file, "it played last", problems)
+            offer = offer or self._last_good(played, problems)
+        if self._first is not None:
+            offer = offer or self._configured(self._first, problems)
+        return offer or self._safe(problems)
+
     def _at_start(
         self, folder: Path, name: str, because: str, problems: list[Problem], source: str = "folder"
     ) -> Offer | None:
         """The profile in this file, if it is right; otherwise what is wrong is added to ``problems``."""
-        judged: Judged | None = self._errands.wait(partial(judge, folder, name)) if counts(name) else None
+        judged: Judged | None = self._errands.wait(partial(judge, folder, name))
         if judged is None:
             problems.append(silent(folder / tidy(name)))
             return None
@@ -224,7 +222,7 @@ class Shelf:
         copy = self._memory.copy
         judged: Judged | None = self._errands.wait(partial(judge, copy.parent, copy.name))
         if judged is None or judged.profile is None:
-            if played is not None or judged is None or judged.there:
+            if judged is None or judged.there:
                 problems += [silent(copy)] if judged is None else judged.problems
             return None
         because = "which profile played last is no longer known, but its text was kept"
@@ -250,6 +248,12 @@ class Shelf:
         if not found:
             problems.append(unknown(self._folder, first, self._names))
         return None
+
+    def _safe(self, problems: list[Problem]) -> Offer:
+        because = "there is no profile that can play: the space bar of the keyboard plays one soft note"
+        text = SAFE.read_bytes()
+        safe = profile.load(SAFE, text)
+        return Offer(safe.child, SAFE, safe, problems, because, text=text, source="safe")
 
     # --- news -----------------------------------------------------------------------------------------------------
 
@@ -436,7 +440,7 @@ class Shelf:
 
     def _no_answer(self, ask: _Ask, _stalled: str, _now: int) -> None:
         because = f"{quoted(tidy(ask.child))} was asked for"
-        problem = silent(self._folder / f"{tidy(ask.child)[:100]}.yaml")
+        problem = silent(self._folder / f"{tidy(ask.child)[:LONGEST]}.yaml")
         self._ready.append(self._offer(ask.child, because, [problem], None, ask.asker))
 
     def _offer(
@@ -447,10 +451,11 @@ class Shelf:
         judged: Judged | None = None,
         asker: object | None = None,
     ) -> Offer:
-        path = self._folder / tidy(name).replace("/", "\ufffd")  # as it may be shown
+        shown = tidy(name).replace("/", "\ufffd")[:LONGEST]
+        path = self._folder / shown
         found = judged.profile if judged is not None else None
         text = judged.text if judged is not None else b""
-        return Offer(stem(path.name), path, found, problems, because, asker, text)
+        return Offer(stem(shown) if counts(name) else shown, path, found, problems, because, asker, text)
 
     def _remember(self, offer: Offer) -> None:
         played = Played(offer.child, offer.path.name, offer.digest, offer.source == "folder")
