@@ -71,8 +71,8 @@ def _lock_memory() -> None:
 
 def _may_lock() -> bool:
     """Whether no limit counts for this process: it has the capability (root has, but not in most containers)."""
-    for line in Path("/proc/self/status").read_text(encoding="ascii", errors="replace").splitlines():
-        if line.startswith("CapEff:"):
+    for line in Path("/proc/self/status").read_bytes().splitlines():
+        if line.startswith(b"CapEff:"):
             return bool(int(line.split()[1], 16) >> CAP_IPC_LOCK & 1)
     return False
 
