@@ -12,8 +12,10 @@ import rtmidi
 
 from router.devices import MidiPort
 from router.outputs import open_output
-from router.outputs.base import OutputError
+from router.outputs.base import OutputError, Place
 from router.outputs.midi_port import _choose
+from router.sounding import Sounding, parse
+from router.testing import MILLISECOND
 
 WAIT = 20.0
 """Seconds in which everything must have come; it takes a fraction of one."""
@@ -177,3 +179,76 @@ def test_a_port_that_has_gone_is_noticed_and_harms_nobody():
     output.close()
     output.close()
     output.send((0x90, 60, 64), 0)
+
+
+# --- active sensing: MIDI 1.0 Detailed Specification, table 5 --------------------------------------------------------
+
+SENSE = (0xFE,)
+NEVER_LONGER = 300 * MILLISECOND
+
+
+def test_whoever_asked_for_it_is_told_that_we_are_there_whenever_nothing_else_was_sent(listener):
+    """On virtual time: a note, and silence before and after; the loop wakes it late by up to 40 ms."""
+    output = open_output("synth", MidiPort(listener.name, active_sensing=True))
+    assert output.deadline() <= 1  # at once, so that the receiver knows from the beginning
+    rng = random.Random(1)
+    notes = {5_100 * MILLISECOND: (0x90, 60, 64), 5_300 * MILLISECOND: (0x80, 60, 0)}
+    sent, now = [], 1
+    while now < 10_000 * MILLISECOND:
+        due = output.deadline()
+        for at in sorted(notes):
+            if now < at < due:
+                output.send(notes[at], at)
+                sent.append((at, notes.pop(at)))
+                due = output.deadline()
+        now = max(now, due) + rng.randrange(40) * MILLISECOND
+        before = output.deadline()
+        output.wake(now)
+        sent.append((now, SENSE))
+        assert output.deadline() > before
+    times = [at for at, _ in sent]
+    assert all(later - sooner <= NEVER_LONGER for sooner, later in itertools.pairwise(times))
+    assert listener.wait_for(len(sent)) == [data for _, data in sent]
+    assert 30 < listener.got.count(SENSE) < 42  # 10 s by 250 ms at most
+    output.close()
+
+
+def test_it_is_not_sent_before_it_is_due_or_while_music_is(listener):
+    output = open_output("synth", MidiPort(listener.name, active_sensing=True))
+    output.wake(1)
+    for at in range(0, 1000, 100):
+        output.wake(at * MILLISECOND)
+        output.send((0x90, 60, 64), at * MILLISECOND)
+        assert output.deadline() == (at + 250) * MILLISECOND
+    assert listener.wait_for(11) == [SENSE] + [(0x90, 60, 64)] * 10
+    output.close()
+
+
+def test_whoever_did_not_ask_hears_none_and_nobody_is_woken(listener):
+    output = open_output("synth", MidiPort(listener.name))
+    assert output.deadline() is None
+    output.wake(10**12)
+    output.send((0x90, 60, 64), 10**12)
+    assert output.deadline() is None
+    assert listener.wait_for(1) == [(0x90, 60, 64)]
+    output.close()
+
+
+def test_it_goes_through_the_record_of_what_sounds_and_marks_nothing(listener, tmp_path):
+    sounding = Sounding(tmp_path / "sounding")
+    output = sounding.record(open_output("synth", MidiPort(listener.name, active_sensing=True)))
+    output.wake(output.deadline())
+    assert listener.wait_for(1) == [SENSE]
+    left, _ = parse((tmp_path / "sounding").read_bytes())
+    assert [(one.place, one.channels, one.notes) for one in left] == [(Place("jack", listener.name), (), ())]
+    output.close()
+    sounding.close()
+
+
+def test_a_server_that_has_gone_makes_no_loop_of_wakes(listener, monkeypatch):
+    output = open_output("synth", MidiPort(listener.name, active_sensing=True))
+    monkeypatch.setattr(type(output._system), "alive", False)
+    output.wake(output.deadline())
+    assert output.deadline() == 250 * MILLISECOND
+    assert listener.got == []
+    output.close()
