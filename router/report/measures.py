@@ -1,0 +1,175 @@
+"""The measures of a report: plain arithmetic on times and numbers, without any word of what they mean.
+
+Times are seconds. Quartiles are linear between the values (Hyndman and Fan, American Statistician 50:361, 1996, definition 7:
+what spreadsheets and numpy do). What cannot be known from too few values is None and never 0.
+"""
+
+from __future__ import annotations
+
+import math
+import statistics
+from bisect import bisect_left
+from collections import Counter
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from itertools import combinations, pairwise
+
+Span = tuple[float, float]
+"""From, to; in seconds."""
+
+BETWEEN_GOALS = 0.3
+"""How much goals are taken to go together. Kiresuk and Sherman, Community Mental Health Journal 4:443, 1968."""
+
+CONFIDENCE = 0.95
+
+
+@dataclass(frozen=True, slots=True)
+class Quartiles:
+    """The middle of some values, and the quarters below and above it; ``count`` is how many there are."""
+
+    median: float
+    low: float
+    high: float
+    count: int
+
+
+@dataclass(frozen=True, slots=True)
+class Trend:
+    """A line through values: ``slope`` for each step of x, the value at x = 0, and the interval of the slope."""
+
+    slope: float
+    intercept: float
+    low: float
+    high: float
+
+    @property
+    def sure(self) -> bool:
+        """Whether the whole interval lies on one side of 0."""
+        return self.low > 0 or self.high < 0
+
+
+def quartiles(values: Sequence[float]) -> Quartiles | None:
+    """Median and quartiles; None without values."""
+    if not values:
+        return None
+    ordered = sorted(values)
+    return Quartiles(_quantile(ordered, 0.5), _quantile(ordered, 0.25), _quantile(ordered, 0.75), len(ordered))
+
+
+def _quantile(ordered: Sequence[float], share: float) -> float:
+    place = share * (len(ordered) - 1)
+    below = math.floor(place)
+    above = min(below + 1, len(ordered) - 1)
+    return ordered[below] + (ordered[above] - ordered[below]) * (place - below)
+
+
+def union(spans: Iterable[Span]) -> list[Span]:
+    """The same time without overlaps, in order."""
+    merged: list[Span] = []
+    for start, end in sorted(spans):
+        if merged and start <= merged[-1][1]:
+            merged[-1] = (merged[-1][0], max(end, merged[-1][1]))
+        else:
+            merged.append((start, end))
+    return merged
+
+
+def within(spans: Iterable[Span], limits: Sequence[Span]) -> list[Span]:
+    """The part of ``spans`` that lies inside ``limits``."""
+    cut = ((max(a, c), min(b, d)) for a, b in spans for c, d in limits)
+    return sorted((a, b) for a, b in cut if a < b)
+
+
+def total(spans: Iterable[Span]) -> float:
+    """How long they are together; they must not overlap."""
+    return math.fsum(end - start for start, end in spans)
+
+
+def longest_run(holds: Iterable[Span], gap: float) -> float:
+    """The longest time in which no pause between two holds was longer than ``gap``; 0 without holds."""
+    runs: list[Span] = []
+    for start, end in union(holds):
+        if runs and start - runs[-1][1] <= gap:
+            runs[-1] = (runs[-1][0], end)
+        else:
+            runs.append((start, end))
+    return max((end - start for start, end in runs), default=0.0)
+
+
+def latencies(onsets: Sequence[float], cues: Sequence[float], window: float) -> list[float | None]:
+    """For each cue how long until the first onset within ``window``; None is "no response", and neither 0 nor ``window``.
+
+    A cue that follows within the window ends the one before it: no effort answers two.
+    """
+    found: list[float | None] = []
+    ordered = sorted(onsets)
+    asked = sorted(cues)
+    for index, cue in enumerate(asked):
+        following = asked[index + 1] if index + 1 < len(asked) else math.inf
+        place = bisect_left(ordered, cue)
+        first = ordered[place] if place < len(ordered) else math.inf
+        found.append(first - cue if first - cue <= window and first < following else None)
+    return found
+
+
+def trend(values: Sequence[float], at: Sequence[float] | None = None) -> Trend | None:
+    """The median of all slopes between two values, with its 95 % interval; None for fewer than three values.
+
+    ``at`` are the places of the values, not all the same; without it 0, 1, 2, … Sources: Theil, Proc. Kon. Ned. Akad. v.
+    Wetensch. A 53:386, 1950; Sen, J. Am. Stat. Assoc. 63:1379, 1968, with the variance corrected for ties.
+    """
+    places = list(range(len(values))) if at is None else list(at)
+    count = len(values)
+    points = sorted(zip(places, values, strict=True))
+    slopes = sorted((b - a) / (y - x) for (x, a), (y, b) in combinations(points, 2) if y > x)
+    if count < 3 or not slopes:
+        return None
+    slope = statistics.median(slopes)
+    ties = sum(k * (k - 1) * (2 * k + 5) for row in (places, values) for k in Counter(row).values() if k > 1)
+    variance = (count * (count - 1) * (2 * count + 5) - ties) / 18
+    # Where nearly all values are the same nothing of it is left: then every slope is possible.
+    reach = -statistics.NormalDist().inv_cdf((1 - CONFIDENCE) / 2) * math.sqrt(max(0.0, variance))
+    low = max(round((len(slopes) - reach) / 2) - 1, 0)
+    high = min(round((len(slopes) + reach) / 2), len(slopes) - 1)
+    intercept = statistics.median(values) - slope * statistics.median(places)
+    return Trend(slope, intercept, slopes[low], slopes[high])
+
+
+def nap(before: Sequence[float], after: Sequence[float]) -> float | None:
+    """Non-overlap of all pairs: the share of pairs (one before, one after) that rose; a tie is half a pair.
+
+    Source: Parker and Vannest, Behavior Therapy 40:357, 2009. None without pairs.
+    """
+    if not before or not after:
+        return None
+    risen = sum(1.0 if b > a else 0.5 if b == a else 0.0 for a in before for b in after)
+    return risen / (len(before) * len(after))
+
+
+def pnd(before: Sequence[float], after: Sequence[float]) -> float | None:
+    """Percentage of non-overlapping data, as a share: how many after lie above the highest before. None without pairs.
+
+    Source: Scruggs, Mastropieri and Casto, Remedial and Special Education 8(2):24, 1987.
+    """
+    if not before or not after:
+        return None
+    highest = max(before)
+    return sum(value > highest for value in after) / len(after)
+
+
+def goal_attainment(scores: Sequence[float], weights: Sequence[float]) -> float | None:
+    """The T-score of goals scored from -2 to +2, 0 being what was expected: 50 as expected, above it more. None without goals.
+
+    T = 50 + 10 sum(w x) / sqrt((1 - rho) sum(w^2) + rho (sum w)^2), rho = 0.3. Sources: Kiresuk and Sherman 1968; as printed
+    with its erratum by Turner-Stokes, Clinical Rehabilitation 23:362, 2009.
+    """
+    if not scores:
+        return None
+    squares = math.fsum(weight * weight for weight in weights)
+    spread = math.sqrt((1 - BETWEEN_GOALS) * squares + BETWEEN_GOALS * math.fsum(weights) ** 2)
+    return 50 + 10 * math.fsum(w * x for w, x in zip(weights, scores, strict=True)) / spread
+
+
+def intervals(onsets: Sequence[float]) -> list[float]:
+    """From each onset to the next."""
+    return [later - earlier for earlier, later in pairwise(sorted(onsets))]

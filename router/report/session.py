@@ -1,0 +1,318 @@
+"""From a log to sessions, and from a session to its figures.
+
+One log holds what a seat heard from the moment a profile began until another took its place, which may be a whole day. A
+pause of fifteen minutes without any effort or mark therefore ends a session, and time in which nothing was tried before or
+after it does not count.
+
+Marks divide a session into phases. ``baseline`` begins one in which the child's movements do not sound; ``playing`` one in
+which they do. Without such marks everything is playing. What comes before a first ``baseline`` is playing; what comes before
+a first ``playing`` is getting ready, and does not count. ``cue`` is the moment at which the child was asked, or shown, to
+play. ``goal NAME SCORE`` scores a goal from -2 to +2 (see ``measures.goal_attainment``). Every other mark is a remark.
+
+A press of ``pad.double``, ``pad.long`` or ``cheek.above.firm`` that comes while ``pad`` or ``cheek.above`` is pressed is the
+same effort, and is not counted again.
+"""
+
+from __future__ import annotations
+
+import re
+from collections import Counter, defaultdict
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+from datetime import datetime, timedelta
+from itertools import pairwise
+from statistics import median
+
+from router.records import Event, Log
+from router.report import measures
+from router.report.measures import Quartiles, Span, Trend
+
+BIN = 30.0
+"""Seconds: a phase is cut into such pieces to compare baseline and playing within a session. Our choice."""
+
+FEWEST = 3
+"""So many pieces, sessions or values there must be on each side before they are compared. Our choice."""
+
+GROUPS = 24
+"""A trend within a session is that of at most so many values; of more presses, each is the median of several in a row."""
+
+BASELINE, PLAYING, CUE = "baseline", "playing", "cue"
+"""The marks with a meaning, in small letters."""
+
+_GOAL = re.compile(r"goal\s+([a-z][a-z0-9_-]*)\s+([+-]?[012])")
+_SAME_EFFORT = (".double", ".long", ".firm")
+
+
+@dataclass(frozen=True, slots=True)
+class Settings:
+    """How sessions are measured, all in seconds.
+
+    ``window``: an effort within it answers a cue. ``gap``: a longer rest ends a run of playing. ``pause``: a longer rest ends
+    the session.
+    """
+
+    window: float = 5.0
+    gap: float = 5.0
+    pause: float = 900.0
+
+
+@dataclass(slots=True)
+class Press:
+    """One effort; ``end`` is None where it was not seen (a power cut, a line that is missing)."""
+
+    source: str
+    start: float
+    strength: float
+    end: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Figures:
+    """What the child did in the time of one phase, ``seconds`` long. None: there is nothing to tell it from."""
+
+    seconds: float
+    presses: int
+    rate: float | None
+    """A minute."""
+    hold: Quartiles | None
+    between: Quartiles | None
+    """From the start of one press to that of the next."""
+    active: float | None
+    """The share of the time in which something was pressed."""
+    longest: float
+    """The longest run of playing."""
+    cues: int
+    answers: Quartiles | None
+    """How long until an answer, of the cues that were answered."""
+    strength: Quartiles | None
+    """None also where the input says nothing of it."""
+    tiring: Trend | None
+    """Of the strength, for each minute."""
+
+    @property
+    def answered(self) -> int:
+        """How many cues were answered."""
+        return self.answers.count if self.answers else 0
+
+
+@dataclass(frozen=True, slots=True)
+class Timeline:
+    """A session as it went, in seconds from its start."""
+
+    presses: tuple[Press, ...]
+    baseline: tuple[Span, ...]
+    playing: tuple[Span, ...]
+    cues: tuple[tuple[float, float | None], ...]
+    """When, and how long until the answer."""
+    rejects: tuple[tuple[float, str, str], ...]
+    """When, of which source, by which filter."""
+    marks: tuple[tuple[float, str], ...]
+    """All others."""
+    away: tuple[Span, ...]
+    """When an input was missing."""
+
+
+@dataclass(frozen=True, slots=True)
+class Session:
+    """One session with its figures; ``remarks`` say what of its log could not be used."""
+
+    log: str
+    seat: str
+    began: datetime | None
+    seconds: float
+    playing: Figures
+    baseline: Figures | None
+    nap: float | None
+    pnd: float | None
+    sources: dict[str, int]
+    rejects: dict[str, int]
+    """By filter."""
+    away: float
+    goals: dict[str, int]
+    profile: str
+    """What tells one state of a profile from another; empty if it is not known."""
+    remarks: tuple[str, ...]
+    timeline: Timeline | None = field(repr=False)
+    """None where it is not kept."""
+
+
+def sessions(log: Log, settings: Settings) -> list[Session]:
+    """The sessions of a log in which the child or the therapist did anything."""
+    doings = [event.t for event in log.events if event.event in ("press", "release", "reject", "mark")]
+    if not doings:
+        return []
+    last = max(event.t for event in log.events)
+    starts = [0.0 if doings[0] <= settings.pause else doings[0]]
+    ends = []
+    for before, after in pairwise(doings):
+        if after - before > settings.pause:
+            ends.append(before)
+            starts.append(after)
+    ends.append(last if last - doings[-1] <= settings.pause else doings[-1])
+    return [_session(log, start, end, settings) for start, end in zip(starts, ends, strict=True)]
+
+
+def _session(log: Log, start: float, end: float, settings: Settings) -> Session:
+    events = [Event(t - start, event, fields) for t, event, fields in log.events if start <= t <= end]
+    seconds = end - start
+    marks = [(event.t, event.fields["text"].strip()) for event in events if event.event == "mark"]
+    cues = [t for t, text in marks if text.casefold() == CUE]
+    baseline, playing = _phases(marks, seconds)
+    presses, sources = _presses(events)
+    rejects = [(event.t, event.fields["input"], event.fields["by"]) for event in events if event.event == "reject"]
+    away = _away(events, seconds)
+    answers = measures.latencies([press.start for press in presses], cues, settings.window)
+    timeline = Timeline(
+        tuple(presses),
+        tuple(baseline),
+        tuple(playing),
+        tuple(zip(sorted(cues), answers, strict=True)),
+        tuple(rejects),
+        tuple((t, text) for t, text in marks if text.casefold() not in (BASELINE, PLAYING, CUE)),
+        tuple(away),
+    )
+    quiet, loud = (_per_bin(presses, spans) for spans in (baseline, playing))
+    enough = min(len(quiet), len(loud)) >= FEWEST
+    return Session(
+        log.name,
+        log.seat,
+        log.began + timedelta(seconds=start) if log.began is not None else None,
+        seconds,
+        _figures(timeline, playing, settings, seconds),
+        _figures(timeline, baseline, settings, seconds) if baseline else None,
+        measures.nap(quiet, loud) if enough else None,
+        measures.pnd(quiet, loud) if enough else None,
+        dict(sources),
+        dict(Counter(by for _, _, by in rejects)),
+        measures.total(away),
+        _goals(marks),
+        log.profile,
+        tuple(log.remarks),
+        timeline,
+    )
+
+
+def _phases(marks: Iterable[tuple[float, str]], seconds: float) -> tuple[list[Span], list[Span]]:
+    """When it was baseline, and when playing."""
+    turns = [(t, text.casefold()) for t, text in marks if text.casefold() in (BASELINE, PLAYING)]
+    if not turns or turns[0][1] == BASELINE:
+        turns.insert(0, (0.0, PLAYING))
+    spans: dict[str, list[Span]] = {BASELINE: [], PLAYING: []}
+    for (start, phase), (end, _) in zip(turns, [*turns[1:], (seconds, "")], strict=True):
+        if end > start:
+            spans[phase].append((start, end))
+    return measures.union(spans[BASELINE]), measures.union(spans[PLAYING])
+
+
+def _presses(events: Iterable[Event]) -> tuple[list[Press], Counter[str]]:
+    """Every effort with its end, and how many presses of each source there were."""
+    efforts: list[Press] = []
+    sources: Counter[str] = Counter()
+    held: dict[str, list[Press]] = {}
+    for t, event, fields in events:
+        if event == "press":
+            source = fields["input"]
+            sources[source] += 1
+            base = next((source.removesuffix(word) for word in _SAME_EFFORT if source.endswith(word)), "")
+            if held.get(base):
+                continue
+            press = Press(source, t, float(fields["strength"]))
+            efforts.append(press)
+            if "pitch" in fields:  # a keyboard: many keys at once
+                held.setdefault(source, []).append(press)
+            else:
+                held[source] = [press]
+        elif event == "release":
+            if waiting := held.get(fields["input"]):
+                waiting.pop(0).end = t
+        elif event == "fault" and ("missing" in fields or fields.get("error") == "damaged"):
+            held.clear()  # the release may be among what is missing
+    return efforts, sources
+
+
+def _away(events: Iterable[Event], seconds: float) -> list[Span]:
+    """When any input was missing."""
+    since: dict[str, float] = {}
+    spans: list[Span] = []
+    for t, event, fields in events:
+        if event == "lost":
+            since.setdefault(fields["input"], t)
+        elif event == "found" and fields["input"] in since:
+            spans.append((since.pop(fields["input"]), t))
+    spans += [(t, seconds) for t in since.values()]
+    return measures.union(spans)
+
+
+def _goals(marks: Iterable[tuple[float, str]]) -> dict[str, int]:
+    """The last score of each goal."""
+    found = (_GOAL.fullmatch(text.casefold().replace("\u2212", "-")) for _, text in marks)
+    return {match[1]: int(match[2]) for match in found if match}
+
+
+def _per_bin(presses: Iterable[Press], spans: Iterable[Span]) -> list[float]:
+    """How many efforts began in each whole piece of these spans."""
+    onsets = [press.start for press in presses]
+    counts: list[float] = []
+    for start, end in spans:
+        pieces = [0.0] * int((end - start) / BIN)
+        for onset in onsets:
+            if start <= onset < start + BIN * len(pieces):
+                pieces[int((onset - start) / BIN)] += 1
+        counts += pieces
+    return counts
+
+
+def _figures(timeline: Timeline, spans: Sequence[Span], settings: Settings, session: float) -> Figures:
+    """The figures of the time in ``spans``; an effort belongs to where it began."""
+
+    def inside(t: float) -> bool:
+        # What comes with the very last line belongs to the last span.
+        return any(start <= t < end or t == end == session for start, end in spans)
+
+    seconds = measures.total(spans)
+    presses = [press for press in timeline.presses if inside(press.start)]
+    holds = [(press.start, press.end) for press in presses if press.end is not None]
+    answers = [answer for t, answer in timeline.cues if inside(t)]
+    told = _that_say_strength(presses)
+    return Figures(
+        seconds,
+        len(presses),
+        60 * len(presses) / seconds if seconds else None,
+        measures.quartiles([end - start for start, end in holds]),
+        measures.quartiles(_between(presses, spans)),
+        measures.total(measures.within(measures.union(holds), spans)) / seconds if seconds else None,
+        measures.longest_run(holds, settings.gap),
+        len(answers),
+        measures.quartiles([answer for answer in answers if answer is not None]),
+        measures.quartiles([press.strength for press in told]),
+        _tiring(told),
+    )
+
+
+def _between(presses: Sequence[Press], spans: Sequence[Span]) -> list[float]:
+    """From each effort to the next, where no other phase lies between them."""
+    found: list[float] = []
+    for start, end in spans:
+        found += measures.intervals([press.start for press in presses if start <= press.start <= end])
+    return found
+
+
+def _that_say_strength(presses: Sequence[Press]) -> list[Press]:
+    """Those of a source that does not always say the same, as a switch does."""
+    said: defaultdict[str, set[float]] = defaultdict(set)
+    for press in presses:
+        said[press.source].add(press.strength)
+    return [press for press in presses if len(said[press.source]) > 1]
+
+
+def _tiring(presses: Sequence[Press]) -> Trend | None:
+    """How strength changed with the minutes."""
+    if len(presses) < FEWEST:
+        return None
+    groups = min(GROUPS, len(presses))
+    bounds = [round(index * len(presses) / groups) for index in range(groups + 1)]
+    parts = [presses[a:b] for a, b in pairwise(bounds)]
+    return measures.trend(
+        [median(press.strength for press in part) for part in parts],
+        [median(press.start for press in part) / 60 for part in parts],
+    )
