@@ -166,11 +166,24 @@ def test_a_folder_is_no_configuration(tmp_path):
 # --- limits -----------------------------------------------------------------------------------------------------
 
 
-def test_no_plan_goes_above_the_limits_and_none_is_raised_to_them():
-    plan = replace(profile.load(shipped() / "wren.yaml").plan, limits=Limits(100, 50, 8, 20 * NANOSECONDS, 4))
-    most = Limits(90, 90, 4, 10 * NANOSECONDS, 16)
-    assert capped(plan, most).limits == Limits(90, 50, 4, 10 * NANOSECONDS, 4)
-    assert replace(capped(plan, most), limits=plan.limits) == plan
+LOW, MIDDLE, HIGH = (
+    Limits(40, 30, 2, 2 * NANOSECONDS, 3),
+    Limits(90, 80, 4, 10 * NANOSECONDS, 16),
+    Limits(120, 110, 20, 60 * NANOSECONDS, 40),
+)
+
+
+@pytest.mark.parametrize(
+    ("own", "comes_to"),
+    [
+        (LOW, LOW),
+        (HIGH, MIDDLE),
+        (replace(HIGH, velocity=40, note_length=NANOSECONDS), replace(MIDDLE, velocity=40, note_length=NANOSECONDS)),
+    ],
+)
+def test_no_plan_goes_above_the_limits_and_none_is_raised_to_them(own, comes_to):
+    plan = replace(profile.load(shipped() / "wren.yaml").plan, limits=own)
+    assert capped(plan, MIDDLE) == replace(plan, limits=comes_to)
 
 
 def test_without_limits_a_plan_stays_as_it_is():
@@ -251,6 +264,21 @@ def test_check_says_once_that_a_file_is_neither(tmp_path, capsys):
     (problem,) = json.loads(capsys.readouterr().out)
     assert problem["message"] == "this is neither a profile nor a configuration"
     assert '"configuration: 1"' in problem["hint"]
+
+
+@pytest.mark.parametrize("name", ["x" * 300 + ".yaml", "x" * 300, "folder/" + "x" * 300, "router.yaml/below"])
+def test_check_of_what_cannot_be_a_file(name, written, monkeypatch, capsys):
+    monkeypatch.chdir(written("").parent)
+    assert main(["check", name]) == 1
+    assert capsys.readouterr().out.startswith(f"{name}:1:1: ")
+
+
+def test_check_of_a_folder_and_of_what_is_no_text(tmp_path, capsys):
+    (tmp_path / "picture.yaml").write_bytes(bytes(range(256)) * 20)
+    assert main(["check", str(tmp_path), str(tmp_path / "picture.yaml")]) == 1
+    said = capsys.readouterr().out
+    assert "this is a folder, not a profile" in said
+    assert "this is not a text file" in said
 
 
 # --- the files that are made from the schema ----------------------------------------------------------------------

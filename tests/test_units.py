@@ -90,6 +90,13 @@ def test_times(text, nanoseconds):
     assert units.time_ns(text) == nanoseconds
 
 
+@pytest.mark.parametrize(
+    ("text", "days"), [("1 day", 1), ("90 days", 90), ("2 weeks", 14), ("0.5 days", 0.5), ("1 week", 7)]
+)
+def test_days(text, days):
+    assert units.days_ns(text) == days * 24 * 3600 * 10**9
+
+
 def test_frequency_tempo_and_percentage():
     assert units.hertz("1 Hz") == 1.0
     assert units.hertz("500 mHz") == 0.5
@@ -128,6 +135,10 @@ def test_note_values(text, value):
         (units.pascal, "1e3 Pa", '"e3 Pa" is not a unit', "Units"),
         (units.time_ns, "-1 ms", "cannot be negative", ""),
         (units.time_ns, "1 sec", '"sec" is not a unit of time', "Units: us, ms, s, min"),
+        (units.days_ns, "-1 day", "cannot be negative", ""),
+        (units.days_ns, "90", "needs a unit", '"90 days"'),
+        (units.days_ns, "90 d", '"d" is not a unit of time', 'Did you mean "90 days"?'),
+        (units.days_ns, "3 months", '"months" is not a unit of time', "Units: day, days, week, weeks"),
         (units.hertz, "0 Hz", "must be above 0", ""),
         (units.hertz, "1", "needs a unit", '"1 Hz"'),
         (units.beats_per_minute, "19 bpm", "20 to 400 bpm", ""),

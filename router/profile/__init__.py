@@ -62,7 +62,7 @@ def find(name: str | Path) -> Path:
         ProfileError: no shipped profile has this name.
     """
     path = Path(name)
-    if path.exists() or path.suffix or len(path.parts) != 1:
+    if path.suffix or len(path.parts) != 1 or _is_there(path):
         return path
     names = sorted(file.stem for file in shipped().glob("*.yaml"))
     if str(name) in names:
@@ -75,3 +75,10 @@ def find(name: str | Path) -> Path:
         (f'Did you mean "{near}"?  ' if near else "") + f"Shipped profiles: {', '.join(names)}.",
     )
     raise ProfileError(report.problems)
+
+
+def _is_there(path: Path) -> bool:
+    try:
+        return path.exists()
+    except OSError:  # a name that is too long, or a folder that may not be looked into
+        return False
