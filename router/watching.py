@@ -38,8 +38,24 @@ class SideFrame(TypedDict):
     firm: NotRequired[float]
 
 
-class InputFrame(TypedDict):
-    """One input; what is not there for its type is left out."""
+class Look(TypedDict, total=False):
+    """What is known of an input's conditioning; what is not there for its type is left out."""
+
+    # of a pressure
+    unit: str
+    rest: float | None  # what it would read if nobody tried; None until that is known
+    above: SideFrame
+    below: SideFrame
+
+    # of a pointer; zones count from 1
+    place: list[float] | None  # x and y after centring and smoothing, as the zones see it
+    columns: int
+    rows: int
+    resting: list[int]  # the zones that never play
+
+
+class InputFrame(Look):
+    """One input."""
 
     type: str
     there: bool
@@ -47,23 +63,9 @@ class InputFrame(TypedDict):
     heard: float | None  # seconds ago
     pressed: list[str]  # its sources that are pressed
     presses: int  # of all its sources, since this profile plays
-
-    # of a pressure and of a switch: the extremes since the last frame
-    low: NotRequired[float | bool]
+    low: NotRequired[float | bool]  # the extremes since the last frame, of a pressure and of a switch
     high: NotRequired[float | bool]
-
-    # of a pressure
-    unit: NotRequired[str]
-    rest: NotRequired[float | None]  # what it would read if nobody tried; None until that is known
-    above: NotRequired[SideFrame]
-    below: NotRequired[SideFrame]
-
-    # of a pointer; zones count from 1
-    place: NotRequired[list[float] | None]  # x and y after centring and smoothing, as the zones see it
-    columns: NotRequired[int]
-    rows: NotRequired[int]
-    resting: NotRequired[list[int]]  # the zones that never play
-    zone: NotRequired[int | None]  # the zone that plays
+    zone: NotRequired[int | None]  # the zone of a pointer that plays
 
 
 class Happened(TypedDict):
@@ -165,30 +167,42 @@ class Watching:
             "pressed": list(pressed),
             "presses": self._presses.get(name, 0),
         }
-        extremes = self._extremes.get(name)
         conditioner = self._conditioners.get(name)
-        if isinstance(conditioner, PressureConditioner):
-            one = float(PRESSURE[unit])
-            if isinstance(value, float):
-                low, high = (value, value) if extremes is None else (extremes[0] / one, extremes[1] / one)
-                frame["low"], frame["high"] = round(low, 4), round(high, 4)
-            rest, settings = conditioner.rest, conditioner.settings
-            frame["unit"] = unit
-            frame["rest"] = None if rest is None else round(rest / one, 4)
-            if settings.above is not None:
-                frame["above"] = _side(settings.above, one)
-            if settings.below is not None:
-                frame["below"] = _side(settings.below, one)
-        elif isinstance(conditioner, PointerConditioner):
-            grid, place = conditioner.settings.grid, conditioner.place
-            frame["place"] = None if place is None else [round(share, 4) for share in place]
-            frame["columns"], frame["rows"] = grid.columns, grid.rows
-            frame["resting"] = [zone + 1 for zone in sorted(grid.rest)]
+        if conditioner is not None:
+            frame.update(look(conditioner, unit))  # type: ignore[typeddict-item]  # a part of this very form
+        if isinstance(value, bool | float):
+            one = float(PRESSURE[unit]) if unit else 1
+            low, high = self._extremes.get(name, (value * one, value * one))
+            frame["low"], frame["high"] = _extreme(low, one, value), _extreme(high, one, value)
+        if isinstance(conditioner, PointerConditioner):
             frame["zone"] = next(iter(pressed.values()), None)
-        elif isinstance(value, bool):
-            low, high = (value, value) if extremes is None else extremes
-            frame["low"], frame["high"] = bool(low), bool(high)
         return frame
+
+
+def look(conditioner: Conditioner, unit: str) -> Look:
+    """What a conditioner knows that can be shown; ``unit`` is that of a pressure."""
+    if isinstance(conditioner, PressureConditioner):
+        one = float(PRESSURE[unit])
+        rest, settings = conditioner.rest, conditioner.settings
+        seen: Look = {"unit": unit, "rest": None if rest is None else round(rest / one, 4)}
+        if settings.above is not None:
+            seen["above"] = _side(settings.above, one)
+        if settings.below is not None:
+            seen["below"] = _side(settings.below, one)
+        return seen
+    if isinstance(conditioner, PointerConditioner):
+        grid, place = conditioner.settings.grid, conditioner.place
+        return {
+            "place": None if place is None else [round(share, 4) for share in place],
+            "columns": grid.columns,
+            "rows": grid.rows,
+            "resting": [zone + 1 for zone in sorted(grid.rest)],
+        }
+    return {}
+
+
+def _extreme(value: float, one: float, like: bool | float) -> bool | float:
+    return bool(value) if isinstance(like, bool) else round(value / one, 4)
 
 
 def _side(side: Side, one: float) -> SideFrame:

@@ -1,14 +1,16 @@
-"""Meters for a terminal: what an input says, with its thresholds or zones drawn in, and a piano roll of what sounds.
+"""Meters for a terminal: what an input says, with its thresholds or zones drawn in, as it is and as it was in the last seconds.
 
-Each meter is told what happens and gives lines of text when asked. Everything can be read without colour.
+An input is drawn from its frame (``router/watching.py``), which a daemon sends or a ``Meter`` makes of samples that are heard
+here, in as many lines as there is room for. And a piano roll of what sounds. Everything can be read without colour.
 """
 
 from __future__ import annotations
 
 import itertools
-from collections.abc import Callable, Mapping
+from collections import deque
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
-from typing import ClassVar
+from typing import ClassVar, Literal
 
 from rich.text import Text
 
@@ -20,9 +22,13 @@ from router.events import Lost, PointerSample, PressureSample, Sample
 from router.music import pitch_name
 from router.timers import Alarm, Timers
 from router.units import NANOSECONDS
+from router.watching import InputFrame, SideFrame, look
 
 COLOURS = ("cyan", "magenta", "yellow", "green", "blue", "red")
 """One for each part; parts after the last begin again."""
+
+NAME_WIDTH, SAID_WIDTH = 12, 15
+"""Columns before a meter, for the input's name, and after it, for what it says in words."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,147 +61,219 @@ def signs_for(encoding: str | None) -> Signs:
     return BLOCKS
 
 
-class Meter:
-    """What one input says. Subclasses draw it."""
+# --- as it is ---------------------------------------------------------------------------------------------------
 
+
+def drawn(name: str, shown: InputFrame, signs: Signs, width: int, height: int = 100) -> list[Text]:
+    """An input as it stands, its drawing ``width`` columns wide, in at most ``height`` lines (one at least)."""
+    if not shown["there"]:
+        return [_row(name, Text(signs.empty * width, "dim"), "missing", "yellow")]
+    if shown["type"] == "pressure":
+        return _pressure(name, shown, signs, width, height)
+    if shown["type"] == "pointer":
+        return _pointer(name, shown, signs, width, height)
+    return [_contact(name, shown, signs, width)]
+
+
+def _contact(name: str, shown: InputFrame, signs: Signs, width: int) -> Text:
+    """On or off: a switch, or whether any key of a MIDI keyboard is down."""
+    closed = bool(shown.get("high"))
+    said = "pressed" if shown["pressed"] else "closed" if closed else "up"
+    sign = signs.full if shown["pressed"] or closed else signs.empty
+    return _row(name, Text(sign * width, "bold green" if shown["pressed"] else "dim"), said)
+
+
+def _pressure(name: str, shown: InputFrame, signs: Signs, width: int, height: int) -> list[Text]:
+    """A bar from rest to full effort, with the thresholds in it; one for each side."""
+    sides = _sides(shown)
+    lines = []
+    for word, sign, side in sides:
+        whole = side["full"] * 1.25
+        places = {label: _place(value, whole, width) for label, value in _thresholds(side)}
+        beyond = _beyond(shown, sign)
+        filled = _place(beyond, whole, width)
+        style = "green" if f"{name}.{word}" in shown["pressed"] else "dim"
+        bar = Text()
+        for i in range(width):
+            if i in places.values():
+                bar.append(signs.threshold, "bold")
+            else:
+                bar.append(signs.full if i < filled else signs.empty, style if i < filled else "dim")
+        said = (
+            "no rest yet" if shown.get("rest") is None else f"{_number(sign * beyond, side)} {shown.get('unit')} {word}"
+        )
+        lines.append(_row(name, bar, said))
+        if height >= 2 * len(sides):
+            lines.append(Text(" " * NAME_WIDTH + _labels(places, width), "dim"))
+    return lines[:height]
+
+
+def _pointer(name: str, shown: InputFrame, signs: Signs, width: int, height: int) -> list[Text]:
+    """The grid of zones, with the pointer in it; the zone that plays is filled, and one where the head may rest is dotted."""
+    columns, rows = shown.get("columns", 1), shown.get("rows", 1)
+    cell = max(1, min(11, (width - 1) // columns - 1))
+    lines_a_row = 2 if rows <= 2 and height >= 3 * rows + 1 else 1
+    inner = height >= (lines_a_row + 1) * rows + 1
+    edge = Text(signs.corner + (signs.across * cell + signs.corner) * columns, "dim")
+    pointer = _at(shown, lines_a_row, cell)
+    grid = [edge]
+    for line in range(rows * lines_a_row):
+        text = Text(signs.down, "dim")
+        for column in range(columns):
+            zone = line // lines_a_row * columns + column + 1
+            inside = signs.empty if zone in shown.get("resting", ()) else " "
+            for i in range(cell):
+                if pointer == (line, column, i):
+                    text.append(signs.pointer, "bold")
+                elif shown.get("zone") == zone:
+                    text.append(signs.full, "green")
+                else:
+                    text.append(inside, "dim")
+            text.append(signs.down, "dim")
+        grid.append(text)
+        if line == rows * lines_a_row - 1 or (inner and line % lines_a_row == lines_a_row - 1):
+            grid.append(edge)
+    zone_now = shown.get("zone")
+    first, *others = grid
+    said = "" if zone_now is None else f"plays zone {zone_now}"
+    return [_row(name, first, said), *(Text(" " * NAME_WIDTH) + line for line in others)][:height]
+
+
+def _at(shown: InputFrame, lines_a_row: int, cell: int) -> tuple[int, int, int] | None:
+    """Where the pointer is: the line, the column of zones, and the place within the cell."""
+    place = shown.get("place")
+    if place is None:
+        return None
+    x, y = place
+    columns = shown.get("columns", 1)
+    column = min(int(x * columns), columns - 1)
+    inside = int((x * columns - column) * cell)
+    lines = shown.get("rows", 1) * lines_a_row
+    return min(int(y * lines), lines - 1), column, min(inside, cell - 1)
+
+
+def _row(name: str, text: Text, said: str = "", style: str = "") -> Text:
+    return Text.assemble(f" {name[:10]:<10} ", text, (f" {said}", style))
+
+
+def _sides(shown: InputFrame) -> list[tuple[Literal["above", "below"], int, SideFrame]]:
+    above, below = shown.get("above"), shown.get("below")
+    sides: list[tuple[Literal["above", "below"], int, SideFrame]] = []
+    if above is not None:
+        sides.append(("above", 1, above))
+    if below is not None:
+        sides.append(("below", -1, below))
+    return sides
+
+
+def _thresholds(side: SideFrame) -> Iterable[tuple[str, float]]:
+    """The most important first."""
+    yield "on", side["on"]
+    yield "full", side["full"]
+    if "firm" in side:
+        yield "firm", side["firm"]
+    yield "off", side["off"]
+
+
+def _beyond(shown: InputFrame, sign: int) -> float:
+    """The farthest from rest that a pressure went to one side since the last frame."""
+    rest = shown.get("rest")
+    extreme = shown.get("high") if sign > 0 else shown.get("low")
+    return 0.0 if rest is None or extreme is None else sign * (extreme - rest)
+
+
+def _place(value: float, whole: float, width: int) -> int:
+    return min(width, max(0, round(width * value / whole)))
+
+
+def _number(value: float, side: SideFrame) -> str:
+    """With as many decimals as this sensor's efforts are worth, so that the number does not jump about."""
+    decimals = 0 if side["full"] >= 100 else 1 if side["full"] >= 10 else 2
+    return f"{value:5.{decimals}f}"
+
+
+def _labels(places: Mapping[str, int], width: int) -> str:
+    """Labels below their places, the most important first; one that has no room beside them is left out."""
+    line = " " * (width + 8)
+    for label, place in places.items():
+        end = place + len(label)
+        if not line[max(0, place - 1) : end + 1].strip():
+            line = line[:place] + label + line[end:]
+    return line.rstrip()
+
+
+class Meter:
+    """An input that is heard here and not by a daemon. Subclasses make a frame of what it says."""
+
+    type: ClassVar[str]
     width: ClassVar[int] = 46
 
     def __init__(self, name: str, conditioner: Conditioner, signs: Signs) -> None:
         self.name, self.signs = name, signs
-        self.pressed: set[str] = set()  # sources
-        self.presses = 0
-        self.zone: int | None = None
+        self._shown: InputFrame = {
+            "type": self.type,
+            "there": True,
+            "now": None,
+            "heard": None,
+            "pressed": [],
+            "presses": 0,
+            **look(conditioner, "Pa"),  # type: ignore[typeddict-item]  # a part of this very form
+        }
 
     def sample(self, sample: Sample, now: int) -> None:
         """A sample of this input."""
 
     def press(self, source: str, zone: int | None) -> None:
         """The engine heard a press; ``zone`` counts from 1."""
-        self.pressed.add(source)
-        self.presses += 1
-        self.zone = zone
+        self._shown["pressed"].append(source)
+        self._shown["presses"] += 1
+        self._shown["zone"] = zone
 
     def release(self, source: str) -> None:
         """The engine heard the release."""
-        self.pressed.discard(source)
-        self.zone = None
+        if source in self._shown["pressed"]:
+            self._shown["pressed"].remove(source)
+        self._shown["zone"] = None
 
     def lines(self) -> list[Text]:
         """The meter as it stands."""
-        raise NotImplementedError
-
-    def _row(self, text: Text, said: str = "") -> Text:
-        return Text.assemble(f" {self.name[:10]:<10} ", text, f" {said}")
-
-    @property
-    def _style(self) -> str:
-        return "bold green" if self.pressed else "dim"
+        return drawn(self.name, self._shown, self.signs, self.width)
 
 
 class SwitchMeter(Meter):
     """On or off: a switch, or whether any key of a MIDI keyboard is down."""
 
-    def lines(self) -> list[Text]:
-        sign = self.signs.full if self.pressed else self.signs.empty
-        return [self._row(Text(sign * self.width, self._style), "pressed" if self.pressed else "up")]
+    type = "switch"
 
 
 class PressureMeter(Meter):
     """A bar from rest to full effort, with the thresholds in it; one for each side."""
 
+    type = "pressure"
+
     def __init__(self, name: str, conditioner: PressureConditioner, signs: Signs) -> None:
         super().__init__(name, conditioner, signs)
         self._conditioner = conditioner  # its own, so that rest is known: the engine's is nobody else's business
-        settings = conditioner.settings
-        self._sides = [
-            (word, sign, side)
-            for word, sign, side in (("above", 1, settings.above), ("below", -1, settings.below))
-            if side
-        ]
-        self._pascal = 0.0
 
     def sample(self, sample: Sample, now: int) -> None:
         if isinstance(sample, PressureSample):
             self._conditioner.handle(sample, now)
-            rest = self._conditioner.rest
-            self._pascal = 0.0 if rest is None else sample.pascal - rest
+            self._shown["rest"] = self._conditioner.rest
+            self._shown["low"] = self._shown["high"] = sample.pascal
         elif isinstance(sample, Lost):
             self._conditioner.lost(now)
-
-    def lines(self) -> list[Text]:
-        drawn = []
-        for word, sign, side in self._sides:
-            whole = side.full * 1.25
-            places = {
-                label: self._place(value, whole)
-                for label, value in (("on", side.on), ("full", side.full), ("off", side.off))
-            }
-            filled = self._place(sign * self._pascal, whole)
-            bar = Text()
-            for i in range(self.width):
-                full = i < filled
-                if i in places.values():
-                    bar.append(self.signs.threshold, "bold")
-                else:
-                    bar.append(
-                        self.signs.full if full else self.signs.empty, "green" if full and self.pressed else "dim"
-                    )
-            drawn.append(self._row(bar, f"{sign * self._pascal:5.0f} Pa {word}"))
-            drawn.append(Text(" " * 12 + _labels(places, self.width), "dim"))
-        return drawn
-
-    def _place(self, pascal: float, whole: float) -> int:
-        return min(self.width, max(0, round(self.width * pascal / whole)))
 
 
 class PointerMeter(Meter):
     """The grid of zones, with the pointer in it; the zone that plays is filled."""
 
-    def __init__(self, name: str, conditioner: PointerConditioner, signs: Signs) -> None:
-        super().__init__(name, conditioner, signs)
-        self._grid = conditioner.settings.grid
-        self._cell = max(2, min(11, (self.width - 1) // self._grid.columns - 1))
-        self._place: tuple[float, float] | None = None
+    type = "pointer"
 
     def sample(self, sample: Sample, now: int) -> None:
         if isinstance(sample, PointerSample):
-            self._place = (sample.x, sample.y)
+            self._shown["place"] = [sample.x, sample.y]
         elif isinstance(sample, Lost):
-            self._place = None
-
-    def lines(self) -> list[Text]:
-        grid, signs = self._grid, self.signs
-        lines_a_row = 2 if grid.rows <= 2 else 1
-        edge = Text(signs.corner + (signs.across * self._cell + signs.corner) * grid.columns, "dim")
-        pointer = self._at(lines_a_row)
-        drawn = [edge]
-        for line in range(grid.rows * lines_a_row):
-            text = Text(signs.down, "dim")
-            for column in range(grid.columns):
-                plays = self.zone == line // lines_a_row * grid.columns + column + 1
-                for i in range(self._cell):
-                    here = pointer == (line, column, i)
-                    text.append(
-                        signs.pointer if here else signs.full if plays else " ",
-                        "bold" if here else "green" if plays else "",
-                    )
-                text.append(signs.down, "dim")
-            drawn.append(text)
-            if line % lines_a_row == lines_a_row - 1:
-                drawn.append(edge)
-        said = f"plays zone {self.zone}" if self.zone is not None else ""
-        first, *others = drawn
-        return [self._row(first, said), *(Text(" " * 12) + line for line in others)]
-
-    def _at(self, lines_a_row: int) -> tuple[int, int, int] | None:
-        """Where the pointer is: the line, the column of zones, and the place within the cell."""
-        if self._place is None:
-            return None
-        x, y = self._place
-        column = min(int(x * self._grid.columns), self._grid.columns - 1)
-        inside = int((x * self._grid.columns - column) * self._cell)
-        lines = self._grid.rows * lines_a_row
-        return min(int(y * lines), lines - 1), column, min(inside, self._cell - 1)
+            self._shown["place"] = None
 
 
 METERS: dict[type[Conditioner], Callable[..., Meter]] = {
@@ -208,6 +286,101 @@ def meter(name: str, make: MakeConditioner, signs: Signs) -> Meter:
     """The meter for an input of a plan."""
     conditioner = make(itertools.count(1).__next__, Alarm(Timers(), 0))
     return METERS.get(type(conditioner), SwitchMeter)(name, conditioner, signs)
+
+
+# --- as it was --------------------------------------------------------------------------------------------------
+
+
+@dataclass(slots=True)
+class _Column:
+    """A tenth of a second: how far a pressure was from rest, and what was pressed."""
+
+    when: int
+    low: float = 0.0
+    high: float = 0.0
+    pressed: bool = False
+    begins: str = ""  # a press began: the last figure of its zone, or a star
+
+
+class Trace:
+    """What an input said in the last seconds; scrolls to the left, now is at its right edge. A column is a tenth of a second."""
+
+    longest: ClassVar[int] = 400
+
+    def __init__(self) -> None:
+        self._columns: deque[_Column] = deque(maxlen=self.longest)
+        self._presses = 0
+        self._now = 0
+
+    def add(self, shown: InputFrame, seconds: float) -> None:
+        """A frame, and the time of it."""
+        self._now = int(seconds * 10)
+        if not self._columns or self._columns[-1].when != self._now:
+            self._columns.append(_Column(self._now))
+            fresh = True
+        else:
+            fresh = False
+        column = self._columns[-1]
+        low, high = -_beyond(shown, -1), _beyond(shown, 1)
+        column.low, column.high = (low, high) if fresh else (min(column.low, low), max(column.high, high))
+        if shown["presses"] > self._presses:
+            zone = shown.get("zone")
+            column.begins = "*" if zone is None else str(zone % 10)
+        self._presses = shown["presses"]
+        column.pressed |= bool(shown["pressed"]) or bool(column.begins)
+
+    def presses(self, signs: Signs, width: int) -> Text:
+        """One line: where something was pressed; of a pointer, the last figure of the zone."""
+        cells = [(signs.empty, "dim")] * width
+        for i, column in self._shown(width):
+            if column.begins:
+                cells[i] = (signs.begins if column.begins == "*" else column.begins, "bold green")
+            elif column.pressed:
+                cells[i] = (signs.holds, "green")
+        return Text.assemble(f" {'presses':<10} ", *cells)
+
+    def pressure(self, shown: InputFrame, signs: Signs, width: int, height: int) -> list[Text]:
+        """How far from rest the pressure was, over the thresholds as they are now."""
+        sides = _sides(shown)
+        top = max((side["full"] for _, sign, side in sides if sign > 0), default=0.0) * 1.1
+        bottom = -max((side["full"] for _, sign, side in sides if sign < 0), default=0.0) * 1.1
+        top, bottom = top or -bottom * 0.2, bottom or -top * 0.2
+
+        def row(value: float) -> int:
+            return round((top - min(top, max(bottom, value))) / (top - bottom) * (height - 1))
+
+        levels = [(label, sign * value) for _, sign, side in sides for label, value in _thresholds(side)]
+        lines: dict[int, str] = {}
+        for label, value in (*levels, ("rest", 0.0)):
+            lines.setdefault(row(value), label)
+        cells = [[(signs.across if y in lines else " ", "dim")] * width for y in range(height)]
+        for i, column in self._shown(width):
+            for y in range(row(column.high), row(column.low) + 1):
+                cells[y][i] = (signs.full, "green" if column.pressed else "")
+        return [Text.assemble(" " * NAME_WIDTH, *cells[y], (f" {lines.get(y, '')}", "dim")) for y in range(height)]
+
+    def _shown(self, width: int) -> Iterable[tuple[int, _Column]]:
+        for column in self._columns:
+            i = width - 1 - (self._now - column.when)
+            if 0 <= i < width:
+                yield i, column
+
+
+def block(name: str, shown: InputFrame, trace: Trace, signs: Signs, size: tuple[int, int]) -> list[Text]:
+    """An input as it is and as it was, in at most so many columns and lines: the most telling ones."""
+    columns, height = size
+    width = max(8, columns - NAME_WIDTH - SAID_WIDTH - 1)
+    lines = drawn(name, shown, signs, width, height)
+    if shown["type"] == "pressure" and shown["there"] and height - len(lines) >= 4:
+        lines += trace.pressure(shown, signs, width, min(height - len(lines) - 1, 11))
+    if len(lines) < height:
+        lines.append(trace.presses(signs, width))
+    for line in lines:
+        line.truncate(columns)
+    return lines
+
+
+# --- what sounds ------------------------------------------------------------------------------------------------
 
 
 @dataclass(slots=True)
@@ -264,13 +437,3 @@ class Roll:
     def _cell(self, t: int, now: int) -> int:
         """The column of a time; cells stand still on the time line, so that notes do not flicker as they move."""
         return self.width - 1 - (now * self.width // self.span - t * self.width // self.span)
-
-
-def _labels(places: Mapping[str, int], width: int) -> str:
-    """Labels below their places, the most important first; one that has no room beside them is left out."""
-    line = " " * (width + 8)
-    for label, place in places.items():
-        end = place + len(label)
-        if not line[max(0, place - 1) : end + 1].strip():
-            line = line[:place] + label + line[end:]
-    return line.rstrip()
