@@ -17,6 +17,9 @@ def published() -> dict[str, Any]:
     """The schema of a whole configuration in plain JSON Schema 2020-12."""
     whole, button = plainly(schema.CONFIGURATION), plainly(schema.BUTTON)
     properties = whole["properties"]
+    for about in properties.values():
+        if about.get("type") == "object" and "required" not in about:  # a heading with nothing under it
+            about["type"] = ["object", "null"]
     for folder in properties["folders"]["properties"].values():
         folder["pattern"] = "^/"
     for name, thing in (("seats", "seat"), ("buttons", "button"), ("outputs", "output")):

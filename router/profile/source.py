@@ -89,7 +89,7 @@ def contents(path: Path, report: Report) -> bytes | None:
     """What a file holds; None if it cannot be a profile at all, and why goes to ``report``. What is no file is not opened."""
     try:
         if path.is_dir():
-            report.add(START, f"this is a folder, not a {report.form.name}", "Name a file in it: " + _files(path))
+            report.add(START, f"this is a folder, not a {report.form.name}", _files(path))
             return None
         if not path.exists():
             near = nearest(path.name, [file.name for file in path.parent.glob("*.y*ml")])
@@ -117,7 +117,7 @@ def contents(path: Path, report: Report) -> bytes | None:
 
 def _files(folder: Path) -> str:
     names = sorted(file.name for file in folder.glob("*.yaml"))[:6]
-    return either(names) + "." if names else "there is no .yaml file in it."
+    return f"Name a file in it: {either(names)}." if names else "There is no .yaml file in it."
 
 
 _SAVE_AS = 'Save it again with the encoding "UTF-8" (in most editors: Save As, Encoding).'
