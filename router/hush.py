@@ -6,13 +6,12 @@ port that is not there had on stays in the record: the next router ends it once 
 
 Where it led to a port of the router's own, nobody can say who was connected: every port that music may lead to is told.
 
-It ends by itself after ``--within`` seconds: the kernel sees to it (SIGALRM, untouched), as a MIDI system that has gone can
+It ends by itself ``--within`` seconds (5 if not given) after it has begun: the kernel sees to it (SIGALRM, untouched), as a MIDI system that has gone can
 freeze a whole Python process. Exit status 0: nothing is left; 1: something is, and it was said.
 """
 
 from __future__ import annotations
 
-import argparse
 import signal
 import sys
 import time
@@ -21,12 +20,15 @@ from collections.abc import Collection, Sequence
 from pathlib import Path
 from typing import Any
 
+from router.marks import Left, Record
 from router.midi import silencing
 from router.ports import lasting, may_be_meant, quiet_jack
-from router.sounding import Left, Record
 
 WITHIN = 5.0
 """Seconds that it may take; with a MIDI system that answers it takes a fraction of one."""
+FOR_EVER = 3600.0
+STARTING = 10.0
+"""Seconds that the interpreter may take to start, on a small PC that has just been switched on."""
 TAKING = 1.0
 """Seconds in which a killed process has let go of its files."""
 CABLE = 0.001
@@ -46,8 +48,8 @@ Plan = dict[str, list[Left]]
 def end_what_was_left(path: Path, timeout: float = WITHIN) -> str:
     """For a router that starts: end what the one before it left on. What was done, for the log; "" if nothing was left.
 
-    It happens in another process: a MIDI system that does not answer cannot hold this one up for much longer than
-    ``timeout`` seconds. Nothing is raised.
+    It happens in another process: a MIDI system that does not answer cannot hold this one up for longer than ``timeout``
+    seconds and what it takes to start a process. Nothing is raised.
     """
     import subprocess  # noqa: PLC0415 - the other process needs it not, and is quicker without it
 
@@ -62,7 +64,7 @@ def end_what_was_left(path: Path, timeout: float = WITHIN) -> str:
     command = [sys.executable, "-m", "router.hush", str(path), "--within", f"{timeout:.3f}"]
     try:
         ended = subprocess.run(  # noqa: S603 - our own module
-            command, stdin=subprocess.DEVNULL, capture_output=True, text=True, timeout=timeout + 1, check=False
+            command, stdin=subprocess.DEVNULL, capture_output=True, text=True, timeout=STARTING + timeout, check=False
         )
     except (OSError, subprocess.TimeoutExpired) as error:
         return f"what an earlier router has left sounding could not be ended: {error}"
@@ -84,25 +86,40 @@ def hush(left: Sequence[Left]) -> list[Left]:
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """See the module's docstring."""
-    parser = argparse.ArgumentParser("router.hush", description="End what a router that was killed has left sounding.")
-    parser.add_argument("file", type=Path, help="its record of what sounds, such as /run/router/sounding")
-    parser.add_argument("--within", type=float, default=WITHIN, metavar="SECONDS", help="%(default)s if not given")
-    options = parser.parse_args(arguments)
+    try:
+        path, within = _read(sys.argv[1:] if arguments is None else arguments)
+    except ValueError:
+        sys.stderr.write(f"usage: python -m router.hush FILE [--within SECONDS]\n{__doc__}")
+        return 2
     signal.signal(signal.SIGALRM, signal.SIG_DFL)
     signal.pthread_sigmask(signal.SIG_UNBLOCK, [signal.SIGALRM])
-    signal.setitimer(signal.ITIMER_REAL, options.within)
+    signal.setitimer(signal.ITIMER_REAL, within)
     try:
-        with _taken(options.file) as record:
+        with _taken(path) as record:
             if record.problem:
-                _say(f"{options.file}: {record.problem}; every channel of each port that it names is silenced")
+                _say(f"{path}: {record.problem}; every channel of each port that it names is silenced")
             remaining = hush(record.left)
             record.keep(remaining)
     except FileNotFoundError:
         return 0
     except OSError as error:
-        _say(f"{options.file}: {error.strerror}")
+        _say(f"{path}: {error.strerror}")
         return 1
     return 1 if remaining else 0
+
+
+def _read(arguments: Sequence[str]) -> tuple[Path, float]:
+    """The command line. A library for it would take a tenth of the time that all this takes."""
+    match arguments:
+        case [file]:
+            within = WITHIN
+        case [file, "--within", seconds]:
+            within = float(seconds)
+        case _:
+            raise ValueError
+    if file.startswith("-") or not 0 < within < FOR_EVER:
+        raise ValueError
+    return Path(file), within
 
 
 def _taken(path: Path) -> Record:

@@ -8,11 +8,10 @@ from __future__ import annotations
 
 import fnmatch
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from typing import NamedTuple
 
 
-@dataclass(frozen=True, slots=True)
-class Candidate:
+class Candidate(NamedTuple):
     """Something that is there: every name it goes by, the one to put into a profile first, and a remark for people."""
 
     names: tuple[str, ...]

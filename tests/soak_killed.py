@@ -91,7 +91,7 @@ def one_round(ear: Ear, client: object, record: Path, seed: int) -> str:
     Raises:
         AssertionError: something sounds on, or hush failed.
     """
-    from router.sounding import parse
+    from router.marks import parse
 
     rng = random.Random(seed)
     own = seed % 2 == 1

@@ -18,8 +18,9 @@ from soak_killed import SERVER, Ear, soak
 
 from router import hush as hush_module
 from router.hush import end_what_was_left
-from router.outputs.base import Output, Place
-from router.sounding import Sounding, parse
+from router.marks import Place, parse
+from router.outputs.base import Output
+from router.sounding import Sounding
 
 
 class Somewhere(Output):
@@ -213,6 +214,15 @@ def test_without_a_record_there_is_nothing_to_do(path):
     assert (hush(path).returncode, end_what_was_left(path)) == (0, "")
     leave(path)
     assert (hush(path).stdout, end_what_was_left(path)) == ("", "")
+
+
+@pytest.mark.parametrize("arguments", [[], ["--help"], ["a", "b"], ["a", "--within", "soon"], ["a", "--within", "-1"]])
+def test_wrong_usage_is_said(arguments):
+    done = subprocess.run(
+        [sys.executable, "-m", "router.hush", *arguments], capture_output=True, text=True, timeout=WAIT, check=False
+    )
+    assert (done.returncode, done.stdout) == (2, "")
+    assert done.stderr.startswith("usage: python -m router.hush FILE [--within SECONDS]\n")
 
 
 def test_while_a_router_plays_nothing_is_touched(path):

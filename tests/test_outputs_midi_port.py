@@ -11,10 +11,11 @@ import pytest
 import rtmidi
 
 from router.devices import MidiPort
+from router.marks import Place, parse
 from router.outputs import open_output
-from router.outputs.base import OutputError, Place
+from router.outputs.base import OutputError
 from router.outputs.midi_port import _choose
-from router.sounding import Sounding, parse
+from router.sounding import Sounding
 from router.testing import MILLISECOND
 
 WAIT = 20.0

@@ -11,9 +11,10 @@ import sys
 
 import pytest
 
-from router.outputs.base import Output, Place
+from router.marks import HEADER, LEFT, MAGIC, OPEN, PORT_SIZE, SIZE, SLOT_SIZE, SLOTS, Place, Record, parse
+from router.outputs.base import Output
 from router.outputs.instrument import InstrumentOutput
-from router.sounding import HEADER, LEFT, MAGIC, OPEN, PORT_SIZE, SIZE, SLOT_SIZE, SLOTS, Record, Sounding, parse
+from router.sounding import Sounding
 
 PAD = "Pad:Pad MIDI 1 24:0"
 

@@ -3,22 +3,12 @@
 from __future__ import annotations
 
 from abc import ABC, abstractmethod
-from typing import NamedTuple
+
+from router.marks import Place
 
 
 class OutputError(Exception):
     """An output that cannot be opened or written. The text says what is wrong and what to do, for whoever set it up."""
-
-
-class Place(NamedTuple):
-    """Where whoever listens to an output can be found from another process.
-
-    ``system`` is "alsa" or "jack"; ``port`` the full name of the port that is sent to, "" if it is one of our own, to which
-    anybody may be connected.
-    """
-
-    system: str
-    port: str
 
 
 class Output(ABC):

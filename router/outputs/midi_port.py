@@ -11,9 +11,10 @@ long as the port is open.
 from __future__ import annotations
 
 from router.devices import MidiPort
+from router.marks import Place
 from router.midi import ACTIVE_SENSING
 from router.names import Candidate, listed, matches
-from router.outputs.base import Output, OutputError, Place
+from router.outputs.base import Output, OutputError
 from router.units import NANOSECONDS
 
 SENSED_EVERY = NANOSECONDS // 4
