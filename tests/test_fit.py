@@ -227,9 +227,9 @@ def pad(**settings) -> SwitchConditioner:
 
 def test_debounce_is_longer_than_the_flutter_and_nothing_is_accepted_late_without_need():
     found = fit.fit(finger([300] * 10), pad())
-    assert times(found) == {"debounce": 10, "release": 0, "accept": 0}
+    assert times(found) == {"debounce": 30, "release": 0, "accept": 0}
     assert found.heard == found.tried == fit.Heard(10, 10, 0, 0)
-    assert times(fit.fit(finger([300] * 10, bounce=20), pad())) == {"debounce": 25, "release": 0, "accept": 0}
+    assert times(fit.fit(finger([300] * 10, bounce=24), pad())) == {"debounce": 40, "release": 0, "accept": 0}
 
 
 def test_accept_lies_between_strays_and_presses_that_are_meant():

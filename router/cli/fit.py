@@ -66,15 +66,16 @@ def run(args: argparse.Namespace) -> int:
             print(f'router fit: {path} has no input called "{name}"', file=sys.stderr)
             print(f"{hint}Its inputs: {', '.join(loaded.types)}.", file=sys.stderr)
             return 2
+    measures = args.trace is None
     try:
-        if args.trace is None:
+        if measures:
             from router.cli import guided  # noqa: PLC0415 - it needs a terminal, and what only Linux has
 
             trace = guided.record(loaded, args.input, args.next, args.keep, practise=args.practise)
             if trace is None:
                 return 130
             args.trace = str(trace)
-        return _fit(args, path, loaded)
+        return _fit(args, path, loaded, ask=measures and not args.json)
     except fit.FitError as error:
         said = f"{args.trace}: " if args.trace else "router fit: "
         print(f"{said}{error}\n{error.hint}", file=sys.stderr)
@@ -88,7 +89,7 @@ def run(args: argparse.Namespace) -> int:
         return 1
 
 
-def _fit(args: argparse.Namespace, path: Path, loaded: profile.Profile) -> int:
+def _fit(args: argparse.Namespace, path: Path, loaded: profile.Profile, *, ask: bool) -> int:
     with Path(args.trace).open("rb") as file:
         recording = fit.record(Trace(file, args.trace, loaded.types), args.input)
     make = loaded.plan.inputs[args.input]
@@ -105,8 +106,16 @@ def _fit(args: argparse.Namespace, path: Path, loaded: profile.Profile) -> int:
         said["written"], said["kept"] = _write(path, old, new)
     if args.json:
         print(json.dumps(said, ensure_ascii=False))
-    else:
-        print("\n".join([*_plainly(said), *([] if args.write else _difference(path, old, new))]))
+        return 0
+    print("\n".join([*_plainly(said), *([] if args.write else _difference(path, old, new))]))
+    if ask and not args.write and old != new:
+        try:
+            agreed = input(f"\nWrite this into {path}? The old file is kept. (y/n) ").strip().casefold() in ("y", "yes")
+        except EOFError:
+            agreed = False
+        if agreed:
+            said["written"], said["kept"] = _write(path, old, new)
+            print(_written(said))
     return 0
 
 
@@ -120,11 +129,13 @@ def _changed(text: str, name: str, found: fit.Fit, trace: str) -> tuple[str, dic
         before = edit.written(text, place)
         unit = _unit(before or edit.written(text, (*place[:-1], "on")))
         units.add(unit)
-        changes[place] = _shown(setting.value, setting.kind, unit)
+        value = _shown(setting.value, setting.kind, unit)
+        if before is not None or setting.value != setting.now:  # what holds by itself need not be written
+            changes[place] = value
         settings.append(
             {
                 "setting": ".".join(setting.path),
-                "value": changes[place],
+                "value": value,
                 "before": before,
                 "from": _shown(setting.low, setting.kind, unit),
                 "to": _shown(setting.high, setting.kind, unit),
@@ -212,10 +223,12 @@ def _plainly(said: dict[str, Any]) -> list[str]:
     if doubtful := [each["setting"] for each in said["settings"] if each["sure"] == "unsure"]:
         lines.append(f"UNSURE: {', '.join(doubtful)}. Measure again with more efforts before you rely on it.")
     lines += [f"written {path}" for path in said.get("report", ())]
-    if "written" in said:
-        kept = f"; the old one is {said['kept']}" if said["kept"] else ": it said so already"
-        lines.append(f"written {said['written']}{kept}")
-    return lines
+    return [*lines, _written(said)] if "written" in said else lines
+
+
+def _written(said: dict[str, Any]) -> str:
+    kept = f"; the old one is {said['kept']}" if said["kept"] else ": it said so already"
+    return f"written {said['written']}{kept}"
 
 
 def _difference(path: Path, old: str, new: str) -> list[str]:

@@ -228,6 +228,7 @@ class _Places:
                 "passing by takes up to {}, and stays that are meant last {} or longer",
                 ((_tens(longest), "time"), (_tens(shortest), "time")),
                 *within([grid.dwell for grid in again], chosen.dwell, (longest, shortest)),
+                now=self._settings.grid.dwell,
             ),
             Setting(
                 ("grid", "forgive"),
@@ -238,6 +239,7 @@ class _Places:
                 else "the pointer never slips out of its zone and back",
                 ((_tens(quantile(away, 0.95)), "time"),) if away else (),
                 *within([grid.forgive for grid in again], chosen.forgive, (max(away, default=0), MOST_FORGIVE + 1)),
+                now=self._settings.grid.forgive,
             ),
             Setting(
                 ("grid", "margin"),
@@ -246,6 +248,7 @@ class _Places:
                 "in a stay the place trembles by up to {} of a zone",
                 ((tremble, "share"),),
                 *within([grid.margin for grid in again], chosen.margin, (min(tremble, 0.1), MOST_MARGIN + 0.01)),
+                now=self._settings.grid.margin,
             ),
         ]
 

@@ -6,7 +6,7 @@ Estimators:
                         conditioning learns it; ordinary: their median
     reach of rest       of each piece (a fifth of the rest, or the time after one effort) the 99 % quantile of the pressure beyond
                         the background; the largest of these
-    on                  nine shares of the ordinary effort are tried with the real conditioning. Of those with the fewest efforts
+    on                  seven or eight shares of the ordinary effort are tried with the real conditioning. Of those with the fewest efforts
                         missed and false presses (which count 1.5) the one is taken that lies furthest from both the
                         10 % quantile of the efforts and the reach of rest
     off                 60 % of on; lower if efforts sag or waver within (0.9 times the 10 % quantile of their deepest dips), but
@@ -49,9 +49,10 @@ FALSE_COUNTS = 1.5
 """A false press counts so many missed efforts: it teaches the child that what sounds does not depend on trying."""
 SEARCH_RATE = 100
 """Samples a second that thresholds are searched with; more tell no more about efforts of a tenth of a second."""
-SHARES = (0.26, 0.34, 0.42, 0.5, 0.58, 0.66, 0.74)
-"""Thresholds that are tried first, as shares of an ordinary effort; then those between the best one and its neighbours."""
-FINER = 0.04
+SHARES = (0.34, 0.42, 0.5, 0.58, 0.66)
+"""Thresholds that are tried first, as shares of an ordinary effort."""
+COARSE, FINER = 0.08, 0.04
+"""If the best of them is the first or the last the next one is tried, too; then those so near to the best."""
 SETTLED = 3 * NANOSECONDS
 """What rest looks like before the rest level is known says nothing."""
 TIRES = 0.05
@@ -86,6 +87,9 @@ def pressure(recording: Recording, settings: PressureSettings) -> Fit:
     for share in SHARES:
         search.look(share)
     best = search.choice(search.everything)
+    if best in (SHARES[0], SHARES[-1]):
+        search.look(best - COARSE if best == SHARES[0] else best + COARSE)
+        best = search.choice(search.everything)
     for share in (best - FINER, best + FINER):
         search.look(share)
     return search.result(asked)
@@ -459,7 +463,12 @@ class _Search:
         side = max(sizes, key=lambda word: len(sizes[word]))
         ordinary, reach = median(sizes[side] or [0.0]), self._reach(trial, side)
         how = "Try another movement, or move the sensor to where the effort is larger and breathing smaller."
-        if abs(self._drift()[0]) > ordinary / 2:
+        if self._reach(trial, side, self._pieces.rest) < ordinary / 2 < reach:
+            how = (
+                "Between the marks the pressure rises as far as in them, and at rest it does not: were the efforts marked as they "
+                "began? Mark each within a second. If they were, try another movement or another place for the sensor."
+            )
+        elif abs(self._drift()[0]) > ordinary / 2:
             how = "The sensor drifts: let it warm up, or look for a leak in the tube. Or try another movement or place."
         raise FitError(
             f"rest and effort cannot be told apart: an ordinary effort reaches {ordinary:.0f} Pa and rest {reach:.0f} Pa; the "
@@ -565,13 +574,11 @@ class _Search:
                 change, low, high = slope(
                     [hump.top / (60 * NANOSECONDS) for hump in humps], [hump.size for hump in humps]
                 )
-                facts.append(
-                    Fact(
-                        f"tiring {side}",
-                        "efforts change by {} a minute ({} to {})",
-                        tuple((value / ordinary, "share") for value in (change, low, high)),
-                    )
-                )
+                says, figures = f"no sign of it in {len(humps)} efforts", []
+                if low * high > 0:
+                    says = "efforts change by {} a minute ({} to {})"
+                    figures = [(value / ordinary, "share") for value in (change, low, high)]
+                facts.append(Fact(f"tiring {side}", says, tuple(figures)))
                 if high < 0 and change < -TIRES * ordinary:
                     tiring.append(
                         f"efforts shrink by {-100 * change / ordinary:.0f} % a minute: the child tires, so short turns, and fit again "

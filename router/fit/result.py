@@ -38,7 +38,7 @@ class Setting:
     """One number of a fit: where in the input's settings it stands, its value, why, and how far it may be trusted.
 
     ``kind`` as in ``Figure``. ``why`` is a sentence with ``{}`` where each of ``figures`` belongs. ``low`` to ``high`` is its 90 %
-    interval: where it would lie if the child did the same again.
+    interval: where it would lie if the child did the same again. ``now`` is what holds at present, if known.
     """
 
     path: tuple[str, ...]
@@ -49,6 +49,7 @@ class Setting:
     low: float = math.nan
     high: float = math.nan
     sure: str = UNSURE
+    now: float = math.nan
 
 
 @dataclass(frozen=True, slots=True)

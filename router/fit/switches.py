@@ -2,7 +2,8 @@
 
 Estimators:
 
-    debounce   the longest flutter (edges less than 25 ms apart) and a quarter more
+    debounce   the longest flutter (edges less than 25 ms apart) and half as much again, as few presses do not show the longest;
+               at least the usual 30 ms, because it delays nothing
     release    if the contact slips within a press (opens for less than 250 ms, in a stretch where one press was asked for):
                the longest slip and a quarter more, but at most half of the shortest gap between presses; if not, 0
     accept     if the contact also closes when nobody asked for it: of the geometric means of neighbouring durations the one with
@@ -37,7 +38,7 @@ LONGEST_BOUNCE = 25_000_000
 """A contact that is still for so long has settled. Bounce lasts 1 to 20 ms (common practice, no source)."""
 LONGEST_SLIP = 250_000_000
 """A contact that is open for longer was let go. Our choice: twice as quick as a hand that taps fast."""
-LEAST_DEBOUNCE, MOST_DEBOUNCE = 10_000_000, 250_000_000
+LEAST_DEBOUNCE, MOST_DEBOUNCE = 30_000_000, 250_000_000
 STEP = 5_000_000
 """Times of a switch are written in these."""
 
@@ -94,9 +95,11 @@ class _Seen:
         self.recording, self.settings = recording, settings
         self.pieces = Pieces(recording)
         self.everything = sorted([*self.pieces.rest, *self.pieces.of_effort])
-        edges = [
-            (t, isinstance(s, SwitchSample) and s.pressed is not settings.inverted) for t, s in recording.samples
-        ]  # a switch that is lost is open
+        edges: list[tuple[int, bool]] = []
+        for t, sample in recording.samples:
+            closed_now = isinstance(sample, SwitchSample) and sample.pressed is not settings.inverted  # lost is open
+            if closed_now is not (edges[-1][1] if edges else False):  # some devices say the same again and again
+                edges.append((t, closed_now))
         self.flutter: dict[int, int] = {}
         since: int | None = None
         for (before, _), (t, _pressed) in itertools.pairwise(edges):
@@ -194,7 +197,13 @@ class _Seen:
         ]
         return [
             Setting(
-                (name,), value, "time", says, numbers, *within([getattr(times, name) for times in again], value, room)
+                (name,),
+                value,
+                "time",
+                says,
+                numbers,
+                *within([getattr(times, name) for times in again], value, room),
+                now=getattr(self.settings, name),
             )
             for name, value, room, says, numbers in rows
         ]
@@ -254,7 +263,7 @@ def played(make: Callable[[Alarm], Conditioner], samples: Sequence[Stamped]) -> 
 
 
 def _debounce(flutter: int) -> int:
-    return min(MOST_DEBOUNCE, max(LEAST_DEBOUNCE, _up(1.25 * flutter)))
+    return min(MOST_DEBOUNCE, max(LEAST_DEBOUNCE, _up(1.5 * flutter)))
 
 
 def _millisecond(nanoseconds: float) -> float:
