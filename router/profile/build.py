@@ -32,12 +32,12 @@ from router.harmony import Progression
 from router.ledger import Limits
 from router.midi import CHANNEL_PRESSURE, CONTROL_CHANGE, PITCH_BEND
 from router.music import Music
-from router.profile import meaning, pieces, schema
-from router.profile.diagnostics import START, Report
+from router.profile import meaning, pieces, pseudonym, schema
+from router.profile.diagnostics import START, Report, quoted
 from router.profile.model import Profile
 from router.profile.pieces import Heard, Played, Values
 from router.profile.plugins import installed
-from router.profile.source import Entries, Node
+from router.profile.source import Entries, Node, Text
 from router.profile.validate import settings
 from router.rules.base import Kind
 from router.units import PRESSURE
@@ -49,9 +49,11 @@ def build(tree: Node, path: Path, report: Report) -> Profile | None:
         report.add(tree.place, "this is not a profile", 'A profile is made of names and values, such as "child: wren".')
         return None
     top = settings(tree, schema.PROFILE, START, report)
+    _pseudonym(tree, report)
     inputs = pieces.inputs(pieces.group(tree, "inputs"), report)
     outputs = pieces.outputs(pieces.group(tree, "outputs"), report)
     parts = pieces.parts(pieces.group(tree, "parts"), report)
+    goals = pieces.goals(pieces.group(tree, "goals"), report)
     chords = pieces.group(tree, "music").values.get("progression")
     meaning.check(inputs, outputs, parts, chords if isinstance(chords, Entries) else None, report)
     if top is None or len(report):
@@ -79,7 +81,15 @@ def build(tree: Node, path: Path, report: Report) -> Profile | None:
         {name: device(heard) for name, heard in inputs.items()},
         {name: output(values) for name, (values, _) in outputs.items()},
         {name: str(heard.device.get("unit", "Pa")) for name, heard in inputs.items() if heard.type == "pressure"},
+        goals,
     )
+
+
+def _pseudonym(tree: Entries, report: Report) -> None:
+    """Every record goes by the child's pseudonym, so it must not say who the child is."""
+    child = tree.values.get("child")
+    if isinstance(child, Text) and (like := pseudonym.wrong(child.text)) is not None:
+        report.add(child.place, f'"child" looks like {like}: {quoted(child.text)}', pseudonym.HINT)
 
 
 # --- building ---------------------------------------------------------------------------------------------------

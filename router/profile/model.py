@@ -13,7 +13,7 @@ from router.engine import Plan
 class Profile:
     """Everything for one child. ``types``, ``devices``: by input name; ``outputs``: by output name.
 
-    ``units``: what each pressure is written in, for whoever reads its values.
+    ``units``: what each pressure is written in, for whoever reads its values. ``goals``: their weights, by name.
     """
 
     path: Path
@@ -24,3 +24,4 @@ class Profile:
     devices: dict[str, Device]
     outputs: dict[str, OutputDevice]
     units: dict[str, str]
+    goals: dict[str, float]

@@ -115,6 +115,7 @@ class Sort:
 
 _INPUT = Sort("an input", ("type", "device"), "{type: switch, device: {terminal: space}}")
 _OUTPUT = Sort("an output", tuple(schema.OUTPUTS), '{midi: "*"}')
+_GOAL = Sort("a goal", ("weight",), "{weight: 2}", bare=True)
 _PART = Sort("a part", ("input", "rules", "output"), "{input: pad, rules: [note: {}], output: {port: synth}}")
 
 
@@ -229,6 +230,15 @@ def outputs(things: Entries, report: Report) -> dict[str, tuple[Values, Place]]:
         word = _word(entries, schema.OUTPUTS, place, "an output", report)
         values = settings(entries, schema.OUTPUTS[word], place, report) if word else None
         found[name] = (values or {}, place)
+    return found
+
+
+def goals(things: Entries, report: Report) -> dict[str, float]:
+    """The goals, by name: their weights."""
+    found = {}
+    for name, entries in named(things, _GOAL, report).items():
+        values = settings(entries, schema.GOAL, things.keys[name].place, report)
+        found[name] = values["weight"] if values else 1.0
     return found
 
 

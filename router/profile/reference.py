@@ -122,6 +122,9 @@ def _page() -> Iterator[str]:
         yield f"### {_capital(about['title'])}: `{kind}`"
         yield ""
         yield from _tables(("", about))
+    yield "## `goals`: what is to be reached"
+    yield ""
+    yield from _tables(("Each of them, by name", schema.GOAL))
     yield from _names()
     yield from _configuration()
 

@@ -581,6 +581,19 @@ OUTPUTS: Mapping[str, Schema] = {
 }
 """By the word that says which kind of output it is."""
 
+GOAL = group(
+    "a goal",
+    (),
+    about={**_ABOUT, "description": "what is to be reached, and what each score means; for people"},
+    weight={
+        "type": "number",
+        "minimum": 0.1,
+        "maximum": 100,
+        "default": 1,
+        "description": "how much it counts beside the others, such as its importance times its difficulty",
+    },
+)
+
 PROFILE = group(
     "a profile",
     ("profile", "child", "inputs", "parts", "outputs"),
@@ -611,6 +624,11 @@ PROFILE = group(
         "description": "where it sounds",
         "examples": ['{synth: {midi: "*"}}'],
     },
+    goals={
+        "type": "object",
+        "description": 'what the child is to reach, by name: scored from -2 to 2 with `router mark "goal NAME SCORE"`, and reported',
+        "examples": ["{reach: {weight: 2}}"],
+    },
 )
 
 
@@ -638,7 +656,7 @@ def homes() -> Mapping[str, tuple[str, ...]]:
 @lru_cache(maxsize=8)
 def _homes(rules: Installed) -> Mapping[str, tuple[str, ...]]:
     groups: list[Schema] = [PROFILE, PART]
-    groups += [*INPUTS.values(), *(kind for kinds in DEVICES.values() for kind in kinds.values()), *OUTPUTS.values()]
+    groups += [*INPUTS.values(), *(kind for kinds in DEVICES.values() for kind in kinds.values()), *OUTPUTS.values(), GOAL]
     groups += [{"title": f"{article(name)} {name} rule", **rule.settings} for name, rule in rules.rules.items()]
     return homes_in(groups, PROFILE)
 

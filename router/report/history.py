@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from pathlib import Path
 from types import MappingProxyType
 
-from router.records import LOG, TRACE, Log, read
+from router.records import LOG, TRACE, read
 from router.report import measures
 from router.report.measures import Quartiles, Trend
 from router.report.session import FEWEST, Session, Settings, sessions
@@ -125,46 +125,56 @@ def logs(folder: Path) -> list[Path]:
     return sorted(path for path in folder.iterdir() if path.name.endswith(LOG) and not path.name.endswith(TRACE[:-3]))
 
 
+@dataclass(frozen=True, slots=True)
+class Measured:
+    """What one log gives: its sessions without their timelines, and what could not be used."""
+
+    log: str
+    child: str | None
+    sessions: list[Session]
+    remarks: list[str]
+
+
+def measure(path: Path, settings: Settings) -> Measured:
+    """Read a log and measure its sessions; one that cannot be read gives none and a remark."""
+    try:
+        log = read(path)
+    except OSError as error:
+        return Measured(path.name, None, [], [f"it cannot be read: {(error.strerror or str(error)).lower()}"])
+    found = [replace(session, timeline=None) for session in sessions(log, settings)]
+    return Measured(path.name, log.child, found, log.remarks)
+
+
 def gather(
     child: str,
-    paths: Iterable[Path],
+    paths: Sequence[Path],
     settings: Settings,
+    measured: Iterable[Measured],
     *,
     since: datetime | None = None,
     weights: Mapping[str, float] | None = None,
-    keep_timelines: int = 1,
 ) -> History:
-    """The history in some logs. The timelines of the latest sessions alone are kept: memory does not grow with the years."""
-    found: list[Session] = []
+    """The history in some logs. ``measured`` is ``measure`` of each of them, by whatever processes.
+
+    Only the latest session gets its timeline: memory does not grow with the years.
+    """
+    found: list[tuple[Session, Path]] = []
     remarks: list[tuple[str, str]] = []
-    idle = slim = 0
-    for log in _read(paths, remarks):
-        if log.child not in (None, child):
-            remarks.append((log.name, f"it is a log of {log.child}, and is not used"))
+    idle = 0
+    for path, one in zip(paths, measured, strict=True):
+        if one.child not in (None, child):
+            remarks.append((one.log, f"it is a log of {one.child}, and is not used"))
             continue
-        here = sessions(log, settings)
-        remarks += [(log.name, remark) for remark in log.remarks]
-        idle += not here
-        found += [s for s in here if since is None or s.began is None or s.began >= since]
-        while slim < len(found) - keep_timelines:
-            found[slim] = replace(found[slim], timeline=None)
-            slim += 1
-    found.sort(key=lambda session: session.began or datetime.min)  # noqa: DTZ901 - local times, without a zone
-    return History(child, found, remarks, idle, weights or {})
-
-
-def _read(paths: Iterable[Path], remarks: list[tuple[str, str]]) -> Iterator[Log]:
-    for path in paths:
-        try:
-            yield read(path)
-        except OSError as error:
-            remarks.append((path.name, f"it cannot be read: {(error.strerror or str(error)).lower()}"))
+        remarks += [(one.log, remark) for remark in one.remarks]
+        idle += not one.sessions and not one.remarks
+        found += [(s, path) for s in one.sessions if since is None or s.began is None or s.began >= since]
+    found.sort(key=lambda each: each[0].began or datetime.min)  # noqa: DTZ901 - local times, without a zone
+    if found:
+        latest, path = found[-1]
+        again = next((s for s in sessions(read(path), settings) if s.began == latest.began), latest)
+        found[-1] = (again, path)
+    return History(child, [session for session, _ in found], remarks, idle, weights or {})
 
 
 def _median(of: Quartiles | None) -> float | None:
     return None if of is None else of.median
-
-
-def middle(values: Sequence[float]) -> float | None:
-    """The median; None without values."""
-    return _median(measures.quartiles(values))

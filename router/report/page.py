@@ -1,0 +1,412 @@
+"""A report in words and tables, the same for the terminal and for paper: what stands in it, not how it looks.
+
+It is read by nurses and parents: an *effort* is what the router heard as one; *playing* and *baseline* are the phases of a
+session. A figure that cannot be known is a dash.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, field
+from datetime import datetime
+
+from router import __version__
+from router.report.history import FEWEST_FOR_TREND, LATEST, MEASURES, History
+from router.report.measures import Quartiles, Trend
+from router.report.session import BIN, Figures, Session, Settings
+
+DASH = "\u2013"
+SHOWN = 30
+"""Sessions in the table; all of them are in the files for programs."""
+
+FILTERS = {"accept": "too short to count", "lockout": "too soon after the one before"}
+"""What a filter does, in words; by its setting in the profile."""
+
+MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
+DAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
+
+
+@dataclass(frozen=True, slots=True)
+class Table:
+    """``head`` and ``rows`` of texts; the first column names the row. ``caption`` says how to read it."""
+
+    head: tuple[str, ...]
+    rows: Sequence[tuple[str, ...]]
+    caption: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Picture:
+    """Where a plot stands on paper: which, and what it shows, in words."""
+
+    name: str
+    caption: str
+
+
+@dataclass(frozen=True, slots=True)
+class Points:
+    """A list."""
+
+    items: list[str]
+
+
+Piece = str | Table | Picture | Points
+
+
+@dataclass(frozen=True, slots=True)
+class Section:
+    """A heading and what stands under it."""
+
+    heading: str
+    pieces: list[Piece]
+
+
+@dataclass(frozen=True, slots=True)
+class Page:
+    """The whole report."""
+
+    title: str
+    under: str
+    sections: list[Section] = field(default_factory=list)
+
+
+def page(history: History, settings: Settings, made: datetime) -> Page:
+    """The report on a child; ``made`` is now, by the local clock."""
+    count = len(history.sessions)
+    under = f"{_count(count, 'session')}{_span(history)}. Made {date(made)} by router {__version__}."
+    sections = [
+        Section("The latest session", list(_latest(history, settings))),
+        Section("Was it meant? Playing against baseline", list(_against(history))),
+        Section("From session to session", list(_over_time(history))),
+    ]
+    if goals := history.attainment():
+        sections.append(Section("Goals", list(_goals(history, goals))))
+    if history.remarks or history.idle:
+        sections.append(Section("What could not be used", [Points(list(_unused(history)))]))
+    sections.append(Section("How to read this", [Points(list(CAUTIONS))]))
+    return Page(f"What {history.child} did", under, sections)
+
+
+CAUTIONS = (
+    "An effort is what the sensor and its settings let through as one. What they did not hear is in no figure here.",
+    (
+        "Only a baseline shows that efforts were meant: some minutes in which the same movements make no sound. More efforts while "
+        "playing than then speak for it. The number of efforts alone does not."
+    ),
+    (
+        "Sessions differ in more than the child: sensor, position, time of day, medicine, who was there. Where the profile was "
+        "changed, figures before and after it may not be comparable."
+    ),
+    (
+        "An answer is any effort within the time given after a cue. Some of them come by chance; a child that plays all the time "
+        "answers every cue."
+    ),
+    (
+        "Strength is how far an effort went from the gentlest to the strongest that the profile asks for. It is no force, and cannot be "
+        "compared between children or sensors."
+    ),
+    (
+        "A middle value is the median: half lie below it, half above. A range in brackets holds the middle half, that of a trend "
+        "what is likely (95 of 100). From few sessions little can be said, and the ranges are wide."
+    ),
+    "These figures describe. They are no test, no diagnosis and no reason to change a treatment. The router is not a medical device.",
+)
+
+
+# --- sections -----------------------------------------------------------------------------------------------------
+
+
+def _latest(history: History, settings: Settings) -> Iterator[Piece]:
+    session = history.latest
+    playing, baseline = session.playing, session.baseline
+    yield f"{when(session)}, {length(session.seconds)}{f', seat {session.seat}' if session.seat else ''}."
+    columns = [("playing", playing)] + ([("baseline", baseline)] if baseline is not None else [])
+    rows = [(name, *(of(figures) for _, figures in columns)) for name, of in _rows(settings)]
+    rows = [row for row in rows if any(cell != DASH for cell in row[1:])]
+    yield Table(
+        ("", *(name for name, _ in columns)),
+        rows,
+        "Middle value, and in brackets the range of the middle half."
+        + (" In the baseline the movements made no sound." if baseline is not None else ""),
+    )
+    yield Picture("timeline", _timeline_words(session))
+    if session.rejects:
+        yield f"Heard, but not counted: {_filtered(session.rejects)}."
+    if len(session.sources) > 1:
+        yield f"By movement: {', '.join(f'{name} {count}' for name, count in sorted(session.sources.items()))}."
+    if session.away > 0:
+        yield f"A sensor was away for {length(session.away)}: what was done then is not in the figures."
+    if session.timeline is not None and session.timeline.marks:
+        yield Table(
+            ("mark", "at", "remark"),
+            [(str(n), clock(t), text) for n, (t, text) in enumerate(session.timeline.marks, 1)],
+        )
+
+
+def _rows(settings: Settings) -> list[tuple[str, Callable[[Figures], str]]]:
+    return [
+        ("Length", lambda f: length(f.seconds)),
+        ("Efforts", lambda f: str(f.presses)),
+        ("Efforts a minute", lambda f: number(f.rate, 1)),
+        ("Each held", lambda f: spread(f.hold, seconds)),
+        ("From one effort to the next", lambda f: spread(f.between, seconds)),
+        ("Share of the time pressed", lambda f: share(f.active)),
+        (
+            f"Longest stretch of playing (rests up to {number(settings.gap, 0)} s)",
+            lambda f: length(f.longest) if f.presses else DASH,
+        ),
+        ("Cues", lambda f: str(f.cues) if f.cues else DASH),
+        (
+            f"Cues answered within {number(settings.window, 0)} s",
+            lambda f: f"{f.answered} of {f.cues} ({share(f.answered / f.cues)})" if f.cues else DASH,
+        ),
+        ("No response", lambda f: str(f.cues - f.answered) if f.cues else DASH),
+        ("Answered after", lambda f: spread(f.answers, seconds)),
+        ("Strength", lambda f: spread(f.strength, share)),
+        ("Strength from minute to minute", lambda f: change(f.tiring, _points_a_minute) if f.tiring else DASH),
+    ]
+
+
+def _against(history: History) -> Iterator[Piece]:
+    session = history.latest
+    if session.nap is not None and session.pnd is not None:
+        yield (
+            f"In the latest session, cut into pieces of {number(BIN, 0)} s: {_compared(session.nap, session.pnd, 'piece')}"
+        )
+    elif session.baseline is not None:
+        yield f"The latest session is too short to compare: it takes {number(3 * BIN, 0)} s of baseline and as much of playing."
+    if (found := history.against_baseline()) is not None:
+        nap, pnd, count = found
+        yield f"Over the {_count(count, 'session')} with a baseline: {_compared(nap, pnd, 'session')}"
+        yield Picture("baseline", "Efforts a minute in each session: in the baseline, and while playing.")
+    if not any(session.baseline for session in history.sessions):
+        yield (
+            "No session has a baseline, so nothing here shows whether the efforts were meant. Before the music begins, let the "
+            'child move for two or three minutes without sound: mark it with "router mark baseline", then "router mark playing".'
+        )
+
+
+def _compared(nap: float, pnd: float, piece: str) -> str:
+    return (
+        f"of all pairs of a {piece} of playing and one of baseline, {share(nap)} had more efforts while playing (NAP "
+        f"{number(nap, 2)}; by chance alone it is half). {share(pnd)} of playing lay above every {piece} of baseline (PND "
+        f"{number(pnd, 2)})."
+    )
+
+
+def _over_time(history: History) -> Iterator[Piece]:
+    weeks = history.weeks()
+    if weeks is not None and weeks[1].sessions:
+        this, before = weeks
+        rows = [
+            ("Sessions", str(this.sessions), str(before.sessions)),
+            ("Time of playing", f"{number(this.minutes, 0)} min", f"{number(before.minutes, 0)} min"),
+        ]
+        rows += [
+            (label, as_text(this.middles[name]), as_text(before.middles[name]))
+            for name, (label, as_text) in FOLLOWED.items()
+            if this.middles[name] is not None or before.middles[name] is not None
+        ]
+        yield Table(("middle of the sessions", "last 7 days", "7 days before"), rows)
+    trends = history.trends()
+    if trends:
+        considered = "" if len(history.sessions) <= LATEST else f" of the latest {LATEST}"
+        yield Picture("trends", "Each session's middle value with the range of its middle half, and the trend.")
+        yield Points([f"{FOLLOWED[name][0]}{considered}: {_trend_words(name, line)}." for name, line in trends.items()])
+    else:
+        yield f"A trend needs {FEWEST_FOR_TREND} sessions."
+    yield _table(history)
+
+
+def _trend_words(name: str, line: Trend) -> str:
+    as_text = _points if name in ("answered", "active", "strength") else lambda x: f"{x:.2f}"
+    unit = " s" if name in ("hold", "answer") else ""
+    return change(line, lambda x: f"{as_text(x)}{unit} from session to session")
+
+
+def _table(history: History) -> Table:
+    shown = history.sessions[-SHOWN:]
+    rows = []
+    profile = history.sessions[-SHOWN - 1].profile if len(history.sessions) > SHOWN else shown[0].profile
+    for session in shown:
+        notes = []
+        if session.profile != profile:
+            notes.append("profile changed")
+        if session.remarks:
+            notes.append("log incomplete")
+        profile = session.profile
+        figures = session.playing
+        rows.append(
+            (
+                when(session),
+                length(figures.seconds),
+                str(figures.presses),
+                number(figures.rate, 1),
+                seconds(figures.hold.median) if figures.hold else DASH,
+                f"{figures.answered} of {figures.cues}" if figures.cues else DASH,
+                seconds(figures.answers.median) if figures.answers else DASH,
+                share(figures.strength.median) if figures.strength else DASH,
+                number(session.baseline.rate, 1) if session.baseline else DASH,
+                ", ".join(notes),
+            )
+        )
+    head = (
+        "session",
+        "playing",
+        "efforts",
+        "a minute",
+        "held",
+        "answered",
+        "after",
+        "strength",
+        "a minute in baseline",
+        "",
+    )
+    used = [0, *(i for i in range(1, len(head)) if any(row[i] not in ("", DASH) for row in rows))]
+    more = len(history.sessions) - len(shown)
+    return Table(
+        tuple(head[i] for i in used),
+        [tuple(row[i] for i in used) for row in rows],
+        f"The latest {len(shown)}; {more} before them are in the files that --csv and --json write." if more else "",
+    )
+
+
+def _goals(history: History, found: list[tuple[Session, dict[str, int], float | None]]) -> Iterator[Piece]:
+    names = list(history.weights) or sorted({name for _, known, _ in found for name in known})
+    rows = [
+        (when(session), *(f"{known[name]:+d}" if name in known else DASH for name in names), number(t, 1))
+        for session, known, t in found[-SHOWN:]
+    ]
+    weighted = ", ".join(f"{name} {weight:g}" for name, weight in history.weights.items())
+    yield Table(
+        ("session", *names, "T"),
+        rows,
+        "Scores from \u22122 to +2; 0 is what was expected. T is 50 when all goals are reached as expected (Kiresuk and Sherman), "
+        + (
+            f"with the weights of the profile: {weighted}."
+            if weighted
+            else "with equal weights: the profile declares none."
+        ),
+    )
+
+
+def _unused(history: History) -> Iterator[str]:
+    for log, remark in history.remarks[-SHOWN:]:
+        yield f"{log}: {remark}."
+    if len(history.remarks) > SHOWN:
+        yield f"{len(history.remarks) - SHOWN} more remarks are in the file that --json writes."
+    if history.idle:
+        yield f"{_count(history.idle, 'log')} {'holds' if history.idle == 1 else 'hold'} no effort and no mark."
+
+
+def _timeline_words(session: Session) -> str:
+    parts = ["Efforts as they came, each as long as it was held"]
+    if session.timeline is not None and session.timeline.cues:
+        parts.append("cues as lines: full where they were answered, broken where not")
+    if session.baseline is not None:
+        parts.append("the baseline shaded")
+    if session.rejects:
+        parts.append("small crosses for what was heard but not counted")
+    return "; ".join(parts) + "."
+
+
+def _filtered(rejects: dict[str, int]) -> str:
+    return ", ".join(f"{count} {FILTERS.get(by, f'by {by}')}" for by, count in sorted(rejects.items()))
+
+
+# --- words --------------------------------------------------------------------------------------------------------
+
+
+def number(value: float | None, digits: int) -> str:
+    """A number, or a dash."""
+    return DASH if value is None else f"{value:.{digits}f}"
+
+
+def seconds(value: float | None) -> str:
+    """A short time."""
+    if value is None:
+        return DASH
+    return f"{value:.2f} s" if value < 1 else f"{value:.1f} s" if value < 60 else length(value)
+
+
+def length(value: float) -> str:
+    """A longer time."""
+    if value < 60:
+        return f"{value:.0f} s"
+    minutes, rest = divmod(round(value), 60)
+    hours, minutes = divmod(minutes, 60)
+    if hours:
+        return f"{hours} h {minutes} min"
+    return f"{minutes} min {rest} s" if rest else f"{minutes} min"
+
+
+def share(value: float | None) -> str:
+    """A share of a whole."""
+    return DASH if value is None else f"{100 * value:.0f} %"
+
+
+def spread(of: Quartiles | None, as_text: Callable[[float | None], str]) -> str:
+    """A middle value and the range of the middle half."""
+    if of is None:
+        return DASH
+    return as_text(of.median) if of.count == 1 else f"{as_text(of.median)} ({as_text(of.low)} to {as_text(of.high)})"
+
+
+def change(line: Trend, as_text: Callable[[float], str]) -> str:
+    """A trend in words."""
+    between = f"likely between {_signed(line.low, as_text)} and {_signed(line.high, as_text)}"
+    if not line.sure:
+        return f"no clear change ({between})"
+    return f"{'rises' if line.slope > 0 else 'falls'} by {as_text(abs(line.slope))} ({between})"
+
+
+def _signed(value: float, as_text: Callable[[float], str]) -> str:
+    return ("+" if value > 0 else "\u2212" if value < 0 else "") + as_text(abs(value)).removesuffix(
+        " from session to session"
+    )
+
+
+def _points(value: float) -> str:
+    return f"{100 * value:.1f} points"
+
+
+def _points_a_minute(value: float) -> str:
+    return f"{100 * value:.1f} points a minute"
+
+
+def clock(t: float) -> str:
+    """A moment of a session: minutes and seconds from its start."""
+    return f"{int(t // 60)}:{int(t % 60):02d}"
+
+
+def date(at: datetime) -> str:
+    """A day, in the same words everywhere."""
+    return f"{DAYS[at.weekday()]} {at.day} {MONTHS[at.month - 1]} {at.year}"
+
+
+def when(session: Session) -> str:
+    """When a session was, or which log it is in if that is not known."""
+    return session.log if session.began is None else f"{date(session.began)}, {session.began:%H:%M}"
+
+
+def _span(history: History) -> str:
+    first, last = history.sessions[0].began, history.sessions[-1].began
+    if first is None or last is None:
+        return ""
+    return f", {date(first)}" if first.date() == last.date() else f", {date(first)} to {date(last)}"
+
+
+def _count(many: int, one: str) -> str:
+    return f"{many} {one}{'' if many == 1 else 's'}"
+
+
+FOLLOWED: dict[str, tuple[str, Callable[[float | None], str]]] = {
+    "rate": ("Efforts a minute", lambda x: number(x, 1)),
+    "hold": ("Each held", seconds),
+    "answer": ("Answered after", seconds),
+    "answered": ("Cues answered", share),
+    "active": ("Share of the time pressed", share),
+    "strength": ("Strength", share),
+}
+"""What is followed from session to session: its name, and how a value is written. The same as in ``history.MEASURES``."""
+assert list(FOLLOWED) == list(MEASURES)  # noqa: S101 - two tables, one list
