@@ -42,6 +42,7 @@ from pathlib import Path
 from typing import Any, Self
 
 from router import clock
+from router.companion import Companion
 from router.loop import Loop
 from router.profile import schema
 from router.profile.diagnostics import listed, quoted, tidy
@@ -218,7 +219,7 @@ class Watcher:
         return {**seat, "inputs": {name: seen for name, seen in seat["inputs"].items() if name in self._inputs}}
 
 
-class Control:
+class Control(Companion):
     """The server, a companion of the daemon's seats: what came is done in ``wake``, after the music; see the module's docstring.
 
     Args:

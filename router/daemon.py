@@ -23,6 +23,7 @@ from pathlib import Path
 from router import clock
 from router.attached import SETTLE, Log
 from router.budget import Budget
+from router.companion import Companion
 from router.devices import SerialDevice
 from router.ledger import Observe
 from router.loop import Loop
@@ -37,29 +38,6 @@ STOPPED_BY = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
 
 QUIET = NANOSECONDS // 10
 """So long nothing may be due when the collector runs: a few milliseconds are then nobody's."""
-
-
-class Companion:
-    """Something that lives in the loop beside the seats."""
-
-    def open(self, now: int) -> None:
-        """The seats are open."""
-
-    def deadline(self) -> int | None:
-        """When ``wake`` is wanted."""
-        return None
-
-    def wake(self, now: int) -> None:
-        """Do what is due; called in each pass, after the music."""
-
-    def plugged(self, now: int) -> None:
-        """Something has been plugged in."""
-
-    def look(self, now: int) -> None:
-        """MIDI ports have come or gone."""
-
-    def close(self) -> None:
-        """The loop has ended, and every note."""
 
 
 class Daemon:

@@ -25,6 +25,7 @@ from router.ledger import Observe
 from router.midi import NOTE_OFF, NOTE_ON, silencing
 from router.profile.model import Profile
 from router.status import Lateness
+from router.watching import Watching
 
 
 class Seat:
@@ -41,6 +42,7 @@ class Seat:
         self.presses: Counter[str] = Counter()  # by source, since this profile plays
         self.last: dict[str, tuple[int, Sample]] = {}  # by input: when something was heard, and what
         self.muted = False
+        self.watching = Watching()
         self._room, self._budget = room, budget
         self._fields: dict[str, Any] = {"seat": name} if name else {}
         self._stale: dict[str, bool] = {}  # by input: what a switch said last to the profile before
@@ -57,6 +59,7 @@ class Seat:
     def _fill(self, profile: Profile) -> None:
         self.profile = profile
         self.engine = Engine(self._budget.held(profile.plan), self._observe)
+        self.watching.plays(profile, self.engine.inputs)
 
     # --- begin, another profile, end --------------------------------------------------------------------------
 
@@ -174,6 +177,7 @@ class Seat:
                 self.last[sample.input] = (self.now, sample)
             if self._stale and self._is_stale(sample):
                 continue
+            self.watching.sample(sample, self.now)
             with self._room.contained():
                 self._send(self.engine.handle(sample, self.now))
 
@@ -266,6 +270,7 @@ class Seat:
         for now, event, fields in told:
             if self.record is not None:
                 self.record(now, event, fields)
+            self.watching.event(now, event, fields)
             if event == "press":
                 self.presses[fields["input"]] += 1
             if event == "fault":

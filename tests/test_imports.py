@@ -51,7 +51,7 @@ LAYERS = (
     },
     {"attached", "watching"},
     {"seat"},
-    {"daemon", "service", "player", "control", "report", "fit", "testing"},
+    {"buttons", "daemon", "service", "player", "control", "report", "fit", "testing"},
     {"cli", "__main__"},
 )
 """From the bottom up. A module may import what stands in its own layer or below."""

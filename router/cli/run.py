@@ -1,4 +1,8 @@
-"""``router run``: the daemon. It plays until it is stopped."""
+"""``router run``: the daemon. It plays until it is stopped.
+
+With a profile, in a terminal, for that profile alone. Without one it is the service of the small PC, as its configuration
+says: the profile folder, the control socket, the session logs.
+"""
 
 from __future__ import annotations
 
@@ -6,23 +10,32 @@ import argparse
 import contextlib
 import logging
 import platform
+import signal
 import sys
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any, cast
 
-from router import profile
+from router import configuration, profile
 from router.devices import TerminalKey
 from router.profile.plugins import installed
 
 NAME = "run"
 HELP = "play: from the movements of a child to music, until it is stopped"
-EXAMPLE = "router run wren"
+EXAMPLE = "router run wren\n  router run --config /etc/router/router.yaml"
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare them."""
-    parser.add_argument("profile", metavar="PROFILE", help="the profile, or the name of a shipped one")
+    parser.add_argument(
+        "profile",
+        metavar="PROFILE",
+        nargs="?",
+        help="the profile, or the name of a shipped one; without it the configuration says what plays",
+    )
+    parser.add_argument(
+        "--config", type=Path, metavar="FILE", help=f"the configuration of this PC (default: {configuration.PATH})"
+    )
     parser.add_argument(
         "--log", type=Path, metavar="OUT.jsonl", help="add what is heard and played to this file, one event a line"
     )
@@ -31,7 +44,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Play until a signal comes: 0 if it was told to stop, 130 after Ctrl-C."""
-    loaded = profile.load(profile.find(args.profile))
+    if args.profile is not None and args.config is not None:
+        print("router run: give either a PROFILE or --config FILE", file=sys.stderr)
+        return 2
     if platform.system() != "Linux":
         print(
             f"router run needs Linux, and this is {platform.system()}. Here you can check, play and hear profiles: "
@@ -39,6 +54,15 @@ def run(args: argparse.Namespace) -> int:
             file=sys.stderr,
         )
         return 1
+    ended_by = _play_profile(args) if args.profile is not None else _serve(args)
+    if isinstance(ended_by, int) and not isinstance(ended_by, signal.Signals):
+        return ended_by
+    return 130 if ended_by is signal.SIGINT else 0
+
+
+def _play_profile(args: argparse.Namespace) -> signal.Signals | int | None:
+    """One profile, in a terminal."""
+    loaded = profile.load(profile.find(args.profile))
     if _only_keys(loaded) and not sys.stdin.isatty():
         print(
             f"{loaded.path}: it is played with the terminal's keys alone, and the router does not run in a terminal.\n"
@@ -46,42 +70,64 @@ def run(args: argparse.Namespace) -> int:
             file=sys.stderr,
         )
         return 1
+    # Here and not above: only Linux has all that these need.
+    from router import clock  # noqa: PLC0415
+    from router.daemon import Daemon  # noqa: PLC0415
+    from router.recorder import BackgroundLog  # noqa: PLC0415
+
     with contextlib.ExitStack() as stack:
         try:
             file = stack.enter_context(args.log.open("a", encoding="utf-8", newline="\n")) if args.log else None
         except OSError as error:
             print(f"router run: {args.log}: {(error.strerror or str(error)).lower()}", file=sys.stderr)
             return 1
-        return _play(loaded, file, args.verbose, stack)
+        log = _log(args.verbose, stack)
+        record = None
+        if file is not None:
+            record = BackgroundLog(
+                file, clock.now(), lambda error: log.error("log_file_fault", file=file.name, why=str(error.strerror))
+            )
+            stack.callback(record.close)
+        return Daemon([loaded], log, record).run(lambda: _ready(_how_to_play(loaded)))
 
 
-def _play(loaded: profile.Profile, file: Any, verbose: bool, stack: contextlib.ExitStack) -> int:
-    # Here and not above: only Linux has all that these need.
-    from router import clock  # noqa: PLC0415
-    from router.daemon import Daemon  # noqa: PLC0415
-    from router.recorder import BackgroundLog, BackgroundWriter  # noqa: PLC0415
+def _serve(args: argparse.Namespace) -> signal.Signals | int | None:
+    """The service of a small PC."""
+    path = args.config or configuration.PATH
+    if args.log is not None:
+        print("router run: --log goes with a PROFILE; the configuration says where records are kept", file=sys.stderr)
+        return 2
+    if args.config is None and not path.exists():
+        print(
+            f"router run: say which profile, as in: router run wren\n(There is no {path}, so this PC is not set up to "
+            "play by itself. systemd/README.md says how, router demo needs no hardware.)",
+            file=sys.stderr,
+        )
+        return 2
+    from router.service import Service, settled  # noqa: PLC0415 - as above
+
+    with contextlib.ExitStack() as stack:
+        log = _log(args.verbose, stack)
+        return Service(settled(path, log), log).run(lambda: _ready(""))
+
+
+def _log(verbose: bool, stack: contextlib.ExitStack) -> Any:
+    """The daemon's own log, on standard error, written by a thread of its own."""
+    from router.recorder import BackgroundWriter  # noqa: PLC0415 - as above
 
     writer = BackgroundWriter(sys.stderr, lambda missing: f"({missing} lines did not fit and are missing here)\n")
     stack.callback(writer.close)
     log = _logger(lambda text: writer.put(lambda: text + "\n"), verbose)
-    record = None
-    if file is not None:
-        record = BackgroundLog(
-            file, clock.now(), lambda error: log.error("log_file_fault", file=file.name, why=str(error.strerror))
-        )
-        stack.callback(record.close)
-
     for out in installed().left_out:
         log.warning("rule_left_out", origin=out.origin, why=out.why)
+    return log
 
-    def ready() -> None:
-        with contextlib.suppress(OSError):  # whoever started us may listen no more; the music goes on
-            if how := _how_to_play(loaded):
-                print(how)
-            print("ready", flush=True)
 
-    ended_by = Daemon([loaded], log, record).run(ready)
-    return 130 if ended_by is not None and ended_by.name == "SIGINT" else 0
+def _ready(how_to_play: str) -> None:
+    with contextlib.suppress(OSError):  # whoever started us may listen no more; the music goes on
+        if how_to_play:
+            print(how_to_play)
+        print("ready", flush=True)
 
 
 def _only_keys(loaded: profile.Profile) -> bool:

@@ -1,0 +1,26 @@
+"""What lives in the daemon's loop beside the seats: it is woken in each pass, after the music, and hears all news."""
+
+from __future__ import annotations
+
+
+class Companion:
+    """Something that lives in the loop beside the seats."""
+
+    def open(self, now: int) -> None:
+        """The seats are open."""
+
+    def deadline(self) -> int | None:
+        """When ``wake`` is wanted."""
+        return None
+
+    def wake(self, now: int) -> None:
+        """Do what is due; called in each pass, after the music."""
+
+    def plugged(self, now: int) -> None:
+        """Something has been plugged in."""
+
+    def look(self, now: int) -> None:
+        """MIDI ports have come or gone."""
+
+    def close(self) -> None:
+        """The loop has ended, and every note."""

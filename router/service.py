@@ -1,0 +1,464 @@
+"""The router as a service on the small PC: a daemon, and around it all that a bedside without a screen needs.
+
+    seats        from the configuration; each with its profile folder (``shelf.py``) and its session log (``recorder.py``)
+    sounding     a record of the notes that are on, which outlives this process (``sounding.py``, ``hush.py``)
+    control      the local socket (``control.py``): status, use, panic, mark, watch
+    buttons      of the room (``buttons.py``)
+
+Whatever may wait happens in threads of these parts, and comes back as an offer that the loop takes between two events.
+Each part that cannot be had (a folder that is read-only, a socket that is taken) costs itself only, and is said.
+"""
+
+from __future__ import annotations
+
+import os
+import signal
+import sys
+from collections.abc import Callable, Mapping
+from contextlib import suppress
+from dataclasses import dataclass, field, replace
+from functools import partial
+from pathlib import Path
+from typing import Any
+
+from router import __version__, clock, configuration, motif, realtime
+from router.attached import AttachedInput, Log
+from router.buttons import Buttons
+from router.companion import Companion
+from router.configuration import Button, Configuration, SeatPlan
+from router.control import Control, ControlError, Reply
+from router.daemon import Daemon, notify
+from router.files import replacing
+from router.hush import end_what_was_left
+from router.outputs import Output
+from router.profile import Profile, ProfileError
+from router.recorder import Records, Session
+from router.seat import Seat
+from router.shelf import Offer, Shelf
+from router.sounding import Sounding
+from router.status import Refusal, SeatStatus, Status, value_of
+from router.units import NANOSECONDS, nearest
+
+HUSHING = 5.0
+"""Seconds to end what an earlier router left sounding, before this one begins."""
+
+SWITCH = 0.0005
+"""Seconds after which a thread that works must let another go on: the loop is one of them, and must not wait."""
+
+
+@dataclass(slots=True)
+class _Place:
+    """A seat with what the service keeps for it."""
+
+    plan: SeatPlan
+    shelf: Shelf
+    offer: Offer  # what plays
+    since: int = 0
+    seat: Seat | None = None
+    session: Session | None = None
+    refused: tuple[int, Offer] | None = None
+    warnings: list[str] = field(default_factory=list)
+
+
+class Service:
+    """See the module's docstring.
+
+    Args:
+        chosen: the configuration.
+        log: the daemon's own log; it must never wait, and may be used from any thread.
+    """
+
+    def __init__(self, chosen: Configuration, log: Log) -> None:
+        self.configuration, self._log = chosen, log
+        self._warnings: list[str] = []
+        self._up = 0
+        sys.setswitchinterval(SWITCH)
+        self._sounding = self._begin_sounding()
+        self._records = Records(
+            chosen.folders.records,
+            partial(_say, log),
+            keep=chosen.records.keep,
+            sessions=chosen.records.sessions,
+            notes=chosen.records.notes,
+        )
+        self._places = {plan.name: self._place(plan) for plan in chosen.seats}
+        self.daemon = Daemon(
+            {name: self._fitted(place.offer) for name, place in self._places.items()}, log, keep=self._keep
+        )
+        for seat in self.daemon.seats:
+            place = self._places[seat.name]
+            place.seat = seat
+            seat.record = self._session(place)
+            self.daemon.loop.watch(place.shelf.fileno(), partial(self._news, place))
+        self.daemon.companions.append(_Shelves(self))
+        self._control = self._begin_control()
+        self._buttons = self._begin_buttons()
+
+    def run(self, ready: Callable[[], None]) -> signal.Signals | None:
+        """Play until told to stop; a hang-up (SIGHUP) reads the configuration again."""
+
+        def begun() -> None:
+            realtime.ask(self._log)
+            self._up = clock.now()
+            ready()
+
+        try:
+            return self.daemon.run(begun, {signal.SIGHUP: self._reload})
+        finally:
+            self._close()
+
+    # --- what it begins with ----------------------------------------------------------------------------------
+
+    def _begin_sounding(self) -> Sounding | None:
+        path = self.configuration.folders.runtime / "sounding"
+        try:
+            path.parent.mkdir(parents=True, exist_ok=True)
+            if path.exists():
+                self._log.info("hushed", what=end_what_was_left(path, HUSHING))
+            return Sounding(path)
+        except OSError as error:
+            self._warn("no record of the notes that sound can be kept, so a crash may leave one on", error)
+            return None
+
+    def _begin_control(self) -> Control | None:
+        path = self.configuration.folders.runtime / "control"
+        try:
+            control = Control(
+                path,
+                self.configuration.control_group,
+                self.daemon.loop,
+                self._answer,
+                on_fault=self.daemon.fault,
+                frame=self._frame,
+            )
+        except (ControlError, OSError) as error:
+            self._warn("router status, use, panic and mark cannot reach this router", error)
+            return None
+        if control.warning:
+            self._warnings.append(control.warning)
+            self._log.warning("control", why=control.warning)
+        self.daemon.companions.append(control)
+        return control
+
+    def _begin_buttons(self) -> Buttons:
+        chosen = self.configuration
+        buttons = Buttons(chosen.buttons, chosen.program_change, self.daemon, self._pressed, self._program)
+        self.daemon.companions.append(buttons)
+        return buttons
+
+    def _place(self, plan: SeatPlan) -> _Place:
+        shelf = Shelf(
+            plan.folder,
+            self.configuration.folders.state,
+            plan.name,
+            plan.follow,
+            plan.profile,
+            partial(_say, self._log),
+        )
+        place = _Place(plan, shelf, shelf.at_start(), clock.now())
+        self._log.info("profile", seat=plan.name, child=place.offer.child, why=place.offer.because)
+        for problem in place.offer.problems:
+            self._log.warning("profile_refused", seat=plan.name, why=str(problem))
+        return place
+
+    def _session(self, place: _Place) -> Session:
+        place.session = self._records.begin(place.plan.name, place.offer.child, place.offer.digest, clock.now())
+        return place.session
+
+    def _keep(self, output: Output) -> Output:
+        if self._sounding is None:
+            return output
+        try:
+            return self._sounding.record(output)
+        except OSError as error:
+            self._warn(f"no record of what sounds at {output.description}", error)
+            return output
+
+    def _fitted(self, offer: Offer) -> Profile:
+        """The profile as it is in this room: the room's ports, and no more than the room's limits."""
+        chosen, profile = self.configuration, offer.profile
+        assert profile is not None  # noqa: S101 - it is to be played
+        outputs = {name: chosen.outputs.get(name, device) for name, device in profile.outputs.items()}
+        return replace(profile, plan=configuration.capped(profile.plan, chosen.limits), outputs=outputs)
+
+    # --- another profile --------------------------------------------------------------------------------------
+
+    def _news(self, place: _Place) -> None:
+        for offer in place.shelf.read(clock.now()):
+            self.take(place, offer)
+
+    def take(self, place: _Place, offer: Offer) -> None:
+        """Play what is offered, or say why not; whoever asked for it is told."""
+        if offer.profile is None:
+            place.refused = (clock.now(), offer)
+            self._log.warning(
+                "profile_refused", seat=place.plan.name, child=offer.child, why="\n\n".join(map(str, offer.problems))
+            )
+            self._motif(place, motif.REFUSED)
+            answer = {"ok": False, "problem": "\n\n".join(map(str, offer.problems)) or offer.because}
+        else:
+            self._swap(place, offer)
+            answer = {"ok": True, "child": offer.child, "file": str(offer.path)}
+        if callable(offer.asker):
+            offer.asker(answer)
+
+    def _swap(self, place: _Place, offer: Offer) -> None:
+        assert place.seat is not None  # noqa: S101 - it was given its seat at the beginning
+        before = place.session
+        place.offer, place.since = offer, clock.now()
+        self.daemon.play(place.seat, self._fitted(offer), self._session(place))
+        if before is not None:
+            before.close(clock.now())
+        place.shelf.chosen(offer)
+        self._log.info("swap", seat=place.plan.name, child=offer.child, why=offer.because)
+        self._motif(place, motif.DONE)
+
+    def _motif(self, place: _Place, notes: tuple[int, ...]) -> None:
+        if self.configuration.motif and place.seat is not None:
+            place.seat.play_motif(notes, clock.now())
+
+    def _step(self, place: _Place, steps: int) -> None:
+        """So many places further in the seat's list."""
+        children = place.plan.list
+        if children:
+            here = children.index(place.offer.child) if place.offer.child in children else -1 if steps > 0 else 0
+            place.shelf.ask(children[(here + steps) % len(children)])
+
+    # --- buttons and programs ---------------------------------------------------------------------------------
+
+    def _pressed(self, button: Button) -> None:
+        self._log.info("button", button=button.name, does=button.does)
+        for place in self._of(button.seat):
+            match button.does:
+                case "panic":
+                    self._panic(place)
+                case "next":
+                    self._step(place, 1)
+                case "previous":
+                    self._step(place, -1)
+                case "mark":
+                    self._mark(place, button.name)
+
+    def _program(self, number: int) -> None:
+        for place in self._places.values():
+            if number < len(place.plan.list):
+                place.shelf.ask(place.plan.list[number])
+
+    def _panic(self, place: _Place) -> None:
+        if place.seat is not None:
+            place.seat.panic(clock.now())
+
+    def _mark(self, place: _Place, text: str) -> None:
+        if place.seat is not None:
+            place.seat.mark(text, clock.now())
+
+    def _of(self, seat: str | None) -> list[_Place]:
+        return [place for name, place in self._places.items() if seat in (None, name)]
+
+    # --- the control socket -----------------------------------------------------------------------------------
+
+    def _answer(self, request: Mapping[str, Any], reply: Reply) -> None:
+        """One request, checked already."""
+        seat = request.get("seat")
+        if seat is not None and seat not in self._places:
+            near = nearest(seat, self._places)
+            hint = f'; did you mean "{near}"?' if near else ""
+            reply(
+                {
+                    "ok": False,
+                    "problem": f'there is no seat called "{seat}"{hint} The seats: {", ".join(self._places)}.',
+                }
+            )
+            return
+        places = self._of(seat)
+        match request["do"]:
+            case "status":
+                reply({"ok": True, "status": self.status()})
+            case "panic":
+                for place in places:
+                    self._panic(place)
+                reply({"ok": True})
+            case "mark":
+                for place in places:
+                    self._mark(place, request["text"])
+                reply({"ok": True})
+            case "use":
+                if len(places) > 1:
+                    seats = ", ".join(place.plan.name for place in places)
+                    reply({"ok": False, "problem": f"there are several seats: {seats}; say which with --seat"})
+                    return
+                places[0].shelf.ask(request["child"], reply)
+
+    def _frame(self, now: int) -> dict[str, Any]:
+        """What whoever watches sees next."""
+        return {seat.name: seat.watching.frame(now, seat.last) for seat in self.daemon.seats}
+
+    def status(self) -> Status:
+        """All that can be asked."""
+        now = clock.now()
+        return {
+            "router": __version__,
+            "pid": os.getpid(),
+            "up": _seconds(now - self._up),
+            "seats": {name: self._status_of(place, now) for name, place in self._places.items()},
+            "warnings": list(self._warnings),
+        }
+
+    def _status_of(self, place: _Place, now: int) -> SeatStatus:
+        seat = place.seat
+        assert seat is not None  # noqa: S101 - as above
+        refused: Refusal | None = None
+        if place.refused is not None:
+            when, offer = place.refused
+            message = "\n\n".join(map(str, offer.problems)) or offer.because
+            refused = {"child": offer.child, "file": str(offer.path), "ago": _seconds(now - when), "message": message}
+        return {
+            "child": place.offer.child,
+            "playing": _seconds(now - place.since),
+            "file": str(place.offer.path),
+            "because": place.offer.because,
+            "children": place.shelf.names(),
+            "inputs": {
+                name: _input_status(seat, attached, name, now) for attached in seat.devices for name in attached.devices
+            },
+            "outputs": {
+                name: {
+                    "device": out.there.description if out.there is not None else str(out.device),
+                    "there": out.there is not None,
+                    "why": "" if out.there is not None else out.search.said,
+                }
+                for name, out in seat.outputs.items()
+            },
+            "sounding": [
+                {"output": output, "channel": channel, "note": note} for output, channel, note in seat.engine.sounding
+            ],
+            "presses": dict(seat.presses),
+            "lateness": seat.lateness.status(),
+            "dropped": {"log_lines": 0, "samples": 0, "messages": 0},
+            "refused": refused,
+            "warnings": list(place.warnings),
+        }
+
+    # --- the configuration again ------------------------------------------------------------------------------
+
+    def _reload(self) -> None:
+        """Ports, limits, motif, lists and buttons from now on; what else has changed is said, and needs a restart."""
+        notify("RELOADING=1", f"MONOTONIC_USEC={clock.now() // 1000}")
+        with suppress(ProfileError):
+            self._follow(_read(self.configuration.path, self._log))
+        notify("READY=1")
+
+    def _follow(self, fresh: Configuration) -> None:
+        before = self.configuration
+        again = [
+            part for part in ("folders", "control_group", "records") if getattr(fresh, part) != getattr(before, part)
+        ]
+        plans = {plan.name: plan for plan in fresh.seats}
+        if [*plans] != [*self._places] or any(_moved(place.plan, plans[name]) for name, place in self._places.items()):
+            again.append("seats")
+        if again:
+            self._log.warning("restart_needed", why=f"changed, and read only at the start: {', '.join(again)}")
+        self.configuration = replace(before, **{part: getattr(fresh, part) for part in ("outputs", "motif", "limits")})
+        for name, place in self._places.items():
+            if name in plans:
+                place.plan = replace(place.plan, list=plans[name].list)
+            assert place.seat is not None  # noqa: S101 - as above
+            fitted = self._fitted(place.offer)
+            if (fitted.outputs, fitted.plan.limits) != (place.seat.profile.outputs, place.seat.profile.plan.limits):
+                self.daemon.play(place.seat, fitted, place.session)
+        if (fresh.buttons, fresh.program_change) != (before.buttons, before.program_change):
+            self.configuration = replace(self.configuration, buttons=fresh.buttons, program_change=fresh.program_change)
+            self.daemon.companions.remove(self._buttons)
+            self._buttons.close()
+            self._buttons = self._begin_buttons()
+            self._buttons.open(clock.now())
+        self._log.info("configuration_read")
+
+    # --- the end ----------------------------------------------------------------------------------------------
+
+    def _close(self) -> None:
+        now = clock.now()
+        for place in self._places.values():
+            if place.session is not None:
+                place.session.close(now)
+            place.shelf.close()
+        self._records.close()
+        if self._sounding is not None:
+            self._sounding.close()
+
+    def _warn(self, what: str, error: Exception) -> None:
+        self._warnings.append(f"{what}: {error}")
+        self._log.warning("warning", why=f"{what}: {error}")
+
+
+def settled(path: Path, log: Log) -> Configuration:
+    """The configuration to begin with. A slip in the file must not keep a room silent: then the last good one holds.
+
+    It is kept in the service's state folder (systemd.exec(5), StateDirectory).
+    """
+    kept = Path(os.environ.get("STATE_DIRECTORY", configuration.DEFAULT.folders.state)) / "last-good-router.yaml"
+    try:
+        chosen = _read(path, log)
+    except ProfileError:
+        try:
+            chosen, instead = configuration.load(kept), f"the last good one, {kept}"
+        except ProfileError:
+            chosen, instead = configuration.DEFAULT, "what holds where there is no such file"
+        log.warning("configuration_instead", what=instead)
+        return replace(chosen, path=path)  # which is read again when we are told to
+    try:
+        with replacing(kept) as file:
+            file.write(path.read_bytes())
+    except OSError as error:
+        log.debug("configuration_not_kept", why=str(error))
+    return chosen
+
+
+def _read(path: Path, log: Log) -> Configuration:
+    try:
+        return configuration.load(path)
+    except ProfileError as error:
+        log.warning("configuration_refused", why=str(error))
+        raise
+
+
+class _Shelves(Companion):
+    """What the shelves wait for."""
+
+    def __init__(self, service: Service) -> None:
+        self._service = service
+
+    def deadline(self) -> int | None:
+        times = [place.shelf.deadline() for place in self._service._places.values()]  # noqa: SLF001 - a part of it
+        return min((when for when in times if when is not None), default=None)
+
+    def wake(self, now: int) -> None:
+        for place in self._service._places.values():  # noqa: SLF001 - as above
+            for offer in place.shelf.wake(now):
+                self._service.take(place, offer)
+
+
+def _input_status(seat: Seat, attached: AttachedInput, name: str, now: int) -> Any:
+    heard, sample = seat.last.get(name, (None, None))
+    unit = seat.profile.units.get(name, "")
+    return {
+        "type": seat.profile.types[name],
+        "device": attached.there.description if attached.there is not None else str(attached.devices[name]),
+        "there": attached.there is not None,
+        "why": "" if attached.there is not None else attached.search.said,
+        "value": value_of(sample, unit),
+        "unit": unit,
+        "heard": None if heard is None else _seconds(now - heard),
+    }
+
+
+def _moved(before: SeatPlan, after: SeatPlan) -> bool:
+    return replace(before, list=after.list) != after
+
+
+def _seconds(nanoseconds: int) -> float:
+    return round(nanoseconds / NANOSECONDS, 3)
+
+
+def _say(log: Log, event: str, **fields: Any) -> None:
+    log.warning(event, **fields)

@@ -1,0 +1,394 @@
+"""The service of the small PC, as a process of its own: ``router run --config`` between a real sensor and a real MIDI port."""
+
+import json
+import os
+import select
+import shutil
+import signal
+import socket
+import subprocess
+import sys
+import time
+
+import pytest
+from parts import ROUTER, WAIT, Listener, Sensor, unique, until
+
+from router import motif
+from router.control import ask
+
+pytestmark = pytest.mark.usefixtures("jack_server")
+
+PROFILE = """
+profile: 1
+child: {child}
+inputs:
+  pad: {{type: switch, device: {{serial: "{sensor}"}}, debounce: 0 ms}}
+parts:
+  tune: {{input: pad, rules: [note: {{pitch: {note}}}], output: {{port: synth, channel: 3}}}}
+outputs:
+  synth: {{midi: "{synth}:*"}}
+"""
+WREN, LARK, FINCH = 60, 64, 67
+"""The note that each child plays."""
+
+BROKEN = PROFILE.replace("pitch", "pich")
+RISING, FALLING = list(motif.DONE), list(motif.REFUSED)
+
+
+class Bedside:
+    """A small PC: its folders, its configuration, and the router that runs on it."""
+
+    def __init__(self, folder, synth, sensor, more="", seat="{profile: wren}"):
+        self.folder, self.synth, self.sensor = folder, synth, sensor
+        self.profiles, self.runtime, self.records = folder / "profiles", folder / "run", folder / "records"
+        self.profiles.mkdir()
+        self.config = folder / "router.yaml"
+        self.seat, self.more = seat, more
+        self.configure(more)
+        self.put("wren", WREN)
+        self.said = folder / "said.jsonl"
+        self.process = None
+
+    def configure(self, more):
+        self.config.write_text(
+            f"configuration: 1\nfolders:\n  profiles: {self.profiles}\n  state: {self.folder / 'state'}\n"
+            f"  records: {self.records}\n  runtime: {self.runtime}\nseats:\n  bed: {self.seat}\n{more}\n",
+            encoding="utf-8",
+        )
+
+    def text(self, child, note, profile=PROFILE):
+        return profile.format(child=child, note=note, sensor=self.sensor.path, synth=self.synth)
+
+    def put(self, child, note, profile=PROFILE):
+        (self.profiles / f"{child}.yaml").write_text(self.text(child, note, profile), encoding="utf-8")
+
+    def start(self, **environment):
+        with self.said.open("ab") as said:
+            self.process = subprocess.Popen(
+                [*ROUTER, "run", "--config", str(self.config), "--verbose"],
+                stdin=subprocess.DEVNULL,
+                stdout=subprocess.PIPE,
+                stderr=said,
+                env={**os.environ, "STATE_DIRECTORY": str(self.folder), **environment},
+            )
+        assert self.process.stdout.readline() == b"ready\n", self.said.read_text()
+        time.sleep(0.2)  # a switch that is pressed when the line is opened was not pressed for us
+
+    def ask(self, **request):
+        return ask(self.runtime / "control", request, WAIT)
+
+    def seat_status(self):
+        return self.ask(do="status")["status"]["seats"]["bed"]
+
+    def events(self, event=None):
+        said = [json.loads(line) for line in self.said.read_text().splitlines() if line.startswith("{")]
+        return [each for each in said if event in (None, each["event"])]
+
+    def wait_for(self, event, count=1):
+        return until(lambda: self.events(event)[count - 1 :])
+
+    def stop(self, number=signal.SIGTERM):
+        self.process.send_signal(number)
+        status = self.process.wait(WAIT)
+        self.process.stdout.close()
+        return status
+
+    def close(self):
+        if self.process is None:
+            return
+        if self.process.poll() is None:
+            self.process.kill()
+            self.process.wait()
+        self.process.stdout.close()
+
+
+@pytest.fixture
+def bedside(part, tmp_path):
+    listener, sensor = part(Listener), part(Sensor)
+    started = []
+
+    def begin(**options):
+        started.append(Bedside(tmp_path, listener.client, sensor, **options))
+        started[-1].start()
+        return started[-1], listener, sensor
+
+    yield begin
+    for each in started:
+        each.close()
+
+
+def plays(listener, sensor, note):
+    """An effort sounds this note, and ends it."""
+    sensor.pascal = 1.0
+    until(lambda: note in listener.sounding())
+    sensor.pascal = 0.0
+    until(lambda: note not in listener.sounding())
+
+
+def motifs(listener):
+    """The notes that were begun on the motif's channel, which is the highest that is free."""
+    return [data[0] for status, *data in list(listener.heard) if status == 0x9F and data[1]]
+
+
+# --- swaps --------------------------------------------------------------------------------------------------------
+
+
+def test_a_profile_that_is_put_into_the_folder_plays_and_a_broken_one_changes_nothing(bedside):
+    pc, listener, sensor = bedside()
+    plays(listener, sensor, WREN)
+    sensor.pascal = 1.0
+    until(lambda: WREN in listener.sounding())
+    pc.put("lark", LARK)
+    pc.wait_for("swap")
+    until(lambda: not listener.sounding() & {WREN})  # every note off, though the hand still lies there
+    until(lambda: motifs(listener) == RISING)
+    assert LARK not in listener.sounding()
+    sensor.pascal = 0.0
+    time.sleep(0.2)
+    plays(listener, sensor, LARK)
+    listener.heard.clear()
+    pc.put("lark", FINCH, BROKEN)
+    (refused,) = pc.wait_for("profile_refused")
+    assert 'did you mean "pitch"' in refused["why"].casefold()
+    assert "lark.yaml:7:" in refused["why"]
+    until(lambda: motifs(listener) == FALLING)
+    plays(listener, sensor, LARK)
+    status = pc.seat_status()
+    assert status["child"] == "lark"
+    assert status["refused"]["message"] == refused["why"]
+    assert pc.stop() == 0
+
+
+def test_the_profile_that_plays_is_written_over_renamed_and_deleted(bedside):
+    pc, listener, sensor = bedside()
+    pc.put("wren", FINCH)
+    pc.wait_for("swap")
+    plays(listener, sensor, FINCH)
+    (pc.profiles / "aside").write_text(pc.text("wren", LARK), encoding="utf-8")  # as editors do it
+    (pc.profiles / "aside").rename(pc.profiles / "wren.yaml")
+    pc.wait_for("swap", 2)
+    plays(listener, sensor, LARK)
+    (pc.profiles / "wren.yaml").unlink()
+    plays(listener, sensor, LARK)
+    assert pc.stop() == 0
+    pc.start()  # and so it does after a restart: the last good one was kept
+    plays(listener, sensor, LARK)
+
+
+def test_a_child_is_chosen_by_name_and_who_is_not_there_is_refused(bedside):
+    pc, listener, sensor = bedside(seat="{profile: wren, follow: file}")
+    pc.put("lark", LARK)
+    pc.put("finch", FINCH)
+    assert pc.ask(do="use", child="lark")["ok"]
+    plays(listener, sensor, LARK)
+    answer = pc.ask(do="use", child="finsh")
+    assert not answer["ok"]
+    assert "finch" in answer["problem"]
+    assert pc.ask(do="use", child="finch", seat="bad")["problem"].startswith('there is no seat called "bad"')
+    plays(listener, sensor, LARK)
+    assert pc.seat_status()["child"] == "lark"
+
+
+def test_the_room_can_be_left_without_a_motif(bedside):
+    pc, listener, sensor = bedside(more="motif: no")
+    pc.put("lark", LARK)
+    pc.wait_for("swap")
+    plays(listener, sensor, LARK)
+    assert motifs(listener) == []
+
+
+def test_a_program_change_steps_through_the_list(bedside, part):
+    import rtmidi
+
+    class Keyboard:
+        def __init__(self, _folder):
+            self.client = unique("keyboard")
+            self.port = rtmidi.MidiOut(rtmidi.API_UNIX_JACK, name=self.client)
+            self.port.open_virtual_port("out")
+
+        def close(self):
+            self.port.close_port()
+            self.port.delete()
+
+    keyboard = part(Keyboard)
+    pc, listener, sensor = bedside(
+        seat="{profile: wren, follow: file, list: [wren, lark, finch]}",
+        more=f'program_change: {{midi: "{keyboard.client}:*", channel: 16}}',
+    )
+    pc.put("lark", LARK)
+    pc.put("finch", FINCH)
+    keyboard.port.send_message([0xC0, 1])  # another channel
+    keyboard.port.send_message([0xCF, 2])
+    pc.wait_for("swap")
+    plays(listener, sensor, FINCH)
+    keyboard.port.send_message([0xCF, 3])  # nobody
+    keyboard.port.send_message([0xCF, 1])
+    pc.wait_for("swap", 2)
+    plays(listener, sensor, LARK)
+
+
+# --- nothing left sounding ----------------------------------------------------------------------------------------
+
+
+def test_after_a_kill_in_the_middle_of_a_note_the_next_start_ends_it(bedside):
+    pc, listener, sensor = bedside()
+    sensor.pascal = 1.0
+    until(lambda: WREN in listener.sounding())
+    pc.process.kill()
+    pc.process.wait()
+    sensor.pascal = 0.0
+    time.sleep(0.3)
+    assert WREN in listener.sounding()  # nobody has ended it
+    pc.process.stdout.close()
+    pc.start()
+    until(lambda: not listener.sounding())
+    plays(listener, sensor, WREN)
+
+
+def test_panic_silences_every_channel_and_the_music_goes_on(bedside):
+    pc, listener, sensor = bedside()
+    sensor.pascal = 1.0
+    until(lambda: WREN in listener.sounding())
+    listener.heard.clear()
+    assert pc.ask(do="panic")["ok"]
+    until(lambda: (0x82, WREN, 0) in listener.heard)
+    until(lambda: all((0xB0 | channel, 120, 0) in listener.heard for channel in range(16)))
+    sensor.pascal = 0.0
+    time.sleep(0.2)
+    plays(listener, sensor, WREN)
+
+
+@pytest.mark.parametrize("changes", ["", 'outputs: {synth: {midi: "nobody"}}'])
+def test_reading_the_configuration_again(bedside, changes):
+    """Nothing that did not change is touched: the note sounds on. A port that changed is silenced first."""
+    pc, listener, sensor = bedside()
+    sensor.pascal = 1.0
+    until(lambda: WREN in listener.sounding())
+    pc.configure(changes)
+    pc.process.send_signal(signal.SIGHUP)
+    pc.wait_for("configuration_read")
+    if changes:
+        until(lambda: not listener.sounding())
+    else:
+        time.sleep(0.3)
+        assert listener.sounding() == {WREN}
+        assert listener.count(0x90) == 1
+
+
+def test_a_broken_configuration_changes_nothing_when_read_again(bedside):
+    pc, listener, sensor = bedside()
+    pc.configure("motiv: no")
+    pc.process.send_signal(signal.SIGHUP)
+    (refused,) = pc.wait_for("configuration_refused")
+    assert "motif" in refused["why"]
+    plays(listener, sensor, WREN)
+
+
+def test_a_broken_configuration_at_the_start_does_not_keep_the_room_silent(bedside):
+    pc, listener, sensor = bedside()
+    assert pc.stop() == 0
+    pc.configure("motiv: no")
+    pc.start()
+    (refused,) = pc.wait_for("configuration_refused")
+    assert "motif" in refused["why"]
+    plays(listener, sensor, WREN)  # as the last good one said
+
+
+# --- never blocked ------------------------------------------------------------------------------------------------
+
+
+def test_without_any_folder_that_can_be_written_it_plays_on_and_says_so(bedside):
+    pc, listener, sensor = bedside()
+    assert pc.stop() == 0
+    for folder in (pc.folder / "state", pc.runtime, pc.records):
+        shutil.rmtree(folder, ignore_errors=True)
+        folder.write_text("not a folder")
+    pc.start()
+    plays(listener, sensor, WREN)
+    pc.wait_for("records_fault")
+    pc.wait_for("warning", 2)  # of the notes that sound, and of the control socket
+    assert pc.stop() == 0
+
+
+# --- what others see ----------------------------------------------------------------------------------------------
+
+
+def test_each_child_has_a_session_log_of_its_own(bedside):
+    pc, listener, sensor = bedside()
+    plays(listener, sensor, WREN)
+    assert pc.ask(do="mark", text="smiled")["ok"]
+    pc.put("lark", LARK)
+    pc.wait_for("swap")
+    plays(listener, sensor, LARK)
+    assert pc.stop() == 0
+    (wren,), (lark,) = (list((pc.records / child).glob("*.jsonl")) for child in ("wren", "lark"))
+    for path, note in ((wren, WREN), (lark, LARK)):
+        lines = [json.loads(line) for line in path.read_text(encoding="utf-8").splitlines()]
+        words = [line["event"] for line in lines if "event" in line]
+        assert {"start", "press", "note_on", "note_off", "release", "stop"} <= set(words)
+        assert {line["note"] for line in lines if line.get("event") == "note_on"} == {note}
+        assert ("mark" in words) is (note == WREN)
+    assert "lark" not in wren.read_text(encoding="utf-8")
+
+
+def test_status_says_what_plays_what_is_heard_and_what_sounds(bedside):
+    pc, listener, sensor = bedside()
+    sensor.pascal = 1.0
+    until(lambda: WREN in listener.sounding())
+    status = pc.ask(do="status")["status"]
+    bed = status["seats"]["bed"]
+    assert status["pid"] == pc.process.pid
+    assert bed["child"] == "wren"
+    assert bed["inputs"]["pad"]["value"] is True
+    assert bed["inputs"]["pad"]["there"]
+    assert bed["sounding"] == [{"output": "synth", "channel": 3, "note": WREN}]
+    assert bed["presses"] == {"pad": 1}
+    sensor.unplug()
+    pc.wait_for("input_lost")
+    pad = pc.seat_status()["inputs"]["pad"]
+    assert not pad["there"]
+    assert pad["why"]
+
+
+def notified(address, wanted, seconds=WAIT):
+    """What the service manager is told until all of ``wanted`` were."""
+    address.settimeout(seconds)
+    told = []
+    while not set(wanted) <= set(told):
+        told += address.recv(4096).decode().split("\n")
+    return told
+
+
+def test_the_service_manager_is_told_and_the_watchdog_is_fed_by_passes_only(bedside, tmp_path):
+    pc, listener, sensor = bedside()
+    assert pc.stop() == 0
+    with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as manager:
+        manager.bind(str(tmp_path / "notify"))
+        pc.start(NOTIFY_SOCKET=str(tmp_path / "notify"), WATCHDOG_USEC="400000")
+        notified(manager, ["READY=1"])
+        notified(manager, ["WATCHDOG=1"])
+        pc.process.send_signal(signal.SIGSTOP)  # what is frozen does not feed it
+        time.sleep(0.3)
+        while select.select([manager], [], [], 0)[0]:  # what was sent before it froze
+            manager.recv(4096)
+        assert not select.select([manager], [], [], 1.0)[0]
+        pc.process.send_signal(signal.SIGCONT)
+        notified(manager, ["WATCHDOG=1"])
+        pc.process.send_signal(signal.SIGHUP)
+        told = notified(manager, ["RELOADING=1", "READY=1"])
+        assert any(each.startswith("MONOTONIC_USEC=") for each in told)
+        plays(listener, sensor, WREN)
+        assert pc.stop() == 0
+        notified(manager, ["STOPPING=1"])
+
+
+def test_without_a_configuration_it_says_how_to_begin(tmp_path):
+    ended = subprocess.run(
+        [sys.executable, "-m", "router", "run", "--config", str(tmp_path / "none.yaml"), "wren"],
+        capture_output=True,
+        text=True,
+        timeout=WAIT,
+        check=False,
+    )
+    assert ended.returncode == 2
+    assert "either" in ended.stderr
