@@ -69,7 +69,7 @@ def header(child: str, **more: Any) -> dict[str, Any]:
 
 def digest(profile: Path) -> str:
     """What tells one state of a profile from another: the SHA-256 of its file."""
-    return f"sha256:{hashlib.sha256(profile.read_bytes()).hexdigest()}"
+    return hashlib.sha256(profile.read_bytes()).hexdigest()
 
 
 def remark(text: str) -> str:

@@ -26,6 +26,9 @@ VERSION = 1
 LOG = ".jsonl"
 TRACE = ".trace.jsonl.gz"
 
+CHILD = re.compile(r"[a-z][a-z0-9-]{0,31}")
+"""What a child's folder is called: a pseudonym, as profiles have it."""
+
 _STEM = re.compile(r"(\d{4}-\d\d-\d\dT\d{6})-[^.]+")
 
 
@@ -41,6 +44,13 @@ def began(name: str) -> datetime | None:
         return datetime.strptime(found[1], "%Y-%m-%dT%H%M%S") if found else None  # noqa: DTZ007 - a local time, as written
     except ValueError:
         return None
+
+
+def children(folder: Path) -> list[Path]:
+    """The folders of the children in the folder of records."""
+    if not folder.is_dir():
+        return []
+    return sorted(path for path in folder.iterdir() if path.is_dir() and CHILD.fullmatch(path.name))
 
 
 def prune(folder: Path, now: datetime, keep: int | None, sessions: int | None) -> int:

@@ -14,11 +14,11 @@ from pathlib import Path
 from rich.console import Console
 from rich.progress import Progress
 
-from router import configuration, profile
-from router.configuration import Configuration
+from router import profile
+from router.cli import places
 from router.files import replacing
 from router.profile import ProfileError
-from router.records import LOG, read
+from router.records import LOG, children, read
 from router.report import data, plots, ward
 from router.report.history import History, Measured, gather, logs, measure
 from router.report.html import html
@@ -26,7 +26,7 @@ from router.report.page import page
 from router.report.plots import MISSING
 from router.report.session import Settings
 from router.report.terminal import show
-from router.units import NANOSECONDS, QuantityError, nearest, time_ns
+from router.units import NANOSECONDS, QuantityError, time_ns
 
 NAME = "report"
 HELP = "say what a child did, session by session, for the care team"
@@ -57,10 +57,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--profile", type=Path, metavar="FILE", help="the child's profile, for the weights of its goals"
     )
-    parser.add_argument(
-        "--records", type=Path, metavar="FOLDER", help="where the records are, if not where the configuration says"
-    )
-    parser.add_argument("--config", type=Path, metavar="FILE", help=f"the configuration (default {configuration.PATH})")
+    places.add_arguments(parser)
 
 
 def run(args: argparse.Namespace) -> int:
@@ -107,8 +104,8 @@ def _one(args: argparse.Namespace) -> int:
 
 def _all(args: argparse.Namespace) -> int:
     now = datetime.now()  # noqa: DTZ005 - as above
-    records = _records(args)
-    paths = [(folder.name, path) for folder in ward.folders(records) for path in ward.recent(folder, now)]
+    records = places.records(args)
+    paths = [(folder.name, path) for folder in children(records) for path in ward.recent(folder, now)]
     measured = _measured([path for _, path in paths], Settings(args.window, args.gap))
     week = ward.ward(zip([child for child, _ in paths], measured, strict=True), now)
     if args.json:
@@ -133,9 +130,9 @@ def _history(args: argparse.Namespace, settings: Settings) -> History:
         raise _NothingToShow(f"{missing} is no session log; name one child, or logs")
     else:
         child = args.child[0]
-        folder = _records(args) / child
+        folder = places.records(args) / child
         if not folder.is_dir():
-            raise _NothingToShow(_no_records(child, _records(args)))
+            raise _NothingToShow(places.nobody(child, places.records(args)))
         paths = logs(folder)
     history = gather(
         child, paths, settings, _measured(paths, settings), since=args.since, weights=_weights(args, child)
@@ -148,14 +145,6 @@ def _history(args: argparse.Namespace, settings: Settings) -> History:
 def _unused(history: History) -> list[str]:
     said = [f"{log}: {remark}" for log, remark in history.remarks]
     return said + ([f"logs without any effort or mark: {history.idle}"] if history.idle else [])
-
-
-def _no_records(child: str, records: Path) -> str:
-    names = [folder.name for folder in ward.folders(records)]
-    near = nearest(child, names)
-    there = f"There are records of: {', '.join(names)}." if names else "There are no records there at all."
-    hint = f'Did you mean "{near}"?  ' if near else ""
-    return f"there are no records of {child} in {records}\n{hint}{there}"
 
 
 def _measured(paths: Sequence[Path], settings: Settings) -> Iterator[Measured]:
@@ -173,23 +162,11 @@ def _measured(paths: Sequence[Path], settings: Settings) -> Iterator[Measured]:
             yield from progress.track(found, total=len(paths), description="reading logs")
 
 
-def _records(args: argparse.Namespace) -> Path:
-    if args.records is not None:
-        return Path(args.records)
-    return _room(args).folders.records
-
-
-def _room(args: argparse.Namespace) -> Configuration:
-    if args.config is not None:
-        return configuration.load(args.config)
-    return configuration.load(configuration.PATH) if configuration.PATH.exists() else configuration.DEFAULT
-
-
 def _weights(args: argparse.Namespace, child: str) -> dict[str, float]:
     """The weights of the goals in the child's profile, if it is found and right."""
     if args.profile is not None:
         return dict(profile.load(profile.find(args.profile)).goals)
-    for folder in [_room(args).folders.profiles, *(seat.folder for seat in _room(args).seats)]:
+    for folder in places.profiles(args):
         if (folder / f"{child}.yaml").is_file():
             try:
                 return dict(profile.load(folder / f"{child}.yaml").goals)

@@ -6,7 +6,6 @@ Where fewer than five children stand behind a figure it is not shown: with so fe
 from __future__ import annotations
 
 import json
-import re
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from datetime import datetime, timedelta
@@ -22,8 +21,6 @@ from router.report.session import Session
 
 SMALL = 5
 """Children; a figure of fewer is not shown. The smallest group that is commonly printed in statistics of health."""
-
-_CHILD = re.compile(r"[a-z][a-z0-9-]{0,31}")
 
 PER_CHILD: Mapping[str, tuple[str, Callable[[list[Session]], float | None], Callable[[float | None], str]]] = (
     MappingProxyType(
@@ -58,13 +55,6 @@ class Ward:
     children: int | None
     sessions: int | None
     figures: dict[str, Quartiles]
-
-
-def folders(folder: Path) -> list[Path]:
-    """The folders of the children."""
-    if not folder.is_dir():
-        return []
-    return sorted(path for path in folder.iterdir() if path.is_dir() and _CHILD.fullmatch(path.name))
 
 
 def recent(folder: Path, now: datetime) -> list[Path]:
