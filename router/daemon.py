@@ -64,6 +64,7 @@ class Daemon:
         for seat in self.seats:
             seat.record = record
         self._plugged: Plugged | None = None
+        self._paths: set[Path] = set()  # of devices that are named by a path of their own
         self._midi: MidiSystem | None = None
         self._look_at: int | None = None  # when to look whether the ports that we use are still there
         self._watchdog = Watchdog()
@@ -175,7 +176,10 @@ class Daemon:
             for device in seat.profile.devices.values()
             if isinstance(device, SerialDevice) and Path(device.pattern).is_absolute()
         }
+        if self._plugged is not None and paths == self._paths:
+            return
         self._unwatch_folders()
+        self._paths = paths
         try:
             self._plugged = Plugged(paths)
         except (OSError, ImportError) as error:

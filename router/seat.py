@@ -19,7 +19,7 @@ from router import motif
 from router.attached import AttachedInput, AttachedOutput, Room
 from router.budget import Budget
 from router.engine import Engine
-from router.events import Mark, Message, Sample, SwitchSample
+from router.events import Found, Lost, Mark, Message, Sample, SwitchSample
 from router.inputs import by_device
 from router.ledger import Observe
 from router.midi import NOTE_OFF, NOTE_ON, silencing
@@ -173,7 +173,7 @@ class Seat:
             device.came = []
         for stamp, sample in came:
             self.now = max(self.now, min(stamp, now))
-            if not isinstance(sample, Mark):
+            if not isinstance(sample, Mark | Lost | Found):
                 self.last[sample.input] = (self.now, sample)
             if self._stale and self._is_stale(sample):
                 continue

@@ -113,8 +113,8 @@ class Service:
         path = self.configuration.folders.runtime / "sounding"
         try:
             path.parent.mkdir(parents=True, exist_ok=True)
-            if path.exists():
-                self._log.info("hushed", what=end_what_was_left(path, HUSHING))
+            if ended := end_what_was_left(path, HUSHING):
+                self._log.info("hushed", what=ended)
             return Sounding(path)
         except OSError as error:
             self._warn("no record of the notes that sound can be kept, so a crash may leave one on", error)

@@ -348,7 +348,8 @@ def test_a_synth_that_is_switched_on_after_the_router_is_found(jack_server, tmp_
             opened.append(synth)
             running.until(lambda synth=synth: (0xC2, 12) in synth.heard)
             if turn == 1:
-                assert listener.heard[1:5] == [(0x82, 48, 0), (0xB0, 64, 0), (0xB0, 123, 0), (0xB0, 120, 0)]
+                ended = dict.fromkeys(listener.heard[1:])  # while clients come, JACK has brought one message twice
+                assert [*ended][:4] == [(0x82, 48, 0), (0xB0, 64, 0), (0xB0, 123, 0), (0xB0, 120, 0)]
             running.press("left", False)
             running.press("left")
             running.until(lambda synth=synth: (0x92, 48, 80) in synth.heard)
