@@ -1,7 +1,9 @@
-"""Killed while it plays, and nothing sounds on: in each round a process plays and is killed (SIGKILL) at a random moment.
+"""Killed while it plays, and nothing sounds on: again and again the router is killed (SIGKILL) at a random moment.
 
-Then ``python -m router.hush`` runs, and a listener on the synth's side must have no note on and no pedal down. In every other
-round the outputs are ports of the process's own, to which the listener was connected: nobody can say so afterwards.
+Hands at random on two switches make it play. After each kill, one time in two, what the service does then happens
+(``python -m router.hush``); always the router is started again, as the service would, which ends what was left by itself. After
+each of these a listener on the synth's side must have no note on. One time in two the router's outputs are ports of its own,
+to which the listener was connected: nobody can say so once the router is gone.
 
     python -m tests.soak_killed --count 1000
 
@@ -13,40 +15,70 @@ from __future__ import annotations
 import argparse
 import os
 import random
-import signal
 import subprocess
 import sys
 import tempfile
 import time
 from collections import Counter
 from pathlib import Path
+from typing import Any
 
 SERVER = "router-tests-killed"
-WAIT = 30.0
-"""Seconds for what takes a fraction of one."""
-CHANNELS = (1, 2, 10)
-LONGEST_PLAYING = 0.08
-"""Seconds after which the process is killed, at most: enough for some forty messages."""
+WAIT = 60.0
+"""Seconds for what takes one or two."""
+PLAYING = 0.1, 0.4
+"""Seconds of hands at random before the kill: at least, at most."""
 ARRIVED = 0.02
 """Seconds after which the listener has heard the last message of a process that is no more: many cycles of JACK."""
+LIFTED = 0.2
+"""Seconds after which a router that has begun takes a press for an effort; what was pressed before was not meant for it."""
+
+CONFIGURATION = """
+configuration: 1
+folders: {{profiles: {folder}/profiles, state: {folder}/state, records: {folder}/records, runtime: {folder}/run}}
+seats: {{bed: {{profile: wren}}}}
+motif: no
+"""
+PROFILE = """
+profile: 1
+child: wren
+music: {{key: D, scale: minor pentatonic, tempo: 200 bpm}}
+inputs:
+  left: {{type: switch, device: {{serial: "{left}"}}, debounce: 0 ms}}
+  right: {{type: switch, device: {{serial: "{right}"}}, debounce: 0 ms}}
+parts:
+  tune:
+    input: left
+    rules:
+      - sequence: {{degrees: [1, 2, 3, 5]}}
+      - chord: {{kind: fifth}}
+    output: {{port: one, channel: 1}}
+  run:
+    input: right
+    rules:
+      - note: {{degree: 1, octave: 3}}
+      - chord: {{kind: triad}}
+      - arpeggio: {{order: up, rate: 1/16}}
+    output: {{port: two, channel: 2}}
+outputs:
+  one: {{midi: "{synth}-one:in"}}
+  two: {{midi: "{synth}-two:in"}}
+"""
+SYNTH, NONE = "ear", "no such synth"
+"""With the second the router has ports of its own."""
 
 
 class Ear:
-    """Hears what comes to its port, and knows which notes are on and which pedals are down."""
+    """Hears what comes to its port, and knows which notes are on."""
 
-    def __init__(self, client: str = "ear", port: str = "in") -> None:
+    def __init__(self, client: str, port: str = "in") -> None:
         import rtmidi
 
         self.name = f"{client}:{port}"
         self.notes: set[tuple[int, int]] = set()
-        self.pedals: set[int] = set()
         self._port = rtmidi.MidiIn(rtmidi.API_UNIX_JACK, name=client)
         self._port.set_callback(self._hear)
         self._port.open_virtual_port(port)
-
-    @property
-    def silent(self) -> bool:
-        return not self.notes and not self.pedals
 
     def _hear(self, event: tuple[list[int], float], _data: object) -> None:
         status, number, value = (*event[0], 0, 0)[:3]
@@ -55,8 +87,6 @@ class Ear:
             self.notes.add((channel, number))
         elif kind in (0x80, 0x90):
             self.notes.discard((channel, number))
-        elif kind == 0xB0 and number == 64:
-            (self.pedals.add if value >= 64 else self.pedals.discard)(channel)
 
     def close(self) -> None:
         time.sleep(0.1)  # python-rtmidi may wait for ever if a message comes while it closes
@@ -65,68 +95,117 @@ class Ear:
         self._port.delete()
 
 
-def play(record: Path, port: str, seed: int) -> None:
-    """What the process that is killed does: notes and pedals at random, through two outputs, until it is killed."""
-    from router.devices import MidiPort
-    from router.outputs import open_output
-    from router.sounding import Sounding
+class Bedside:
+    """A router as the service runs it, its folders, two switches on serial lines, and who listens."""
 
-    sounding = Sounding(record)
-    outputs = [sounding.record(open_output(name, MidiPort(port), client=f"killed-{name}")) for name in ("one", "two")]
-    sys.stdout.write("open\n")
-    sys.stdout.flush()
-    sys.stdin.readline()
-    rng = random.Random(seed)
-    while True:
-        channel = rng.choice(CHANNELS) - 1
-        kind = rng.choices((0x90, 0x80, 0xB0), (5, 4, 1))[0]
-        number = 64 if kind == 0xB0 else rng.randrange(36, 84)
-        rng.choice(outputs).send((kind | channel, number, rng.randrange(1, 128)), time.monotonic_ns())
-        time.sleep(rng.uniform(0, 0.002))
+    def __init__(self, folder: Path, client: Any) -> None:
+        self.ears = {name: Ear(f"{SYNTH}-{name}") for name in ("one", "two")}
+        self._client, self._folder = client, folder
+        self._lines = {name: os.openpty() for name in ("left", "right")}
+        self._router: subprocess.Popen[bytes] | None = None
+        self.record = folder / "run" / "sounding"
+        (folder / "profiles").mkdir()
+        (folder / "router.yaml").write_text(CONFIGURATION.format(folder=folder), encoding="utf-8")
+
+    def start(self, synth: str) -> None:
+        """Start it, and wait until it plays."""
+        lines = {name: os.ttyname(slave) for name, (_, slave) in self._lines.items()}
+        profile = PROFILE.format(synth=synth, **lines)
+        (self._folder / "profiles" / "wren.yaml").write_text(profile, encoding="utf-8")
+        with (self._folder / "said").open("ab") as said:
+            self._router = subprocess.Popen(
+                [sys.executable, "-m", "router", "run", "--config", str(self._folder / "router.yaml")],
+                stdin=subprocess.DEVNULL,
+                stdout=subprocess.PIPE,
+                stderr=said,
+                env={**os.environ, "STATE_DIRECTORY": str(self._folder)},
+            )
+        assert self._router.stdout is not None
+        assert self._router.stdout.readline() == b"ready\n", (self._folder / "said").read_text()
+        if synth == NONE:
+            for name, ear in self.ears.items():
+                (port,) = self._client.get_ports(f"^router[^:]*:{name}$", is_midi=True, is_output=True)
+                self._client.connect(port, ear.name)
+        time.sleep(LIFTED)
+
+    def play(self, rng: random.Random) -> None:
+        """Hands at random, for a random time."""
+        end = time.monotonic() + rng.uniform(*PLAYING)
+        while (left := end - time.monotonic()) > 0:
+            self.press(rng.choice(("left", "right")), rng.random() < 0.6)
+            time.sleep(min(left, rng.uniform(0, 0.03)))
+
+    def notes(self) -> set[tuple[int, int]]:
+        """What sounds, as the synths have heard it: channel and note."""
+        return {note for ear in self.ears.values() for note in list(ear.notes)}
+
+    def press(self, name: str, pressed: bool) -> None:
+        os.write(self._lines[name][0], b"1\n" if pressed else b"0\n")
+
+    def kill(self) -> None:
+        """As a crash would."""
+        if self._router is not None:
+            self._router.kill()
+            self._router.communicate()
+            self._router = None
+
+    def close(self) -> None:
+        self.kill()
+        for ear in self.ears.values():
+            ear.close()
+        for ends in self._lines.values():
+            for end in ends:
+                os.close(end)
 
 
-def one_round(ear: Ear, client: object, record: Path, seed: int) -> str:
-    """Play, kill, hush; what was on at the kill ("silence", "notes").
+def hush(record: Path) -> None:
+    """What the service does when the router has ended."""
+    done = subprocess.run(
+        [sys.executable, "-m", "router.hush", str(record)], capture_output=True, text=True, timeout=WAIT, check=False
+    )
+    assert done.returncode == 0, done
+
+
+def one_round(bedside: Bedside, seed: int) -> str:
+    """Play, kill, and what follows; what was on at the kill.
 
     Raises:
-        AssertionError: something sounds on, or hush failed.
+        AssertionError: something sounds on.
     """
     from router.marks import parse
 
     rng = random.Random(seed)
-    own = seed % 2 == 1
-    command = [sys.executable, __file__, "--play", str(record), "no such synth" if own else ear.name, str(seed)]
-    player = subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE)
-    try:
-        assert player.stdout.readline() == b"open\n"
-        if own:
-            for name in ("one", "two"):
-                client.connect(f"killed-{name}:{name}", ear.name)
-        player.stdin.write(b"play\n")
-        player.stdin.flush()
-        time.sleep(rng.uniform(0, LONGEST_PLAYING))
-    finally:
-        player.send_signal(signal.SIGKILL)
-        player.communicate()
+    synth = NONE if seed % 2 else SYNTH
+    bedside.start(synth)
+    bedside.play(rng)
+    bedside.kill()
     time.sleep(ARRIVED)
-    on = set(ear.notes)
-    left, problem = parse(record.read_bytes())
+    on = bedside.notes()
+    left, problem = parse(bedside.record.read_bytes())
     assert not problem, problem
     assert on <= {note for one in left for note in one.notes}, f"{on} sound, and {left} is marked"
-    hushed = subprocess.run(
-        [sys.executable, "-m", "router.hush", str(record)], capture_output=True, text=True, timeout=WAIT, check=False
-    )
-    assert hushed.returncode == 0, hushed
-    deadline = time.monotonic() + WAIT
-    while not ear.silent and time.monotonic() < deadline:
-        time.sleep(0.001)
-    assert ear.silent, f"{sorted(ear.notes)} sound on, pedals {ear.pedals}; {hushed.stdout}"
-    assert parse(record.read_bytes()) == ([], "")
+    for name in ("left", "right"):
+        bedside.press(name, False)
+    if seed // 2 % 2:
+        hush(bedside.record)
+        _until_silent(bedside, "hush")
+        assert parse(bedside.record.read_bytes()) == ([], "")
+    bedside.start(synth)
+    _until_silent(bedside, "the next start")
+    assert not any(one.notes for one in parse(bedside.record.read_bytes())[0])
+    bedside.kill()
     return "notes were on" if on else "nothing was on"
 
 
+def _until_silent(bedside: Bedside, after: str) -> None:
+    deadline = time.monotonic() + WAIT
+    while on := bedside.notes():
+        assert time.monotonic() < deadline, f"after {after} {sorted(on)} sound on"
+        time.sleep(0.001)
+
+
 def soak(count: int, first: int = 0, *, progress: bool = False) -> Counter[str]:
-    """``count`` rounds; in how many notes were on when the process was killed."""
+    """``count`` rounds; in how many notes were on when the router was killed."""
     import jack
     from parts import Server
 
@@ -135,21 +214,22 @@ def soak(count: int, first: int = 0, *, progress: bool = False) -> Counter[str]:
     became: Counter[str] = Counter()
     os.environ |= {"ROUTER_MIDI": "jack", "JACK_DEFAULT_SERVER": SERVER}
     server = Server(None, SERVER)
-    ear, client = Ear(), jack.Client("connects")
-    try:
-        with tempfile.TemporaryDirectory() as folder:
+    client = jack.Client("connects")
+    with tempfile.TemporaryDirectory() as folder:
+        bedside = Bedside(Path(folder), client)
+        try:
             for seed in range(first, first + count):
                 try:
-                    became[one_round(ear, client, Path(folder) / "sounding", seed)] += 1
+                    became[one_round(bedside, seed)] += 1
                 except BaseException as error:
                     error.add_note(f"seed {seed}")
                     raise
-                if progress and (seed - first + 1) % 50 == 0:
+                if progress and (seed - first + 1) % 20 == 0:
                     print(f"{seed - first + 1} of {count}: {dict(became)}", file=sys.stderr)  # noqa: T201 - a command shows how far it is
-    finally:
-        ear.close()
-        client.close()
-        server.close()
+        finally:
+            bedside.close()
+            client.close()
+            server.close()
     return became
 
 
@@ -158,10 +238,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--count", type=int, default=1000)
     parser.add_argument("--first", type=int, default=0, help="the first round's seed")
-    parser.add_argument("--play", nargs=3, metavar=("RECORD", "PORT", "SEED"), help=argparse.SUPPRESS)
     args = parser.parse_args()
-    if args.play:
-        play(Path(args.play[0]), args.play[1], int(args.play[2]))
     started = time.monotonic()
     became = soak(args.count, args.first, progress=True)
     print(dict(became), f"{time.monotonic() - started:.0f} s")  # noqa: T201 - what the command found
