@@ -70,7 +70,7 @@ class Errands:
         self._job: Job | None = None
         self._since = 0
         self._overdue = False  # the worker is stuck, and no other may be begun
-        self._stuck: set[Worker] = set()
+        self._stuck: frozenset[Worker] = frozenset()  # replaced, never changed: workers read it
         self._worker = Worker(self._answer)
 
     def fileno(self) -> int:
@@ -87,7 +87,7 @@ class Errands:
         return any(job.done == done for job in self._jobs)
 
     def stuck(self) -> frozenset[str]:
-        """What the threads that are left behind are at."""
+        """What the threads that are left behind are at. Workers may ask, too."""
         return frozenset(worker.at for worker in self._stuck)
 
     def read(self, now: int) -> None:
@@ -99,7 +99,7 @@ class Errands:
             if result is _MOUNTED:
                 self._changed()
             elif worker is not self._worker or self._overdue:  # it was stuck, and has come back
-                self._stuck.discard(worker)
+                self._stuck -= {worker}
                 self._overdue &= worker is not self._worker
                 self._changed()
             else:
@@ -118,7 +118,7 @@ class Errands:
         at = self._worker.at
         self._stalled(at)
         if len(self._stuck) < MOST_STUCK:
-            self._stuck.add(self._worker)
+            self._stuck |= {self._worker}
             self._worker.stop()
             self._worker = Worker(self._answer)
         else:

@@ -8,7 +8,7 @@ from __future__ import annotations
 import os
 import stat
 import unicodedata
-from collections.abc import Collection, Iterable, Mapping
+from collections.abc import Callable, Collection, Iterable, Mapping
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
@@ -117,7 +117,7 @@ def listing(folder: Path, _worker: Worker | None = None) -> dict[str, Mark] | No
 
 
 def judge_newest(
-    folder: Path, names: Iterable[str], stuck: Collection[str], worker: Worker
+    folder: Path, names: Iterable[str], stuck: Callable[[], Collection[str]], worker: Worker
 ) -> tuple[list[Judged], Mapping[str, Mark] | None]:
     """Judge one after another until one is good."""
     there = listing(folder)
@@ -129,7 +129,7 @@ def judge_newest(
     return judgements, there
 
 
-def judge_asked(folder: Path, child: str, stuck: Collection[str], worker: Worker) -> Judged:
+def judge_asked(folder: Path, child: str, stuck: Callable[[], Collection[str]], worker: Worker) -> Judged:
     """Judge the file of a child, if there is one."""
     there = listing(folder)
     name = file_of(child, there or ())
@@ -139,12 +139,12 @@ def judge_asked(folder: Path, child: str, stuck: Collection[str], worker: Worker
     return judge(folder, name, worker, stuck)
 
 
-def judge(folder: Path, name: str, worker: Worker, stuck: Collection[str] = ()) -> Judged:
+def judge(folder: Path, name: str, worker: Worker, stuck: Callable[[], Collection[str]] = frozenset) -> Judged:
     """Read and check one file; the name stands in the folder, or did a moment ago."""
     path = folder / name
     report = Report(str(folder / tidy(name)), schema.FORM)
     worker.at = name
-    if name in stuck:
+    if name in stuck():
         return Judged(name, there=True, profile=None, problems=[silent(path)])
     there = os.path.lexists(path)
     if tidy(name) != name:

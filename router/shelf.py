@@ -335,8 +335,6 @@ class Shelf:
         there = found.listing or {}
         if self._watches.folder != found.watches.folder:  # another folder is here, and of the old one no more is heard
             self._arrivals.uncertain(now)
-        else:
-            self._known = {name: mark for name, mark in self._known.items() if name in there}
         self._watches = found.watches
         if self._looked:
             changed = [name for name, mark in there.items() if self._known.get(name) != mark]
@@ -360,7 +358,7 @@ class Shelf:
         if due or (self._list_at is not None and now >= self._list_at):
             self._list_at = None
             names = [arrived.name for arrived in reversed(due)]
-            work = partial(judge_newest, self._folder, names, self._errands.stuck())
+            work = partial(judge_newest, self._folder, names, self._errands.stuck)
             self._errands.do(Job(work, partial(self._judged, due), partial(self._not_judged, due)))
         ready, self._ready = self._ready, []
         return ready
@@ -375,7 +373,7 @@ class Shelf:
             due = [arrived for arrived in due if not means(ask.child, arrived.name)]
             for name in [name for name in self._arrivals.all() if means(ask.child, name)]:
                 self._arrivals.gone(name)
-            work = partial(judge_asked, self._folder, ask.child, self._errands.stuck())
+            work = partial(judge_asked, self._folder, ask.child, self._errands.stuck)
             self._errands.do(Job(work, partial(self._answer, ask), partial(self._no_answer, ask)))
         return due
 
@@ -451,7 +449,7 @@ class Shelf:
         judged: Judged | None = None,
         asker: object | None = None,
     ) -> Offer:
-        shown = tidy(name).replace("/", "\ufffd")[:LONGEST]
+        shown = tidy(name).replace("/", "\ufffd")[:LONGEST] if name.strip(".") else "\ufffd"
         path = self._folder / shown
         found = judged.profile if judged is not None else None
         text = judged.text if judged is not None else b""
