@@ -1,0 +1,77 @@
+"""The guest's end of the link: requests come as lines of JSON over a virtio port, answers go back.
+
+    {"id": 1, "run": "a shell command", "input": "...", "limit": 30}   ->  {"id": 1, "status": 0, "out": "..."}
+    {"id": 2, "start": "a shell command"}                              ->  {"id": 2, "process": 512}, then what it says,
+                                                                           {"process": 512, "line": "..."}, and {"process": 512, "status": 0}
+
+At its start it says {"up": SECONDS SINCE THE KERNEL'S START}. Standard library only, and few of it: an emulated processor is slow.
+"""
+
+import json
+import os
+import subprocess
+import threading
+import time
+
+PORT = "/dev/virtio-ports/test.link"
+
+while not os.path.exists(PORT):
+    time.sleep(0.02)
+port = os.open(PORT, os.O_RDWR)
+one_at_a_time = threading.Lock()
+
+
+def say(message):
+    data = (json.dumps(message) + "\n").encode()
+    with one_at_a_time:
+        while data:
+            data = data[os.write(port, data) :]
+
+
+def run(request):
+    shell = subprocess.Popen(
+        ["/bin/bash", "-c", request["run"]],
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.STDOUT,
+        start_new_session=True,
+    )
+    try:
+        out, _ = shell.communicate(request.get("input", "").encode(), request.get("limit", 30))
+    except subprocess.TimeoutExpired:
+        os.killpg(shell.pid, 9)
+        out, _ = shell.communicate()
+        out += b"\n(it did not end in time)"
+    say({"id": request["id"], "status": shell.returncode, "out": out.decode(errors="replace")})
+
+
+def start(request):
+    shell = subprocess.Popen(
+        ["/bin/bash", "-c", "exec " + request["start"]],
+        stdin=subprocess.DEVNULL,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.STDOUT,
+        start_new_session=True,
+    )
+    say({"id": request["id"], "process": shell.pid})
+    for line in shell.stdout:
+        say({"process": shell.pid, "line": line.decode(errors="replace").rstrip("\n")})
+    say({"process": shell.pid, "status": shell.wait()})
+
+
+with open("/proc/uptime") as uptime:
+    say({"up": float(uptime.read().split()[0])})
+
+waiting = b""
+while True:
+    try:
+        came = os.read(port, 65536)
+    except OSError:
+        came = b""
+    if not came:  # nobody at the other end yet
+        time.sleep(0.05)
+        continue
+    *lines, waiting = (waiting + came).split(b"\n")
+    for line in lines:
+        request = json.loads(line)
+        threading.Thread(target=run if "run" in request else start, args=[request], daemon=True).start()

@@ -1,0 +1,176 @@
+"""The bedside: the PC with the project on it, and everything that is plugged in. Tests and the soak use it alike."""
+
+from __future__ import annotations
+
+import json
+import shlex
+import shutil
+import tempfile
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Protocol
+
+from tests.bedside_pc.devices import Keyboard, Pressure, SoundCard, Tablet, UsbSynth
+from tests.bedside_pc.image import image
+from tests.bedside_pc.machine import ANSWERING, GuestFailed, Machine, until
+
+PROFILES = "/var/lib/router/profiles"
+SWITCH, BREATH, POINTER = (0, 69), (1, 76), (2, 74)
+"""What each plays in the profile ``wren``: channel (0 to 15) and note."""
+
+
+class Device(Protocol):
+    """What can be pulled out and put back."""
+
+    def plug(self) -> None: ...
+
+    def unplug(self) -> None: ...
+
+
+@dataclass(frozen=True)
+class Movement:
+    """A movement of the child: the device that hears it, the note, how it begins and how it ends."""
+
+    device: Device
+    note: tuple[int, int]
+    begin: Callable[[], None]
+    end: Callable[[], None]
+
+
+@dataclass(frozen=True)
+class Held:
+    """What a process holds that could leak."""
+
+    descriptors: int
+    threads: int
+    clients: int
+    """Of ALSA's sequencer, in the whole machine."""
+
+
+class Room:
+    """A PC that is on, with a switch, another switch, a breath, a head pointer, a loudspeaker and a synth."""
+
+    def __init__(self) -> None:
+        self.folder = Path(tempfile.mkdtemp(prefix="bedside-pc-"))
+        try:
+            self.machine = Machine(image(), self.folder)
+        except BaseException:
+            shutil.rmtree(self.folder)
+            raise
+        try:
+            self._furnish()
+        except BaseException:
+            self.close()
+            raise
+
+    def _furnish(self) -> None:
+        self.sound = SoundCard(self.machine)
+        self.switch, self.other = (Keyboard(self.machine, f"SWITCH{n}", f"screen{n}") for n in (0, 1))
+        self.tablet, self.sensor, self.synth = Tablet(self.machine), Pressure(self.machine), UsbSynth(self.machine)
+        for device in (self.switch, self.other, self.tablet, self.sensor):
+            device.plug()
+        self.until_ready()
+        self.synth.plug()
+        self.until_found()
+        self.tablet.place(0.1, 0.5)
+        self.movements = {
+            "switch": Movement(self.switch, SWITCH, lambda: self.switch.key(True), lambda: self.switch.key(False)),
+            "breath": Movement(self.sensor, BREATH, lambda: self.press(150), lambda: self.press(0)),
+            "pointer": Movement(
+                self.tablet, POINTER, lambda: self.tablet.place(0.9, 0.5), lambda: self.tablet.place(0.1, 0.5)
+            ),
+        }
+
+    def press(self, pascals: float) -> None:
+        self.sensor.pascals = pascals
+
+    def close(self) -> None:
+        """Switch everything off, and leave nothing behind."""
+        if hasattr(self, "sensor"):
+            self.sensor.close()
+        self.machine.power_off()
+        shutil.rmtree(self.folder)
+
+    # --- the router -----------------------------------------------------------------------------------------------------
+
+    def until_ready(self) -> None:
+        """Until systemd says that the router is up, which it is when the router has said so."""
+        self.machine.until("systemctl -q is-active router.service router-synth.service")
+
+    def ask(self, **request: Any) -> dict[str, Any]:
+        """The answer of the router's control socket."""
+        answer = json.loads(
+            self.machine.run(f"python3 -S /usr/local/lib/test-link/ask.py {shlex.quote(json.dumps(request))}")
+        )
+        if not answer["ok"]:
+            raise GuestFailed(f"{request}: {answer['problem']}")
+        return dict(answer)
+
+    def status(self) -> dict[str, Any]:
+        """Of the room's one seat, with the process's own number."""
+        status = self.ask(do="status")["status"]
+        return {"pid": status["pid"], **status["seats"]["bed"]}
+
+    def child(self) -> str:
+        """Whose profile plays."""
+        return str(self.status()["child"])
+
+    def until_found(self) -> None:
+        """Until the router has everything that the profile names."""
+
+        def missing() -> bool:
+            try:
+                status = self.status()
+            except GuestFailed:  # it does not answer yet
+                return False
+            return all(part["there"] for kind in ("inputs", "outputs") for part in status[kind].values())
+
+        try:
+            until(missing, "the router finds everything")
+        except GuestFailed as failed:
+            raise GuestFailed(f"{failed}\n{json.dumps(self.status(), indent=1)}\n{self.journal()}") from None
+
+    def journal(self, lines: int = 30) -> str:
+        return self.machine.run(f"journalctl -q -u router.service -n {lines} -o short-monotonic")
+
+    def pid(self) -> int:
+        return int(self.machine.run("systemctl show -P MainPID router.service"))
+
+    def held(self) -> Held:
+        """What the router's process and the sequencer hold now."""
+        pid = self.pid()
+        counts = self.machine.run(
+            f"ls /proc/{pid}/fd | wc -l; ls /proc/{pid}/task | wc -l; grep -c '^Client [ 0-9]' /proc/asound/seq/clients"
+        )
+        return Held(*map(int, counts.split()))
+
+    # --- what is heard ----------------------------------------------------------------------------------------------------
+
+    def until_silent(self, seconds: float = ANSWERING) -> None:
+        """Until nothing sounds: neither in the synth nor at the loudspeaker."""
+        self.synth.wait(0, seconds)
+        until(lambda: not self.sound.sounds(), "the loudspeaker is silent", seconds)
+
+    def until_sounds(self) -> None:
+        until(self.sound.sounds, "the loudspeaker sounds")
+
+    def at_rest(self) -> None:
+        """Let go of everything, have everything plugged in, and wait until it is quiet."""
+        for movement in self.movements.values():
+            movement.end()
+        self.other.key(False)
+        self.until_ready()
+        self.until_found()
+        self.until_silent()
+        self.synth.forget()
+
+
+def stays(true: Callable[[], bool], seconds: float) -> bool:
+    """Whether it is so for all this time."""
+    deadline = time.monotonic() + seconds
+    while time.monotonic() < deadline:
+        if not true():
+            return False
+    return True
