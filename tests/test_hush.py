@@ -13,8 +13,9 @@ import jack
 import numpy as np
 import pytest
 import rtmidi
+from conftest import DYING
 from parts import AUDIBLE, WAIT, Server, Synth, until
-from soak_killed import SERVER, Ear, soak
+from soak_killed import Ear, soak
 
 from router import hush as hush_module
 from router.hush import end_what_was_left
@@ -77,10 +78,10 @@ def path(tmp_path):
 
 @pytest.fixture
 def server(monkeypatch):
-    """A JACK server of our own: to end what was left at our own port, every port is told."""
-    monkeypatch.setenv("JACK_DEFAULT_SERVER", SERVER)
+    """A JACK server of our own: some tests kill it, and to end what was left at our own port every port is told."""
+    monkeypatch.setenv("JACK_DEFAULT_SERVER", DYING)
     monkeypatch.setenv("ROUTER_MIDI", "jack")
-    server = Server(None, SERVER)
+    server = Server(None, DYING)
     yield server
     server.process.send_signal(signal.SIGCONT)
     server.close()
