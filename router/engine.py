@@ -24,12 +24,14 @@ from router.events import (
     Bend,
     ChannelPressure,
     Control,
+    Drifted,
     Event,
     Found,
     Gesture,
     Lost,
     Mark,
     Message,
+    NearMiss,
     NoteOff,
     NoteOn,
     Press,
@@ -291,7 +293,7 @@ class Engine:
     def _gestures(self, gestures: Iterable[Gesture], now: int, out: list[Message]) -> None:
         for gesture in gestures:
             self._tell_gesture(gesture, now)
-            if isinstance(gesture, Rejected | SensorFault):
+            if isinstance(gesture, Rejected | SensorFault | NearMiss | Drifted):
                 continue
             if self._harmony.hear(gesture, now):
                 self._next_chord(now, out)
@@ -315,6 +317,10 @@ class Engine:
             self._observe(now, "reject", {"input": gesture.source, "by": gesture.by})
         elif isinstance(gesture, SensorFault):
             self._observe(now, "fault", {"input": gesture.source, "error": gesture.what})
+        elif isinstance(gesture, NearMiss):
+            self._observe(now, "near", {"input": gesture.source, "reach": round(gesture.reach, 3)})
+        elif isinstance(gesture, Drifted):
+            self._observe(now, "drift", {"input": gesture.source, "what": gesture.what, **dict(gesture.figures)})
 
     def _through(self, part: _Part, first: int, events: Sequence[Event], now: int, out: list[Message]) -> None:
         """Events through the rules of a part from the one at ``first`` on, and into the ledger."""

@@ -122,7 +122,24 @@ class SensorFault:
     what: str
 
 
-Gesture = Press | Release | Level | Rejected | SensorFault
+@dataclass(frozen=True, slots=True)
+class NearMiss:
+    """A rise that did not count; ``reach`` is its largest part of the threshold, below 1. For the record: rules never see it."""
+
+    source: str
+    reach: float
+
+
+@dataclass(frozen=True, slots=True)
+class Drifted:
+    """The thresholds fit no longer, or have followed; ``figures`` in pascals or counts, by name. For the record: rules never see it."""
+
+    source: str
+    what: str
+    figures: tuple[tuple[str, float], ...] = ()
+
+
+Gesture = Press | Release | Level | Rejected | SensorFault | NearMiss | Drifted
 
 # --- notes: what shall sound ------------------------------------------------------------------------------------
 

@@ -25,11 +25,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Hashable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from router.conditioning.background import Background, Seen
 from router.conditioning.base import Conditioner, Gestures
-from router.events import Gesture, Level, Press, PressureSample, Release, SensorFault
+from router.conditioning.drift import Drift
+from router.events import Gesture, Level, NearMiss, Press, PressureSample, Release, SensorFault
 from router.timers import Alarm
 from router.units import NANOSECONDS
 
@@ -43,18 +44,27 @@ FROZEN_RUNS = 20
 FROZEN_LEARN = 200
 """So many changes of its value must have been seen before a sensor can be called frozen."""
 TUBE_OFF_AFTER = 3 * NANOSECONDS
+SHORTEST_RISE = 60_000_000
+"""What is over sooner is noise and no near-miss. Our choice: the quickest rise of simulated efforts takes longer."""
 DOUBTFUL_LONGEST = 5 * NANOSECONDS
 """An effort against a rest level that is not trusted is let go after this, and rest is learned anew."""
 
 
 @dataclass(frozen=True, slots=True)
 class Side:
-    """Thresholds of one side, in pascals from rest, all above 0: ``off`` < ``on`` < ``full``; ``firm`` from ``on`` to ``full``."""
+    """Thresholds of one side, in pascals from rest, all above 0: ``off`` < ``on`` < ``full``; ``firm`` from ``on`` to ``full``.
+
+    ``follow``: the lowest and highest that ``on`` may become by itself, the others with it; None: it stays.
+    """
 
     on: float
     off: float
     full: float
     firm: float | None = None
+    follow: tuple[float, float] | None = None
+
+    def scaled(self, by: float) -> Side:
+        return replace(self, on=by * self.on, off=by * self.off, full=by * self.full)
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,6 +93,7 @@ class _SideState:
     source: str
     sign: int
     side: Side
+    drift: Drift | None = None  # a firmer press on top of another has none of its own
     wants_level: bool = False
     since: int | None = None  # when the present effort began
     voice: int | None = None  # None while an effort waits for its peak
@@ -90,6 +101,8 @@ class _SideState:
     level: float = 0.0
     lowest: float = 0.0  # of the sensor's values during the present effort
     highest: float = 0.0
+    rise: float = 0.0  # the largest pressure since it went beyond ``off`` without reaching ``on``; 0: it has not
+    rose: int = 0  # when it did
 
 
 class PressureConditioner(Conditioner):
@@ -99,19 +112,21 @@ class PressureConditioner(Conditioner):
         super().__init__(name, new_voice, alarm)
         self.settings = settings
         self._sides: list[_SideState] = []
+        self._drifts: list[tuple[int, Drift]] = []
         for word, sign, side in (("above", 1, settings.above), ("below", -1, settings.below)):
             if side is None:
                 continue
             source = f"{name}.{word}"
-            self._sides.append(_SideState(source, sign, side, source in settings.levels))
+            drift = Drift(source, side.on, side.full, side.follow)
+            self._drifts.append((sign, drift))
+            self._sides.append(_SideState(source, sign, side, drift, source in settings.levels))
             if side.firm is not None:
                 firm = Side(side.firm, max(side.off, 0.8 * side.firm), max(side.full, 1.01 * side.firm))
                 self._sides.append(_SideState(f"{source}.firm", sign, firm))
         # Between these two nothing changes: most samples of a sensor at rest are done with after two comparisons. Where
         # one side is not asked for, a pull to it is no effort, but if it is as strong as a full one no rest level either.
-        full = max(state.side.full for state in self._sides)
-        self._quiet_above = settings.above.off if settings.above else full
-        self._quiet_below = -settings.below.off if settings.below else -full
+        self._quiet_above = self._quiet_below = 0.0
+        self._set_quiet()
         self._on = min(state.side.on for state in self._sides)
         self._gentle = min(state.side.full for state in self._sides) / 2
         self._background = (
@@ -143,6 +158,11 @@ class PressureConditioner(Conditioner):
             beyond = pascal - rest
             if self._busy or not self._quiet_below < beyond < self._quiet_above:
                 seen = self._judge(pascal, beyond, now, gestures)
+            else:
+                for sign, drift in self._drifts:
+                    drift.reach = max(drift.reach, sign * beyond)
+                    if now >= drift.due:
+                        gestures += drift.rests(now)
             self._slope.add(beyond, now)
         if background is not None:
             background.learn(pascal, now, seen)
@@ -179,14 +199,49 @@ class PressureConditioner(Conditioner):
                     return Seen.REST
             elif pressure >= side.on:
                 self._begin(state, pascal, pressure, now, gestures)
+            elif state.drift is not None:
+                self._look_for_a_rise(state, state.drift, pressure, now, gestures)
             if state.since is not None:
                 seen = Seen.EFFORT
+            self._busy |= state.rise > 0
         self._busy |= seen is Seen.EFFORT
         return seen
 
+    def _look_for_a_rise(
+        self, state: _SideState, drift: Drift, pressure: float, now: int, gestures: list[Gesture]
+    ) -> None:
+        """What goes beyond ``off``, does not reach ``on`` and comes back is told, for the record."""
+        if pressure >= state.side.off:
+            if not state.rise:
+                state.rose = now
+            state.rise = max(state.rise, pressure)
+        elif state.rise:
+            rise, state.rise = state.rise, 0.0
+            if now - state.rose >= SHORTEST_RISE:
+                gestures.append(NearMiss(state.source, rise / state.side.on))
+                gestures += drift.tried(rise, now, heard=False)
+                self._follow(state, drift)
+
+    def _follow(self, of: _SideState, drift: Drift) -> None:
+        """Thresholds go where the drift says, between efforts."""
+        side = self.settings.above if of.sign > 0 else self.settings.below
+        if side is None or drift.on == of.side.on or any(state.since is not None for state in self._sides):
+            return
+        by = drift.on / of.side.on
+        for state in self._sides:
+            if state.sign == of.sign:
+                state.side = state.side.scaled(by)
+        self._set_quiet()
+
+    def _set_quiet(self) -> None:
+        """Between which pressures nothing changes."""
+        full = max(state.side.full for state in self._sides)
+        self._quiet_above = next((state.side.off for state in self._sides if state.sign > 0), full)
+        self._quiet_below = -next((state.side.off for state in self._sides if state.sign < 0), full)
+
     def _begin(self, state: _SideState, pascal: float, pressure: float, now: int, gestures: list[Gesture]) -> None:
         gestures += self._release(state)  # one that was too short for its peak may still sound
-        state.since, state.peak = now, pressure
+        state.since, state.peak, state.rise = now, pressure, 0.0
         state.lowest = state.highest = pascal
         if self.settings.from_peak:
             self.alarm.at(now + self.settings.over, ("peak", state.source))
@@ -202,6 +257,9 @@ class PressureConditioner(Conditioner):
             self.alarm.cancel(("peak", state.source))
             gestures += self._press(state, state.peak)
             self.alarm.at(now + max(1, now - since), ("end", state.source))
+        if state.drift is not None:
+            gestures += state.drift.tried(state.peak, now, heard=True)
+            self._follow(state, state.drift)
 
     def _too_long(self, state: _SideState, now: int, gestures: list[Gesture]) -> bool:
         """An effort that cannot be one: let go, say why, learn the rest level anew."""
@@ -237,7 +295,7 @@ class PressureConditioner(Conditioner):
         """Release everything; no press out of a sensor that has gone or says nothing sensible."""
         gestures: list[Gesture] = []
         for state in self._sides:
-            state.since = None
+            state.since, state.rise = None, 0.0
             self.alarm.cancel(("peak", state.source))
             gestures += self._release(state)
             self._level(state, 0.0, gestures)
