@@ -112,6 +112,21 @@ def value_of(sample: Sample | None, unit: str) -> Value | None:
     return None
 
 
+def in_words(type_: str, value: Value | None, unit: str) -> str:
+    """A reading as people read it."""
+    match type_, value:
+        case _, None:
+            return "-"
+        case "switch", pressed:
+            return "pressed" if pressed else "up"
+        case "pointer", [x, y]:
+            return f"{x:.0%} across, {y:.0%} down"
+        case "midi", [*numbers]:
+            return " ".join(map(str, numbers))
+        case _, number:
+            return f"{number:g} {unit}"
+
+
 class Lateness:
     """How late deadlines were met, in constant room: counts in steps of an eighth, so that a figure is up to 12.5 % too high."""
 

@@ -227,7 +227,10 @@ def test_use_without_a_child_lists_those_that_are_there(path, capsys):
         assert main(["use", "--seat", "bed", "--socket", str(path)]) == 0
         assert capsys.readouterr().out == "finch\nlark\nwren  (plays)\n"
         assert main(["use", "--seat", "bad", "--socket", str(path)]) == 1
-        assert capsys.readouterr().err == 'there is no seat called "bad". The seats: bed, chair.\n'
+        assert (
+            capsys.readouterr().err
+            == 'there is no seat called "bad". Did you mean "bed"? There is "bed" and "chair".\n'
+        )
         assert main(["use", "--json", "--seat", "bed", "--socket", str(path)]) == 0
         assert json.loads(capsys.readouterr().out) == {"bed": {"plays": "wren", "children": ["finch", "lark", "wren"]}}
 

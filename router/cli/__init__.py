@@ -18,7 +18,23 @@ from router import __version__
 from router.profile.diagnostics import ProfileError
 from router.units import nearest
 
-COMMANDS = ("demo", "run", "status", "use", "panic", "mark", "play", "check", "new", "fit", "rules", "devices")
+COMMANDS = (
+    "demo",
+    "run",
+    "status",
+    "use",
+    "panic",
+    "mark",
+    "watch",
+    "play",
+    "report",
+    "forget",
+    "check",
+    "new",
+    "fit",
+    "rules",
+    "devices",
+)
 
 DONE, WRONG, USAGE, INTERRUPTED = 0, 1, 2, 130
 """What a command gives back to the shell."""

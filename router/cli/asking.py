@@ -6,11 +6,12 @@ import argparse
 import json
 import platform
 import sys
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from pathlib import Path
 from typing import Any
 
-from router.profile.diagnostics import tidy
+from router.profile.diagnostics import listed, tidy
+from router.units import nearest
 
 
 def add_arguments(parser: argparse.ArgumentParser, *, seat: bool = False) -> None:
@@ -33,13 +34,8 @@ def ask(args: argparse.Namespace, request: Mapping[str, Any], timeout: float) ->
         return None
     from router import control  # noqa: PLC0415 - only Linux has all that it needs
 
-    seat = getattr(args, "seat", None)
     try:
-        answer = control.ask(
-            args.socket or control.default_path(),
-            {**request, "seat": seat} if seat is not None else request,
-            timeout,
-        )
+        answer = control.ask(args.socket or control.default_path(), request, timeout)
     except control.ControlError as error:
         refused(args, str(error))
         return None
@@ -49,9 +45,21 @@ def ask(args: argparse.Namespace, request: Mapping[str, Any], timeout: float) ->
     return answer
 
 
+def seat(args: argparse.Namespace) -> dict[str, str]:
+    """The seat of a request, if one was named."""
+    return {} if args.seat is None else {"seat": args.seat}
+
+
 def refused(args: argparse.Namespace, problem: str) -> None:
     """Say what is wrong: on standard error, or as JSON."""
     if args.json:
         print(json.dumps({"ok": False, "problem": problem}, ensure_ascii=False))
     else:
         print("\n".join(map(tidy, problem.split("\n"))), file=sys.stderr)
+
+
+def unknown(what: str, name: str, names: Collection[str]) -> str:
+    """That there is no seat or input called so, and which there are."""
+    near = nearest(name, list(names))
+    hint = f' Did you mean "{near}"?' if near else ""
+    return f'there is no {what} called "{name}".{hint} There is {listed(names) if names else "none"}.'

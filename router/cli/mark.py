@@ -24,7 +24,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Write it down: 0 if it is, 1 if not."""
     text = " ".join(args.text)
-    answer = asking.ask(args, {"do": "mark", "text": text}, PATIENCE)
+    answer = asking.ask(args, {"do": "mark", "text": text, **asking.seat(args)}, PATIENCE)
     if answer is None:
         return 1
     print(json.dumps(answer) if args.json else f"marked: {text}")

@@ -7,6 +7,7 @@ here, in as many lines as there is room for. And a piano roll of what sounds. Ev
 from __future__ import annotations
 
 import itertools
+import math
 from collections import deque
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
@@ -27,8 +28,11 @@ from router.watching import InputFrame, SideFrame, look
 COLOURS = ("cyan", "magenta", "yellow", "green", "blue", "red")
 """One for each part; parts after the last begin again."""
 
-NAME_WIDTH, SAID_WIDTH = 12, 15
-"""Columns before a meter, for the input's name, and after it, for what it says in words."""
+NAME_WIDTH = 12
+"""Columns before a meter, for the input's name."""
+SAID_WIDTH, SAID_SHORT = 19, 12
+"""Columns after a meter, for what it says in words; of few columns it gets fewer, and its last word may be cut."""
+NARROW = 60
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,16 +97,13 @@ def _pressure(name: str, shown: InputFrame, signs: Signs, width: int, height: in
         beyond = _beyond(shown, sign)
         filled = _place(beyond, whole, width)
         style = "green" if f"{name}.{word}" in shown["pressed"] else "dim"
-        bar = Text()
-        for i in range(width):
-            if i in places.values():
-                bar.append(signs.threshold, "bold")
-            else:
-                bar.append(signs.full if i < filled else signs.empty, style if i < filled else "dim")
+        cells = [(signs.full, style)] * filled + [(signs.empty, "dim")] * (width - filled)
+        for place in places.values():
+            cells[min(place, width - 1)] = (signs.threshold, "bold")
         said = (
             "no rest yet" if shown.get("rest") is None else f"{_number(sign * beyond, side)} {shown.get('unit')} {word}"
         )
-        lines.append(_row(name, bar, said))
+        lines.append(_row(name, _joined(cells), said))
         if height >= 2 * len(sides):
             lines.append(Text(" " * NAME_WIDTH + _labels(places, width), "dim"))
     return lines[:height]
@@ -118,19 +119,14 @@ def _pointer(name: str, shown: InputFrame, signs: Signs, width: int, height: int
     pointer = _at(shown, lines_a_row, cell)
     grid = [edge]
     for line in range(rows * lines_a_row):
-        text = Text(signs.down, "dim")
+        cells = [(signs.down, "dim")]
         for column in range(columns):
             zone = line // lines_a_row * columns + column + 1
-            inside = signs.empty if zone in shown.get("resting", ()) else " "
-            for i in range(cell):
-                if pointer == (line, column, i):
-                    text.append(signs.pointer, "bold")
-                elif shown.get("zone") == zone:
-                    text.append(signs.full, "green")
-                else:
-                    text.append(inside, "dim")
-            text.append(signs.down, "dim")
-        grid.append(text)
+            inside = (signs.empty if zone in shown.get("resting", ()) else " ", "dim")
+            inside = (signs.full, "green") if shown.get("zone") == zone else inside
+            cells += [(signs.pointer, "bold") if pointer == (line, column, i) else inside for i in range(cell)]
+            cells.append((signs.down, "dim"))
+        grid.append(_joined(cells))
         if line == rows * lines_a_row - 1 or (inner and line % lines_a_row == lines_a_row - 1):
             grid.append(edge)
     zone_now = shown.get("zone")
@@ -150,6 +146,12 @@ def _at(shown: InputFrame, lines_a_row: int, cell: int) -> tuple[int, int, int] 
     inside = int((x * columns - column) * cell)
     lines = shown.get("rows", 1) * lines_a_row
     return min(int(y * lines), lines - 1), column, min(inside, cell - 1)
+
+
+def _joined(cells: Iterable[tuple[str, str]]) -> Text:
+    """Signs and their styles as one text, with each style written once for all that stand together."""
+    runs = itertools.groupby(cells, key=lambda cell: cell[1])
+    return Text.assemble(*(("".join(sign for sign, _ in run), style) for style, run in runs))
 
 
 def _row(name: str, text: Text, said: str = "", style: str = "") -> Text:
@@ -302,6 +304,10 @@ class _Column:
     begins: str = ""  # a press began: the last figure of its zone, or a star
 
 
+def _root(value: float) -> float:
+    return math.copysign(math.sqrt(abs(value)), value)
+
+
 class Trace:
     """What an input said in the last seconds; scrolls to the left, now is at its right edge. A column is a tenth of a second."""
 
@@ -337,27 +343,33 @@ class Trace:
                 cells[i] = (signs.begins if column.begins == "*" else column.begins, "bold green")
             elif column.pressed:
                 cells[i] = (signs.holds, "green")
-        return Text.assemble(f" {'presses':<10} ", *cells)
+        return Text.assemble(f" {'presses':<10} ", _joined(cells))
 
     def pressure(self, shown: InputFrame, signs: Signs, width: int, height: int) -> list[Text]:
-        """How far from rest the pressure was, over the thresholds as they are now."""
+        """How far from rest the pressure was, over the thresholds as they are now.
+
+        The scale is that of the square root: near rest, where it is decided what counts, it is wider.
+        """
         sides = _sides(shown)
-        top = max((side["full"] for _, sign, side in sides if sign > 0), default=0.0) * 1.1
-        bottom = -max((side["full"] for _, sign, side in sides if sign < 0), default=0.0) * 1.1
-        top, bottom = top or -bottom * 0.2, bottom or -top * 0.2
+        reach = {sign: 1.1 * side["full"] for _, sign, side in sides}
+        least = min(side["off"] for _, _, side in sides)  # of a side that is not asked for
+        top, bottom = _root(reach.get(1, least)), _root(-reach.get(-1, least))
 
         def row(value: float) -> int:
-            return round((top - min(top, max(bottom, value))) / (top - bottom) * (height - 1))
+            return round((top - min(top, max(bottom, _root(value)))) / (top - bottom) * (height - 1))
 
-        levels = [(label, sign * value) for _, sign, side in sides for label, value in _thresholds(side)]
+        levels = [("rest", 0.0)]
+        levels += [(label, sign * value) for _, sign, side in sides for label, value in _thresholds(side)]
         lines: dict[int, str] = {}
-        for label, value in (*levels, ("rest", 0.0)):
+        for label, value in levels:
             lines.setdefault(row(value), label)
         cells = [[(signs.across if y in lines else " ", "dim")] * width for y in range(height)]
         for i, column in self._shown(width):
             for y in range(row(column.high), row(column.low) + 1):
                 cells[y][i] = (signs.full, "green" if column.pressed else "")
-        return [Text.assemble(" " * NAME_WIDTH, *cells[y], (f" {lines.get(y, '')}", "dim")) for y in range(height)]
+        return [
+            Text.assemble(" " * NAME_WIDTH, _joined(cells[y]), (f" {lines.get(y, '')}", "dim")) for y in range(height)
+        ]
 
     def _shown(self, width: int) -> Iterable[tuple[int, _Column]]:
         for column in self._columns:
@@ -369,7 +381,7 @@ class Trace:
 def block(name: str, shown: InputFrame, trace: Trace, signs: Signs, size: tuple[int, int]) -> list[Text]:
     """An input as it is and as it was, in at most so many columns and lines: the most telling ones."""
     columns, height = size
-    width = max(8, columns - NAME_WIDTH - SAID_WIDTH - 1)
+    width = max(8, columns - NAME_WIDTH - (SAID_SHORT if columns < NARROW else SAID_WIDTH))
     lines = drawn(name, shown, signs, width, height)
     if shown["type"] == "pressure" and shown["there"] and height - len(lines) >= 4:
         lines += trace.pressure(shown, signs, width, min(height - len(lines) - 1, 11))

@@ -13,7 +13,7 @@ from rich.text import Text
 from router.cli import asking
 from router.music import pitch_name
 from router.profile.diagnostics import tidy
-from router.status import InputStatus, OutputStatus, Refusal, SeatStatus, Status
+from router.status import InputStatus, OutputStatus, Refusal, SeatStatus, Status, in_words
 
 NAME = "status"
 HELP = "what the running router plays, hears and sounds"
@@ -103,7 +103,7 @@ def _refused(refused: Refusal) -> Iterator[Row]:
 def _input(name: str, heard: InputStatus, presses: int) -> Thing:
     ago = "never" if heard["heard"] is None else f"{_time(heard['heard'])} ago" if heard["heard"] >= 1 else "just now"
     pressed = f"{presses} press" + ("" if presses == 1 else "es")
-    return (name, _there(heard), _value(heard), ago, pressed), _reason(heard)
+    return (name, _there(heard), in_words(heard["type"], heard["value"], heard["unit"]), ago, pressed), _reason(heard)
 
 
 def _there(thing: InputStatus | OutputStatus) -> str:
@@ -127,20 +127,6 @@ def _things(heading: str, things: Sequence[Thing]) -> Iterator[Row]:
 
 def _presses(seat: SeatStatus, name: str) -> int:
     return sum(count for source, count in seat["presses"].items() if source.partition(".")[0] == name)
-
-
-def _value(heard: InputStatus) -> str:
-    match heard["type"], heard["value"]:
-        case _, None:
-            return "-"
-        case "switch", pressed:
-            return "pressed" if pressed else "up"
-        case "pointer", [x, y]:
-            return f"{x:.0%} across, {y:.0%} down"
-        case "midi", [*numbers]:
-            return " ".join(map(str, numbers))
-        case _, value:
-            return f"{value:g} {heard['unit']}"
 
 
 def _time(seconds: float) -> str:

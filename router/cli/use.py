@@ -29,7 +29,7 @@ def run(args: argparse.Namespace) -> int:
     """Swap: 0 when the child's profile plays, 1 if it was refused."""
     if args.child is None:
         return _list(args)
-    answer = asking.ask(args, {"do": "use", "child": args.child}, PATIENCE)
+    answer = asking.ask(args, {"do": "use", "child": args.child, **asking.seat(args)}, PATIENCE)
     if answer is None:
         return 1
     print(json.dumps(answer) if args.json else f"{answer.get('child', args.child)} plays now")
@@ -37,15 +37,14 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _list(args: argparse.Namespace) -> int:
-    wanted, args.seat = args.seat, None
     answer = asking.ask(args, {"do": "status"}, PATIENCE)
     if answer is None:
         return 1
     seats: dict[str, SeatStatus] = answer["status"]["seats"]
-    if wanted is not None and wanted not in seats:
-        asking.refused(args, f'there is no seat called "{wanted}". The seats: {", ".join(seats)}.')
+    if args.seat is not None and args.seat not in seats:
+        asking.refused(args, asking.unknown("seat", args.seat, seats))
         return 1
-    seats = {name: seat for name, seat in seats.items() if wanted in (None, name)}
+    seats = {name: seat for name, seat in seats.items() if args.seat in (None, name)}
     if args.json:
         children = {name: {"plays": seat["child"], "children": seat["children"]} for name, seat in seats.items()}
         print(json.dumps(children, ensure_ascii=False))

@@ -1,0 +1,399 @@
+"""``router watch``: live meters of what the running router hears, with thresholds, zones, rest levels and presses drawn in.
+
+It goes on when the router is started anew. Where there is no terminal that can draw, it writes one line a second.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import signal
+import sys
+import time
+from collections.abc import Iterator, Mapping
+from contextlib import ExitStack, contextmanager
+from typing import TYPE_CHECKING, Any, Protocol
+
+from rich.console import Console
+from rich.text import Text
+
+from router.cli import asking
+from router.cli.meters import Signs, Trace, block, signs_for
+from router.profile.diagnostics import tidy
+from router.status import SeatStatus, in_words
+from router.units import NANOSECONDS
+from router.watching import Happened, InputFrame, SeatFrame
+
+if TYPE_CHECKING:
+    from router.control import Connection
+
+NAME = "watch"
+HELP = "live meters of what the running router hears"
+EXAMPLE = "router watch cheek"
+
+PATIENCE = 2.0
+"""Seconds for an answer; keys wait meanwhile."""
+RETRY = NANOSECONDS // 2
+"""Between two attempts to reach a router that is away."""
+SILENT = 2 * NANOSECONDS
+"""So long without a frame is said; 25 a second should come."""
+ENDS = (b"q", b"Q", b"\x03", b"\x04")
+"""Keys that end it."""
+
+Frame = dict[str, Any]
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare them."""
+    parser.add_argument("input", metavar="INPUT", nargs="?", help="only this input (default: all)")
+    parser.add_argument("--plain", action="store_true", help="one line a second, as where there is no terminal")
+    asking.add_arguments(parser, seat=True)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Show until q or Ctrl-C: 0, or 1 if there is nothing to show."""
+    answer = asking.ask(args, {"do": "status"}, PATIENCE)
+    if answer is None:
+        return 1
+    problem = _not_there(args, answer["status"]["seats"])
+    if problem:
+        asking.refused(args, problem)
+        return 1
+    console = Console(highlight=False)
+    with ExitStack() as stack:
+        view: View
+        keyboard: int | None = None
+        if args.json:
+            view = Documents()
+        elif args.plain or not console.is_terminal or console.is_dumb_terminal:
+            view = Lines()
+        else:
+            view = Pictures(console)
+            stack.enter_context(view.shown())
+            if sys.stdin.isatty():
+                keyboard = stack.enter_context(_keys())
+        _Watch(args, view, keyboard).run()
+    return 0
+
+
+def _not_there(args: argparse.Namespace, seats: Mapping[str, SeatStatus]) -> str:
+    """What was asked for and is not there, or nothing."""
+    if args.seat is not None and args.seat not in seats:
+        return asking.unknown("seat", args.seat, seats)
+    inputs = [name for seat, plays in seats.items() if args.seat in (None, seat) for name in plays["inputs"]]
+    if args.input is not None and args.input not in inputs:
+        return asking.unknown("input", args.input, dict.fromkeys(inputs))
+    return ""
+
+
+class View(Protocol):
+    """How it is shown."""
+
+    def frame(self, frame: Frame) -> None:
+        """A frame has come."""
+
+    def away(self, why: str) -> None:
+        """No frames come."""
+
+
+class _Watch:
+    """The line to the router, which is made anew when it breaks, and the keyboard."""
+
+    def __init__(self, args: argparse.Namespace, view: View, keyboard: int | None) -> None:
+        from router.loop import Loop  # noqa: PLC0415 - only Linux has all that it needs
+
+        self._args, self._view, self._keyboard = args, view, keyboard
+        self._connection: Connection | None = None
+        self._at = 0  # when to call, or to say that nothing comes
+        self._fault: Exception | None = None
+        self._loop = Loop(self._failed)
+
+    def run(self) -> None:
+        """Until a key or a signal ends it, or whoever reads it has gone."""
+        try:
+            with self._loop.stopped_by((signal.SIGINT, signal.SIGTERM, signal.SIGHUP)):
+                if self._keyboard is not None:
+                    self._loop.watch(self._keyboard, self._typed)
+                self._loop.run(lambda: self._at, self._wake)
+        finally:
+            self._hang_up()
+            self._loop.close()
+        if self._fault is not None:
+            raise self._fault
+
+    def _wake(self, now: int) -> None:
+        if now < self._at:
+            return
+        self._at = now + SILENT
+        if self._connection is None:
+            self._call(now)
+        else:
+            self._view.away("the router says nothing")
+
+    def _call(self, now: int) -> None:
+        from router import control  # noqa: PLC0415 - as above
+
+        args = self._args
+        request: dict[str, Any] = {"do": "watch"} | ({} if args.input is None else {"inputs": [args.input]})
+        try:
+            self._connection = control.Connection(args.socket or control.default_path(), PATIENCE)
+            self._connection.send(request)
+            self._take(self._connection.receive(PATIENCE))
+            self._loop.watch(self._connection.fileno(), self._arrived)
+        except control.ControlError as error:
+            self._lose(error, now)
+
+    def _arrived(self) -> None:
+        from router import clock, control  # noqa: PLC0415 - as above
+
+        assert self._connection is not None  # noqa: S101 - it is watched
+        self._at = clock.now() + SILENT
+        try:
+            for document in self._connection.arrived():
+                self._take(document)
+        except control.ControlError as error:
+            self._lose(error, clock.now())
+
+    def _take(self, document: dict[str, Any]) -> None:
+        from router.control import ControlError  # noqa: PLC0415 - as above
+
+        if document.get("ok") is False:
+            raise ControlError(str(document.get("problem")))
+        if "frame" in document:
+            self._view.frame(_wanted(document, self._args.seat))
+
+    def _lose(self, error: Exception, now: int) -> None:
+        self._hang_up()
+        self._view.away(str(error).partition("\n")[0])
+        self._at = now + RETRY
+
+    def _hang_up(self) -> None:
+        if self._connection is not None:
+            self._loop.unwatch(self._connection.fileno())
+            self._connection.close()
+            self._connection = None
+
+    def _typed(self) -> None:
+        assert self._keyboard is not None  # noqa: S101 - it is watched
+        typed = os.read(self._keyboard, 64)
+        if not typed or any(key in typed for key in ENDS):
+            self._loop.stop()
+
+    def _failed(self, error: Exception) -> None:
+        self._fault = error
+        self._loop.stop()
+
+
+def _wanted(frame: Frame, seat: str | None) -> Frame:
+    return {**frame, "seats": {name: shown for name, shown in frame["seats"].items() if seat in (None, name)}}
+
+
+# --- the keyboard ------------------------------------------------------------------------------------------------
+
+
+@contextmanager
+def _keys() -> Iterator[int]:
+    """The descriptor of the keyboard, whose keys come at once and are not shown."""
+    import termios  # noqa: PLC0415 - as above
+    import tty  # noqa: PLC0415 - as above
+
+    keyboard = sys.stdin.fileno()
+    before = termios.tcgetattr(keyboard)
+    try:
+        tty.setcbreak(keyboard)
+        yield keyboard
+    finally:
+        termios.tcsetattr(keyboard, termios.TCSADRAIN, before)
+
+
+# --- for programs and files -------------------------------------------------------------------------------------
+
+
+class Documents:
+    """Each frame as it comes, one a line."""
+
+    def frame(self, frame: Frame) -> None:
+        print(json.dumps(frame, ensure_ascii=False), flush=True)
+
+    def away(self, why: str) -> None:
+        print(tidy(why), file=sys.stderr, flush=True)
+
+
+class Lines:
+    """One line a second: each input as it is, its extremes in this second, and how often it was pressed in it."""
+
+    def __init__(self) -> None:
+        self._second: int | None = None
+        self._extremes: dict[tuple[str, str], tuple[float, float]] = {}
+        self._presses: dict[tuple[str, str], int] = {}
+        self._away = ""
+
+    def frame(self, frame: Frame) -> None:
+        self._away = ""
+        for seat, shown in frame["seats"].items():
+            for name, heard in shown["inputs"].items():
+                if heard["type"] == "pressure" and "low" in heard:
+                    low, high = self._extremes.get((seat, name), (heard["low"], heard["high"]))
+                    self._extremes[seat, name] = (min(low, heard["low"]), max(high, heard["high"]))
+        second = int(frame["frame"])
+        if second != self._second:
+            if self._second is not None:
+                said = [self._said(seat, shown) for seat, shown in frame["seats"].items()]
+                print(time.strftime("%H:%M:%S"), "; ".join(said), flush=True)
+                self._extremes.clear()
+            self._second = second
+            self._presses = {
+                (seat, name): heard["presses"]
+                for seat, shown in frame["seats"].items()
+                for name, heard in shown["inputs"].items()
+            }
+
+    def away(self, why: str) -> None:
+        if why != self._away:  # said once
+            self._away = why
+            print(time.strftime("%H:%M:%S"), f"no news: {tidy(why)}", flush=True)
+
+    def _said(self, seat: str, shown: SeatFrame) -> str:
+        inputs = [self._input(seat, name, heard) for name, heard in shown["inputs"].items()]
+        return f"{seat} {shown['child']}: {', '.join(inputs) or 'nothing called that here'}"
+
+    def _input(self, seat: str, name: str, heard: InputFrame) -> str:
+        if not heard["there"]:
+            return f"{name} missing"
+        said = f"{name} {in_words(heard['type'], heard['now'], heard.get('unit', ''))}"
+        if (seat, name) in self._extremes:
+            low, high = self._extremes[seat, name]
+            said += f" ({low:g} to {high:g})"
+        presses = max(0, heard["presses"] - self._presses.get((seat, name), heard["presses"]))
+        return said + (f" {presses} press{'es' if presses > 1 else ''}" if presses else "")
+
+
+# --- for people -------------------------------------------------------------------------------------------------
+
+
+class Pictures:
+    """The whole terminal, 25 times a second; only lines that have changed are sent, for a slow line."""
+
+    def __init__(self, console: Console) -> None:
+        self._console = console
+        self._signs = signs_for(console.encoding)
+        self._frame: Frame = {"frame": 0.0, "seats": {}}
+        self._history = History()
+        self._lines: list[Text] = []
+        self._size = (0, 0)
+
+    @contextmanager
+    def shown(self) -> Iterator[None]:
+        """The terminal is ours until the end, and then as it was."""
+        console = self._console
+        console.set_alt_screen(True)
+        console.show_cursor(False)
+        try:
+            yield
+        finally:
+            console.show_cursor(True)
+            console.set_alt_screen(False)
+
+    def frame(self, frame: Frame) -> None:
+        self._frame = frame
+        self._history.add(frame)
+        self._draw("")
+
+    def away(self, why: str) -> None:
+        self._draw(f"no news: {tidy(why)}")
+
+    def _draw(self, away: str) -> None:
+        size = self._console.size
+        if size != self._size:
+            self._size, self._lines = size, []
+            self._console.file.write("\x1b[2J")
+        lines = picture(self._frame, self._history, self._signs, (size.width - 1, size.height), away)
+        for number, line in enumerate(lines):
+            if number >= len(self._lines) or line != self._lines[number]:
+                with self._console.capture() as written:
+                    self._console.print(line, end="", soft_wrap=True)
+                self._console.file.write(f"\x1b[{number + 1};1H\x1b[K{written.get()}")
+        self._console.file.flush()
+        self._lines = lines
+
+
+class History:
+    """The last seconds of each input, and what happened last."""
+
+    def __init__(self) -> None:
+        self.happened = ""
+        self._children: dict[str, str] = {}
+        self._traces: dict[tuple[str, str], Trace] = {}
+
+    def add(self, frame: Frame) -> None:
+        """Another frame."""
+        for seat, shown in frame["seats"].items():
+            if self._children.get(seat) != shown["child"]:
+                if seat in self._children:
+                    self.happened = f"{shown['child']} plays now"
+                self._children[seat] = shown["child"]
+                self._traces = {key: trace for key, trace in self._traces.items() if key[0] != seat}
+            for name, heard in shown["inputs"].items():
+                self.trace(seat, name).add(heard, frame["frame"])
+            for happened in shown["events"]:
+                self.happened = _in_words(happened)
+
+    def trace(self, seat: str, name: str) -> Trace:
+        """Of one input."""
+        return self._traces.setdefault((seat, name), Trace())
+
+
+def picture(frame: Frame, history: History, signs: Signs, size: tuple[int, int], away: str) -> list[Text]:
+    """As many lines as the terminal has: the seats, their inputs, and what happened last."""
+    columns, rows = size
+    lines: list[Text] = []
+    seats: Mapping[str, SeatFrame] = frame["seats"]
+    left = sum(len(shown["inputs"]) for shown in seats.values())
+    hidden = 0
+    for seat, shown in seats.items():
+        inputs = shown["inputs"]
+        if len(lines) > rows - 3:  # no room for the seat and for what is heard there
+            hidden += len(inputs)
+            continue
+        lines.append(Text(f" {seat}: {shown['child']}".ljust(columns)[:columns], "bold reverse"))
+        if not inputs:
+            lines.append(Text(" nothing called that here"[:columns], "dim"))
+        for name, heard in inputs.items():
+            room = rows - 1 - len(lines)
+            if room:
+                lines += block(name, heard, history.trace(seat, name), signs, (columns, max(1, room // left)))
+            else:
+                hidden += 1
+            left -= 1
+    lines += [Text("")] * (rows - 1 - len(lines))
+    more = f"{hidden} more: router watch INPUT; " if hidden else ""
+    end = f"{more}q ends "
+    said = (away or history.happened)[: max(0, columns - len(end) - 2)]
+    lines.append(Text(f" {said:<{max(0, columns - len(end) - 1)}}{end}"[:columns], "reverse" if away else "dim"))
+    return lines[:rows]
+
+
+def _in_words(happened: Happened) -> str:
+    """What happened, on one line."""
+    event, fields = happened["event"], happened["fields"]
+    source = fields.get("input", fields.get("part", ""))
+    match event:
+        case "press":
+            zone = f", zone {fields['zone']}" if "zone" in fields else ""
+            said = f"{source} pressed, strength {fields.get('strength', 0):.2f}{zone}"
+        case "release":
+            said = f"{source} let go"
+        case "reject":
+            said = f"{source}: not counted ({fields.get('by', '')})"
+        case "fault":
+            said = f"{source}: {fields.get('error', '')}"
+        case "mark":
+            said = f"marked: {fields.get('text', '')}"
+        case "lost":
+            said = f"{source} has gone"
+        case "found":
+            said = f"{source} is there"
+        case _:
+            said = f"{event} {source}"
+    return tidy(said)
