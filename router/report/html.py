@@ -21,7 +21,7 @@ table { border-collapse: collapse; margin: 2mm 0; font-size: 10pt; font-variant-
 th, td { text-align: right; padding: 1mm 2.5mm; border-bottom: 1px solid #ddd; vertical-align: top }
 th:first-child, td:first-child { text-align: left; padding-left: 0 }
 td:last-child, th:last-child { padding-right: 0 }
-td.text { text-align: left }
+.text { text-align: left }
 thead th { color: #555; font-weight: 600; border-bottom: 1px solid #888 }
 tbody th { font-weight: 400 }
 caption { caption-side: bottom; text-align: left; color: #555; font-size: 9pt; padding-top: 1mm }
@@ -31,9 +31,15 @@ figcaption { color: #555; font-size: 9pt }
 ul { margin: 2mm 0; padding-left: 5mm }
 li { margin: 1mm 0; max-width: 75ch }
 @media print {
-  body { padding: 0; max-width: none; font-size: 10pt }
+  body { padding: 0; max-width: none; font-size: 9.5pt; line-height: 1.35 }
+  table { font-size: 9pt }
+  th, td { padding: .6mm 2.5mm }
+  h2 { margin-top: 6mm }
+  section:first-of-type h2 { margin-top: 0 }
   h2 { break-after: avoid }
+  p, li { max-width: none }
   figure, tr, li { break-inside: avoid }
+  p:has(+ ul), p:has(+ .wide), p:has(+ figure) { break-after: avoid }
   thead { display: table-header-group }
 }
 @media (max-width: 600px) {
@@ -95,19 +101,25 @@ def _table(table: Table) -> Iterator[str]:
     yield '<div class="wide"><table>'
     if table.caption:
         yield f"<caption>{_text(table.caption)}</caption>"
+    words = [any(map(_is_words, column)) for column in zip(*table.rows, strict=True)]
     if any(table.head):
-        head = "".join(f'<th scope="col">{_text(cell)}</th>' for cell in table.head)
+        head = "".join(
+            f'<th scope="col"{_side(left)}>{_text(cell)}</th>' for cell, left in zip(table.head, words, strict=True)
+        )
         yield f"<thead><tr>{head}</tr></thead>"
     yield "<tbody>"
     for first, *rest in table.rows:
-        cells = "".join(_cell(cell) for cell in rest)
+        cells = "".join(f"<td{_side(left)}>{_text(cell)}</td>" for cell, left in zip(rest, words[1:], strict=True))
         yield f'<tr><th scope="row">{_text(first)}</th>{cells}</tr>'
     yield "</tbody></table></div>"
 
 
-def _cell(text: str) -> str:
-    words = any(c.isalpha() for c in text) and not text[:1].isdigit()
-    return f'<td class="text">{_text(text)}</td>' if words else f"<td>{_text(text)}</td>"
+def _is_words(text: str) -> bool:
+    return text[:1].isalpha()
+
+
+def _side(left: bool) -> str:
+    return ' class="text"' if left else ""
 
 
 def _text(text: str) -> str:

@@ -106,7 +106,7 @@ CAUTIONS = (
         "compared between children or sensors."
     ),
     (
-        "A middle value is the median: half lie below it, half above. A range in brackets holds the middle half, that of a trend "
+        "A point is a hundredth: from 40 % to 45 % is 5 points. A middle value is the median: half lie below it, half above. A range in brackets holds the middle half, that of a trend "
         "what is likely (95 of 100). From few sessions little can be said, and the ranges are wide."
     ),
     "These figures describe. They are no test, no diagnosis and no reason to change a treatment. The router is not a medical device.",
@@ -119,7 +119,7 @@ CAUTIONS = (
 def _latest(history: History, settings: Settings) -> Iterator[Piece]:
     session = history.latest
     playing, baseline = session.playing, session.baseline
-    yield f"{when(session)}, {length(session.seconds)}{f', seat {session.seat}' if session.seat else ''}."
+    yield f"{when(session)}, {length(session.seconds)}{f', seat {session.seat}' if session.seat else ''}. {_in_short(session)}"
     columns = [("playing", playing)] + ([("baseline", baseline)] if baseline is not None else [])
     rows = [(name, *(of(figures) for _, figures in columns)) for name, of in _rows(settings)]
     rows = [row for row in rows if any(cell != DASH for cell in row[1:])]
@@ -130,6 +130,8 @@ def _latest(history: History, settings: Settings) -> Iterator[Piece]:
         + (" In the baseline the movements made no sound." if baseline is not None else ""),
     )
     yield Picture("timeline", _timeline_words(session))
+    if playing.tiring is not None:
+        yield f"Strength while playing, from minute to minute: {change(playing.tiring, _points, ' points')}."
     if session.rejects:
         yield f"Heard, but not counted: {_filtered(session.rejects)}."
     if len(session.sources) > 1:
@@ -141,6 +143,21 @@ def _latest(history: History, settings: Settings) -> Iterator[Piece]:
             ("mark", "at", "remark"),
             [(str(n), clock(t), text) for n, (t, text) in enumerate(session.timeline.marks, 1)],
         )
+
+
+def _in_short(session: Session) -> str:
+    """What was done, in two or three sentences."""
+    playing, baseline = session.playing, session.baseline
+    said = f"{_count(playing.presses, 'effort')} in {length(playing.seconds)} of playing"
+    if playing.rate is not None:
+        said += f", {number(playing.rate, 1)} a minute"
+    if baseline is not None and baseline.rate is not None:
+        said += f" (in the baseline: {number(baseline.rate, 1)})"
+    if playing.cues:
+        said += f". {playing.answered} of {_count(playing.cues, 'cue')} {'was' if playing.answered == 1 else 'were'} answered"
+        if playing.answers is not None:
+            said += f", usually after {seconds(playing.answers.median)}"
+    return f"{said}."
 
 
 def _rows(settings: Settings) -> list[tuple[str, Callable[[Figures], str]]]:
@@ -163,7 +180,6 @@ def _rows(settings: Settings) -> list[tuple[str, Callable[[Figures], str]]]:
         ("No response", lambda f: str(f.cues - f.answered) if f.cues else DASH),
         ("Answered after", lambda f: spread(f.answers, seconds)),
         ("Strength", lambda f: spread(f.strength, share)),
-        ("Strength from minute to minute", lambda f: change(f.tiring, _points_a_minute) if f.tiring else DASH),
     ]
 
 
@@ -212,16 +228,17 @@ def _over_time(history: History) -> Iterator[Piece]:
     if trends:
         considered = "" if len(history.sessions) <= LATEST else f" of the latest {LATEST}"
         yield Picture("trends", "Each session's middle value with the range of its middle half, and the trend.")
-        yield Points([f"{FOLLOWED[name][0]}{considered}: {_trend_words(name, line)}." for name, line in trends.items()])
+        yield f"From one session to the next{considered}:"
+        yield Points([f"{FOLLOWED[name][0]}: {_trend_words(name, line)}." for name, line in trends.items()])
     else:
         yield f"A trend needs {FEWEST_FOR_TREND} sessions."
     yield _table(history)
 
 
 def _trend_words(name: str, line: Trend) -> str:
-    as_text = _points if name in ("answered", "active", "strength") else lambda x: f"{x:.2f}"
-    unit = " s" if name in ("hold", "answer") else ""
-    return change(line, lambda x: f"{as_text(x)}{unit} from session to session")
+    if name in ("answered", "active", "strength"):
+        return change(line, _points, " points")
+    return change(line, lambda x: f"{x:.2f}", " s" if name in ("hold", "answer") else "")
 
 
 def _table(history: History) -> Table:
@@ -238,43 +255,31 @@ def _table(history: History) -> Table:
         figures = session.playing
         rows.append(
             (
-                when(session),
-                length(figures.seconds),
+                short(session) if _year(session) == _year(history.latest) else when(session),
+                number(figures.seconds / 60, 1),
                 str(figures.presses),
                 number(figures.rate, 1),
                 seconds(figures.hold.median) if figures.hold else DASH,
-                f"{figures.answered} of {figures.cues}" if figures.cues else DASH,
+                f"{figures.answered}/{figures.cues}" if figures.cues else DASH,
                 seconds(figures.answers.median) if figures.answers else DASH,
                 share(figures.strength.median) if figures.strength else DASH,
                 number(session.baseline.rate, 1) if session.baseline else DASH,
                 ", ".join(notes),
             )
         )
-    head = (
-        "session",
-        "playing",
-        "efforts",
-        "a minute",
-        "held",
-        "answered",
-        "after",
-        "strength",
-        "a minute in baseline",
-        "",
-    )
+    head = ("session", "min", "efforts", "a min", "held", "cues", "after", "strength", "baseline", "")
     used = [0, *(i for i in range(1, len(head)) if any(row[i] not in ("", DASH) for row in rows))]
     more = len(history.sessions) - len(shown)
-    return Table(
-        tuple(head[i] for i in used),
-        [tuple(row[i] for i in used) for row in rows],
-        f"The latest {len(shown)}; {more} before them are in the files that --csv and --json write." if more else "",
-    )
+    caption = "All of the time of playing. Cues: how many were answered, and after what time. Baseline: efforts a minute in it."
+    if more:
+        caption += f" The latest {len(shown)}; {more} before them are in the files that --csv and --json write."
+    return Table(tuple(head[i] for i in used), [tuple(row[i] for i in used) for row in rows], caption)
 
 
 def _goals(history: History, found: list[tuple[Session, dict[str, int], float | None]]) -> Iterator[Piece]:
     names = list(history.weights) or sorted({name for _, known, _ in found for name in known})
     rows = [
-        (when(session), *(f"{known[name]:+d}" if name in known else DASH for name in names), number(t, 1))
+        (when(session), *(_score(known[name]) if name in known else DASH for name in names), number(t, 1))
         for session, known, t in found[-SHOWN:]
     ]
     weighted = ", ".join(f"{name} {weight:g}" for name, weight in history.weights.items())
@@ -290,6 +295,14 @@ def _goals(history: History, found: list[tuple[Session, dict[str, int], float | 
     )
 
 
+def _year(session: Session) -> int | None:
+    return session.began.year if session.began is not None else None
+
+
+def _score(score: int) -> str:
+    return f"+{score}" if score > 0 else str(score).replace("-", "\u2212")
+
+
 def _unused(history: History) -> Iterator[str]:
     for log, remark in history.remarks[-SHOWN:]:
         yield f"{log}: {remark}."
@@ -302,7 +315,7 @@ def _unused(history: History) -> Iterator[str]:
 def _timeline_words(session: Session) -> str:
     parts = ["Efforts as they came, each as long as it was held"]
     if session.timeline is not None and session.timeline.cues:
-        parts.append("cues as lines: full where they were answered, broken where not")
+        parts.append("cues above: filled where they were answered, hollow where not")
     if session.baseline is not None:
         parts.append("the baseline shaded")
     if session.rejects:
@@ -349,29 +362,27 @@ def spread(of: Quartiles | None, as_text: Callable[[float | None], str]) -> str:
     """A middle value and the range of the middle half."""
     if of is None:
         return DASH
-    return as_text(of.median) if of.count == 1 else f"{as_text(of.median)} ({as_text(of.low)} to {as_text(of.high)})"
+    if of.count == 1:
+        return as_text(of.median)
+    low, high = as_text(of.low), as_text(of.high)
+    number, unit = low.split(" ", 1) if " " in low else (low, "")
+    return f"{as_text(of.median)} ({number if unit and high.endswith(f' {unit}') else low} to {high})"
 
 
-def change(line: Trend, as_text: Callable[[float], str]) -> str:
+def change(line: Trend, as_text: Callable[[float], str], unit: str = "") -> str:
     """A trend in words."""
-    between = f"likely between {_signed(line.low, as_text)} and {_signed(line.high, as_text)}"
+    between = f"likely between {_signed(line.low, as_text)} and {_signed(line.high, as_text)}{unit}"
     if not line.sure:
         return f"no clear change ({between})"
-    return f"{'rises' if line.slope > 0 else 'falls'} by {as_text(abs(line.slope))} ({between})"
+    return f"{'rises' if line.slope > 0 else 'falls'} by {as_text(abs(line.slope))}{unit} ({between})"
 
 
 def _signed(value: float, as_text: Callable[[float], str]) -> str:
-    return ("+" if value > 0 else "\u2212" if value < 0 else "") + as_text(abs(value)).removesuffix(
-        " from session to session"
-    )
+    return ("+" if value > 0 else "\u2212" if value < 0 else "") + as_text(abs(value))
 
 
 def _points(value: float) -> str:
-    return f"{100 * value:.1f} points"
-
-
-def _points_a_minute(value: float) -> str:
-    return f"{100 * value:.1f} points a minute"
+    return f"{100 * value:.1f}"
 
 
 def clock(t: float) -> str:
@@ -387,6 +398,16 @@ def date(at: datetime) -> str:
 def when(session: Session) -> str:
     """When a session was, or which log it is in if that is not known."""
     return session.log if session.began is None else f"{date(session.began)}, {session.began:%H:%M}"
+
+
+def day(at: datetime) -> str:
+    """A day where there is little room, and the year can be seen elsewhere."""
+    return f"{at.day} {MONTHS[at.month - 1]}"
+
+
+def short(session: Session) -> str:
+    """When a session was, for a table."""
+    return session.log if session.began is None else f"{day(session.began)} {session.began:%H:%M}"
 
 
 def _span(history: History) -> str:

@@ -14,7 +14,7 @@ from typing import Any
 
 from router.report.history import FEWEST_FOR_TREND, LATEST, MEASURES, History
 from router.report.measures import Quartiles, trend
-from router.report.page import FOLLOWED
+from router.report.page import FOLLOWED, day
 from router.report.session import Session
 
 MISSING = (
@@ -94,9 +94,9 @@ def _timeline(history: History) -> Any:
         return None
     sources = sorted({press.source for press in line.presses} | {source for _, source, _ in line.rejects})
     strong = [press for press in line.presses if session.playing.strength is not None]
-    above = 0.34 * max(2, len(sources))
+    above = 0.3 * max(2, len(sources) + bool(line.cues))
     figure, axes = (
-        _figure(above + 1.9, 2, sharex=True, height_ratios=[above + 0.3, 1.3]) if strong else _figure(above + 0.55)
+        _figure(above + 1.6, 2, sharex=True, height_ratios=[above + 0.2, 1.0]) if strong else _figure(above + 0.55)
     )
     top = axes[0][0]
     for start, end in line.baseline:
@@ -110,10 +110,13 @@ def _timeline(history: History) -> Any:
         top.broken_barh(spans, (place - 0.32, 0.64), color=BLUE, lw=0)
         crosses = [t / 60 for t, name, _ in line.rejects if name == source]
         top.plot(crosses, [place] * len(crosses), "x", color=ORANGE, ms=4, mew=1)
-    for t, answer in line.cues:
-        top.axvline(t / 60, color=GREEN, lw=1.1, ls="-" if answer is not None else (0, (2, 2)), zorder=0.9)
-    top.set_yticks(range(len(sources)), sources)
-    top.set_ylim(-0.6, max(len(sources), 1) - 0.4)
+    rows = list(sources)
+    if line.cues:
+        for t, answer in line.cues:
+            top.plot(t / 60, len(rows), "v", color=GREEN, ms=5, mew=1, mfc=GREEN if answer is not None else "white")
+        rows.append("cues")
+    top.set_yticks(range(len(rows)), rows)
+    top.set_ylim(-0.6, max(len(rows), 1) - 0.4)
     top.grid(visible=False)
     for number, (t, _) in enumerate(line.marks, 1):
         top.annotate(
@@ -125,7 +128,8 @@ def _timeline(history: History) -> Any:
             [p.start / 60 for p in strong], [100 * p.strength for p in strong], "o", ms=2.6, color=BLUE, alpha=0.75
         )
         if (tiring := session.playing.tiring) is not None:
-            ends = [strong[0].start / 60, strong[-1].start / 60]
+            there = [p.start / 60 for p in strong if any(a <= p.start <= b for a, b in line.playing)]
+            ends = [there[0], there[-1]]
             below.plot(ends, [100 * (tiring.intercept + tiring.slope * x) for x in ends], color=ORANGE, lw=1.4)
         below.set_ylim(0, 104)
         below.set_ylabel("strength, %")
@@ -138,7 +142,7 @@ def _baseline(history: History) -> Any:
     both = [s for s in history.sessions[-LATEST:] if s.baseline is not None and s.baseline.rate is not None]
     if history.against_baseline() is None:
         return None
-    figure, axes = _figure(2.0)
+    figure, axes = _figure(1.7)
     axis = axes[0][0]
     places = range(1, len(both) + 1)
     quiet = [s.baseline.rate for s in both if s.baseline is not None]
@@ -157,7 +161,7 @@ def _trends(history: History) -> Any:
     if not names:
         return None
     rows = -(-len(names) // 2)
-    figure, axes = _figure(1.75 * rows, rows, 2)
+    figure, axes = _figure(1.45 * rows, rows, 2)
     for axis in axes.flat[len(names) :]:
         axis.set_visible(False)
     for name, axis in zip(names, axes.flat, strict=False):
@@ -189,6 +193,6 @@ def _follow(axis: Any, name: str, shown: list[Session]) -> None:
 def _sessions(axis: Any, shown: list[Session]) -> None:
     """The sessions along the axis: a few of them with their day."""
     few = sorted({round(i * (len(shown) - 1) / 3) for i in range(4)})
-    days = [f"{s.began.day}/{s.began.month}" if (s := shown[i]).began is not None else str(i + 1) for i in few]
+    days = [day(began) if (began := shown[i].began) is not None else str(i + 1) for i in few]
     axis.set_xticks([i + 1 for i in few], days)
     axis.set_xlim(0.5, len(shown) + 0.5)

@@ -10,6 +10,9 @@ from rich.text import Text
 
 from router.report.page import Page, Piece, Points, Table
 
+MANY = 4
+"""Columns; where there are more, nothing is broken into lines."""
+
 
 def show(page: Page, console: Console) -> None:
     """Print it; the plots are for paper."""
@@ -32,12 +35,14 @@ def _show(piece: Piece, console: Console) -> None:
                 grid.add_row(_text("  \u2022"), _text(item))
                 console.print(grid)
         case Table():
-            grid = Grid(box=box.SIMPLE_HEAD, show_header=any(piece.head), pad_edge=True, caption_justify="left")
-            for place, head in enumerate(piece.head):
-                grid.add_column(_text(head), justify="left" if place == 0 else "right", no_wrap=place == 0)
+            grid = Grid(box=box.SIMPLE_HEAD, show_header=any(piece.head), pad_edge=False, collapse_padding=True)
+            columns = zip(piece.head, zip(*piece.rows, strict=True), strict=True)
+            for place, (head, cells) in enumerate(columns):
+                left = place == 0 or any(cell[:1].isalpha() for cell in cells)
+                grid.add_column(_text(head), justify="left" if left else "right", no_wrap=len(piece.head) > MANY)
             for row in piece.rows:
                 grid.add_row(*map(_text, row))
-            console.print(grid)
+            console.print(Padding(grid, (0, 0, 0, 1)))
             if piece.caption:
                 console.print(Padding(_text(piece.caption, "dim"), (0, 0, 0, 2)))
 
