@@ -37,7 +37,7 @@ from router.conditioning.pressure import PressureConditioner, PressureSettings, 
 from router.estimates import drawn, quantile, slope, spread
 from router.events import Lost, Press, PressureSample
 from router.fit.recording import BEFORE, PARTS, FitError, Pieces, Recording, Stretch, between
-from router.fit.result import Fact, Figure, Fit, Heard, Judged, Setting, within
+from router.fit.result import SURE, Fact, Figure, Fit, Heard, Judged, Setting, within
 from router.inputs.base import Stamped
 from router.timers import Alarm, Timers
 from router.units import NANOSECONDS
@@ -99,7 +99,12 @@ def applied(found: Fit, settings: PressureSettings) -> PressureSettings:
     """The settings with what was found in place of what stood there."""
     values = {setting.path: setting.value for setting in found.settings}
     for word in {path[0] for path in values}:
-        side = Side(values[word, "on"], values[word, "off"], values[word, "full"], values.get((word, "firm")))
+        follow = (
+            (values[word, "follow", "lowest"], values[word, "follow", "highest"])
+            if (word, "follow", "lowest") in values
+            else None
+        )
+        side = Side(values[word, "on"], values[word, "off"], values[word, "full"], values.get((word, "firm")), follow)
         settings = replace(settings, above=side) if word == "above" else replace(settings, below=side)
     return settings
 
@@ -508,7 +513,21 @@ class _Search:
             others = [replace(other, firm=other.on + share * (other.full - other.on)) for other in others]
             firm = chosen.on + share * (chosen.full - chosen.on)
             rows.append(("firm", firm, (chosen.on, 1.25 * firm), "as far between on and full as it was", ()))
+        moved = chosen.on / before.on if before is not None else 1.0
+        bounds = before.follow if before is not None and before.follow is not None else ()
         return [
+            Setting(
+                (side, "follow", name),
+                moved * bound,
+                "pressure",
+                "as far from on as it was",
+                (),
+                moved * bound,
+                moved * bound,
+                SURE,
+            )
+            for name, bound in zip(("lowest", "highest"), bounds, strict=False)
+        ] + [
             Setting(
                 (side, name),
                 value,

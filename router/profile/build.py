@@ -233,4 +233,7 @@ def _pointer(values: Values, levels: frozenset[str]) -> PointerSettings:
 def _side(values: Values | None) -> Side | None:
     if values is None:
         return None
-    return Side(values["on"], values.get("off", meaning.OFF_SHARE * values["on"]), values["full"], values.get("firm"))
+    bounds = values.get("follow")
+    follow = None if bounds is None else (bounds["lowest"], bounds["highest"])
+    off = values.get("off", meaning.OFF_SHARE * values["on"])
+    return Side(values["on"], off, values["full"], values.get("firm"), follow)

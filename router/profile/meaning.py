@@ -97,6 +97,14 @@ def _thresholds(heard: Heard, report: Report) -> None:
                 f'"firm" ({texts["firm"].text}) must be above "on" ({texts["on"].text}) and at most "full"',
                 f"It is where a second, firmer press begins. Try firm: {_share(texts['on'].text, 2)}",
             )
+        follow = side.get("follow")
+        if follow is not None and not 0 < follow["lowest"] <= on <= follow["highest"]:
+            low, high = (_share(texts["on"].text, share) for share in (0.5, 1.5))
+            report.add(
+                node.values["follow"].place,
+                f'"on" ({texts["on"].text}) must lie between the bounds that it may follow in',
+                f"It begins there. Try follow: {{lowest: {low}, highest: {high}}}",
+            )
 
 
 def _share(text: str, share: float) -> str:

@@ -302,6 +302,16 @@ SIDE = group(
         "description": "from here on a second, firmer press begins on top of the first (cheek.above.firm)",
         "examples": ["1.2 inH2O"],
     },
+    follow={
+        **group(
+            "bounds to follow in",
+            ("lowest", "highest"),
+            lowest={"quantity": "pressure", "description": "on never goes below this", "examples": ["0.2 inH2O"]},
+            highest={"quantity": "pressure", "description": "on never goes above this", "examples": ["0.6 inH2O"]},
+        ),
+        "description": "on, and the others with it, slowly follow efforts that grow or shrink in a session; they stay if left out",
+        "examples": ["{lowest: 0.2 inH2O, highest: 0.6 inH2O}"],
+    },
 )
 SIDE["examples"] = ["{on: 0.4 inH2O, full: 2 inH2O}"]
 ZERO = group(
