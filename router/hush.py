@@ -6,8 +6,8 @@ port that is not there had on stays in the record: the next router ends it once 
 
 Where it led to a port of the router's own, nobody can say who was connected: every port that music may lead to is told.
 
-It ends by itself ``--within`` seconds (5 if not given) after it has begun: the kernel sees to it (SIGALRM, untouched), as a MIDI system that has gone can
-freeze a whole Python process. Exit status 0: nothing is left; 1: something is, and it was said.
+It ends by itself ``--within`` seconds (5 if not given) after it has begun. The kernel sees to that (SIGALRM, untouched): a MIDI
+system that has gone can freeze a whole Python process. Exit status 0: nothing is left; 1: something is, and it was said.
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ from typing import Any
 
 from router.marks import Left, Record
 from router.midi import silencing
-from router.ports import lasting, may_be_meant, quiet_jack
+from router.ports import lasting, leads_on, quiet_jack
 
 WITHIN = 5.0
 """Seconds that it may take; with a MIDI system that answers it takes a fraction of one."""
@@ -32,7 +32,7 @@ STARTING = 10.0
 TAKING = 1.0
 """Seconds in which a killed process has let go of its files."""
 CABLE = 0.001
-"""Seconds that a message of three bytes takes on a MIDI cable (31,250 baud): a port with one behind it is sent no more."""
+"""ALSA: seconds that a message of three bytes takes on a MIDI cable (31,250 baud). There may be one behind the port."""
 CYCLES = 3
 """JACK: so many cycles later a connection carries, and what was written has arrived."""
 A_CYCLE = 32
@@ -141,7 +141,7 @@ def _plan(left: Sequence[Left], names: Sequence[str]) -> tuple[Plan, list[Left]]
     for one in left:
         port = one.place.port
         if not port:
-            meant = [name for name in names if may_be_meant(name)]
+            meant = [name for name in names if leads_on(name)]
         else:
             meant = [port] if port in names else [name for name in names if lasting(name) == lasting(port)]
             if not meant:

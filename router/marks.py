@@ -114,7 +114,7 @@ def parse(data: bytes) -> tuple[list[Left], str]:
         return [], ""
     whole = data[:SIZE].ljust(SIZE, b"\0")
     magic, version, _ = HEADER.unpack_from(whole)
-    found = [one for slot in range(SLOTS) if whole[slot_at(slot)] != FREE and (one := read_slot(whole, slot))]
+    found = [read_slot(whole, slot) for slot in range(SLOTS) if whole[slot_at(slot)] != FREE]
     if magic != MAGIC:
         problem = "it is damaged, or no record of what sounds"
     elif version != VERSION:

@@ -36,7 +36,8 @@ ANNOUNCE = (0, 1)  # SNDRV_SEQ_CLIENT_SYSTEM, SNDRV_SEQ_PORT_SYSTEM_ANNOUNCE
 MAY_BE_SENT_TO = 1 << 1 | 1 << 6 | 1 << 7  # SNDRV_SEQ_PORT_CAP_WRITE, _SUBS_WRITE, and _NO_EXPORT: not for others
 _NUMBERS = re.compile(r" (\d+):(\d+)$")
 _PROCESS = re.compile(r"\(\d+(:\d+)?\)")  # a program's number in its name, as FluidSynth has it: another at each start
-_NOT_MEANT = ("midi through", "router")
+LOOP_BACK = "midi through"
+_NOT_MEANT = (LOOP_BACK, "router")
 """Ports that a pattern such as "*" does not mean: the system's loop-back, and our own. By their names they can be had."""
 
 
@@ -247,18 +248,19 @@ def lasting(name: str) -> str:
     return _PROCESS.sub("(*)", _NUMBERS.sub("", name))
 
 
-def may_be_meant(name: str, pattern: str = "*") -> bool:
-    """Whether a pattern can mean this port: not if it leads nowhere, or is ours, unless the pattern says so."""
-    wanted, folded = pattern.casefold(), name.casefold()
-    return not any(word in folded and word not in wanted for word in _NOT_MEANT)
+def leads_on(name: str) -> bool:
+    """Whether music sent to this port may be heard somewhere: it is not the system's loop-back, and not a router's."""
+    folded = name.casefold()
+    return LOOP_BACK not in folded and not folded.startswith(("router:", "router-"))  # JACK numbers the second so
 
 
 def candidates(names: list[str], pattern: str) -> list[Candidate]:
     """Ports as a profile names them, without those that such a pattern does not mean."""
+    wanted = pattern.casefold()
     found = []
     all_lasting = [lasting(name) for name in names]
     for shown, full in zip(all_lasting, names, strict=True):
-        if not may_be_meant(full, pattern):
+        if any(word in full.casefold() and word not in wanted for word in _NOT_MEANT):
             continue
         plain = _NUMBERS.sub("", full)
         if all_lasting.count(shown) == 1:

@@ -12,8 +12,7 @@ marked is what sounds, or one note more.
 What is left is ended by ``python -m router.hush FILE`` from a process of its own; where the port was not there then, as soon as
 an output to a port of that name is recorded again.
 
-The layout is fixed: a header, then ``SLOTS`` slots of ``SLOT_SIZE`` bytes. The file belongs on a tmpfs (/run): a disk can make a
-store wait, and after a power cut nothing sounds that a file could tell of.
+``marks.py`` has the layout. The file belongs on a tmpfs (/run): a disk can make a store wait.
 """
 
 from __future__ import annotations

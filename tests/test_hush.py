@@ -120,7 +120,8 @@ def test_each_port_is_sent_what_was_on_there_and_no_other_is(path, ears):
 
 
 def test_of_what_was_left_at_our_own_port_all_are_told_but_the_loop_back_and_ourselves(path, ears):
-    one, other, through, ours = ears("one:in", "other:in", "a2j:Midi Through Port-0", "router:in")
+    names = "one:in", "MIDI Router 4x4:in", "a2j:Midi Through Port-0", "router:in"
+    one, other, through, ours = ears(*names)
     leave(path, "")
     assert hush(path).returncode == 0
     until(lambda: len(one.all) >= 2 * len(ENDED) and len(other.all) >= 2 * len(ENDED))
