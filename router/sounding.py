@@ -93,8 +93,11 @@ class Sounding:
             return output
         for one in (read_slot(self._memory, slot) for slot in range(SLOTS) if self._memory[slot_at(slot)] == LEFT):
             if one.place.system == place.system and lasting(one.place.port) == lasting(place.port):
-                for message in silencing(one.notes, one.channels):
-                    output.send(message, 0)
+                try:
+                    for message in silencing(one.notes, one.channels):
+                        output.send(message, 0)
+                except Exception:  # noqa: BLE001, S112 - whatever it is, the first note will meet it too and be told of it
+                    continue
                 self._memory[slot_at(one.slot)] = FREE
         slot = self._free()
         _write_place(self._memory, slot, OPEN, place)

@@ -198,6 +198,20 @@ def test_what_is_on_when_a_port_is_lost_is_ended_once_it_is_back(path, sounding,
     assert {(port, notes) for port, _, notes in marked(path)} == {(elsewhere.place.port, ()), (back.place.port, ())}
 
 
+def test_what_is_left_stays_left_at_a_port_that_fails_as_soon_as_it_is_back(path, sounding):
+    first = Port()
+    output = sounding.record(first)
+    output.send((0x90, 60, 64), 0)
+    output.close()
+    failing, well = Port(), Port()
+    failing.refuses = True
+    sounding.record(failing).close()
+    assert marked(path) == [(PAD, (1,), ((1, 60),))]
+    sounding.record(well)
+    assert (0x80, 60, 0) in well.sent
+    assert marked(path) == [(PAD, (), ())]
+
+
 def test_a_pedal_that_is_up_again_leaves_nothing(path, sounding):
     output = sounding.record(Port())
     for data in [(0xB0, 64, 127), (0xC0, 5), (0xB0, 64, 63)]:
