@@ -16,7 +16,7 @@ from typing import Any, NotRequired, TypedDict
 from router.conditioning.base import Conditioner
 from router.conditioning.pointer import PointerConditioner
 from router.conditioning.pressure import PressureConditioner, Side
-from router.events import Lost, PressureSample, Sample, SwitchSample
+from router.events import PressureSample, Sample, SwitchSample
 from router.profile.model import Profile
 from router.status import Value, value_of
 from router.units import NANOSECONDS, PRESSURE
@@ -95,6 +95,7 @@ class Watching:
         self._extremes: dict[str, tuple[float, float]] = {}
         self._pressed: dict[str, int | None] = {}  # source -> zone
         self._presses: dict[str, int] = {}  # by input
+        self._missing: set[str] = set()  # inputs whose device is not there
         self._events: deque[tuple[int, str, dict[str, Any]]] = deque(maxlen=EVENTS)
         self._missed = 0
 
@@ -104,6 +105,7 @@ class Watching:
         self._extremes.clear()
         self._pressed.clear()
         self._presses.clear()
+        self._missing.clear()
 
     def sample(self, sample: Sample, now: int) -> None:
         """A sample went into the engine."""
@@ -121,7 +123,7 @@ class Watching:
         self._extremes[sample.input] = (min(low, value), max(high, value))
 
     def event(self, now: int, event: str, fields: dict[str, Any]) -> None:
-        """The engine told that something happened. Presses are rare, so they are known whether anybody watches or not."""
+        """The engine told that something happened. Such things are rare, so they are known whether anybody watches or not."""
         if event == "press":
             source = fields["input"]
             self._pressed[source] = fields.get("zone")
@@ -129,6 +131,10 @@ class Watching:
             self._presses[name] = self._presses.get(name, 0) + 1
         elif event == "release":
             self._pressed.pop(fields["input"], None)
+        elif event == "lost":
+            self._missing.add(fields["input"])
+        elif event == "found":
+            self._missing.discard(fields["input"])
         if now <= self._until and event in TOLD:
             self._missed += len(self._events) == EVENTS
             self._events.append((now, event, fields))
@@ -161,7 +167,7 @@ class Watching:
         value = value_of(sample, unit)
         frame: InputFrame = {
             "type": profile.types[name],
-            "there": not isinstance(sample, Lost),
+            "there": name not in self._missing,
             "now": value,
             "heard": None if when is None else _seconds(now - when),
             "pressed": list(pressed),

@@ -9,7 +9,7 @@ import pytest
 from router import profile, simulate
 from router.cli.simulated import simulated
 from router.engine import Engine
-from router.events import Lost, Mark, PressureSample, SwitchSample
+from router.events import Found, Lost, Mark, PressureSample, SwitchSample
 from router.units import NANOSECONDS
 from router.watching import EVENTS, Watching
 
@@ -155,6 +155,8 @@ def test_a_device_that_goes_and_a_reading_that_is_none():
     frame = seat.frame(5)
     assert frame["inputs"]["cheek"]["there"] is False
     assert [happened["event"] for happened in frame["events"]] == ["lost"]
+    seat.hear(Found("cheek"), 6)
+    assert seat.frame(7)["inputs"]["cheek"]["there"] is True
 
 
 def test_another_profile_begins_anew():
