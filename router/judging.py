@@ -23,6 +23,9 @@ from router.units import nearest
 
 SILENT = "the stick or disk does not answer"
 
+MOST_NAMES = 30
+"""Names in a message."""
+
 
 @dataclass(frozen=True, slots=True)
 class Mark:
@@ -206,7 +209,8 @@ def unknown(folder: Path, child: str, names: Iterable[str], missing: bool = Fals
     known = sorted({tidy(name) for name in names})
     near = nearest(child, known)
     hint = f'Did you mean "{near}"?  ' if near else ""
-    hint += f"There are: {', '.join(known)}." if known else "There is no profile in it."
+    more = f" and {len(known) - MOST_NAMES} more" if len(known) > MOST_NAMES else ""
+    hint += f"There are: {', '.join(known[:MOST_NAMES])}{more}." if known else "There is no profile in it."
     if missing:
         return Problem(tidy(str(folder)), 1, 1, "the folder of the profiles is not there", "Is its stick plugged in?")
     return Problem(tidy(str(folder)), 1, 1, f"there is no profile called {quoted(tidy(child))} in this folder", hint)

@@ -6,8 +6,10 @@ old one or the new one. Nothing that is found here is trusted: a file may be tor
 
 from __future__ import annotations
 
+import errno
 import json
 import os
+import threading
 from contextlib import suppress
 from dataclasses import asdict, dataclass
 from pathlib import Path
@@ -39,6 +41,7 @@ class Memory:
         self._folder = folder
         self._plays = folder / "plays.json"
         self.copy = folder / "last-good.yaml"
+        self._writing = threading.Lock()
 
     def played(self) -> Played | None:
         """What played last; None if nothing did, or what was written about it cannot be understood."""
@@ -58,8 +61,15 @@ class Memory:
         Raises:
             OSError: it cannot be written; what was kept before is still there.
         """
-        if self.played() == played and self._text() == text:
-            return
+        if not self._writing.acquire(blocking=False):  # a thread that was given up hangs in the same files
+            raise OSError(errno.EBUSY, os.strerror(errno.EBUSY), str(self._folder))
+        try:
+            if self.played() != played or self._text() != text:
+                self._write(played, text)
+        finally:
+            self._writing.release()
+
+    def _write(self, played: Played, text: bytes) -> None:
         self._folder.mkdir(parents=True, exist_ok=True)
         self._tidy()
         # The text first: one that is newer than what is said of it is as good, one that is older is not.

@@ -125,7 +125,7 @@ class Shelf:
         self._list_at: int | None = None  # when to list the folder anew
         self._ready: list[Offer] = []
 
-        self._errands = Errands(self._look_over, self._failed, self._stalled)
+        self._errands = Errands(self._changed, self._failed, self._stalled)
         self._epoll = select.epoll()
         self._epoll.register(self._errands, select.EPOLLIN)
         self._listen_at: int | None = None  # news is not listened to before
@@ -176,8 +176,7 @@ class Shelf:
     def chosen(self, offer: Offer) -> None:
         """It plays now."""
         self._plays, self._open_offer = offer, False
-        if offer.source in ("folder", "first"):
-            self._remember(offer)
+        self._remember(offer)
 
     def names(self) -> list[str]:
         """The children whose files are in the folder, as far as is known now."""
@@ -316,6 +315,12 @@ class Shelf:
         """Whether changes of this file count. When nothing plays that somebody chose, all do."""
         nothing = self._plays is None or self._plays.source == "safe"
         return not self._follows_file or nothing or self._is_what_plays(name)
+
+    def _changed(self) -> None:
+        """A disk has come or has come back: what could not be done before may be done now."""
+        self._look_over()
+        if self._plays is not None and self._said.get("profile_not_remembered"):
+            self._remember(self._plays)
 
     def _look_over(self) -> None:
         """See to the watches, and find what has changed without news: a job, unless it is waiting to be done anyway."""
@@ -456,6 +461,8 @@ class Shelf:
         return Offer(stem(shown) if counts(name) else shown, path, found, problems, because, asker, text)
 
     def _remember(self, offer: Offer) -> None:
+        if offer.source not in ("folder", "first"):  # the last good copy is remembered as what it was
+            return
         played = Played(offer.child, offer.path.name, offer.digest, offer.source == "folder")
         work = partial(_keep, self._memory, played, offer.text)
         self._errands.do(

@@ -828,6 +828,11 @@ def test_asked_for_and_not_there_the_nearest_is_named(bed):
     offer = bed.refused('there is no profile called "wern" in this folder')
     assert offer.problems[0].hint == 'Did you mean "wren"?  There are: finch, wren.'
     assert offer.asker == "me"
+    for number in range(40):
+        bed.write(f"child{number}.yaml", text("lark"))
+    bed.offered()
+    bed.shelf.ask("zzz")
+    assert bed.offered().problems[0].hint.endswith("and 12 more.")
 
 
 @pytest.mark.parametrize(
@@ -1005,6 +1010,20 @@ def test_a_stall_at_the_start_does_not_keep_the_router_from_starting(bed, begin)
     while threads() and time.monotonic() < deadline:
         time.sleep(0.05)
     assert threads() == []
+
+
+@pytest.mark.usefixtures("impatient")
+def test_a_stall_of_what_is_remembered_is_made_good_later(bed):
+    bed.write("lark.yaml", text("lark"))
+    bed.offered()
+    bed.until(lambda: remembered(bed)["child"] == "lark")
+    with stalling(bed.state / "bed" / "plays.json"):
+        for child in ("jay", "finch"):
+            bed.write(f"{child}.yaml", text(child))
+            assert bed.offered().child == child
+        bed.until(lambda: len(bed.heard("profile_not_remembered")) >= 1)
+    bed.until(lambda: bed.heard("profile_not_remembered")[-1] == "it is all right again")
+    assert remembered(bed)["child"] == "finch"
 
 
 def threads() -> list[threading.Thread]:
