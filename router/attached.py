@@ -101,15 +101,26 @@ class Search:
 class AttachedInput:
     """One device that serves some inputs of a profile. ``came``: what it has said and nobody has taken yet.
 
-    ``fields``: what is said of it in every line of the daemon's log.
+    ``dropped``: how often something was lost on the way in.
+
+    ``fields``: what is said of it in every line of the daemon's log. ``touched`` is called when it has said something.
     """
 
-    def __init__(self, devices: Devices, types: dict[str, str], room: Room, fields: dict[str, Any]) -> None:
+    def __init__(
+        self,
+        devices: Devices,
+        types: dict[str, str],
+        room: Room,
+        fields: dict[str, Any],
+        touched: Callable[[], None],
+    ) -> None:
         self.devices, self.types = devices, types
         self.there: Input | None = None
         self.search = Search()
         self.came: list[Stamped] = []
-        self._room, self._fields = room, {**fields, "inputs": [*devices]}
+        self.dropped = 0
+        self._counted = 0  # of what the open device has dropped
+        self._room, self._fields, self._touched = room, {**fields, "inputs": [*devices]}, touched
 
     def same(self, devices: Devices, types: dict[str, str]) -> bool:
         """Whether it serves just these inputs, of these types."""
@@ -129,7 +140,7 @@ class AttachedInput:
             return False
         finally:
             room.midi_used()
-        self.there = there
+        self.there, self._counted = there, 0
         self.search.over()
         room.loop.watch(there.fileno(), self._readable)
         room.log.info("input_open", **self._fields, device=there.description)
@@ -170,9 +181,11 @@ class AttachedInput:
     def _readable(self) -> None:
         if self.there is not None:
             self._take(self.there.read, clock.now())
+            self._touched()
 
     def _take(self, read: Callable[[int], list[Stamped]], now: int) -> None:
         """Samples, or that it has gone."""
+        there = self.there
         try:
             self.came += read(now)
         except DeviceLost as error:
@@ -180,6 +193,16 @@ class AttachedInput:
         except Exception as error:  # noqa: BLE001 - a fault in one input must not stop the others
             self._room.fault(error)
             self._lose(f"it failed: {error}", now)
+        if there is not None and there.dropped != self._counted:
+            self._count(there)
+
+    def _count(self, there: Input) -> None:
+        """Something was lost on the way in: said once each time that it is opened, and counted always."""
+        if not self._counted:
+            why = "what came was too long, or came faster than it could be taken, and was left out"
+            self._room.log.warning("input_dropped", **self._fields, device=there.description, why=why)
+        self.dropped += there.dropped - self._counted
+        self._counted = there.dropped
 
     def _lose(self, why: str, now: int) -> None:
         with self._room.contained():
@@ -197,12 +220,13 @@ class AttachedInput:
 
 
 class AttachedOutput:
-    """One output of a profile; ``fields`` as for inputs."""
+    """One output of a profile; ``fields`` as for inputs. ``dropped``: messages that could not be sent."""
 
     def __init__(self, name: str, device: OutputDevice, room: Room, fields: dict[str, Any]) -> None:
         self.name, self.device = name, device
         self.there: Output | None = None
         self.search = Search()
+        self.dropped = 0
         self._room, self._fields = room, {**fields, "output": name}
 
     def send(self, data: tuple[int, ...], now: int) -> None:
@@ -212,6 +236,7 @@ class AttachedOutput:
         try:
             self.there.send(data, now)
         except Exception as error:  # noqa: BLE001 - whatever a driver raises, it costs this output only
+            self.dropped += 1
             self._lose(f"it failed: {error}", clock.now())
 
     def open(self, now: int) -> bool:

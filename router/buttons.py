@@ -23,6 +23,7 @@ DEBOUNCE = NANOSECONDS * 3 // 100
 """As long as a profile's switches have by default."""
 
 _PROGRAM = "program_change"
+_OF = {"of": "the room"}
 
 
 class Buttons(Companion):
@@ -39,6 +40,7 @@ class Buttons(Companion):
         self._buttons = {button.name: button for button in buttons}
         self._programs = programs
         self._pressed, self._chosen = pressed, chosen
+        self._touched = False
         self._timers = Timers()
         new_voice = itertools.count(1).__next__
         self._names = [*self._buttons]
@@ -50,22 +52,24 @@ class Buttons(Companion):
         ]
         devices = {button.name: button.device for button in buttons}
         types = dict.fromkeys(self._names, "switch")
-        self._inputs = [AttachedInput(group, types, room, {"of": "the room"}) for group in by_device(devices)]
+        self._inputs = [AttachedInput(group, types, room, _OF, self._touch) for group in by_device(devices)]
         if programs is not None:
-            self._inputs.append(
-                AttachedInput({_PROGRAM: programs.device}, {_PROGRAM: "midi"}, room, {"of": "the room"})
-            )
+            self._inputs.append(AttachedInput({_PROGRAM: programs.device}, {_PROGRAM: "midi"}, room, _OF, self._touch))
 
     def open(self, now: int) -> None:
         """Open what is there."""
         for attached in self._inputs:
             attached.open(now)
+        self._touch()
 
     def deadline(self) -> int | None:
+        if self._touched:
+            return 0
         times = [self._timers.next(), *(attached.deadline() for attached in self._inputs)]
         return min((when for when in times if when is not None), default=None)
 
     def wake(self, now: int) -> None:
+        self._touched = False
         for attached in self._inputs:
             attached.wake(now)
             attached.look_for(now)
@@ -81,14 +85,19 @@ class Buttons(Companion):
         for attached in self._inputs:
             if attached.there is None:
                 attached.search.news(now)
+        self._touch()
 
     def look(self, now: int) -> None:
         for attached in self._inputs:
             attached.look(now)
+        self._touch()
 
     def close(self) -> None:
         for attached in self._inputs:
             attached.close()
+
+    def _touch(self) -> None:
+        self._touched = True
 
     def _heard(self, sample: Sample, now: int) -> None:
         if isinstance(sample, MidiSample):

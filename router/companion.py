@@ -1,4 +1,4 @@
-"""What lives in the daemon's loop beside the seats: it is woken in each pass, after the music, and hears all news."""
+"""What lives in the daemon's loop beside the seats: it is woken when it is due, after the music, and hears all news."""
 
 from __future__ import annotations
 
@@ -10,11 +10,11 @@ class Companion:
         """The seats are open."""
 
     def deadline(self) -> int | None:
-        """When ``wake`` is wanted."""
+        """When ``wake`` is wanted; 0: in this pass."""
         return None
 
     def wake(self, now: int) -> None:
-        """Do what is due; called in each pass, after the music."""
+        """Do what is due; called after the music, in each pass in which the deadline has come."""
 
     def plugged(self, now: int) -> None:
         """Something has been plugged in."""

@@ -260,7 +260,7 @@ class Control(Companion):
 
     def deadline(self) -> int | None:
         """When ``wake`` is wanted."""
-        times = [0 if self._more else None, self._let_in_at, self._frame_at]
+        times = [0 if self._more or self._news else None, self._let_in_at, self._frame_at]
         return min((at for at in times if at is not None), default=None)
 
     def wake(self, now: int) -> None:

@@ -13,6 +13,7 @@ from __future__ import annotations
 
 from collections import Counter, deque
 from collections.abc import Iterable, Sequence
+from operator import itemgetter
 from typing import Any
 
 from router import motif
@@ -20,11 +21,12 @@ from router.attached import AttachedInput, AttachedOutput, Room
 from router.budget import Budget
 from router.engine import Engine
 from router.events import Found, Lost, Mark, Message, Sample, SwitchSample
-from router.inputs import by_device
+from router.inputs import Devices, by_device
+from router.inputs.base import Stamped
 from router.ledger import Observe
 from router.midi import NOTE_OFF, NOTE_ON, silencing
 from router.profile.model import Profile
-from router.status import Lateness
+from router.status import Dropped, Lateness
 from router.watching import Watching
 
 
@@ -38,23 +40,30 @@ class Seat:
         self.name = name
         self.record: Observe | None = None
         self.now = 0  # the engine's time
+        self.due: int | None = 0  # when ``wake`` is wanted
         self.lateness = Lateness()
         self.presses: Counter[str] = Counter()  # by source, since this profile plays
         self.last: dict[str, tuple[int, Sample]] = {}  # by input: when something was heard, and what
         self.muted = False
+        self._dropped = Dropped(log_lines=0, samples=0, messages=0)  # by what has been closed since
         self.watching = Watching()
         self._room, self._budget = room, budget
         self._fields: dict[str, Any] = {"seat": name} if name else {}
         self._stale: dict[str, bool] = {}  # by input: what a switch said last to the profile before
-        self._told: list[tuple[int, str, dict[str, Any]]] = []
+        self.told: list[tuple[int, str, dict[str, Any]]] = []  # what has happened and is not written down yet
         self._motif: deque[tuple[int, Message]] = deque()
         self._fill(profile)
-        self.devices = [
-            AttachedInput(devices, profile.types, room, self._fields) for devices in by_device(profile.devices)
-        ]
+        self.devices = [self._attached(devices) for devices in by_device(profile.devices)]
         self.outputs = {
             name: AttachedOutput(name, device, room, self._fields) for name, device in profile.outputs.items()
         }
+
+    def _attached(self, devices: Devices) -> AttachedInput:
+        return AttachedInput(devices, self.profile.types, self._room, self._fields, self.touch)
+
+    def touch(self) -> None:
+        """Something has come, or was done from outside: ``wake`` is wanted in this pass."""
+        self.due = 0
 
     def _fill(self, profile: Profile) -> None:
         self.profile = profile
@@ -74,6 +83,7 @@ class Seat:
             if device.there is None and not device.open(now):
                 device.absent(now)
         self.feed(now)
+        self.touch()
 
     def play(self, profile: Profile, now: int, record: Observe | None) -> None:
         """Another profile from now on. What sounds ends first; a hand that lies on a switch begins no note of the next one."""
@@ -81,16 +91,18 @@ class Seat:
         self.silence()
         self.tell()
         self.record = record
+        self._fill(profile)
         devices, self.devices = self.devices, []
-        self._stale = {}
+        stale: dict[str, bool] = {}
         for group in by_device(profile.devices):
             kept = next((device for device in devices if device.same(group, profile.types)), None)
             if kept is not None:
                 devices.remove(kept)
                 if kept.there is not None:
                     kept.came = []
-                    self._stale |= {name: said for name in group if (said := self._switch_says(name)) is not None}
-            self.devices.append(kept or AttachedInput(group, profile.types, self._room, self._fields))
+                    stale |= {name: said for name in group if (said := self._switch_says(name)) is not None}
+            self.devices.append(kept or self._attached(group))
+        self._stale = stale
         outputs, self.outputs = self.outputs, {}
         for name, description in profile.outputs.items():
             if name in outputs and outputs[name].device == description:
@@ -101,10 +113,18 @@ class Seat:
         for gone in leaving:  # first what goes, as what comes may want the same device
             with self._room.contained():
                 gone.close()
-        self._fill(profile)
+            self._dropped["samples" if isinstance(gone, AttachedInput) else "messages"] += gone.dropped
         self.presses.clear()
         self.last.clear()
         self.open(now)
+
+    def dropped(self) -> Dropped:
+        """What was lost on the way in and out since the daemon began. Of the session log's lines it knows nothing."""
+        return {
+            **self._dropped,
+            "samples": self._dropped["samples"] + sum(device.dropped for device in self.devices),
+            "messages": self._dropped["messages"] + sum(out.dropped for out in self.outputs.values()),
+        }
 
     def silence(self) -> None:
         """Let everything go. The engine rests until it is started again."""
@@ -121,6 +141,7 @@ class Seat:
                 out.send(data, self.now)
         with self._room.contained():
             self._send(self.engine.start(self.now))
+        self.touch()
 
     def mute(self, *, muted: bool) -> None:
         """For a time in which movements are heard and recorded, and nothing sounds."""
@@ -150,27 +171,31 @@ class Seat:
 
     def wake(self, now: int) -> None:
         """Everything that is due, after everything that was readable has been read."""
-        due = self.engine.next_deadline()
-        if due is not None and due <= now:
-            self.lateness.add(now - due)
-        for device in self.devices:
-            device.wake(now)
-        self.feed(now)
-        with self._room.contained():
+        try:
+            due = self.engine.next_deadline()
+            if due is not None and due <= now:
+                self.lateness.add(now - due)
+            for device in self.devices:
+                device.wake(now)
+            self.feed(now)
             self._send(self.engine.wake(max(self.now, now)))
-        while self._motif and self._motif[0][0] <= now:
-            self._send_one(self._motif.popleft()[1])
-        for out in self.outputs.values():
-            out.wake(now)
-        self._look_for(now)
+            while self._motif and self._motif[0][0] <= now:
+                self._send_one(self._motif.popleft()[1])
+            for out in self.outputs.values():
+                out.wake(now)
+            self._look_for(now)
+        finally:
+            self.due = self.deadline()
 
     def feed(self, now: int) -> None:
         """What was read, oldest first. A driver's stamp may be a little earlier than what has been played already."""
-        if not any(device.came for device in self.devices):
-            return
-        came = sorted((stamped for device in self.devices for stamped in device.came), key=lambda stamped: stamped[0])
+        came: list[Stamped] = []
         for device in self.devices:
-            device.came = []
+            if device.came:
+                came += device.came
+                device.came = []
+        if len(came) > 1:
+            came.sort(key=itemgetter(0))
         for stamp, sample in came:
             self.now = max(self.now, min(stamp, now))
             if not isinstance(sample, Mark | Lost | Found):
@@ -178,8 +203,10 @@ class Seat:
             if self._stale and self._is_stale(sample):
                 continue
             self.watching.sample(sample, self.now)
-            with self._room.contained():
+            try:
                 self._send(self.engine.handle(sample, self.now))
+            except Exception as error:  # noqa: BLE001 - one sample's fault must not cost those after it
+                self._room.fault(error)
 
     def _switch_says(self, name: str) -> bool | None:
         _when, sample = self.last.get(name, (0, None))
@@ -199,12 +226,14 @@ class Seat:
         self.now = max(self.now, now)
         with self._room.contained():
             self._send(self.engine.handle(Mark(text), self.now))
+        self.touch()
 
     def plugged(self, now: int) -> None:
         """Something has been plugged in."""
         for device in self.devices:
             if device.there is None:
                 device.search.news(now)
+        self.touch()
 
     def look(self, now: int) -> None:
         """MIDI ports have come or gone."""
@@ -214,6 +243,7 @@ class Seat:
         for device in self.devices:
             device.look(now)
         self.feed(now)
+        self.touch()
 
     def _look_for(self, now: int) -> None:
         for out in self.outputs.values():
@@ -232,6 +262,7 @@ class Seat:
         if route is not None and not self.muted:
             loudest = self.profile.plan.limits.velocity
             self._motif.extend((now + after, message) for after, message in motif.messages(notes, route, loudest))
+        self.touch()
 
     def _end_motif(self) -> None:
         """Nothing of it begins any more, and what sounds of it ends."""
@@ -259,13 +290,11 @@ class Seat:
 
     def _observe(self, now: int, event: str, fields: dict[str, Any]) -> None:
         """Called by the engine in the middle of its work, so it is told later: first the music."""
-        self._told.append((now, event, fields))
+        self.told.append((now, event, fields))
 
     def tell(self) -> None:
         """Write down what has happened since the last time."""
-        if not self._told:
-            return
-        told, self._told = self._told, []
+        told, self.told = self.told, []
         log = self._room.log
         for now, event, fields in told:
             if self.record is not None:
