@@ -100,7 +100,9 @@ def _fit(args: argparse.Namespace, path: Path, loaded: profile.Profile, *, ask: 
     if args.report:
         from router.fit import page  # noqa: PLC0415 - it draws, with what not everyone has installed
 
-        drawn = page.Page(loaded.child, args.input, recording, found, conditioner, said["settings"], _plainly(said)[1:])
+        drawn = page.Page(
+            loaded.child, args.input, recording, found, conditioner, said["settings"], said["measured"], found.remarks
+        )
         said["report"] = [str(each) for each in drawn.write(args.report)]
     if args.write:
         said["written"], said["kept"] = _write(path, old, new)

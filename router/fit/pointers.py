@@ -38,7 +38,7 @@ LEAST_DWELL, USUAL_DWELL = 200 * MILLISECOND, 800 * MILLISECOND
 BACK = 500 * MILLISECOND
 """Whoever is away for longer has left. Our choice."""
 ARRIVING = 500 * MILLISECOND
-"""At the beginning of a stay the head is still coming."""
+"""At the beginning of a stay the head is still coming, at its end it is on its way already."""
 
 
 Stay = tuple[int, int, int]
@@ -185,7 +185,7 @@ class _Places:
         places = [
             (sample.x * gain * grid.columns, sample.y * gain * grid.rows)
             for t, sample in self._recording.samples
-            if isinstance(sample, PointerSample) and stay[1] + ARRIVING < t < stay[2]
+            if isinstance(sample, PointerSample) and stay[1] + ARRIVING < t < stay[2] - ARRIVING
         ]
         if len(places) < 5:
             return 0.0
@@ -225,8 +225,10 @@ class _Places:
                 ("grid", "dwell"),
                 chosen.dwell,
                 "time",
-                "passing by takes up to {}, and stays that are meant last {} or longer",
-                ((_tens(longest), "time"), (_tens(shortest), "time")),
+                "passing by takes up to {}, and stays that are meant last {} or longer"
+                if longest
+                else "nothing was passed by, and stays that are meant last {} or longer",
+                tuple((_tens(length), "time") for length in (longest, shortest) if length),
                 *within([grid.dwell for grid in again], chosen.dwell, (longest, shortest)),
                 now=self._settings.grid.dwell,
             ),

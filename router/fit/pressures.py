@@ -10,7 +10,7 @@ Estimators:
                         missed and false presses (which count 1.5) the one is taken that lies furthest from both the
                         10 % quantile of the efforts and the reach of rest
     off                 60 % of on; lower if efforts sag or waver within (0.9 times the 10 % quantile of their deepest dips), but
-                        always above the reach of rest, so that a note ends
+                        not below 30 % of on or half of the reach of rest, so that a note ends
     full                the 90 % quantile of the efforts
     intervals           percentile bootstrap over efforts and pieces of rest, 90 %
     tried on the unseen five times a fifth of the efforts and pieces is left out, the whole choice is made from the others, and
@@ -44,7 +44,7 @@ from router.units import NANOSECONDS
 
 ENOUGH = 0.8
 """The share of efforts that must be heard for the result to be one."""
-OFF_SHARE = 0.6
+OFF_SHARE, LEAST_OFF = 0.6, 0.3
 FALSE_COUNTS = 1.5
 """A false press counts so many missed efforts: it teaches the child that what sounds does not depend on trying."""
 SEARCH_RATE = 100
@@ -107,6 +107,12 @@ def applied(found: Fit, settings: PressureSettings) -> PressureSettings:
         side = Side(values[word, "on"], values[word, "off"], values[word, "full"], values.get((word, "firm")), follow)
         settings = replace(settings, above=side) if word == "above" else replace(settings, below=side)
     return settings
+
+
+def beyond_rest(recording: Recording, settings: PressureSettings) -> tuple[list[int], list[float]]:
+    """Times, and how far the pressure is from the background as the router would learn it."""
+    times, beyond, _presses = _condition(_thinned(recording.samples), replace(settings, levels=frozenset()))
+    return times, beyond
 
 
 # --- the recording ------------------------------------------------------------------------------------------------
@@ -368,9 +374,9 @@ class _Search:
     def _with_rest(self, trial: _Trial, side: str, chosen: Side, pieces: Sequence[int]) -> Side:
         """``off`` and ``full`` beside ``on``."""
         sizes = self._sizes(trial, side, pieces) or [chosen.full]
-        reach = min(0.85 * chosen.on, 1.1 * self._reach(trial, side, pieces))
+        floor = min(OFF_SHARE * chosen.on, max(LEAST_OFF * chosen.on, self._reach(trial, side, pieces) / 2))
         sag = quantile(self._dips(trial, side, pieces) or [chosen.on], 0.1)
-        off = max(min(OFF_SHARE * chosen.on, 0.9 * sag), reach)
+        off = max(floor, min(OFF_SHARE * chosen.on, 0.9 * sag))
         return Side(chosen.on, off, max(quantile(sizes, 0.9), 1.25 * chosen.on))
 
     def _rank(self, trial: _Trial, pieces: Sequence[int]) -> tuple[float, float]:
@@ -495,8 +501,6 @@ class _Search:
         off_why: tuple[str, tuple[Figure, ...]] = ("60 % of on, so that an effort that wavers stays one", ())
         if chosen.off < 0.99 * OFF_SHARE * chosen.on:
             off_why = "within an effort the pressure sags to {}, and that must not end it", ((sag, "pressure"),)
-        elif chosen.off > 1.01 * OFF_SHARE * chosen.on:
-            off_why = "rest goes as far as {}, and below that a note would not end", ((reach, "pressure"),)
         rows: list[tuple[str, float, tuple[float, float], str, tuple[Figure, ...]]] = [
             (
                 "on",
@@ -505,7 +509,7 @@ class _Search:
                 "rest goes as far as {}, nine efforts of ten reach {}: this lies between, far from both",
                 ((reach, "pressure"), (gentle, "pressure")),
             ),
-            ("off", chosen.off, (reach, min(*dips, chosen.on) if dips else chosen.on), *off_why),
+            ("off", chosen.off, (reach / 2, min(*dips, chosen.on) if dips else chosen.on), *off_why),
             ("full", chosen.full, (chosen.on, 1.25 * chosen.full), "one effort of ten is as strong as this", ()),
         ]
         if before is not None and before.firm is not None:
