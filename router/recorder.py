@@ -113,8 +113,14 @@ class BackgroundWriter:
         self._refused = self._said = 0  # lines that did not fit, and how many of them are said to be missing: one
         # number for each thread, so that neither waits for the other
         self._failed = 0  # lines that could not be written since it last worked
+        self._unwritten = 0  # and since it began
         self._thread = threading.Thread(target=self._write, name="writer", daemon=True)
         self._thread.start()
+
+    @property
+    def lost(self) -> int:
+        """Lines that are missing since it began: they did not fit or could not be written."""
+        return self._refused + self._unwritten
 
     def put(self, line: Callable[[], str]) -> None:
         """A line, made when it is written."""
@@ -149,6 +155,7 @@ class BackgroundWriter:
             if not self._failed and self._on_fault is not None:
                 self._on_fault(error)
             self._failed += 1
+            self._unwritten += 1
         else:
             self._said += refused
             self._failed = 0
@@ -316,6 +323,11 @@ class Session:
         self._log = _Log(path, about)
         self._trace: _Trace | None = None
         self._new_trace = partial(_Trace, path, about)
+
+    @property
+    def lost(self) -> int:
+        """Lines of the log that are missing since it began: too much waited for the disk."""
+        return self._refused + self._log.lost
 
     def __call__(self, now: int, event: str, fields: dict[str, Any]) -> None:
         """An engine's ``observe``."""
@@ -493,6 +505,8 @@ class _Log(_File):
         super().__init__(path.with_name(path.name + LOG))
         self.missing = 0
         """Lines that did not fit and have not been said to be missing yet."""
+        self.lost = 0
+        """Lines for which there was no room while the disk failed."""
         self._about = about
         self._latest = 0.0
         self._sum = hashlib.sha256()
@@ -502,6 +516,7 @@ class _Log(_File):
     def event(self, t: float, event: str, fields: dict[str, Any]) -> None:
         if len(self._waiting) > WAITING:
             self.missing += 1
+            self.lost += 1
             return
         self._latest = t
         missing, self.missing = self.missing, 0

@@ -14,8 +14,7 @@ from __future__ import annotations
 import os
 import signal
 import sys
-from collections.abc import Callable, Mapping
-from contextlib import suppress
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from functools import partial
 from pathlib import Path
@@ -28,6 +27,7 @@ from router.companion import Companion
 from router.configuration import Button, Configuration, SeatPlan
 from router.control import Control, ControlError, Reply
 from router.daemon import Daemon, notify
+from router.errands import Errands, Job
 from router.files import replacing
 from router.hush import end_what_was_left
 from router.outputs import Output
@@ -58,6 +58,7 @@ class _Place:
     session: Session | None = None
     refused: tuple[int, Offer] | None = None
     warnings: list[str] = field(default_factory=list)
+    log_lines: int = 0  # that are missing in the logs of the sessions before
 
 
 class Service:
@@ -66,10 +67,13 @@ class Service:
     Args:
         chosen: the configuration.
         log: the daemon's own log; it must never wait, and may be used from any thread.
+        refused: why the configuration's file was not taken, and what holds instead; empty if it was.
+        lost: how many lines of the daemon's own log are missing by now.
     """
 
-    def __init__(self, chosen: Configuration, log: Log) -> None:
+    def __init__(self, chosen: Configuration, log: Log, refused: str = "", lost: Callable[[], int] = int) -> None:
         self.configuration, self._log = chosen, log
+        self._refused, self._lost = refused, lost
         self._warnings: list[str] = []
         self._up = 0
         sys.setswitchinterval(SWITCH)
@@ -91,6 +95,9 @@ class Service:
             seat.record = self._session(place)
             self.daemon.loop.watch(place.shelf.fileno(), partial(self._news, place))
         self.daemon.companions.append(_Shelves(self))
+        self._errands = Errands(lambda: None, self.daemon.fault, self._stalled)
+        self.daemon.loop.watch(self._errands.fileno(), lambda: self._errands.read(clock.now()))
+        self.daemon.companions.append(_Waiting(self._errands))
         self._control = self._begin_control()
         self._buttons = self._begin_buttons()
 
@@ -208,6 +215,7 @@ class Service:
         place.offer, place.since = offer, clock.now()
         self.daemon.play(place.seat, self._fitted(offer), self._session(place))
         if before is not None:
+            place.log_lines += before.lost
             before.close(clock.now())
         place.shelf.chosen(offer)
         self._log.info("swap", seat=place.plan.name, child=offer.child, why=offer.because)
@@ -301,8 +309,15 @@ class Service:
             "pid": os.getpid(),
             "up": _seconds(now - self._up),
             "seats": {name: self._status_of(place, now) for name, place in self._places.items()},
-            "warnings": list(self._warnings),
+            "warnings": [*self._warnings, *self._passing_warnings()],
         }
+
+    def _passing_warnings(self) -> Iterator[str]:
+        """What may have changed by the next time."""
+        if self._refused:
+            yield self._refused
+        if lost := self._lost():
+            yield f"{lost} lines of the router's own log are missing: whoever takes them is too slow, or fails"
 
     def _status_of(self, place: _Place, now: int) -> SeatStatus:
         seat = place.seat
@@ -334,7 +349,7 @@ class Service:
             ],
             "presses": dict(seat.presses),
             "lateness": seat.lateness.status(),
-            "dropped": {"log_lines": 0, "samples": 0, "messages": 0},
+            "dropped": {**seat.dropped(), "log_lines": place.log_lines + (place.session.lost if place.session else 0)},
             "refused": refused,
             "warnings": list(place.warnings),
         }
@@ -342,13 +357,29 @@ class Service:
     # --- the configuration again ------------------------------------------------------------------------------
 
     def _reload(self) -> None:
-        """Ports, limits, motif, lists and buttons from now on; what else has changed is said, and needs a restart."""
+        """Read the file again, beside the loop: its disk may stall, and hundreds may ask at once."""
         notify("RELOADING=1", f"MONOTONIC_USEC={clock.now() // 1000}")
-        with suppress(ProfileError):
-            self._follow(_read(self.configuration.path, self._log))
-        notify("READY=1")
+        if not self._errands.waiting(self._reloaded):
+            read = partial(_fresh, self.configuration.path, self._log)
+            self._errands.do(Job(lambda _worker: read(), self._reloaded, lambda _at, _now: self._reload_over()))
+
+    def _reloaded(self, fresh: Configuration | str, _now: int) -> None:
+        if isinstance(fresh, str):
+            self._refused = f"the configuration was refused when it was read again, so the one before holds:\n{fresh}"
+        else:
+            self._refused = ""
+            self._follow(fresh)
+        self._reload_over()
+
+    def _reload_over(self) -> None:
+        if not self._errands.waiting(self._reloaded):
+            notify("READY=1")
+
+    def _stalled(self, _at: str) -> None:
+        self._log.warning("configuration_stalled", why=f"{self.configuration.path} cannot be read: its disk stalls")
 
     def _follow(self, fresh: Configuration) -> None:
+        """Ports, limits, motif, lists and buttons from now on; what else has changed is said, and needs a restart."""
         before = self.configuration
         again = [
             part for part in ("folders", "control_group", "records") if getattr(fresh, part) != getattr(before, part)
@@ -382,6 +413,7 @@ class Service:
             if place.session is not None:
                 place.session.close(now)
             place.shelf.close()
+        self._errands.close()
         self._records.close()
         if self._sounding is not None:
             self._sounding.close()
@@ -391,35 +423,43 @@ class Service:
         self._log.warning("warning", why=f"{what}: {error}")
 
 
-def settled(path: Path, log: Log) -> Configuration:
+def settled(path: Path, log: Log) -> tuple[Configuration, str]:
     """The configuration to begin with. A slip in the file must not keep a room silent: then the last good one holds.
 
-    It is kept in the service's state folder (systemd.exec(5), StateDirectory).
+    With it comes why the file was refused and what holds instead; empty if it was taken. The last good one is kept in
+    the service's state folder.
     """
-    kept = Path(os.environ.get("STATE_DIRECTORY", configuration.DEFAULT.folders.state)) / "last-good-router.yaml"
+    fresh = _fresh(path, log)
+    if isinstance(fresh, Configuration):
+        return fresh, ""
+    kept = _kept()
     try:
-        chosen = _read(path, log)
+        chosen, instead = configuration.load(kept), f"the last good one, {kept}"
     except ProfileError:
-        try:
-            chosen, instead = configuration.load(kept), f"the last good one, {kept}"
-        except ProfileError:
-            chosen, instead = configuration.DEFAULT, "what holds where there is no such file"
-        log.warning("configuration_instead", what=instead)
-        return replace(chosen, path=path)  # which is read again when we are told to
+        chosen, instead = configuration.DEFAULT, "what holds where there is no such file"
+    log.warning("configuration_instead", what=instead)
+    refused = f"the configuration was refused at the start, so this one holds: {instead}\n{fresh}"
+    return replace(chosen, path=path), refused  # that path is read again when we are told to
+
+
+def _kept() -> Path:
+    """Where the last good configuration is kept (systemd.exec(5), StateDirectory)."""
+    return Path(os.environ.get("STATE_DIRECTORY", configuration.DEFAULT.folders.state)) / "last-good-router.yaml"
+
+
+def _fresh(path: Path, log: Log) -> Configuration | str:
+    """What the file says now, which is kept as the last good one; or why it is refused. It may wait for a disk."""
     try:
-        with replacing(kept) as file:
+        fresh = configuration.load(path)
+    except ProfileError as error:
+        log.warning("configuration_refused", why=str(error))
+        return str(error)
+    try:
+        with replacing(_kept()) as file:
             file.write(path.read_bytes())
     except OSError as error:
         log.debug("configuration_not_kept", why=str(error))
-    return chosen
-
-
-def _read(path: Path, log: Log) -> Configuration:
-    try:
-        return configuration.load(path)
-    except ProfileError as error:
-        log.warning("configuration_refused", why=str(error))
-        raise
+    return fresh
 
 
 class _Shelves(Companion):
@@ -436,6 +476,19 @@ class _Shelves(Companion):
         for place in self._service._places.values():  # noqa: SLF001 - as above
             for offer in place.shelf.wake(now):
                 self._service.take(place, offer)
+
+
+class _Waiting(Companion):
+    """What is done beside the loop may stall."""
+
+    def __init__(self, errands: Errands) -> None:
+        self._errands = errands
+
+    def deadline(self) -> int | None:
+        return self._errands.deadline()
+
+    def wake(self, now: int) -> None:
+        self._errands.wake(now)
 
 
 def _input_status(seat: Seat, attached: AttachedInput, name: str, now: int) -> Any:

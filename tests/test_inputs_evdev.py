@@ -166,6 +166,7 @@ def test_after_a_loss_what_was_missed_is_made_up(kernels):
     kernel.keys = {ENTER}  # in the meantime the first was let go and the second pressed
     kernel.send(DROPPED, key(ENTER, 0))
     assert device.read(77) == [(77, SwitchSample("one", False)), (77, SwitchSample("two", True))]
+    assert device.dropped == 1
 
 
 def test_all_is_void_up_to_the_next_report_also_over_two_reads(kernels):

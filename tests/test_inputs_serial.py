@@ -1,6 +1,7 @@
 """Serial lines, over real pseudo-terminals: whatever a line sends, readings come out or nothing does."""
 
 import os
+import select
 import threading
 import time
 
@@ -12,7 +13,7 @@ from router import clock
 from router.devices import SerialDevice
 from router.events import PressureSample, SwitchSample
 from router.inputs import by_device, open_input, serial
-from router.inputs.base import DeviceBusy, DeviceLost, DeviceMissing
+from router.inputs.base import PER_READ, DeviceBusy, DeviceLost, DeviceMissing
 from router.inputs.serial import LONGEST_LINE, LineReader, Reading, SerialInput, find
 
 
@@ -62,14 +63,8 @@ LATER = 10**18
 
 
 def read(serial_input, now=LATER):
-    """All that comes; a pseudo-terminal hands it over in pieces."""
-    found = []
-    for _ in range(20):
-        got = serial_input.read(now)
-        found += got
-        if not got:
-            break
-    return found
+    """All that comes; a pseudo-terminal hands it over in pieces, and one read takes no more than a bounded piece."""
+    return [stamped for _ in range(20) for stamped in serial_input.read(now)]
 
 
 def values(stamped):
@@ -144,6 +139,23 @@ def test_a_line_that_never_ends_is_given_up_and_the_next_is_read(opened, line):
         assert read(cheek) == []
     line.send(b"8\n42\n")
     assert values(read(cheek)) == [42.0]
+    assert cheek.dropped == 1
+
+
+def test_one_read_takes_a_bounded_piece_and_what_is_left_is_news(opened, line):
+    """Others must not wait until a line that floods us has said everything."""
+    cheek = opened(cheek={})
+    line.send(b"7\n" * 1000)
+    first = []
+    while not first:
+        first = cheek.read(LATER)
+    assert len(first) <= PER_READ // 2
+    assert select.select([cheek.fileno()], [], [], 60)[0]
+    count = len(first)
+    while select.select([cheek.fileno()], [], [], 1)[0]:
+        count += len(cheek.read(LATER))
+    assert count == 1000
+    assert cheek.dropped == 0
 
 
 def test_a_line_that_is_just_too_long_is_given_up_whole():
@@ -153,6 +165,7 @@ def test_a_line_that_is_just_too_long_is_given_up_whole():
     assert lines.feed(b"1" * (LONGEST_LINE + 1)) == []
     assert lines.feed(b"1" * 10) == []
     assert lines.feed(b"\n3\n") == [("3", True)]
+    assert lines.dropped == 2
 
 
 @given(st.binary(max_size=3000), st.lists(st.integers(1, 200), max_size=30))

@@ -81,7 +81,7 @@ def _play_profile(args: argparse.Namespace) -> signal.Signals | int | None:
         except OSError as error:
             print(f"router run: {args.log}: {(error.strerror or str(error)).lower()}", file=sys.stderr)
             return 1
-        log = _log(args.verbose, stack)
+        log, _lost = _log(args.verbose, stack)
         record = None
         if file is not None:
             record = BackgroundLog(
@@ -107,12 +107,13 @@ def _serve(args: argparse.Namespace) -> signal.Signals | int | None:
     from router.service import Service, settled  # noqa: PLC0415 - as above
 
     with contextlib.ExitStack() as stack:
-        log = _log(args.verbose, stack)
-        return Service(settled(path, log), log).run(lambda: _ready(""))
+        log, lost = _log(args.verbose, stack)
+        chosen, refused = settled(path, log)
+        return Service(chosen, log, refused, lost).run(lambda: _ready(""))
 
 
-def _log(verbose: bool, stack: contextlib.ExitStack) -> Any:
-    """The daemon's own log, on standard error, written by a thread of its own."""
+def _log(verbose: bool, stack: contextlib.ExitStack) -> tuple[Any, Callable[[], int]]:
+    """The daemon's own log, on standard error, written by a thread of its own; and how many of its lines are missing."""
     from router.recorder import BackgroundWriter  # noqa: PLC0415 - as above
 
     writer = BackgroundWriter(sys.stderr, lambda missing: f"({missing} lines did not fit and are missing here)\n")
@@ -120,7 +121,7 @@ def _log(verbose: bool, stack: contextlib.ExitStack) -> Any:
     log = _logger(lambda text: writer.put(lambda: text + "\n"), verbose)
     for out in installed().left_out:
         log.warning("rule_left_out", origin=out.origin, why=out.why)
-    return log
+    return log, lambda: writer.lost
 
 
 def _ready(how_to_play: str) -> None:

@@ -11,6 +11,11 @@ Stamped = tuple[int, Sample]
 """A sample and when it was taken, in nanoseconds of the monotonic clock."""
 
 
+PER_READ = 256
+"""Bytes or messages that one ``read`` takes at most: a device that floods us must not keep the others waiting. Our choice:
+some milliseconds of work at worst, and far more than comes in that time from a device that is well."""
+
+
 class DeviceMissing(Exception):  # noqa: N818 - a device that is missing is not always an error
     """No such device now; the message says what was looked for and what is there."""
 
@@ -26,7 +31,7 @@ class DeviceLost(Exception):  # noqa: N818 - it is an event: the input is lost, 
 class Input(ABC):
     """An open device that serves one or more of a profile's inputs.
 
-    Invariants: ``read`` never waits; after ``DeviceLost`` only ``close`` may be called; ``close`` may be called twice.
+    Invariants: ``read`` never waits, and what it takes at a time is bounded; after ``DeviceLost`` only ``close`` may be called; ``close`` may be called twice.
     """
 
     inputs: tuple[str, ...]
@@ -38,13 +43,16 @@ class Input(ABC):
     first: Sequence[Sample] = ()
     """What was known when it was opened, until ``wake`` has given it."""
 
+    dropped: int = 0
+    """How often something that came was lost since it was opened: it was too long, or came faster than it was taken."""
+
     @abstractmethod
     def fileno(self) -> int:
         """The descriptor to wait on."""
 
     @abstractmethod
     def read(self, now: int) -> list[Stamped]:
-        """All that has come, oldest first.
+        """What has come, oldest first; if there is more of it, the descriptor stays readable.
 
         Raises:
             DeviceLost: the device has gone.

@@ -211,6 +211,7 @@ class EvdevInput(Input):
             stamp = seconds * NANOSECONDS + microseconds * 1000
             if kind == EV_SYN and code == SYN_DROPPED:
                 self._void = True
+                self.dropped += 1
             elif kind == EV_SYN and code == SYN_REPORT:
                 if self._void:
                     self._void, missed = False, True

@@ -16,11 +16,14 @@ from typing import Any
 
 from router import clock
 from router.devices import MidiDevice, MidiInDevice, MidiPressure
-from router.events import MidiSample, PressureSample, Sample
-from router.inputs.base import DeviceBusy, DeviceLost, DeviceMissing, Input, Stamped
+from router.events import Found, Lost, MidiSample, PressureSample, Sample
+from router.inputs.base import PER_READ, DeviceBusy, DeviceLost, DeviceMissing, Input, Stamped
 from router.midi import CONTROL_CHANGE, PITCH_BEND
 from router.names import NotOne, choose
 from router.ports import MidiSystem, NoMidi, candidates, midi_system
+
+MOST_WAITING = 4096
+"""Messages that may wait to be read: a full second of a MIDI cable. Our choice."""
 
 DRAIN, DRAINS = 0.02, 50
 """Seconds in which the driver's thread has brought nothing more, so that it is done; and how often to try at most."""
@@ -51,7 +54,8 @@ class MidiInput(Input):
         self._sender = _find(self._system, pattern)
         self.description = f'MIDI port "{self._sender}"'
         self._client = f"router-in-{os.getpid()}-{next(_count)}"
-        self._queue: deque[tuple[int, list[int]]] = deque()
+        self._queue: deque[tuple[int, list[int] | None]] = deque()  # None: from here on messages were dropped
+        self._full = False
         self._poke = os.eventfd(0, os.EFD_NONBLOCK | os.EFD_CLOEXEC)
         self._lost = False
         self._port: Any = None
@@ -70,12 +74,17 @@ class MidiInput(Input):
         with suppress(BlockingIOError):
             os.eventfd_read(self._poke)
         stamped: list[Stamped] = []
-        while self._queue:
+        for _ in range(min(len(self._queue), PER_READ)):
             stamp, data = self._queue.popleft()
+            if data is None:  # a release may be among what was dropped, so everything is released
+                stamped += ((stamp, event(name)) for name in self._devices for event in (Lost, Found))
+                continue
             for name, device in self._devices.items():
                 sample = heard(name, device, data)
                 if sample is not None:
                     stamped.append((stamp, sample))
+        if self._queue:
+            os.eventfd_write(self._poke, 1)
         return stamped
 
     def look(self) -> None:
@@ -108,6 +117,13 @@ class MidiInput(Input):
 
     def _came(self, event: tuple[list[int], float], _data: object) -> None:
         """Called by the driver's thread."""
+        if len(self._queue) >= MOST_WAITING:
+            self.dropped += 1
+            if not self._full:
+                self._full = True
+                self._queue.append((clock.now(), None))
+            return
+        self._full = False
         self._queue.append((clock.now(), event[0]))
         os.eventfd_write(self._poke, 1)
 

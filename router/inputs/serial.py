@@ -23,7 +23,7 @@ from pathlib import Path
 from router import clock
 from router.devices import SerialDevice
 from router.events import PressureSample, Sample, SwitchSample
-from router.inputs.base import DeviceBusy, DeviceLost, DeviceMissing, Input, Stamped
+from router.inputs.base import PER_READ, DeviceBusy, DeviceLost, DeviceMissing, Input, Stamped
 from router.names import Candidate, NotOne, choose
 from router.units import NANOSECONDS
 
@@ -42,6 +42,8 @@ class LineReader:
     """Bytes in, complete lines out, whatever comes."""
 
     def __init__(self) -> None:
+        self.dropped = 0
+        """Lines that were too long."""
         self._rest = b""
         self._skipping = False
         self._whole = False  # whether the line that is assembled is known to be so from its beginning
@@ -53,10 +55,13 @@ class LineReader:
         for line in complete:
             if self._skipping:  # the end of what was too long
                 self._skipping = False
-            elif line and len(line) <= LONGEST_LINE:
+            elif len(line) > LONGEST_LINE:
+                self.dropped += 1
+            elif line:
                 lines.append((line.decode("utf-8", "replace"), self._whole))
             self._whole = True
-        if len(rest) > LONGEST_LINE:
+        if len(rest) > LONGEST_LINE and not self._skipping:
+            self.dropped += 1
             self._skipping = True
         self._rest = b"" if self._skipping else rest
         return lines
@@ -120,16 +125,18 @@ class SerialInput(Input):
 
     def read(self, now: int) -> list[Stamped]:
         try:
-            data = os.read(self._port.fileno(), 4096)  # pyserial's own read would wait until it has so many
+            data = os.read(self._port.fileno(), PER_READ)  # pyserial's own read would wait until it has so many
         except BlockingIOError:
             return []
         except OSError as error:
             raise DeviceLost(f"{self.description}: {error.strerror}") from error
         if not data:
             raise DeviceLost(f"{self.description}: hung up")
+        lines = self._lines.feed(data)
+        self.dropped = self._lines.dropped
         return [
             (now, sample)
-            for line, whole in self._lines.feed(data)
+            for line, whole in lines
             for reading in self._readings
             if (whole or reading.is_switch)
             and (sample := reading.sample(line)) is not None

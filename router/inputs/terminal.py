@@ -26,7 +26,7 @@ from typing import Any
 
 from router.devices import TerminalKey
 from router.events import SwitchSample
-from router.inputs.base import DeviceLost, DeviceMissing, Input, Stamped
+from router.inputs.base import PER_READ, DeviceLost, DeviceMissing, Input, Stamped
 
 MILLISECOND = 1_000_000
 SAME, HOLD, WAIT, GAP = 200 * MILLISECOND, 700 * MILLISECOND, 60 * MILLISECOND, 150 * MILLISECOND
@@ -176,7 +176,7 @@ class TerminalInput(Input):
 
     def read(self, now: int) -> list[Stamped]:
         try:
-            data = os.read(self._fd, 4096)
+            data = os.read(self._fd, PER_READ)
         except BlockingIOError:
             return []
         except OSError as error:
