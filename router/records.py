@@ -92,7 +92,9 @@ LARGEST = 1 << 28
 LONGEST = 366 * 86_400.0
 """Seconds: a time beyond a year is a mistake in the file."""
 
-_TOLD = frozenset({"start", "stop", "press", "release", "reject", "mark", "lost", "found", "fault", "swap"})
+_TOLD = frozenset(
+    {"start", "stop", "press", "release", "reject", "mark", "lost", "found", "fault", "swap", "near", "drift"}
+)
 """The events that say what the child did and what happened around it; what was played is not read."""
 
 
@@ -232,7 +234,9 @@ class _Reading:
         if self._sound:
             self._take_sound()
         t = (_parsed(check) or {}).get("t")
-        about = f"between {self._last:.1f} s and {t:.1f} s" if isinstance(t, float) else f"after {self._last:.1f} s"
+        about = (
+            f"between {self._last:.1f} s and {t:.1f} s" if isinstance(t, int | float) else f"after {self._last:.1f} s"
+        )
         count = block.count(b"\n")
         self._log.remarks.append(f"it is damaged {about}: {_lines(count)} there {_are(count)} not used")
         self._log.events.append(Event(self._last, "fault", {"error": "damaged"}))
@@ -296,6 +300,8 @@ _FIELDS: Mapping[str, Callable[[dict[str, Any]], bool]] = MappingProxyType(
         "release": _source,
         "lost": _source,
         "found": _source,
+        "near": lambda fields: _source(fields) and isinstance(fields.get("reach"), int | float),
+        "drift": lambda fields: _source(fields) and isinstance(fields.get("what"), str),
         "reject": lambda fields: _source(fields) and isinstance(fields.get("by"), str),
         "mark": lambda fields: isinstance(fields.get("text"), str),
     }

@@ -68,6 +68,7 @@ def _session(session: Session) -> dict[str, Any]:
         "sources": session.sources,
         "not_counted": session.rejects,
         "away": session.away,
+        "drift": [{"t": t, "input": source, "what": what} for t, source, what in session.drifts],
         "goals": session.goals,
         "profile": session.profile,
         "remarks": list(session.remarks),

@@ -19,7 +19,11 @@ DASH = "\u2013"
 SHOWN = 30
 """Sessions in the table; all of them are in the files for programs."""
 
-FILTERS = {"accept": "too short to count", "lockout": "too soon after the one before"}
+FILTERS = {
+    "accept": "too short to count",
+    "lockout": "too soon after the one before",
+    "near": "not quite strong enough to count",
+}
 """What a filter does, in words; by its setting in the profile."""
 
 MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
@@ -134,6 +138,10 @@ def _latest(history: History, settings: Settings) -> Iterator[Piece]:
         yield f"Strength while playing, from minute to minute: {change(playing.tiring, _points, ' points')}."
     if session.rejects:
         yield f"Heard, but not counted: {_filtered(session.rejects)}."
+    if noticed := "; ".join(
+        f"{source} at {clock(t)}: {what}" for t, source, what in session.drifts if what != "followed"
+    ):
+        yield f"Its settings may fit the child no longer ({noticed}). router fit measures anew."
     if len(session.sources) > 1:
         yield f"By movement: {', '.join(f'{name} {count}' for name, count in sorted(session.sources.items()))}."
     if session.away > 0:

@@ -39,6 +39,7 @@ STYLE: Any = {
     "axes.grid.axis": "y",
     "grid.color": "#E2E2E2",
     "grid.linewidth": 0.6,
+    "text.parse_math": False,  # a name is no formula
     "svg.fonttype": "path",  # the same on every machine
 }
 
@@ -65,7 +66,7 @@ def drawings(history: History) -> dict[str, str]:
         with mpl.rc_context({**STYLE, "svg.hashsalt": name}):
             figure = draw(history)
             if figure is not None:
-                made[name] = _svg(figure)
+                made[name] = _svg(figure, name)
     return made
 
 
@@ -76,13 +77,14 @@ def _figure(height: float, rows: int = 1, columns: int = 1, **more: Any) -> tupl
     return figure, figure.subplots(rows, columns, squeeze=False, **more)
 
 
-def _svg(figure: Any) -> str:
-    """The drawing alone, as it stands within a page: nothing that names a place elsewhere."""
+def _svg(figure: Any, name: str) -> str:
+    """The drawing alone, as it stands within a page: nothing that names a place elsewhere, and no name twice in the page."""
     out = io.StringIO()
     figure.savefig(out, format="svg", metadata={"Date": None, "Creator": None, "Format": None, "Type": None})
     drawing = out.getvalue()
     drawing = drawing[drawing.index("<svg") :]
     drawing = re.sub(r"<metadata>.*?</metadata>\s*", "", drawing, flags=re.DOTALL)
+    drawing = re.sub(r'(?<=\bid=")|(?<=href="#)|(?<=url\(#)', f"{name}-", drawing)
     # As wide as there is room for, and no wider than drawn.
     return re.sub(r'<svg ([^>]*?)height="[^"]*" ?([^>]*?)width="[^"]*"', r"<svg \1\2", drawing, count=1)
 

@@ -23,6 +23,7 @@ from datetime import datetime, timedelta
 from itertools import pairwise
 from statistics import median
 
+from router.conditioning import drift
 from router.records import Event, Log
 from router.report import measures
 from router.report.measures import Quartiles, Span, Trend
@@ -38,6 +39,9 @@ GROUPS = 24
 
 BASELINE, PLAYING, CUE = "baseline", "playing", "cue"
 """The marks with a meaning, in small letters."""
+
+NEAR = "near"
+"""What keeps a rise from counting that did not reach the threshold; beside the names of filters."""
 
 _GOAL = re.compile(r"goal\s+([a-z][a-z0-9_-]*)\s+([+-]?[012])")
 _SAME_EFFORT = (".double", ".long", ".firm")
@@ -128,6 +132,8 @@ class Session:
     rejects: dict[str, int]
     """By filter."""
     away: float
+    drifts: tuple[tuple[float, str, str], ...]
+    """When the thresholds of which source were seen to fit no longer, and why."""
     goals: dict[str, int]
     profile: str
     """What tells one state of a profile from another; empty if it is not known."""
@@ -138,7 +144,7 @@ class Session:
 
 def sessions(log: Log, settings: Settings) -> list[Session]:
     """The sessions of a log in which the child or the therapist did anything."""
-    doings = [event.t for event in log.events if event.event in ("press", "release", "reject", "mark")]
+    doings = [event.t for event in log.events if event.event in ("press", "release", "reject", "near", "mark")]
     if not doings:
         return []
     last = max(event.t for event in log.events)
@@ -159,7 +165,11 @@ def _session(log: Log, start: float, end: float, settings: Settings) -> Session:
     cues = [t for t, text in marks if text.casefold() == CUE]
     baseline, playing = _phases(marks, seconds)
     presses, sources = _presses(events)
-    rejects = [(event.t, event.fields["input"], event.fields["by"]) for event in events if event.event == "reject"]
+    rejects = [
+        (event.t, event.fields["input"], event.fields.get("by", NEAR))
+        for event in events
+        if event.event == "reject" or (event.event == "near" and event.fields["reach"] >= drift.NEAR)
+    ]
     away = _away(events, seconds)
     answers = measures.latencies([press.start for press in presses], cues, settings.window)
     timeline = Timeline(
@@ -185,6 +195,7 @@ def _session(log: Log, start: float, end: float, settings: Settings) -> Session:
         dict(sources),
         dict(Counter(by for _, _, by in rejects)),
         measures.total(away),
+        tuple((event.t, event.fields["input"], event.fields["what"]) for event in events if event.event == "drift"),
         _goals(marks),
         log.profile,
         tuple(log.remarks),
@@ -271,7 +282,7 @@ def _figures(timeline: Timeline, spans: Sequence[Span], settings: Settings, sess
 
     seconds = measures.total(spans)
     presses = [press for press in timeline.presses if inside(press.start)]
-    holds = [(press.start, press.end) for press in presses if press.end is not None]
+    holds = _held(presses)
     answers = [answer for t, answer in timeline.cues if inside(t)]
     told = _that_say_strength(presses)
     return Figures(
@@ -280,13 +291,18 @@ def _figures(timeline: Timeline, spans: Sequence[Span], settings: Settings, sess
         60 * len(presses) / seconds if seconds else None,
         measures.quartiles([end - start for start, end in holds]),
         measures.quartiles(_between(presses, spans)),
-        measures.total(measures.within(measures.union(holds), spans)) / seconds if seconds else None,
+        measures.total(measures.within(measures.union(_held(timeline.presses)), spans)) / seconds if seconds else None,
         measures.longest_run(holds, settings.gap),
         len(answers),
         measures.quartiles([answer for answer in answers if answer is not None]),
         measures.quartiles([press.strength for press in told]),
         _tiring(told),
     )
+
+
+def _held(presses: Iterable[Press]) -> list[Span]:
+    """From when to when each was held, where that is known."""
+    return [(press.start, press.end) for press in presses if press.end is not None]
 
 
 def _between(presses: Sequence[Press], spans: Sequence[Span]) -> list[float]:
