@@ -15,6 +15,7 @@ import random
 import select
 import shutil
 import subprocess
+import sys
 import tempfile
 import threading
 import time
@@ -60,6 +61,7 @@ class Loop:
         self.said: list[tuple[str, dict[str, object]]] = []
         self.passes = 0
         self.closed = False
+        self.swaps = True
         self.plays: Offer | None = None
         self.shelf = Shelf(self.folder, self.state, "bed", follow, first, self._say)
 
@@ -90,7 +92,7 @@ class Loop:
         offers = self.shelf.read(clock.now()) if readable else []
         offers += self.shelf.wake(clock.now())
         for offer in offers:
-            if offer.profile is not None:
+            if offer.profile is not None and self.swaps:
                 self.plays = offer
                 self.shelf.chosen(offer)
         return offers
@@ -268,6 +270,14 @@ def test_put_there_again_is_chosen_again(bed):
 def test_the_same_as_what_plays_is_no_news(bed):
     bed.write("wren.yaml", text("wren"))
     bed.quiet()
+
+
+def test_the_same_as_what_plays_while_another_one_is_about_to_play(bed):
+    bed.swaps = False  # the daemon has the offer and has not come to it yet
+    bed.write("lark.yaml", text("lark"))
+    assert bed.offered().child == "lark"
+    bed.write("wren.yaml", text("wren"))
+    assert bed.offered().child == "wren"  # else lark would play, though wren was put there last
 
 
 def test_reading_and_looking_are_no_news(bed):
@@ -476,6 +486,7 @@ def test_closed_between_the_pieces(bed):
     assert bed.offered().text == text("lark").encode()
 
 
+@pytest.mark.usefixtures("hasty")
 def test_written_while_others_are_mounted_and_changed(bed, mounted, tmp_path):
     """What makes the shelf look over the whole folder does not make it take a half-written file for a finished one."""
     with (bed.folder / "lark.yaml").open("w") as file:
@@ -483,7 +494,7 @@ def test_written_while_others_are_mounted_and_changed(bed, mounted, tmp_path):
         file.flush()
         bed.run(0.2)
         mounted(tmp_path / "elsewhere")
-        bed.quiet()
+        bed.quiet(1)
         file.write(text("lark")[100:])
     assert bed.offered().text == text("lark").encode()
 
@@ -1284,6 +1295,33 @@ def test_a_card_that_can_only_be_read(begin, mounted, tmp_path):
         assert loop.offered().child == child
     (why,) = loop.heard("profile_not_remembered")
     assert "Read-only file system" in str(why)
+
+
+WRITER = """
+import sys
+from pathlib import Path
+from router.remembered import Memory, Played
+memory = Memory(Path(sys.argv[1]))
+texts = [letter.encode() * 200_000 for letter in "ab"]
+print("ready", flush=True)
+while True:
+    for text in texts:
+        memory.keep(Played(text[:1].decode(), "x.yaml", "", True), text)
+"""
+
+
+def test_killed_while_it_writes_there_is_the_old_one_or_the_new_one(tmp_path):
+    memory = Memory(tmp_path / "bed")
+    chance = random.Random(1)
+    for _ in range(8):
+        with subprocess.Popen([sys.executable, "-c", WRITER, tmp_path / "bed"], stdout=subprocess.PIPE) as writer:
+            assert writer.stdout.readline() == b"ready\n"
+            time.sleep(chance.uniform(0.05, 0.3))
+            writer.kill()
+        assert memory.played() in [Played(letter, "x.yaml", "", chosen=True) for letter in "ab"]
+        assert memory.copy.read_bytes() in [letter * 200_000 for letter in (b"a", b"b")]
+    memory.keep(Played("c", "x.yaml", "", chosen=True), b"c")
+    assert sorted(path.name for path in (tmp_path / "bed").iterdir()) == ["last-good.yaml", "plays.json"]
 
 
 def test_a_seat_has_a_memory_of_its_own(tmp_path):
