@@ -8,7 +8,7 @@ from html import escape
 from router.report.page import Page, Picture, Piece, Points, Table
 
 STYLE = """
-@page { size: A4; margin: 16mm 16mm 18mm }
+@page { size: A4; margin: 15mm 16mm }
 * { box-sizing: border-box }
 body { font: 11pt/1.45 "Source Sans 3", "Segoe UI", "Helvetica Neue", Arial, sans-serif; color: #1c1c1c; background: #fff;
   max-width: 180mm; margin: 0 auto; padding: 8mm 4mm }
@@ -24,17 +24,18 @@ td:last-child, th:last-child { padding-right: 0 }
 .text { text-align: left }
 thead th { color: #555; font-weight: 600; border-bottom: 1px solid #888 }
 tbody th { font-weight: 400 }
-caption { caption-side: bottom; text-align: left; color: #555; font-size: 9pt; padding-top: 1mm }
+.caption { color: #555; font-size: 9pt; margin-top: 0 }
 figure { margin: 3mm 0 }
 figure svg { display: block; width: 100%; height: auto }
 figcaption { color: #555; font-size: 9pt }
 ul { margin: 2mm 0; padding-left: 5mm }
 li { margin: 1mm 0; max-width: 75ch }
 @media print {
-  body { padding: 0; max-width: none; font-size: 9.5pt; line-height: 1.35 }
+  body { padding: 0; max-width: none; font-size: 9.3pt; line-height: 1.32 }
   table { font-size: 9pt }
   th, td { padding: .6mm 2.5mm }
-  h2 { margin-top: 6mm }
+  h2 { margin-top: 5mm }
+  li { margin: .5mm 0 }
   section:first-of-type h2 { margin-top: 0 }
   h2 { break-after: avoid }
   p, li { max-width: none }
@@ -99,8 +100,6 @@ def _piece(piece: Piece, drawings: Mapping[str, str]) -> Iterator[str]:
 
 def _table(table: Table) -> Iterator[str]:
     yield '<div class="wide"><table>'
-    if table.caption:
-        yield f"<caption>{_text(table.caption)}</caption>"
     words = [any(map(_is_words, column)) for column in zip(*table.rows, strict=True)]
     if any(table.head):
         head = "".join(
@@ -112,6 +111,8 @@ def _table(table: Table) -> Iterator[str]:
         cells = "".join(f"<td{_side(left)}>{_text(cell)}</td>" for cell, left in zip(rest, words[1:], strict=True))
         yield f'<tr><th scope="row">{_text(first)}</th>{cells}</tr>'
     yield "</tbody></table></div>"
+    if table.caption:
+        yield f'<p class="caption">{_text(table.caption)}</p>'
 
 
 def _is_words(text: str) -> bool:

@@ -15,7 +15,7 @@ from router.report.history import FEWEST_FOR_TREND, LATEST, MEASURES, History
 from router.report.measures import Quartiles, Trend
 from router.report.session import BIN, Figures, Session, Settings
 
-DASH = "\u2013"
+DASH, MINUS = "\u2013", "\u2212"
 SHOWN = 30
 """Sessions in the table; all of them are in the files for programs."""
 
@@ -308,7 +308,7 @@ def _year(session: Session) -> int | None:
 
 
 def _score(score: int) -> str:
-    return f"+{score}" if score > 0 else str(score).replace("-", "\u2212")
+    return f"+{score}" if score > 0 else str(score).replace("-", MINUS)
 
 
 def _unused(history: History) -> Iterator[str]:
@@ -386,7 +386,8 @@ def change(line: Trend, as_text: Callable[[float], str], unit: str = "") -> str:
 
 
 def _signed(value: float, as_text: Callable[[float], str]) -> str:
-    return ("+" if value > 0 else "\u2212" if value < 0 else "") + as_text(abs(value))
+    text = as_text(abs(value))
+    return text if not text.strip("0.") else f"{'+' if value > 0 else MINUS}{text}"
 
 
 def _points(value: float) -> str:
