@@ -94,10 +94,12 @@ class Arrivals:
 
     def deadline(self) -> int | None:
         """When the next name may be looked at."""
-        return min(map(self._when, self._arriving.values()), default=None)
+        return min(map(self._when, self._arriving.values())) if self._arriving else None
 
     def due(self, now: int) -> list[Arrived]:
         """What may be looked at now, in the order in which it was put there; it is forgotten here."""
+        if not self._arriving:  # as nearly always
+            return []
         due = [(name, arriving) for name, arriving in self._arriving.items() if self._when(arriving) <= now]
         for name, _ in due:
             del self._arriving[name]

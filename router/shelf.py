@@ -157,8 +157,10 @@ class Shelf:
     def deadline(self) -> int | None:
         """When ``wake`` wants to be called; None: not before there is something to read."""
         times = [self._listen_at, self._list_at, self._arrivals.deadline(), self._errands.deadline()]
-        times += [ask.until for ask in self._asks]
-        return min((when for when in times if when is not None), default=None)
+        if self._asks:
+            times += [ask.until for ask in self._asks]
+        known = [when for when in times if when is not None]
+        return min(known) if known else None
 
     def wake(self, now: int) -> list[Offer]:
         """Whatever is due; the offers that are finished. Never waits."""
