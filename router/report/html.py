@@ -15,7 +15,7 @@ body { font: 11pt/1.45 "Source Sans 3", "Segoe UI", "Helvetica Neue", Arial, san
 h1 { font-size: 21pt; line-height: 1.15; margin: 0 0 1mm; color: #003f63 }
 .under { color: #555; margin: 0 0 6mm }
 h2 { font-size: 13.5pt; margin: 8mm 0 2mm; padding-bottom: 1mm; border-bottom: 1.5px solid #0072b2; color: #003f63 }
-p { margin: 2mm 0; max-width: 75ch }
+p { margin: 2mm 0; max-width: 75ch; orphans: 3; widows: 3 }
 .wide { overflow-x: auto }
 table { border-collapse: collapse; margin: 2mm 0; font-size: 10pt; font-variant-numeric: tabular-nums }
 th, td { text-align: right; padding: 1mm 2.5mm; border-bottom: 1px solid #ddd; vertical-align: top }

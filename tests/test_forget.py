@@ -1,0 +1,138 @@
+"""Forgetting a child: everything of hers goes, nothing of anybody else's, and only when it is said twice."""
+
+import gzip
+import json
+from pathlib import Path
+
+import pytest
+
+from router.cli import main
+from router.inputs.trace import header_line
+from router.profile import shipped
+
+
+@pytest.fixture
+def room(tmp_path):
+    """A machine with wren, wren-two and lark; returns its configuration."""
+    for name in ("records", "state", "profiles"):
+        (tmp_path / name).mkdir()
+    config = tmp_path / "router.yaml"
+    config.write_text(
+        "configuration: 1\nfolders:\n"
+        + "".join(f"  {name}: {tmp_path / name}\n" for name in ("records", "state", "profiles"))
+        + "seats:\n  bed: {}\n  window: {}\n"
+    )
+    for child in ("wren", "wren-two", "lark"):
+        folder = tmp_path / "records" / child
+        (folder / "fits").mkdir(parents=True)
+        (folder / "2026-03-20T100000-bed.jsonl").write_text("log")
+        (folder / "2026-03-20T100000-bed.trace.jsonl.gz").write_bytes(b"trace")
+        (folder / "fits" / "pad.json").write_text("{}")
+        profile = (shipped() / "wren.yaml").read_text().replace("child: wren", f"child: {child}")
+        beside = tmp_path / "profiles"
+        for ending in ("", ".old", ".old2", "~"):
+            (beside / f"{child}.yaml{ending}").write_text(profile)
+        recording = header_line(child=child, input="pad").encode()
+        (beside / f"{child}-pad-2026-03-20-1000.jsonl").write_bytes(recording)
+        (beside / f"{child}-pad-2026-03-20-1001.jsonl.gz").write_bytes(gzip.compress(recording))
+    (tmp_path / "profiles" / "wren-notes.jsonl").write_text("not a recording of the router's")
+    for seat, child in (("bed", "wren"), ("window", "lark")):
+        memory = tmp_path / "state" / seat
+        memory.mkdir()
+        memory.joinpath("plays.json").write_text(
+            json.dumps({"child": child, "file": f"{child}.yaml", "digest": "", "chosen": True})
+        )
+        memory.joinpath("last-good.yaml").write_text(f"profile: 1\nchild: {child}   # a pseudonym\n")
+    return config
+
+
+def forget(room, *words):
+    return main(["forget", *words, "--config", str(room)])
+
+
+def there(room):
+    return {str(path.relative_to(room.parent)) for path in room.parent.rglob("*") if not path.is_dir()}
+
+
+HERS = {
+    "records/wren/2026-03-20T100000-bed.jsonl",
+    "records/wren/2026-03-20T100000-bed.trace.jsonl.gz",
+    "records/wren/fits/pad.json",
+    "profiles/wren.yaml.old",
+    "profiles/wren.yaml.old2",
+    "profiles/wren.yaml~",
+    "profiles/wren-pad-2026-03-20-1000.jsonl",
+    "profiles/wren-pad-2026-03-20-1001.jsonl.gz",
+    "state/bed/plays.json",
+    "state/bed/last-good.yaml",
+}
+
+
+def test_first_it_only_says_what_would_go(room, capsys):
+    before = there(room)
+    assert forget(room, "wren") == 0
+    assert there(room) == before
+    said = capsys.readouterr().out
+    listed = {line.strip() for line in said.splitlines() if line.startswith("  ")}
+    assert listed == {str(room.parent / path) for path in HERS}
+    assert "Nothing has been deleted yet" in said
+    assert f"The profile stays, as only you know whether it is needed: {room.parent / 'profiles/wren.yaml'}" in said
+    assert "is wren playing?" in said  # it was written just now
+    assert "What this machine cannot know" in said
+
+
+def test_then_it_goes_and_nothing_else(room, capsys):
+    before = there(room)
+    assert forget(room, "wren", "--yes", "--json") == 0
+    assert before - there(room) == HERS
+    assert not (room.parent / "records" / "wren").exists()
+    found = json.loads(capsys.readouterr().out)
+    assert {str(Path(path).relative_to(room.parent)) for path in found["deleted"]} == HERS
+    assert (found["failed"], found["would_delete"]) == ({}, [])
+
+
+def test_what_was_forgotten_cannot_be_forgotten_again(room, capsys):
+    assert forget(room, "wren", "--yes") == 0
+    capsys.readouterr()
+    assert forget(room, "wren") == 1
+    assert "There are records of: lark, wren-two." in capsys.readouterr().err
+
+
+def test_a_memory_that_is_torn_is_known_by_its_copy(room):
+    (room.parent / "state" / "bed" / "plays.json").write_text('{"chi')
+    assert forget(room, "wren", "--yes") == 0
+    assert not list((room.parent / "state" / "bed").iterdir())
+
+
+def test_links_are_deleted_and_not_what_they_lead_to(room, tmp_path):
+    elsewhere = tmp_path / "elsewhere"
+    elsewhere.mkdir()
+    (elsewhere / "precious").write_text("x")
+    (tmp_path / "records" / "wren" / "link").symlink_to(elsewhere)
+    (tmp_path / "records" / "linnet").symlink_to(elsewhere)
+    assert forget(room, "wren", "--yes") == 0
+    assert forget(room, "linnet", "--yes") == 0
+    assert (elsewhere / "precious").exists()
+    assert not (tmp_path / "records" / "linnet").is_symlink()
+
+
+@pytest.mark.parametrize("child", ["..", "../records", "/etc", "wren/fits", "Wren", ""])
+def test_nothing_leads_out_of_the_folder(room, capsys, child):
+    before = there(room)
+    assert forget(room, child, "--yes") == 2
+    assert there(room) == before
+    assert "cannot be a child's pseudonym" in capsys.readouterr().err
+
+
+def test_what_cannot_be_deleted_is_said(room, capsys, monkeypatch):
+    unlink = Path.unlink
+
+    def refuse(path, **more):
+        if path.name == "pad.json":
+            raise PermissionError(13, "Permission denied")
+        unlink(path, **more)
+
+    monkeypatch.setattr(Path, "unlink", refuse)
+    assert forget(room, "wren", "--yes") == 1
+    assert "pad.json   NOT DELETED: permission denied" in capsys.readouterr().out
+    assert (room.parent / "records/wren/fits/pad.json").exists()
