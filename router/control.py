@@ -398,7 +398,7 @@ class Control(Companion):
 
     def _reply(self, client: _Client, place: list[bytes], answer: Mapping[str, Any]) -> None:
         """Fill the place of an answer, and send what is now in line. Only the first answer counts."""
-        if place or client not in self._clients:
+        if client not in self._clients:
             return
         place.append(_line(answer))
         while client.answers and client.answers[0] and client in self._clients:
