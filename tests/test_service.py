@@ -1,7 +1,6 @@
 """The service of the small PC, as a process of its own: ``router run --config`` between a real sensor and a real MIDI port."""
 
 import json
-import os
 import select
 import shutil
 import signal
@@ -11,95 +10,14 @@ import sys
 import time
 
 import pytest
-from parts import ROUTER, WAIT, Listener, Sensor, unique, until
+from bedside import BROKEN, FINCH, LARK, WREN, Bedside, plays
+from parts import WAIT, Listener, Sensor, unique, until
 
 from router import motif
-from router.control import ask
 
 pytestmark = pytest.mark.usefixtures("jack_server")
 
-PROFILE = """
-profile: 1
-child: {child}
-inputs:
-  pad: {{type: switch, device: {{serial: "{sensor}"}}, debounce: 0 ms}}
-parts:
-  tune: {{input: pad, rules: [note: {{pitch: {note}}}], output: {{port: synth, channel: 3}}}}
-outputs:
-  synth: {{midi: "{synth}:*"}}
-"""
-WREN, LARK, FINCH = 60, 64, 67
-"""The note that each child plays."""
-
-BROKEN = PROFILE.replace("pitch", "pich")
 RISING, FALLING = list(motif.DONE), list(motif.REFUSED)
-
-
-class Bedside:
-    """A small PC: its folders, its configuration, and the router that runs on it."""
-
-    def __init__(self, folder, synth, sensor, more="", seat="{profile: wren}"):
-        self.folder, self.synth, self.sensor = folder, synth, sensor
-        self.profiles, self.runtime, self.records = folder / "profiles", folder / "run", folder / "records"
-        self.profiles.mkdir()
-        self.config = folder / "router.yaml"
-        self.seat, self.more = seat, more
-        self.configure(more)
-        self.put("wren", WREN)
-        self.said = folder / "said.jsonl"
-        self.process = None
-
-    def configure(self, more):
-        self.config.write_text(
-            f"configuration: 1\nfolders:\n  profiles: {self.profiles}\n  state: {self.folder / 'state'}\n"
-            f"  records: {self.records}\n  runtime: {self.runtime}\nseats:\n  bed: {self.seat}\n{more}\n",
-            encoding="utf-8",
-        )
-
-    def text(self, child, note, profile=PROFILE):
-        return profile.format(child=child, note=note, sensor=self.sensor.path, synth=self.synth)
-
-    def put(self, child, note, profile=PROFILE):
-        (self.profiles / f"{child}.yaml").write_text(self.text(child, note, profile), encoding="utf-8")
-
-    def start(self, **environment):
-        with self.said.open("ab") as said:
-            self.process = subprocess.Popen(
-                [*ROUTER, "run", "--config", str(self.config), "--verbose"],
-                stdin=subprocess.DEVNULL,
-                stdout=subprocess.PIPE,
-                stderr=said,
-                env={**os.environ, "STATE_DIRECTORY": str(self.folder), **environment},
-            )
-        assert self.process.stdout.readline() == b"ready\n", self.said.read_text()
-        time.sleep(0.2)  # a switch that is pressed when the line is opened was not pressed for us
-
-    def ask(self, **request):
-        return ask(self.runtime / "control", request, WAIT)
-
-    def seat_status(self):
-        return self.ask(do="status")["status"]["seats"]["bed"]
-
-    def events(self, event=None):
-        said = [json.loads(line) for line in self.said.read_text().splitlines() if line.startswith("{")]
-        return [each for each in said if event in (None, each["event"])]
-
-    def wait_for(self, event, count=1):
-        return until(lambda: self.events(event)[count - 1 :])
-
-    def stop(self, number=signal.SIGTERM):
-        self.process.send_signal(number)
-        status = self.process.wait(WAIT)
-        self.process.stdout.close()
-        return status
-
-    def close(self):
-        if self.process is None:
-            return
-        if self.process.poll() is None:
-            self.process.kill()
-            self.process.wait()
-        self.process.stdout.close()
 
 
 @pytest.fixture
@@ -115,14 +33,6 @@ def bedside(part, tmp_path):
     yield begin
     for each in started:
         each.close()
-
-
-def plays(listener, sensor, note):
-    """An effort sounds this note, and ends it."""
-    sensor.pascal = 1.0
-    until(lambda: note in listener.sounding())
-    sensor.pascal = 0.0
-    until(lambda: note not in listener.sounding())
 
 
 def motifs(listener):
