@@ -21,10 +21,11 @@ import time
 from collections import Counter
 from collections.abc import Iterator
 from pathlib import Path
+from unittest import mock
 
 from serving import serving
 
-from router import clock
+from router import clock, control
 from router.control import ask
 from router.units import NANOSECONDS
 
@@ -60,14 +61,20 @@ def pieces(chance: random.Random, count: int) -> Iterator[bytes]:
 
 
 def fuzz(count: int, seed: int, folder: Path) -> Counter[str]:
-    """Send so many bytes of garbage; what became of it."""
+    """Send so many bytes of garbage; what became of it. Half of them to a server that minds no haste, so that it reads more."""
+    became = _fuzz(count // 2, seed, folder / "strict")
+    with mock.patch.object(control, "RATE", 1_000_000):
+        return became + _fuzz(count - count // 2, seed + 1, folder / "patient")
+
+
+def _fuzz(count: int, seed: int, path: Path) -> Counter[str]:
     chance = random.Random(seed)
     became: Counter[str] = Counter()
 
     def frame(_now: int) -> dict[str, object]:
         return {"bed": {"inputs": {"cheek": {"now": 1.0}}, "events": []}}
 
-    with serving(folder / "control", frame=frame) as served:
+    with serving(path, frame=frame) as served:
         before = len(list(Path("/proc/self/fd").iterdir()))
         lines: list[socket.socket] = []
         for piece in pieces(chance, count):
