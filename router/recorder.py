@@ -53,6 +53,9 @@ PATIENCE = (1, 2, 5, 10, 30)
 WAITING = 1 << 20
 """Bytes of one file that are kept while its disk cannot be written: some ten minutes of a busy session. Our choice."""
 
+RECORD, RECORD_OFF = "record", "record off"
+"""The marks that begin and end a recording of what the sensors say, in small letters."""
+
 LONGEST_MARK = 200
 """Letters of a remark that are kept; far above a sentence."""
 
@@ -174,6 +177,9 @@ class BackgroundLog:
     def __call__(self, now: int, event: str, fields: dict[str, Any]) -> None:
         """An engine's ``observe``."""
         self._writer.put(lambda: self._line(now, event, fields))
+
+    def sample(self, now: int, sample: Sample) -> None:
+        """What a sensor said: such a log has no recording beside it."""
 
     def close(self) -> None:
         """Write what is left."""
@@ -308,8 +314,9 @@ class Records:
 class Session:
     """One child's session: an engine's ``observe``, and what else belongs on record. Made by ``Records.begin``.
 
-    Every method may be called on the loop's thread, and none waits. Set ``record_raw`` to have what the sensors say
-    recorded from then on; marks are recorded with it without being given to ``sample``.
+    Every method may be called on the loop's thread, and none waits. With ``record_raw`` what the sensors say is recorded, too;
+    the mark ``record`` asks for it from then on, and ``record off`` ends it. Marks are recorded with it without being given
+    to ``sample``.
     """
 
     def __init__(self, records: Records, path: Path, about: dict[str, Any], start: int, *, notes: bool) -> None:
@@ -338,7 +345,10 @@ class Session:
             return
         self._put(partial(self._event, now, event, fields))
         if event == "mark":
-            self.sample(now, Mark(fields["text"]))
+            asked = fields["text"].strip().casefold()
+            if asked in (RECORD, RECORD_OFF):
+                self.record_raw = asked == RECORD
+            self.sample(now, Mark(remark(fields["text"])))
 
     def sample(self, now: int, sample: Sample) -> None:
         """What a sensor said, for the recording; nothing is done unless ``record_raw``."""

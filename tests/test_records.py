@@ -185,6 +185,19 @@ def test_what_the_sensors_said_is_a_trace_from_when_it_was_asked_for(tmp_path, k
         ]
 
 
+def test_a_mark_asks_for_it_and_ends_it(tmp_path, keeper):
+    session = keeper.begin("bed", "wren", "", 0)
+    for t, text in ((1, "smiled"), (2, "Record\n"), (4, "cue"), (5, "record off"), (7, "cried")):
+        session(t * S, "mark", {"text": text})
+        session.sample(t * S + S // 2, SwitchSample("pad", t % 2 == 0))
+    session.close(9 * S)
+    keeper.close()
+    with gzip.open(one(tmp_path, "*.gz")) as file:
+        kept = [(t / S, getattr(sample, "text", None)) for t, sample in Trace(file, "it")]
+    assert kept == [(2, "Record"), (2.5, None), (4, "cue"), (4.5, None)]
+    assert len([line for line in lines(one(tmp_path)) if line["event"] == "mark"]) == 5
+
+
 # --- power cuts ---------------------------------------------------------------------------------------------------
 
 VICTIM = """
