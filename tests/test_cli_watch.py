@@ -335,7 +335,7 @@ def test_a_line_a_second_where_there_is_no_terminal(path):
         assert program.wait(30) == 0
     for line in lines:
         assert re.match(
-            r"\d\d:\d\d:\d\d bed lark: cheek \S+ Pa \(\S+ to \S+\)( \d press(es)?)?; chair wren: finger ", line
+            r"\d\d:\d\d:\d\d bed lark: cheek \S+ inH2O \(\S+ to \S+\)( \d press(es)?)?; chair wren: finger ", line
         )
     assert any("press;" in line or "presses;" in line for line in lines)
 

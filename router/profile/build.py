@@ -80,7 +80,7 @@ def build(tree: Node, path: Path, report: Report) -> Profile | None:
         {name: heard.type for name, heard in inputs.items()},
         {name: device(heard) for name, heard in inputs.items()},
         {name: output(values) for name, (values, _) in outputs.items()},
-        {name: str(heard.device.get("unit", "Pa")) for name, heard in inputs.items() if heard.type == "pressure"},
+        {name: _unit(heard) for name, heard in inputs.items() if heard.type == "pressure"},
         goals,
     )
 
@@ -228,6 +228,14 @@ def _pointer(values: Values, levels: frozenset[str]) -> PointerSettings:
         lost_after=values.get("lost_after") or None,
         jump=values.get("jump") or None,
     )
+
+
+def _unit(heard: Heard) -> str:
+    """The unit that a pressure's thresholds are written in: whoever wrote them thinks in it."""
+    side = heard.node.values.get("above", heard.node.values.get("below"))
+    on = side.values["on"] if isinstance(side, Entries) else None
+    assert isinstance(on, Text)  # noqa: S101 - it has been read
+    return re.sub(r"^[-+.\d\s]+", "", on.text).strip()
 
 
 def _side(values: Values | None) -> Side | None:
