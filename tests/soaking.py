@@ -1,0 +1,85 @@
+"""What the soaks share: a JACK server, the small PC with its parts, what may not grow, and the last line with the result."""
+
+import argparse
+import contextlib
+import datetime
+import os
+import subprocess
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+import jack
+from bedside import Bedside, Cost
+from conftest import server_answers
+from parts import Listener, Sensor, Server
+
+MOST = 1024
+"""Kilobytes that resident memory may grow."""
+
+HERE = Path(__file__).parent
+
+
+@contextlib.contextmanager
+def jack_running():
+    """A JACK server that answers: the one that runs, or one of our own."""
+    jack.set_error_function(lambda _message: None)
+    jack.set_info_function(lambda _message: None)
+    os.environ["ROUTER_MIDI"] = "jack"
+    with contextlib.ExitStack() as stack:
+        if not server_answers():
+            stack.callback(Server(None, "default").close)
+        yield
+
+
+@contextlib.contextmanager
+def playing(**options):
+    """A small PC that runs, who listens to it, and the sensor that plays it."""
+    with contextlib.ExitStack() as stack:
+        folder = Path(stack.enter_context(tempfile.TemporaryDirectory()))
+        listener = Listener()
+        stack.callback(listener.close)
+        sensor = Sensor(folder)
+        stack.callback(sensor.close)
+        pc = Bedside(folder, listener.client, sensor, **options)
+        stack.callback(pc.close)
+        pc.start(options=())
+        yield pc, listener, sensor
+
+
+def grown(first: Cost, last: Cost) -> str:
+    """How much more it holds.
+
+    Raises:
+        AssertionError: more than it may.
+    """
+    memory = last.memory - first.memory
+    said = (
+        f"descriptors {first.descriptors} to {last.descriptors}, threads {first.threads} to {last.threads}, "
+        f"memory {first.memory} to {last.memory} kB"
+    )
+    assert last.descriptors == first.descriptors, said
+    assert last.threads == first.threads, said
+    assert memory < MOST, said
+    return said
+
+
+def command(doc, count, default, soak):
+    """From the command line: ``--count`` (or another word), progress on standard error, and the last line with the result."""
+    parser = argparse.ArgumentParser(description=doc, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument(f"--{count}", type=float if count == "hours" else int, default=default, dest="count")
+    parser.add_argument("--seed", type=int, default=1)
+    args = parser.parse_args()
+    began = time.monotonic()
+    with jack_running():
+        said = soak(args.count, args.seed, lambda text: print(text, file=sys.stderr, flush=True))
+    today = datetime.datetime.now(datetime.UTC).date().isoformat()
+    print(f"{said}; {time.monotonic() - began:.0f} s, {today}, commit {_commit()}")
+
+
+def _commit():
+    asked = subprocess.run(
+        ["git", "-C", str(HERE), "describe", "--always", "--dirty"], capture_output=True, text=True, check=False
+    )
+    return asked.stdout.strip() or "unknown"
