@@ -12,7 +12,6 @@ from pathlib import Path
 
 import jack
 from bedside import Bedside, Cost
-from conftest import server_answers
 from parts import Listener, Sensor, Server
 
 MOST = 1024
@@ -22,15 +21,16 @@ HERE = Path(__file__).parent
 
 
 @contextlib.contextmanager
-def jack_running():
-    """A JACK server that answers: the one that runs, or one of our own."""
+def jack_running(name):
+    """A JACK server of its own: a client's descriptors are as many as the clients of its server, also those of others."""
     jack.set_error_function(lambda _message: None)
     jack.set_info_function(lambda _message: None)
-    os.environ["ROUTER_MIDI"] = "jack"
-    with contextlib.ExitStack() as stack:
-        if not server_answers():
-            stack.callback(Server(None, "default").close)
+    os.environ |= {"ROUTER_MIDI": "jack", "JACK_DEFAULT_SERVER": name}
+    server = Server(None, name)
+    try:
         yield
+    finally:
+        server.close()
 
 
 @contextlib.contextmanager
@@ -66,13 +66,13 @@ def grown(first: Cost, last: Cost) -> str:
 
 
 def command(doc, count, default, soak):
-    """From the command line: ``--count`` (or another word), progress on standard error, and the last line with the result."""
+    """From the command line: ``--count`` or ``--hours``, progress on standard error, and the last line with the result."""
     parser = argparse.ArgumentParser(description=doc, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument(f"--{count}", type=float if count == "hours" else int, default=default, dest="count")
     parser.add_argument("--seed", type=int, default=1)
     args = parser.parse_args()
     began = time.monotonic()
-    with jack_running():
+    with jack_running(f"router-tests-{Path(sys.argv[0]).stem}"):
         said = soak(args.count, args.seed, lambda text: print(text, file=sys.stderr, flush=True))
     today = datetime.datetime.now(datetime.UTC).date().isoformat()
     print(f"{said}; {time.monotonic() - began:.0f} s, {today}, commit {_commit()}")
