@@ -1,0 +1,81 @@
+"""From a hand on a sensor to the report: the service between a real serial line and a real MIDI port, its records, and what is made of them."""
+
+import json
+import subprocess
+import time
+
+import pytest
+from bedside import WREN, Bedside, plays
+from parts import ROUTER, Listener, Sensor
+
+from router import profile
+from router.records import LOG
+
+pytestmark = pytest.mark.usefixtures("jack_server")
+
+
+@pytest.fixture
+def bedside(part, tmp_path):
+    listener, sensor = part(Listener), part(Sensor)
+    pc = Bedside(tmp_path, listener.client, sensor)
+    pc.start()
+    yield pc, listener, sensor
+    pc.close()
+
+
+def report(*words):
+    done = subprocess.run(
+        [*ROUTER, "report", *map(str, words), "--json"], capture_output=True, text=True, check=False, timeout=120
+    )
+    assert done.returncode == 0, done.stderr
+    return json.loads(done.stdout)
+
+
+def one(pc, ending):
+    (path,) = (path for path in (pc.records / "wren").iterdir() if path.name.endswith(ending))
+    return path
+
+
+def press(sensor, listener, count=1):
+    for _ in range(count):
+        plays(listener, sensor, WREN)
+        time.sleep(0.1)
+
+
+def test_what_was_logged_is_what_the_hand_did(bedside, tmp_path):
+    """Without a recording: the log's own presses as a trace, played again, give the very same figures."""
+    pc, listener, sensor = bedside
+    press(sensor, listener, 3)
+    pc.ask(do="mark", text="cue")
+    press(sensor, listener)
+    assert pc.stop() == 0
+    lines = [json.loads(line) for line in one(pc, LOG).read_text(encoding="utf-8").splitlines()]
+    trace = tmp_path / "made.jsonl"
+    with trace.open("w") as file:
+        file.write('{"trace": 1}\n')
+        for line in lines:
+            if line["event"] in ("press", "release"):
+                file.write(json.dumps({"t": line["t"], "input": "pad", "pressed": line["event"] == "press"}) + "\n")
+            elif line["event"] == "mark":
+                file.write(json.dumps({"t": line["t"], "mark": line["text"]}) + "\n")
+    played = tmp_path / "played.jsonl"
+    subprocess.run([*ROUTER, "play", trace, "--profile", pc.profiles / "wren.yaml", "--log", played], check=True, capture_output=True, timeout=120)  # fmt: skip
+    live, again = report("wren", "--config", pc.config)["sessions"][0], report(played)["sessions"][0]
+    for figure in ("presses", "hold", "between", "cues", "answer", "no_response", "longest"):
+        assert live["playing"][figure] == again["playing"][figure], figure
+    assert live["playing"]["presses"] == 4
+
+
+def test_the_records_are_private_and_name_nobody(bedside):
+    pc, listener, sensor = bedside
+    text = (pc.profiles / "wren.yaml").read_text()
+    (pc.profiles / "wren.yaml").write_text(text.replace("child: wren", "child: wren\nabout: Ada Lovelace, room 12"))
+    pc.wait_for("swap")
+    press(sensor, listener)
+    assert pc.stop() == 0
+    assert profile.load(pc.profiles / "wren.yaml").about == "Ada Lovelace, room 12"
+    for path in pc.records.rglob("*"):
+        assert path.stat().st_mode & 0o077 == 0, path
+        if path.is_file():
+            assert "Ada" not in path.read_text(encoding="utf-8")
+    assert list(pc.records.rglob(f"*{LOG}"))
