@@ -13,8 +13,12 @@ HINT = (
     "is who on paper, locked away."
 )
 
-GIVEN = frozenset(
-    """
+
+def _words(text: str) -> frozenset[str]:
+    return frozenset(re.findall("[a-z]+", text))
+
+
+GIVEN = _words("""
     adam ahmed aisha alexander ali alice amelia amina anastasia andrea andreas andrew anna anne annika anthony antonio
     barbara benjamin bernd brigitte carlos carmen catherine charlotte christian christina christopher claudia daniel david
     diana dmitri dorothy edward elena elias elizabeth ella emily emma erik eva fatima felix fernando finn florian francesca
@@ -28,12 +32,10 @@ GIVEN = frozenset(
     richard robert roberto samuel sandra sarah sebastian sergei simon sofia sophia sophie stefan stefanie stephanie steven
     susan susanne svetlana tatiana teresa theodor theresa thomas tobias tomas ursula valentina vanessa veronica victoria
     vincent vladimir walter wilhelm wolfgang yasmin yusuf zainab zeynep
-    """.split()
-)
+""")
 """Common given names of several languages that are nothing else."""
 
-FAMILY = frozenset(
-    """
+FAMILY = _words("""
     ahmed ali andersen andersson becker bernard bianchi clarke costa davies davis diaz dubois durand esposito evans
     fernandez ferrari fischer fuchs garcia gomez gonzalez hansen harris hernandez hoffmann hofmann horvat hughes ivanov
     jackson jansen jensen johansson johnson jones kaya khan kim kowalski kozlov kumar larsen lefebvre lewis lopez
@@ -41,11 +43,12 @@ FAMILY = frozenset(
     patel perez petersen petrov popov ramirez ricci richter robinson rodriguez romano rossi russo sanchez santos schaefer
     schmid schmidt schmitt schneider schroeder schulz schwarz silva singh smirnov smith sokolov taylor thompson torres
     tremblay wagner weber williams wilson wolff wright yilmaz zimmermann
-    """.split()
-)
+""")
 """Common family names; beside another word they make a name."""
 
-_DATE = re.compile(r"(?<!\d)(?:(?:19|20)\d\d(-?)(?:0?[1-9]|1[0-2])\1(?:0?[1-9]|[12]\d|3[01])|\d{1,2}-\d{1,2}-(?:19|20)?\d\d)(?!\d)")
+_DATE = re.compile(
+    r"(?<!\d)(?:(?:19|20)\d\d(-?)(?:0?[1-9]|1[0-2])\1(?:0?[1-9]|[12]\d|3[01])|\d{1,2}-\d{1,2}-(?:19|20)?\d\d)(?!\d)"
+)
 
 
 def wrong(child: str) -> str | None:
