@@ -1,6 +1,7 @@
 """Garbage into the control socket: no exception, no descriptor left, and the loop's timer goes on meanwhile.
 
     python tests/fuzz_control.py --bytes 1000000
+    python tests/fuzz_control.py --socket /run/router/control      (into a router that runs)
 
 The bytes come in random pieces over many connections, some of them at once: noise, lines of noise, requests with bytes
 changed, requests without end. A connection that the server gives up is begun anew; some are left without reading, or in
@@ -60,49 +61,54 @@ def pieces(chance: random.Random, count: int) -> Iterator[bytes]:
         yield piece
 
 
+def throw(count: int, seed: int, path: Path) -> Counter[str]:
+    """Send so many bytes of garbage to whoever listens there; what became of it."""
+    chance = random.Random(seed)
+    became: Counter[str] = Counter()
+    lines: list[socket.socket] = []
+    for piece in pieces(chance, count):
+        if len(lines) < AT_ONCE and (not lines or chance.random() < 0.1):
+            line = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
+            line.connect(str(path))
+            line.settimeout(30)
+            lines.append(line)
+            became["connections"] += 1
+        line = chance.choice(lines)
+        try:
+            line.sendall(piece)
+            if chance.random() < 0.8:  # some do not read
+                while select.select([line], [], [], 0)[0]:
+                    if not (said := line.recv(65536)):
+                        raise BrokenPipeError
+                    became["problems"] += said.count(b'"problem"')
+                    became["answers"] += said.count(b'"ok": true')
+            if chance.random() < 0.02:
+                raise BrokenPipeError  # some go, whatever they have asked
+        except (BrokenPipeError, ConnectionResetError):
+            with contextlib.suppress(OSError):  # the server may have said why
+                line.setblocking(False)
+                became["problems"] += line.recv(65536).count(b'"problem"')
+            line.close()
+            lines.remove(line)
+    for line in lines:
+        line.close()
+    return became
+
+
 def fuzz(count: int, seed: int, folder: Path) -> Counter[str]:
-    """Send so many bytes of garbage; what became of it. Half of them to a server that minds no haste, so that it reads more."""
+    """The same to servers of our own. Half of it to one that minds no haste, so that it reads more."""
     became = _fuzz(count // 2, seed, folder / "strict")
     with mock.patch.object(control, "RATE", 1_000_000):
         return became + _fuzz(count - count // 2, seed + 1, folder / "patient")
 
 
 def _fuzz(count: int, seed: int, path: Path) -> Counter[str]:
-    chance = random.Random(seed)
-    became: Counter[str] = Counter()
-
     def frame(_now: int) -> dict[str, object]:
         return {"bed": {"inputs": {"cheek": {"now": 1.0}}, "events": []}}
 
     with serving(path, frame=frame) as served:
         before = len(list(Path("/proc/self/fd").iterdir()))
-        lines: list[socket.socket] = []
-        for piece in pieces(chance, count):
-            if len(lines) < AT_ONCE and (not lines or chance.random() < 0.1):
-                line = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
-                line.connect(str(served.path))
-                line.settimeout(30)
-                lines.append(line)
-                became["connections"] += 1
-            line = chance.choice(lines)
-            try:
-                line.sendall(piece)
-                if chance.random() < 0.8:  # some do not read
-                    while select.select([line], [], [], 0)[0]:
-                        if not (said := line.recv(65536)):
-                            raise BrokenPipeError
-                        became["problems"] += said.count(b'"problem"')
-                        became["answers"] += said.count(b'"asked"')
-                if chance.random() < 0.02:
-                    raise BrokenPipeError  # some go, whatever they have asked
-            except (BrokenPipeError, ConnectionResetError):
-                with contextlib.suppress(OSError):  # the server may have said why
-                    line.setblocking(False)
-                    became["problems"] += line.recv(65536).count(b'"problem"')
-                line.close()
-                lines.remove(line)
-        for line in lines:
-            line.close()
+        became = throw(count, seed, path)
         deadline = clock.now() + 30 * NANOSECONDS
         while served.control._clients:
             assert clock.now() < deadline, "clients that have gone are still kept"
@@ -120,10 +126,14 @@ def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__.partition("\n")[0])
     parser.add_argument("--bytes", type=int, default=1_000_000)
     parser.add_argument("--seed", type=int, default=0)
+    parser.add_argument("--socket", type=Path, help="of a router that runs, instead of servers of our own")
     args = parser.parse_args()
     begun = time.monotonic()
     with tempfile.TemporaryDirectory() as folder:
-        became = fuzz(args.bytes, args.seed, Path(folder))
+        if args.socket is not None:
+            became = throw(args.bytes, args.seed, args.socket)
+        else:
+            became = fuzz(args.bytes, args.seed, Path(folder))
     print(  # noqa: T201 - a command
         f"{args.bytes} bytes, seed {args.seed}, {time.monotonic() - begun:.0f} s: {dict(became)}"
     )
