@@ -235,6 +235,28 @@ def test_use_without_a_child_lists_those_that_are_there(path, capsys):
         assert json.loads(capsys.readouterr().out) == {"bed": {"plays": "wren", "children": ["finch", "lark", "wren"]}}
 
 
+@pytest.mark.parametrize(
+    ("words", "completed"),
+    [("use ''", ["finch", "lark", "wren"]), ("use l", ["lark"]), ("sta", ["status"]), ("mark x", [])],
+)
+def test_bash_completes_commands_and_children(path, tmp_path, words, completed):
+    program = tmp_path / "router"
+    program.write_text(f'#!/bin/sh\nexec {sys.executable} -m router "$@"\n')
+    program.chmod(0o755)
+    answer, _ = answering({"status": {"ok": True, "status": {**STATUS, "seats": {"bed": BED, "chair": QUIET}}}})
+    script = f"""
+        source {CHECKOUT}/systemd/router.completion
+        COMP_WORDS=(router {words}); COMP_CWORD=$((${{#COMP_WORDS[@]}} - 1)); _router; printf '%s\\n' "${{COMPREPLY[@]}}"
+    """
+    environment = {"PATH": f"{tmp_path}:{os.environ['PATH']}", "PYTHONPATH": str(CHECKOUT), "ROUTER_SOCKET": str(path)}
+    with serving(path, answer):
+        done = subprocess.run(
+            ["bash", "-c", script], env={**os.environ, **environment}, capture_output=True, text=True, check=True
+        )
+    assert sorted({*done.stdout.split()}) == completed
+    assert done.stderr == ""
+
+
 # --- panic, mark ------------------------------------------------------------------------------------------------
 
 
