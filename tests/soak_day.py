@@ -212,7 +212,7 @@ class Day:
             case "broken file":
                 self.put(seat, 1, "patrs: {}\n")
             case "panic":
-                assert self.pc.ask(do="panic", seat=seat)["ok"]
+                assert self.pc.ask(do="panic")["ok"]
             case "mark":
                 assert self.pc.ask(do="mark", seat=seat, text="smiled")["ok"]
             case "status":
