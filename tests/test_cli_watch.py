@@ -170,6 +170,65 @@ def test_what_is_missing_and_what_is_not_there():
     assert drawn([frame], (39, 12))[1] == " nothing called that here"
 
 
+SIDE = {"on": 1.0, "off": 0.6, "full": 5.0}
+
+
+def sipping(value, pressed=(), presses=0):
+    """A frame of an input with two sides, the upper one with a firmer press."""
+    heard = {
+        "type": "pressure", "there": True, "now": value, "heard": 0.0, "pressed": list(pressed), "presses": presses,
+        "low": value, "high": value, "unit": "cmH2O", "rest": 10.0, "above": {**SIDE, "firm": 3.0}, "below": SIDE,
+    }  # fmt: skip
+    return {"child": "wren", "inputs": {"tube": heard}, "events": [], "missed": 0}
+
+
+def test_both_sides_of_a_pressure_and_its_firmer_press():
+    values = [10.0, 13.5, 10.0, 6.0, 10.0]
+    played = [
+        {
+            "frame": i / 10,
+            "seats": {"bed": sipping(value, ["tube.above"] * (value > 11) + ["tube.below"] * (value < 9))},
+        }
+        for i, value in enumerate(values)
+    ]
+    lines = drawn(played[:4], (79, 24), ASCII)
+    above, below = lines[1], lines[3]
+    assert above.endswith(" cmH2O above")
+    assert above.count("|") == 4
+    assert "#" not in above
+    assert below.count("|") == 3
+    assert 3 * len("#") < below.count("#")
+    assert "-4.00 cmH2O below" in below
+    assert "firm" in lines[2]
+    trace = {line.split()[-1]: line for line in lines[5:-2] if line.split()}
+    assert {"full", "firm", "on", "rest"} <= set(trace)
+    column = lines[5].index(" full") - 1  # now
+    drawn_now = [y for y, line in enumerate(lines[5:16]) if line[column : column + 1] == "#"]
+    rest = next(y for y, line in enumerate(lines[5:16]) if line.endswith(" rest"))
+    assert drawn_now
+    assert min(drawn_now) > rest  # below it
+    before = [y for y, line in enumerate(lines[5:16]) if line[column - 2] == "#"]
+    assert max(before) < rest
+
+
+@pytest.mark.parametrize(("columns", "rows"), [(16, 16), (1, 1), (2, 8), (16, 1)])
+@pytest.mark.parametrize("size", [(79, 24), (39, 12), (20, 4)])
+def test_any_grid_fits(columns, rows, size):
+    heard = {
+        "type": "pointer", "there": True, "now": [0.99, 0.01], "heard": 0.0, "pressed": ["head"], "presses": 1,
+        "place": [0.99, 0.01], "columns": columns, "rows": rows, "resting": [1], "zone": columns,
+    }  # fmt: skip
+    seat = {"child": "wren", "inputs": {"head": heard}, "events": [], "missed": 0}
+    lines = drawn([{"frame": 1.0, "seats": {"bed": seat}}], size, ASCII)
+    assert len(lines) == size[1]
+    assert max(map(len, lines)) <= size[0]
+    if size[0] > 12 + columns:
+        assert sum(line.count("X") for line in lines) == 1
+    if columns > 1 and size == (79, 24):
+        assert "plays zone" in lines[1]
+        assert any("." in line for line in lines[2:4])  # the zone where the head may rest
+
+
 @pytest.mark.parametrize(
     ("event", "fields", "says"),
     [

@@ -114,20 +114,23 @@ def _pointer(name: str, shown: InputFrame, signs: Signs, width: int, height: int
     columns, rows = shown.get("columns", 1), shown.get("rows", 1)
     cell = max(1, min(11, (width - 1) // columns - 1))
     lines_a_row = 2 if rows <= 2 and height >= 3 * rows + 1 else 1
-    inner = height >= (lines_a_row + 1) * rows + 1
-    edge = Text(signs.corner + (signs.across * cell + signs.corner) * columns, "dim")
+    # Lines between zones, if there is room for them.
+    across, down = height >= (lines_a_row + 1) * rows + 1, width >= (cell + 1) * columns + 1
+    corner, wall = (signs.corner, signs.down) if down else ("", "")
+    edge = Text(signs.corner + corner.join([signs.across * cell] * columns) + signs.corner, "dim")
     pointer = _at(shown, lines_a_row, cell)
     grid = [edge]
     for line in range(rows * lines_a_row):
         cells = [(signs.down, "dim")]
         for column in range(columns):
+            cells.append((wall if column else "", "dim"))
             zone = line // lines_a_row * columns + column + 1
             inside = (signs.empty if zone in shown.get("resting", ()) else " ", "dim")
             inside = (signs.full, "green") if shown.get("zone") == zone else inside
             cells += [(signs.pointer, "bold") if pointer == (line, column, i) else inside for i in range(cell)]
-            cells.append((signs.down, "dim"))
+        cells.append((signs.down, "dim"))
         grid.append(_joined(cells))
-        if line == rows * lines_a_row - 1 or (inner and line % lines_a_row == lines_a_row - 1):
+        if line == rows * lines_a_row - 1 or (across and line % lines_a_row == lines_a_row - 1):
             grid.append(edge)
     zone_now = shown.get("zone")
     first, *others = grid
