@@ -9,6 +9,7 @@ from __future__ import annotations
 import signal
 import sys
 import textwrap
+import threading
 from collections.abc import Iterator, Mapping
 from contextlib import ExitStack, suppress
 from datetime import datetime
@@ -42,6 +43,8 @@ FRAME = NANOSECONDS // 15
 AGAIN = NANOSECONDS
 """Between two looks for a device that has gone."""
 WIDTH = 80
+PATIENCE = 5.0
+"""Seconds that a terminal may stand still at the end before we go without it."""
 STOP = "stop"
 
 _KEYS = {MARK: ("space", "m"), ON: ("enter", "g"), BACK: ("b", "z"), STOP: ("q", "x")}
@@ -63,22 +66,26 @@ def record(loaded: Profile, name: str, next_: str | None, keep: Path | None, *, 
     if next_ is not None and (loaded.types[next_] != "switch" or next_ == name):
         raise FitError(f"--next {next_} is no second switch", "It must be another input, of type switch.")
     target = _target(loaded, name, keep)
-    with ExitStack() as stack:
-        session = _Session(loaded, name, target, stack, next_, practise=practise)
-        try:
-            session.run()
-        finally:
-            session.save()
+    session = None
+    try:
+        with ExitStack() as stack:
+            session = _Session(loaded, name, target, stack, next_, practise=practise)
+            try:
+                session.run()
+            finally:
+                session.save()
+    finally:
+        if session is None or not session.saved:
+            target.unlink(missing_ok=True)
     if not session.saved:
-        target.unlink(missing_ok=True)
         print("Nothing was measured, and nothing is kept.")
-    elif not session.guide.finished:
-        print(f"Stopped. What was measured is kept in {target}")
-        if session.guide.enough:
-            print(f"router fit {name} --profile {loaded.path} --trace {target}\nmakes of it what it can.")
-    else:
+        return None
+    if session.guide.finished:
         print(f"The recording is kept in {target}\n")
         return target
+    print(f"Stopped. What was measured is kept in {target}")
+    if session.guide.enough:
+        print(f"router fit {name} --profile {loaded.path} --trace {target}\nmakes of it what it can.")
     return None
 
 
@@ -264,7 +271,7 @@ class _Screen:
         self._console = Console()
         self._signs = signs_for(self._console.encoding)
         self._guide, self._name, self._keys, self._practise = guide, name, keys, practise
-        self._live: Live | None = None
+        self._painter = _Painter(self._console)
         self.next = 0
         """When the next picture is due."""
         make = loaded.plan.inputs[name]
@@ -272,12 +279,10 @@ class _Screen:
         self._heard_at: int | None = None
 
     def __enter__(self) -> None:
-        self._live = Live(console=self._console, screen=True, auto_refresh=False)
-        self._live.start()
+        self._painter.start()
 
     def __exit__(self, *_error: object) -> None:
-        if self._live is not None:
-            self._live.stop()
+        self._painter.close()
 
     def sample(self, sample: Sample, now: int) -> None:
         if isinstance(sample, SwitchSample):
@@ -291,10 +296,9 @@ class _Screen:
             self._heard_at = now
 
     def draw(self, now: int) -> None:
-        if self._live is None or now < self.next:
-            return
-        self.next = now + FRAME
-        self._live.update(Group(*self._lines(now)), refresh=True)
+        if now >= self.next:
+            self.next = now + FRAME
+            self._painter.show(Group(*self._lines(now)))
 
     def _lines(self, now: int) -> Iterator[Text]:
         guide, step = self._guide, self._guide.step
@@ -344,6 +348,36 @@ class _Screen:
             yield f"{keys[ON]}: that is long enough"
         back = "do this once more" if guide.running else "one step back"
         yield f"{keys[BACK]}: {back}        {keys[STOP]}: stop (what was measured is kept)"
+
+
+class _Painter(threading.Thread):
+    """Shows pictures, in a thread of its own: a terminal that stands still (a bad line, Ctrl-S) must not hold up measuring."""
+
+    def __init__(self, console: Console) -> None:
+        super().__init__(daemon=True)
+        self._live = Live(console=console, screen=True, auto_refresh=False)
+        self._news = threading.Event()
+        self._picture: Group | None = None
+        self._over = False
+
+    def show(self, picture: Group) -> None:
+        """Show this next, in place of any that has not been shown yet."""
+        self._picture = picture
+        self._news.set()
+
+    def run(self) -> None:
+        with self._live:
+            while not self._over:
+                self._news.wait()
+                self._news.clear()
+                if self._picture is not None:
+                    self._live.update(self._picture, refresh=True)
+
+    def close(self) -> None:
+        """Give the terminal back."""
+        self._over = True
+        self._news.set()
+        self.join(PATIENCE)
 
 
 class _Bar:
