@@ -3,7 +3,7 @@
 Each output that leads out of the process has a slot in the file: where it leads, which channels were used and which notes
 are on. ``Recorded`` keeps the slot by plain stores into mapped memory: no system call, nothing that waits, and what was stored
 is there for the next process however this one ends. A note is stored before it is sent and cleared after it was ended, so what is
-marked is what sounds, or one note more.
+marked is what sounds, or a little more.
 
     slot    free --record--> open --close, nothing on--> free
                                |                          ^
@@ -46,6 +46,9 @@ from router.midi import CONTROL_CHANGE, NOTE_OFF, NOTE_ON, SUSTAIN, silencing
 from router.outputs.base import Output
 from router.ports import lasting
 
+ON, ENDED = 1, 2
+"""A note's byte. JACK takes a message only in its next cycle, and a process that is killed before takes its note-off with it; so
+there a note that was ended stays marked as that, and is ended once more by whoever reads it. ALSA has what was sent."""
 USED, PEDAL = 1, 2
 """A channel's byte: something was sent to it; and its pedal is down."""
 PEDAL_DOWN = 64
@@ -77,7 +80,7 @@ class Sounding:
             for channel in one.channels:
                 fresh[slot_at(slot) + CHANNELS_AT + channel - 1] = USED
             for channel, note in one.notes:
-                fresh[slot_at(slot) + NOTES_AT + (channel - 1) * NOTES + note] = 1
+                fresh[slot_at(slot) + NOTES_AT + (channel - 1) * NOTES + note] = ON
         self._memory[:] = bytes(fresh)
 
     def record(self, output: Output) -> Output:
@@ -128,6 +131,7 @@ class Recorded(Output):
         self._at = at
         self._channels = at + CHANNELS_AT
         self._notes = at + NOTES_AT
+        self._ended = ENDED if output.place is not None and output.place.system == "jack" else 0
         self._open = True
         self.description = output.description
         self.place = output.place
@@ -143,7 +147,7 @@ class Recorded(Output):
         if kind == NOTE_ON and data[2]:
             note = self._notes + channel * NOTES + data[1]
             before = memory[note]
-            memory[note] = 1
+            memory[note] = ON
             try:
                 self._send(data, now)
             except Exception:
@@ -154,7 +158,7 @@ class Recorded(Output):
             memory[self._channels + channel] = PEDAL
         self._send(data, now)
         if kind in (NOTE_OFF, NOTE_ON):
-            memory[self._notes + channel * NOTES + data[1]] = 0
+            memory[self._notes + channel * NOTES + data[1]] = self._ended
         elif kind == CONTROL_CHANGE and data[1] == SUSTAIN and data[2] < PEDAL_DOWN:
             memory[self._channels + channel] = USED
 
@@ -174,7 +178,7 @@ class Recorded(Output):
         if self._open:
             self._open = False
             channels = self._memory[self._channels : self._notes]
-            still_on = any(self._memory[self._notes : self._at + SLOT_SIZE]) or PEDAL in channels
+            still_on = ON in self._memory[self._notes : self._at + SLOT_SIZE] or PEDAL in channels
             self._memory[self._at] = LEFT if still_on else FREE
         self._output.close()
 

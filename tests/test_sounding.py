@@ -86,6 +86,15 @@ def test_whatever_is_sent_to_a_channel_makes_it_used_and_only_note_ons_are_marke
     assert port.sent == [data]
 
 
+def test_over_jack_a_note_that_was_ended_is_ended_again_as_its_end_may_not_have_left_the_process(path, sounding):
+    output = sounding.record(Port("synth:in", "jack"))
+    for data in [(0x90, 60, 64), (0x80, 60, 0)]:
+        output.send(data, 0)
+    assert marked(path) == [("synth:in", (1,), ((1, 60),))]
+    output.close()
+    assert marked(path) == []
+
+
 def test_what_is_for_no_channel_leaves_no_mark(path, sounding):
     sounding.record(Port()).send((0xFE,), 0)
     assert marked(path) == [(PAD, (), ())]
