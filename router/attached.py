@@ -152,9 +152,19 @@ class AttachedInput:
         self.came += [(now, Lost(name)) for name in self.devices]
 
     def look_for(self, now: int) -> None:
-        """Look for it again if it is time."""
-        if self.search.is_due(now) and self.open(now):
+        """Look for it again if it is time, or for more of it."""
+        if not self.search.is_due(now):
+            return
+        if self.there is not None:
+            self.search.over()
+            with self._room.contained():
+                self.there.more()
+        elif self.open(now):
             self.came += [(now, Found(name)) for name in self.devices]
+
+    def plugged(self, now: int) -> None:
+        """Something has been plugged in."""
+        self.search.news(now)
 
     def look(self, now: int) -> None:
         """Ports have come or gone: is it still there, or there again?"""
@@ -170,7 +180,8 @@ class AttachedInput:
 
     def deadline(self) -> int | None:
         """When ``wake`` or ``look_for`` is wanted."""
-        return self.search.at if self.there is None else self.there.deadline()
+        times = (self.search.at, self.there.deadline() if self.there is not None else None)
+        return min((when for when in times if when is not None), default=None)
 
     def close(self) -> None:
         there, self.there = self.there, None

@@ -83,8 +83,7 @@ class Buttons(Companion):
 
     def plugged(self, now: int) -> None:
         for attached in self._inputs:
-            if attached.there is None:
-                attached.search.news(now)
+            attached.plugged(now)
         self._touch()
 
     def look(self, now: int) -> None:

@@ -29,11 +29,15 @@ class SerialDevice:
 
 @dataclass(frozen=True, slots=True)
 class EvdevSwitch:
-    """A key or button of a kernel input device, by the kernel's name (``KEY_SPACE``, ``BTN_0``)."""
+    """A key or button of a kernel input device, by the kernel's name (``KEY_SPACE``, ``BTN_0``).
+
+    ``each``: of every device that the pattern means, as one switch; else it must mean one only.
+    """
 
     pattern: str
     key: str
     grab: bool = True
+    each: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -231,8 +231,7 @@ class Seat:
     def plugged(self, now: int) -> None:
         """Something has been plugged in."""
         for device in self.devices:
-            if device.there is None:
-                device.search.news(now)
+            device.plugged(now)
         self.touch()
 
     def look(self, now: int) -> None:

@@ -10,7 +10,7 @@ from evdev import ecodes
 
 from router.devices import EvdevAxis, EvdevPointer, EvdevSwitch
 from router.events import PointerSample, PressureSample, SwitchSample
-from router.inputs import by_device, evdev
+from router.inputs import by_device, evdev, open_input
 from router.inputs.base import DeviceBusy, DeviceLost, DeviceMissing
 from router.inputs.evdev import Axis, EvdevInput, Present
 from router.names import Candidate, matches
@@ -45,6 +45,10 @@ class Kernel:
             self.closed = True
             os.close(self._reader)
             os.close(self.writer)
+
+    def unplug(self):
+        os.close(self.writer)
+        self.writer = os.open(os.devnull, os.O_WRONLY)
 
     def send(self, *events, at=(5, 250_000)):
         """(type, code, value) each, and SYN_REPORT behind them, in one write."""
@@ -523,3 +527,69 @@ def test_every_axis_that_a_profile_may_name_is_the_kernels():
     left_out = {name for name in ecodes.ecodes if name.startswith(("ABS_", "REL_"))} - {*ABSOLUTE, *RELATIVE}
     others = ("ABS_MT_", "ABS_MAX", "ABS_CNT", "REL_MAX", "REL_CNT", "ABS_RESERVED", "REL_RESERVED", "ABS_PROFILE")
     assert {name for name in left_out if not name.startswith(others)} == set()
+
+
+# --- every device of a pattern, as one ----------------------------------------------------------------------------
+
+ANY = EvdevSwitch("*", "KEY_SPACE", grab=False, each=True)
+
+
+@pytest.fixture
+def every(kernels, monkeypatch):
+    """Makes a switch of every device in ``there``, and one more each time that something is plugged in."""
+    there = []
+
+    def plug(**settings):
+        kernel = kernels(**settings)
+        kernel.path = f"/dev/input/event{len(there)}"
+        there.append(kernel)
+        return kernel
+
+    def present():
+        has = {evdev.EV_KEY: (SPACE,), evdev.EV_REL: (), evdev.EV_ABS: ()}
+        return [Present(Candidate((f"Keyboard {kernel.path}",)), kernel.path, has) for kernel in there]
+
+    monkeypatch.setattr(evdev, "present", present)
+    monkeypatch.setattr(evdev, "Node", lambda path, _grab: next(kernel for kernel in there if kernel.path == path))
+    return plug
+
+
+def test_a_switch_of_every_device_is_pressed_while_it_is_pressed_on_any_of_them(every):
+    left, right = every(), every()
+    both = open_input({"pad": ANY}, {"pad": "switch"})
+    left.send(key(SPACE, 1))
+    assert samples(both) == [SwitchSample("pad", True)]
+    right.send(key(SPACE, 1), at=(6, 0))
+    left.send(key(SPACE, 0), at=(7, 0))
+    assert samples(both) == []
+    right.send(key(SPACE, 0))
+    assert samples(both) == [SwitchSample("pad", False)]
+    both.close()
+
+
+def test_a_device_that_comes_later_is_taken_in_and_one_that_goes_lets_go_of_what_it_held(every, descriptors):
+    before = descriptors()
+    left = every()
+    both = open_input({"pad": ANY}, {"pad": "switch"})
+    right = every()
+    both.more()
+    both.more()  # once is enough
+    right.send(key(SPACE, 1))
+    assert samples(both) == [SwitchSample("pad", True)]
+    right.unplug()
+    assert samples(both) == [SwitchSample("pad", False)]
+    left.send(key(SPACE, 1))
+    assert samples(both) == [SwitchSample("pad", True)]
+    left.unplug()
+    with pytest.raises(DeviceLost, match="hung up"):
+        both.read(9)
+    both.close()
+    assert descriptors() == before
+
+
+@pytest.mark.usefixtures("every")
+def test_of_no_device_at_all_there_is_no_switch(descriptors):
+    before = descriptors()
+    with pytest.raises(DeviceMissing, match='called "\\*"'):
+        open_input({"pad": ANY}, {"pad": "switch"})
+    assert descriptors() == before

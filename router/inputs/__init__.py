@@ -63,6 +63,10 @@ def _open(devices: Devices, types: Mapping[str, str]) -> Input:
             from router.inputs.terminal import TerminalInput  # noqa: PLC0415 - as above
 
             return TerminalInput(cast("dict[str, TerminalKey]", devices))
+        case EvdevSwitch(each=True):
+            from router.inputs.every import EveryEvdev  # noqa: PLC0415 - as above
+
+            return EveryEvdev(cast("dict[str, EvdevSwitch]", devices))
         case EvdevSwitch() | EvdevAxis() | EvdevPointer():
             from router.inputs.evdev import open_evdev  # noqa: PLC0415 - as above
 
@@ -77,5 +81,7 @@ def _identity(device: Device) -> tuple[object, ...]:
             return "midi", device.pattern
         case TerminalKey():
             return ("terminal",)
+        case EvdevSwitch(each=True):
+            return "every evdev", device.pattern
         case EvdevSwitch() | EvdevAxis() | EvdevPointer():
             return "evdev", device.pattern

@@ -71,6 +71,9 @@ class Input(ABC):
         first, self.first = self.first, ()
         return [(now, sample) for sample in first]
 
+    def more(self) -> None:  # noqa: B027 - most are one device
+        """Something was plugged in: look whether it belongs to what is open."""
+
     def look(self) -> None:  # noqa: B027 - most devices say themselves that they go
         """Look whether the device is still there, for one whose going is only announced (see ``MidiSystem``).
 

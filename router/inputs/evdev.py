@@ -25,7 +25,7 @@ import fcntl
 import math
 import os
 import struct
-from collections.abc import Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping
 from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
@@ -164,6 +164,7 @@ class EvdevInput(Input):
 
     def __init__(self, node: Node, devices: Mapping[str, EvdevDevice]) -> None:
         self.inputs = tuple(devices)
+        self.path = node.path
         self.description = f'input device "{node.name}" ({node.path})'
         self._node = node
         self._keys: dict[int, _Key] = {}
@@ -314,6 +315,33 @@ def open_evdev(devices: Mapping[str, EvdevDevice]) -> EvdevInput:
     Raises:
         DeviceMissing: no such device now, several, or one that cannot be opened.
     """
+    return _open(_find(next(iter(devices.values())).pattern, _wanted(devices)), devices)
+
+
+def open_each(devices: Mapping[str, EvdevDevice], known: Collection[str]) -> list[EvdevInput]:
+    """Open every device that can serve these inputs (all of one pattern), but those whose paths are ``known``.
+
+    Raises:
+        DeviceMissing: none is there that can be opened.
+    """
+    wanted, pattern = _wanted(devices), next(iter(devices.values())).pattern
+    there = present()
+    able = [device for device in there if _has(device, wanted)]
+    found, why = [], ""
+    for device in able:
+        if device.path in known or not matches(pattern, device.candidate.names):
+            continue
+        try:
+            found.append(_open(device.path, devices))
+        except DeviceMissing as error:  # it costs this one only
+            why = str(error)
+    if not found:
+        raise DeviceMissing(why or _why_none(pattern, there, able, wanted) or f'no input device is called "{pattern}"')
+    return found
+
+
+def _wanted(devices: Mapping[str, EvdevDevice]) -> dict[int, set[int]]:
+    """The codes that a device must have, by kind."""
     wanted: dict[int, set[int]] = {EV_KEY: set(), EV_REL: set(), EV_ABS: set()}
     for device in devices.values():
         match device:
@@ -323,7 +351,14 @@ def open_evdev(devices: Mapping[str, EvdevDevice]) -> EvdevInput:
                 wanted[EV_ABS].add(code(device.axis))
             case EvdevPointer():
                 wanted[EV_REL if _relative(device) else EV_ABS] |= {code(device.x), code(device.y)}
-    path = _find(next(iter(devices.values())).pattern, wanted)
+    return wanted
+
+
+def _has(device: Present, wanted: Mapping[int, set[int]]) -> bool:
+    return all(codes <= {*device.has[kind]} for kind, codes in wanted.items())
+
+
+def _open(path: str, devices: Mapping[str, EvdevDevice]) -> EvdevInput:
     try:
         node = Node(path, any(device.grab for device in devices.values()))
     except OSError as error:
@@ -401,7 +436,7 @@ def state(device: Present) -> tuple[set[int], dict[int, Axis]]:
 
 def _find(pattern: str, wanted: Mapping[int, set[int]]) -> str:
     devices = present()
-    able = [device for device in devices if all(codes <= {*device.has[kind]} for kind, codes in wanted.items())]
+    able = [device for device in devices if _has(device, wanted)]
     try:
         chosen = choose(pattern, [device.candidate for device in able], "input device", "evdev")
     except NotOne as error:

@@ -130,7 +130,7 @@ def device(heard: Heard) -> Device:
     if heard.word == "midi":
         return MidiInDevice(found["midi"])
     if heard.word == "evdev" and heard.type == "switch":
-        return EvdevSwitch(found["evdev"], found["key"], found["grab"])
+        return EvdevSwitch(found["evdev"], found["key"], found["grab"], found["each"])
     if heard.word == "evdev":
         return EvdevPointer(found["evdev"], found["x"], found["y"], found["grab"], found.get("step", 0.001))
     return SerialDevice(found["serial"], found["baud"], found.get("line", ANY_NUMBER))

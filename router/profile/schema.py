@@ -192,6 +192,11 @@ DEVICES: Mapping[str, Mapping[str, Schema]] = {
                 "examples": ["BTN_0"],
             },
             grab=_GRAB,
+            each={
+                "type": "boolean",
+                "default": False,
+                "description": "whether every device that the name means plays, as one switch; else it must mean one only",
+            },
         ),
         "serial": group(
             "a serial switch",
