@@ -33,6 +33,8 @@ TAKING = 1.0
 """Seconds in which a killed process has let go of its files."""
 CABLE = 0.001
 """ALSA: seconds that a message of three bytes takes on a MIDI cable (31,250 baud). There may be one behind the port."""
+ANSWERING = 1.0
+"""JACK: seconds in which a server that has just lost a client takes another: it was seen to refuse, once in 150 kills."""
 CYCLES = 3
 """JACK: so many cycles later a connection carries, and what was written has arrived."""
 A_CYCLE = 32
@@ -188,11 +190,16 @@ def _by_jack(left: Sequence[Left]) -> list[Left]:
     except (ImportError, OSError) as error:
         _say(f"JACK is not installed: {error}")
         return [*left]
-    try:
-        client = jack.Client(CLIENT, no_start_server=True)
-    except jack.JackError:
-        _say("no JACK server answers")
-        return [*left]
+    deadline = time.monotonic() + ANSWERING
+    while True:
+        try:
+            client = jack.Client(CLIENT, no_start_server=True)
+            break
+        except jack.JackError:
+            if time.monotonic() > deadline:
+                _say("no JACK server answers")
+                return [*left]
+        time.sleep(LOOK)
     plan, remaining = _plan(left, [port.name for port in client.get_ports(is_midi=True, is_input=True)])
     sender = _JackSender(client, len(plan))
     client.activate()
