@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 import sys
 from collections.abc import Iterator, Sequence
-from concurrent.futures import ProcessPoolExecutor
+from concurrent.futures import BrokenExecutor, ProcessPoolExecutor
 from datetime import datetime
 from functools import partial
 from multiprocessing import get_context
@@ -23,7 +23,6 @@ from router.report import data, plots, ward
 from router.report.history import History, Measured, gather, logs, measure
 from router.report.html import html
 from router.report.page import page
-from router.report.plots import MISSING
 from router.report.session import Settings
 from router.report.terminal import show
 from router.units import NANOSECONDS, QuantityError, time_ns
@@ -72,8 +71,8 @@ def run(args: argparse.Namespace) -> int:
         return _all(args) if args.all else _one(args)
     except _NothingToShow as nothing:
         print(f"router report: {nothing}", file=sys.stderr)
-    except ImportError:
-        print(f"router report: {MISSING}", file=sys.stderr)
+    except BrokenExecutor:
+        print("router report: the system ended a process that read logs; is there enough memory?", file=sys.stderr)
     except OSError as error:
         print(f"router report: {error.filename}: {(error.strerror or str(error)).lower()}", file=sys.stderr)
     return 1
@@ -87,7 +86,10 @@ def _one(args: argparse.Namespace) -> int:
     settings = Settings(args.window, args.gap)
     history = _history(args, settings)
     if args.html:
-        drawings = plots.drawings(history)
+        try:
+            drawings = plots.drawings(history)
+        except ImportError:
+            raise _NothingToShow(plots.MISSING) from None
     shown = page(history, settings, datetime.now())  # noqa: DTZ005 - the local clock, as in the names of the logs
     if args.html:
         _write(args.html, html(shown, drawings))
@@ -153,7 +155,12 @@ def _measured(paths: Sequence[Path], settings: Settings) -> Iterator[Measured]:
     if len(paths) < MANY:
         yield from map(task, paths)
         return
-    with ProcessPoolExecutor(mp_context=get_context("spawn")) as pool:
+    try:
+        pool = ProcessPoolExecutor(mp_context=get_context("spawn"))
+    except (ImportError, OSError, NotImplementedError):  # a system that lets nobody share anything
+        yield from map(task, paths)
+        return
+    with pool:
         found = pool.map(task, paths, chunksize=50)
         if not sys.stderr.isatty():
             yield from found
