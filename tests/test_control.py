@@ -441,9 +441,9 @@ def test_frames_come_while_somebody_watches(path):
         with Connection(path, 30) as line:
             line.send({"do": "watch"})
             assert line.receive(30) == {"ok": True}
-            first, second = line.receive(30), line.receive(30)
-            assert first["seats"] == second["seats"] == seats(0)
-            assert second["frame"] - first["frame"] > 0.03  # 25 a second: one is never sooner than the next is due
+            came = [line.receive(30) for _ in range(10)]
+            assert all(frame["seats"] == seats(0) for frame in came)
+            assert came[-1]["frame"] - came[0]["frame"] > 8 / 25  # never more than 25 a second; the first may be late
             line.send({"do": "status"})
             while "asked" not in (said := line.receive(30)):
                 assert "frame" in said
