@@ -7,7 +7,9 @@ Estimators:
     release    if the contact slips within a press (opens for less than 250 ms, in a stretch where one press was asked for):
                the longest slip and a quarter more, but at most half of the shortest gap between presses; if not, 0
     accept     if the contact also closes when nobody asked for it: of the geometric means of neighbouring durations the one with
-               the fewest presses missed and strays heard (which count 1.5), furthest from both; if not, 0: it is a delay
+               the fewest presses missed and strays heard (which count 1.5), furthest from both; but no more than 1.6 times the
+               longest stray (of fewer than four: 3.2 times), because it is a delay. If it does not, 20 ms, which keep out a brush that the recording happens not
+               to show; 0 for presses shorter than 200 ms
     intervals  percentile bootstrap over presses and pieces of rest, 90 %
 
 "Tried on the unseen" as for pressures: a fifth is left out, the times are chosen from the others and tried on it with
@@ -39,6 +41,10 @@ LONGEST_BOUNCE = 25_000_000
 LONGEST_SLIP = 250_000_000
 """A contact that is open for longer was let go. Our choice: twice as quick as a hand that taps fast."""
 LEAST_DEBOUNCE, MOST_DEBOUNCE = 30_000_000, 250_000_000
+BRUSH = 20_000_000
+"""Nobody hears a delay of so much, and mere contact in passing is often shorter. Our choice, from simulated fingers."""
+SPARE, MANY = 1.6, 4
+"""A stray may last so many times as long as the longest that was seen, and twice that if so few were. Our choice, as above."""
 STEP = 5_000_000
 """Times of a switch are written in these."""
 
@@ -115,12 +121,14 @@ class _Seen:
         mine: set[tuple[int, int]] = set()
         for stretch, piece in zip(recording.efforts, self.pieces.of_effort, strict=True):
             inside = [each for each in closed if stretch.begin <= each[0] < stretch.end and each not in mine]
+            if not stretch.several and inside:
+                inside = _around_the_longest(inside)
             lengths = [end - begin for begin, end in inside]
             self.holds[piece] = lengths if stretch.several else [max(lengths)] if lengths else []
             mine.update(inside)
-            slips = [after[0] - before[1] for before, after in itertools.pairwise(inside)]
             if not stretch.several:
-                self.slips[piece] = max((slip for slip in slips if slip < LONGEST_SLIP), default=0)
+                slips = [after[0] - before[1] for before, after in itertools.pairwise(inside)]
+                self.slips[piece] = max(slips, default=0)
             if inside and (earlier := [end for _begin, end in closed if end <= inside[0][0]]):
                 self.gaps[piece] = inside[0][0] - earlier[-1]
         for begin, end in closed:
@@ -137,7 +145,11 @@ class _Seen:
     def _accept(self, pieces: Sequence[int]) -> int:
         strays = [length for piece in pieces for length in self.strays.get(piece, [])]
         holds = [length for piece in pieces for length in self.holds.get(piece, [])]
-        return _up(parting(holds, strays)) if strays and holds else 0
+        if not strays or not holds:
+            return BRUSH if min(holds, default=0) >= 10 * BRUSH else 0
+        best = parting(holds, strays)
+        kept_out = [stray for stray in strays if stray < best]
+        return _up(min(best, (SPARE if len(kept_out) >= MANY else 2 * SPARE) * max(kept_out, default=0)))
 
     def tried(self, times: Times, pieces: Sequence[int]) -> tuple[Heard, list[Judged], list[int]]:
         """What the real conditioning hears with these times in these pieces."""
@@ -172,9 +184,9 @@ class _Seen:
         strays = sorted(hold for of in self.strays.values() for hold in of)
         flutter, slip = max(self.flutter.values(), default=0), max(self.slips.values(), default=0)
         gap = min(self.gaps.values(), default=MOST_DEBOUNCE)
-        why = "the contact never closes when nobody asks, so nothing need be waited for"
+        why = "the contact never closes when nobody asks" + (": only a mere brush is kept out" if chosen.accept else "")
         figures: tuple[Figure, ...] = ()
-        if chosen.accept:
+        if strays:
             shorter = [stray for stray in strays if stray < chosen.accept]
             why = "when nobody asks it closes for up to {}, and presses that are meant are held for {} or longer"
             figures = ((_millisecond(max(shorter, default=0)), "time"), (_millisecond(holds[0]), "time"))
@@ -223,6 +235,17 @@ class _Seen:
                 Fact("not asked", f"{len(strays)} times, for up to {{}}", ((_millisecond(strays[-1]), "time"),))
             )
         return facts
+
+
+def _around_the_longest(closed: Sequence[tuple[int, int]]) -> list[tuple[int, int]]:
+    """The longest time that the contact is closed, and what slips off and on before and after it."""
+    place = max(range(len(closed)), key=lambda i: closed[i][1] - closed[i][0])
+    first = last = place
+    while first > 0 and closed[first][0] - closed[first - 1][1] < LONGEST_SLIP:
+        first -= 1
+    while last + 1 < len(closed) and closed[last + 1][0] - closed[last][1] < LONGEST_SLIP:
+        last += 1
+    return list(closed[first : last + 1])
 
 
 def parting(meant: Sequence[float], strays: Sequence[float]) -> float:
