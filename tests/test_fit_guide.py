@@ -8,7 +8,6 @@ import os
 import re
 import shutil
 import sys
-import threading
 import time
 
 import pytest
@@ -22,6 +21,7 @@ from router.fit.guide import BACK, MARK, ON, STEPS, Guide
 from router.inputs.trace import TraceWriter
 from router.timers import Alarm, Timers
 from router.units import NANOSECONDS
+from tests.simulated_sensor import Sensor
 
 SECOND = NANOSECONDS
 
@@ -154,34 +154,9 @@ def test_the_simulated_child_does_what_is_asked_and_is_fitted(name, shipped):
 # --- in a terminal ------------------------------------------------------------------------------------------------
 
 
-class Sensor(threading.Thread):
-    """A pressure sensor on a real pty: the simulated child of the profile, who does one effort for each of ``asked``."""
-
-    def __init__(self, loaded: profile.Profile) -> None:
-        super().__init__(daemon=True)
-        self.master, self.slave = os.openpty()
-        self.path = os.ttyname(self.slave)
-        self.asked = 0
-        self.over = threading.Event()
-        self._samples = child(loaded, "cheek", lambda: self.asked)
-
-    def run(self) -> None:
-        begun = time.monotonic_ns()
-        for t, sample in self._samples:
-            if self.over.wait(max(0, begun + t - time.monotonic_ns()) / NANOSECONDS):
-                return
-            os.write(self.master, f"{sample.pascal:.1f}\n".encode())
-
-    def close(self) -> None:
-        self.over.set()
-        self.join()
-        os.close(self.master)
-        os.close(self.slave)
-
-
 @pytest.fixture
 def sensor():
-    made = Sensor(profile.load(profile.find("lark")))
+    made = Sensor(profile.load(profile.find("lark")), "cheek")
     made.start()
     yield made
     made.close()

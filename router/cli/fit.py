@@ -9,6 +9,7 @@ import argparse
 import difflib
 import itertools
 import json
+import platform
 import shutil
 import sys
 import tempfile
@@ -68,6 +69,11 @@ def run(args: argparse.Namespace) -> int:
             return 2
     measures = args.trace is None
     try:
+        if measures and platform.system() != "Linux":
+            raise fit.FitError(
+                f"measuring needs Linux, and this is {platform.system()}",
+                "Record on the router's own machine, and bring the recording here with --trace.",
+            )
         if measures:
             from router.cli import guided  # noqa: PLC0415 - it needs a terminal, and what only Linux has
 

@@ -240,7 +240,11 @@ class _Places:
                 if away
                 else "the pointer never slips out of its zone and back",
                 ((_tens(quantile(away, 0.95)), "time"),) if away else (),
-                *within([grid.forgive for grid in again], chosen.forgive, (max(away, default=0), MOST_FORGIVE + 1)),
+                *within(
+                    [grid.forgive for grid in again],
+                    chosen.forgive,
+                    (min(max(away, default=0), MOST_FORGIVE - 1), MOST_FORGIVE + 1),
+                ),
                 now=self._settings.grid.forgive,
             ),
             Setting(
