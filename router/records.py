@@ -18,7 +18,7 @@ from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from pathlib import Path
 from types import MappingProxyType
-from typing import Any, NamedTuple, cast
+from typing import Any, NamedTuple
 
 VERSION = 1
 """The version of the log's format, written into its first line."""
@@ -234,9 +234,7 @@ class _Reading:
         if self._sound:
             self._take_sound()
         t = (_parsed(check) or {}).get("t")
-        about = (
-            f"between {self._last:.1f} s and {t:.1f} s" if isinstance(t, int | float) else f"after {self._last:.1f} s"
-        )
+        about = f"between {self._last:.1f} s and {t:.1f} s" if type(t) in _NUMBERS else f"after {self._last:.1f} s"
         count = block.count(b"\n")
         self._log.remarks.append(f"it is damaged {about}: {_lines(count)} there {_are(count)} not used")
         self._log.events.append(Event(self._last, "fault", {"error": "damaged"}))
@@ -248,15 +246,18 @@ class _Reading:
 
     def _take(self, fields: dict[str, Any]) -> bool:
         t, event = fields.pop("t", None), fields.pop("event", None)
-        if isinstance(t, bool) or not isinstance(t, int | float) or not 0 <= t <= LONGEST or not isinstance(event, str):
+        if type(t) not in _NUMBERS or not 0 <= t <= LONGEST or not isinstance(event, str):
             return False
-        if "log" in fields and event == "start":
-            self._header(fields)
         if event in _TOLD:
-            if not _FIELDS.get(event, _anything)(fields):
+            sound = _FIELDS.get(event)
+            if sound is not None and not sound(fields):
                 return False
-            self._back += t < self._last
-            self._last = max(self._last, t)
+            if event == "start" and "log" in fields:
+                self._header(fields)
+            if t < self._last:
+                self._back += 1
+            else:
+                self._last = t
             self._log.events.append(Event(float(t), event, fields))
         return True
 
@@ -280,8 +281,7 @@ def _line_of(data: bytes, found: re.Match[bytes]) -> int:
     return data.rfind(b"\n", 0, found.start()) + 1
 
 
-def _anything(_fields: dict[str, Any]) -> bool:
-    return True
+_NUMBERS = frozenset({int, float})
 
 
 def _source(fields: dict[str, Any]) -> bool:
@@ -289,9 +289,8 @@ def _source(fields: dict[str, Any]) -> bool:
 
 
 def _press(fields: dict[str, Any]) -> bool:
-    strength = fields.get("strength")
-    number = isinstance(strength, int | float) and not isinstance(strength, bool)
-    return _source(fields) and number and 0 <= cast("float", strength) <= 1
+    strength: Any = fields.get("strength")
+    return _source(fields) and type(strength) in _NUMBERS and 0 <= strength <= 1
 
 
 _FIELDS: Mapping[str, Callable[[dict[str, Any]], bool]] = MappingProxyType(
@@ -300,7 +299,7 @@ _FIELDS: Mapping[str, Callable[[dict[str, Any]], bool]] = MappingProxyType(
         "release": _source,
         "lost": _source,
         "found": _source,
-        "near": lambda fields: _source(fields) and isinstance(fields.get("reach"), int | float),
+        "near": lambda fields: _source(fields) and type(fields.get("reach")) in _NUMBERS,
         "drift": lambda fields: _source(fields) and isinstance(fields.get("what"), str),
         "reject": lambda fields: _source(fields) and isinstance(fields.get("by"), str),
         "mark": lambda fields: isinstance(fields.get("text"), str),

@@ -24,6 +24,7 @@ from itertools import pairwise
 from statistics import median
 
 from router.conditioning import drift
+from router.recorder import BASELINE, PLAYING
 from router.records import Event, Log
 from router.report import measures
 from router.report.measures import Quartiles, Span, Trend
@@ -37,8 +38,8 @@ FEWEST = 3
 GROUPS = 24
 """A trend within a session is that of at most so many values; of more presses, each is the median of several in a row."""
 
-BASELINE, PLAYING, CUE = "baseline", "playing", "cue"
-"""The marks with a meaning, in small letters."""
+CUE = "cue"
+"""The mark of a moment in which the child was asked to play."""
 
 NEAR = "near"
 """What keeps a rise from counting that did not reach the threshold; beside the names of filters."""
@@ -147,7 +148,7 @@ def sessions(log: Log, settings: Settings) -> list[Session]:
     doings = [event.t for event in log.events if event.event in ("press", "release", "reject", "near", "mark")]
     if not doings:
         return []
-    last = max(event.t for event in log.events)
+    last = log.events[-1].t
     starts = [0.0 if doings[0] <= settings.pause else doings[0]]
     ends = []
     for before, after in pairwise(doings):
@@ -159,7 +160,9 @@ def sessions(log: Log, settings: Settings) -> list[Session]:
 
 
 def _session(log: Log, start: float, end: float, settings: Settings) -> Session:
-    events = [Event(t - start, event, fields) for t, event, fields in log.events if start <= t <= end]
+    events = log.events
+    if start > 0 or end < events[-1].t:
+        events = [Event(t - start, event, fields) for t, event, fields in events if start <= t <= end]
     seconds = end - start
     marks = [(event.t, event.fields["text"].strip()) for event in events if event.event == "mark"]
     cues = [t for t, text in marks if text.casefold() == CUE]
@@ -224,8 +227,7 @@ def _presses(events: Iterable[Event]) -> tuple[list[Press], Counter[str]]:
         if event == "press":
             source = fields["input"]
             sources[source] += 1
-            base = next((source.removesuffix(word) for word in _SAME_EFFORT if source.endswith(word)), "")
-            if held.get(base):
+            if source.endswith(_SAME_EFFORT) and held.get(source.rpartition(".")[0]):
                 continue
             press = Press(source, t, float(fields["strength"]))
             efforts.append(press)
