@@ -88,7 +88,7 @@ def test_garbage_into_the_running_router(pc):
     """More of it: ``python tests/fuzz_control.py --socket PATH``."""
     before = pc.cost().descriptors
     became = throw(100_000, 0, pc.runtime / "control")
-    assert became["problems"] > 50
+    assert became["problems"] > 10
     until(lambda: pc.cost().descriptors == before)
     until(lambda: _press(pc))  # swaps that the garbage has asked for may end the first ones
     until(lambda: not pc.listener.sounding())
