@@ -301,8 +301,10 @@ class Seat:
             self.watching.event(now, event, fields)
             if event == "press":
                 self.presses[fields["input"]] += 1
-            if event == "fault":
+            if event == "fault" and "rule" in fields:
                 log.error("rule_fault", **self._fields, **fields)
+            elif event == "fault":  # what a sensor says cannot be, or its rest is known no more
+                log.warning("sensor_fault", **self._fields, **fields)
             elif event in ("press", "release", "mark", "start", "stop"):
                 log.info(event, **self._fields, **fields)
             else:

@@ -55,6 +55,9 @@ from router.units import NANOSECONDS
 ASK_WAIT = 5 * NANOSECONDS
 """How long an asked-for file that is just arriving is waited for: somebody is waiting for the answer."""
 
+AGAIN = 10 * NANOSECONDS
+"""Until what could not be remembered is tried again: on a full disk, say, nobody tells us of room."""
+
 PAUSE = NANOSECONDS // 20
 """Between two readings of news: what is written in a thousand pieces must not wake the loop a thousand times."""
 
@@ -123,6 +126,7 @@ class Shelf:
         self._open_offer = False  # a good one is offered, and whether it was chosen is not known yet
         self._renamed = 0  # the cookie of the news that what plays got another name
         self._list_at: int | None = None  # when to list the folder anew
+        self._remember_at: int | None = None  # when to try again
         self._ready: list[Offer] = []
 
         self._errands = Errands(self._changed, self._failed, self._stalled)
@@ -156,7 +160,8 @@ class Shelf:
 
     def deadline(self) -> int | None:
         """When ``wake`` wants to be called; None: not before there is something to read."""
-        times = [self._listen_at, self._list_at, self._arrivals.deadline(), self._errands.deadline()]
+        times = [self._listen_at, self._list_at, self._remember_at]
+        times += [self._arrivals.deadline(), self._errands.deadline()]
         if self._asks:
             times += [ask.until for ask in self._asks]
         known = [when for when in times if when is not None]
@@ -167,6 +172,8 @@ class Shelf:
         if self._listen_at is not None and now >= self._listen_at:
             self._listen_at = None
             self._epoll.modify(self._inotify, select.EPOLLIN)
+        if self._remember_at is not None and now >= self._remember_at:
+            self._remember_again()
         self._errands.wake(now)
         return self._go_on(now)
 
@@ -186,6 +193,7 @@ class Shelf:
 
     def close(self) -> None:
         """Write down what plays, if it is not yet; then give everything back."""
+        self._remember_again()
         self._errands.close()
         self._epoll.close()
         if self._inotify is not None:
@@ -321,8 +329,7 @@ class Shelf:
     def _changed(self) -> None:
         """A disk has come or has come back: what could not be done before may be done now."""
         self._look_over()
-        if self._plays is not None and self._said.get("profile_not_remembered"):
-            self._remember(self._plays)
+        self._remember_again()
 
     def _look_over(self) -> None:
         """See to the watches, and find what has changed without news: a job, unless it is waiting to be done anyway."""
@@ -467,14 +474,17 @@ class Shelf:
             return
         played = Played(offer.child, offer.path.name, offer.digest, offer.source == "folder")
         work = partial(_keep, self._memory, played, offer.text)
-        self._errands.do(
-            Job(
-                work,
-                lambda why, _now: self._once("profile_not_remembered", why),
-                lambda _stalled, _now: self._once("profile_not_remembered", SILENT),
-                lasting=True,
-            )
-        )
+        self._errands.do(Job(work, self._remembered, lambda _at, now: self._remembered(SILENT, now), lasting=True))
+
+    def _remembered(self, why_not: str, now: int) -> None:
+        self._once("profile_not_remembered", why_not)
+        self._remember_at = now + AGAIN if why_not else None
+
+    def _remember_again(self) -> None:
+        """What could not be remembered, if it plays still."""
+        self._remember_at = None
+        if self._plays is not None and self._said.get("profile_not_remembered"):
+            self._remember(self._plays)
 
     # --- what is said ---------------------------------------------------------------------------------------------
 
