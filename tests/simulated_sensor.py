@@ -57,19 +57,24 @@ def main(argv: Sequence[str] | None = None) -> int:
     args = parser.parse_args(argv)
     loaded = profile.load(profile.find(args.profile))
     if loaded.types.get(args.input) != "pressure":
-        print(f"{args.profile} has no pressure input called {args.input}", file=sys.stderr)
+        sys.stderr.write(f"{args.profile} has no pressure input called {args.input}\n")
         return 2
     sensor = Sensor(loaded, args.input)
     sensor.start()
-    print(f'In the profile write\n    device: {{serial: "{sensor.path}", unit: Pa}}\nEnter: one effort. Ctrl-C: over.')
+    _say(f'In the profile write\n    device: {{serial: "{sensor.path}", unit: Pa}}\nEnter: one effort. Ctrl-C: over.')
     try:
         for _line in sys.stdin:
             sensor.asked += 1
-            print(f"effort {sensor.asked}")
+            _say(f"effort {sensor.asked}")
     except KeyboardInterrupt:
         pass
     sensor.close()
     return 0
+
+
+def _say(text: str) -> None:
+    sys.stdout.write(f"{text}\n")
+    sys.stdout.flush()
 
 
 if __name__ == "__main__":

@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import itertools
 import json
+import math
 import random
 import shutil
 from dataclasses import replace
@@ -17,7 +18,7 @@ from router.cli import main
 from router.conditioning.pointer import Grid, PointerConditioner, PointerSettings
 from router.conditioning.pressure import PressureSettings, Side
 from router.conditioning.switch import SwitchConditioner, SwitchSettings
-from router.events import Lost, Mark, MidiSample, PressureSample, SwitchSample
+from router.events import Lost, Mark, MidiSample, PointerSample, PressureSample, SwitchSample
 from router.inputs.trace import TraceWriter
 from router.profile import edit
 from router.timers import Alarm, Timers
@@ -274,6 +275,142 @@ def test_dwell_lies_between_passing_by_and_staying():
     still = [(t, samples[0][1]) for t, _sample in samples]
     with pytest.raises(fit.FitError):
         fit.fit(fit.record(simulate.together(still, marks[:2]), "head"), grid)
+
+
+# --- what is said of the numbers ----------------------------------------------------------------------------------
+
+
+def test_an_effort_that_sags_is_not_broken_in_two():
+    """From 240 Pa to 110 and back within one effort: off lies below 110."""
+
+    def sagging(at):
+        whole, dip = push(at, 240, length=2.0), push(at + 0.7, 130, length=0.6, rise=0.2)
+        return lambda t: whole(t) - dip(t)
+
+    places = [22 + 4 * i for i in range(9)]
+    samples = cheek(*((at, 0.0) for at in places), also=[sagging(at) for at in places])
+    found = fit.pressure(fit.record(samples, "cheek"), SETTINGS)
+    off = next(setting for setting in found.settings if setting.path == ("above", "off"))
+    on = next(setting for setting in found.settings if setting.path == ("above", "on"))
+    assert off.value < 112 or on.value < 112
+    assert found.heard == fit.Heard(9, 9, 0, 0)
+
+
+def fact(found: fit.Fit, name: str) -> fit.Fact:
+    return next(each for each in found.facts if each.name == name)
+
+
+def test_what_was_measured_is_what_was_put_in():
+    """Noise of 2 Pa, drift of 30 Pa a minute, efforts of 200 Pa held for 0.9 s at half of it, each risen in 80 of 100 ms."""
+    pushes = [(at, 200) for at, _height in PUSHES]
+    samples = cheek(*pushes, also=[lambda t: 0.5 * t])
+    found = fit.pressure(fit.record(samples, "cheek"), SETTINGS)
+    (noise, _), (drift, _), (low, _), (high, _) = fact(found, "rest").figures
+    assert noise == pytest.approx(2, rel=0.2)
+    assert low <= drift <= high
+    assert drift == pytest.approx(30, abs=6)
+    (size, _), (rise, _), (hold, _) = fact(found, "efforts above").figures
+    assert size == pytest.approx(200, rel=0.05)
+    assert rise == pytest.approx(0.08 * SECOND, abs=0.03 * SECOND)
+    assert hold == pytest.approx(0.9 * SECOND, abs=0.05 * SECOND)
+    assert not [each for each in found.facts if each.name == "rhythm"]
+
+
+def test_a_rhythm_is_named_with_its_period_and_height():
+    samples = cheek(*PUSHES, also=[lambda t: 20 * math.sin(2 * math.pi * t / 2.5)])
+    (period, _), (height, _) = fact(fit.pressure(fit.record(samples, "cheek"), SETTINGS), "rhythm").figures
+    assert period == pytest.approx(2.5 * SECOND, rel=0.03)
+    assert height == pytest.approx(40, rel=0.1)
+
+
+def test_a_child_that_tires_is_told():
+    """From 300 Pa to 165 Pa within half a minute."""
+    samples = cheek(*((at, 300 - 15 * i) for i, (at, _height) in enumerate(PUSHES)))
+    found = fit.pressure(fit.record(samples, "cheek"), SETTINGS)
+    assert any("the child tires" in remark for remark in found.remarks)
+    steady = fit.pressure(fit.record(cheek(*PUSHES), "cheek"), SETTINGS)
+    assert steady.remarks == []
+    assert "no sign of it" in fact(steady, "tiring above").says
+
+
+def test_how_sure_a_number_is_depends_on_the_room_it_has():
+    wide = fit.pressure(fit.record(cheek(*PUSHES), "cheek"), SETTINGS)
+    assert {setting.sure for setting in wide.settings} == {"sure"}
+    for setting in wide.settings:
+        assert setting.low <= setting.value <= setting.high
+    unlike = [(at, 60 if i % 3 else 300) for i, (at, _height) in enumerate(PUSHES)]
+    narrow = fit.pressure(fit.record(cheek(*unlike, noise=12), "cheek"), SETTINGS)
+    assert narrow.settings[0].sure != "sure"
+    assert narrow.settings[0].high - narrow.settings[0].low > wide.settings[0].high - wide.settings[0].low
+
+
+def test_efforts_that_a_fit_has_not_seen_are_judged_by_it():
+    """One of ten efforts is far gentler than all others: with it in sight it is heard, without it it is not."""
+    pushes = [(at, 45 if i == 4 else 300) for i, (at, _height) in enumerate(PUSHES)]
+    found = fit.pressure(fit.record(cheek(*pushes), "cheek"), SETTINGS)
+    assert found.tried.efforts == 10
+    assert found.tried.heard <= found.heard.heard
+    assert found.tried.heard == 9
+
+
+def test_efforts_marked_at_other_moments_than_they_came_are_told():
+    stamped = cheek(
+        *((at, 0.0) for at, _height in PUSHES), also=[push(at + 2.3, 200, length=0.6) for at, _height in PUSHES]
+    )
+    with pytest.raises(fit.FitError) as caught:
+        fit.pressure(fit.record(stamped, "cheek"), SETTINGS)
+    assert "marked as they began" in caught.value.hint
+
+
+def test_what_is_heard_in_a_pause_is_not_judged():
+    stamped = cheek(*PUSHES[:5], also=[push(41, 200), push(44, 200)])
+    with pytest.raises(fit.FitError, match="2 times nobody between efforts"):
+        fit.pressure(fit.record(stamped, "cheek"), SETTINGS)
+    paused = fit.record(simulate.together(stamped, [(40 * SECOND, Mark("pause"))]), "cheek")
+    assert fit.pressure(paused, SETTINGS).heard == fit.Heard(5, 5, 0, 0)
+
+
+def test_an_effort_that_nobody_marked_is_remarked_on_and_changes_no_number():
+    marked = fit.pressure(fit.record(cheek(*PUSHES), "cheek"), SETTINGS)
+    stamped = cheek(*PUSHES[:-1], also=[push(*PUSHES[-1])])
+    found = fit.pressure(fit.record(stamped, "cheek"), SETTINGS)
+    assert found.heard == fit.Heard(9, 9, 0, 1)
+    assert "nobody marked" in found.remarks[0]
+    assert found.settings[0].value == pytest.approx(marked.settings[0].value, rel=0.1)
+
+
+def test_a_finger_that_slips_gets_time_to_come_back():
+    """Each press of 400 ms is broken for 60 ms after 100: 60 ms and a quarter more are 75."""
+    edges, marks = [], [(SECOND, Mark("rest")), (19 * SECOND, Mark("end"))]
+    for i in range(10):
+        start = 20 + 2 * i
+        edges += [(start, True), (start + 0.1, False), (start + 0.16, True), (start + 0.4, False)]
+        marks.append((start * SECOND, Mark("effort")))
+    samples = [(round(t * SECOND), SwitchSample("pad", closed)) for t, closed in edges]
+    found = fit.fit(fit.record(sorted([*samples, *marks], key=lambda stamped: stamped[0]), "pad"), pad())
+    assert times(found)["release"] == 75
+    assert found.heard == found.tried == fit.Heard(10, 10, 0, 0)
+
+
+def test_margin_is_as_wide_as_the_trembling_and_forgive_as_long_as_the_jerks():
+    """A head that trembles by 0.16 of a zone, and leaves its zone for a quarter of a second now and then."""
+    samples, marks = [], []
+    for i in range(10):
+        zone = i * 3 % 4
+        marks.append((4 * i * SECOND, Mark("effort")))
+        for k in range(240):
+            t = 4 * i + k / 60
+            x = (zone + 0.5) / 4 + 0.04 * math.sin(2 * math.pi * 2 * t)
+            if i % 2 and 2 <= k / 60 < 2.25:
+                x = ((zone + 2) % 4 + 0.5) / 4
+            samples.append((round(t * SECOND), PointerSample("head", x, 0.5)))
+    settings = PointerSettings(Grid(4, 1), min_cutoff=None)
+    made = PointerConditioner("head", settings, itertools.count(1).__next__, alarm())
+    found = fit.fit(fit.record(simulate.together(samples, marks), "head"), made)
+    values = {setting.path[-1]: setting.value for setting in found.settings}
+    assert values["margin"] in (0.2, 0.25)
+    assert values["forgive"] == 300_000_000
+    assert found.heard.heard == 10
 
 
 # --- the command --------------------------------------------------------------------------------------------------

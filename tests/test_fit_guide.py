@@ -281,6 +281,16 @@ def test_a_child_to_practise_on_needs_no_device(tmp_path, in_terminal):
     assert program.process.wait(30) == 130
 
 
+def test_what_is_no_childs_own_is_not_written(tmp_path, lark, capsys):
+    recording = tmp_path / "session.jsonl"
+    recording.write_text(session())
+    before = (profile.shipped() / "lark.yaml").read_text()
+    assert main(["fit", "cheek", "--profile", "lark", "--trace", str(recording), "--write"]) == 2
+    assert "cp " in capsys.readouterr().err
+    assert (profile.shipped() / "lark.yaml").read_text() == before
+    assert main(["fit", "cheek", "--profile", str(lark), "--practise", "--write"]) == 2
+
+
 def test_without_a_terminal_it_says_what_to_do(lark, capsys, monkeypatch):
     monkeypatch.setattr("sys.stdin", io.StringIO())
     assert main(["fit", "cheek", "--profile", str(lark)]) == 1

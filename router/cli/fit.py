@@ -67,6 +67,15 @@ def run(args: argparse.Namespace) -> int:
             print(f'router fit: {path} has no input called "{name}"', file=sys.stderr)
             print(f"{hint}Its inputs: {', '.join(loaded.types)}.", file=sys.stderr)
             return 2
+    if args.write and args.practise:
+        print("router fit: --practise measures a simulated child, and its numbers are not written", file=sys.stderr)
+        return 2
+    if args.write and not Path(args.profile).exists():
+        print(
+            f"router fit: {args.profile} is an example that came with the router, and stays as it is", file=sys.stderr
+        )
+        print(f"Make it a child's own first: cp {path} .", file=sys.stderr)
+        return 2
     measures = args.trace is None
     try:
         if measures and platform.system() != "Linux":
@@ -81,7 +90,7 @@ def run(args: argparse.Namespace) -> int:
             if trace is None:
                 return 130
             args.trace = str(trace)
-        return _fit(args, path, loaded, ask=measures and not args.json)
+        return _fit(args, path, loaded, measured=measures and not args.json)
     except fit.FitError as error:
         said = f"{args.trace}: " if args.trace else "router fit: "
         print(f"{said}{error}\n{error.hint}", file=sys.stderr)
@@ -95,7 +104,7 @@ def run(args: argparse.Namespace) -> int:
         return 1
 
 
-def _fit(args: argparse.Namespace, path: Path, loaded: profile.Profile, *, ask: bool) -> int:
+def _fit(args: argparse.Namespace, path: Path, loaded: profile.Profile, *, measured: bool) -> int:
     with Path(args.trace).open("rb") as file:
         recording = fit.record(Trace(file, args.trace, loaded.types), args.input)
     make = loaded.plan.inputs[args.input]
@@ -116,7 +125,11 @@ def _fit(args: argparse.Namespace, path: Path, loaded: profile.Profile, *, ask: 
         print(json.dumps(said, ensure_ascii=False))
         return 0
     print("\n".join([*_plainly(said), *([] if args.write else _difference(path, old, new))]))
-    if ask and not args.write and old != new:
+    if args.practise and measured:
+        print("\nThis was a simulated child: nothing is written.")
+    elif measured and not Path(args.profile).exists():
+        print(f"\n{args.profile} is an example and stays as it is. To keep numbers make it a child's own: cp {path} .")
+    elif measured and not args.write and old != new:
         try:
             agreed = input(f"\nWrite this into {path}? The old file is kept. (y/n) ").strip().casefold() in ("y", "yes")
         except EOFError:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import signal
 import sys
+import tempfile
 import textwrap
 import threading
 from collections.abc import Iterator, Mapping
@@ -65,7 +66,7 @@ def record(loaded: Profile, name: str, next_: str | None, keep: Path | None, *, 
         raise FitError("a MIDI input has nothing to fit", "Every key counts as it is.")
     if next_ is not None and (loaded.types[next_] != "switch" or next_ == name):
         raise FitError(f"--next {next_} is no second switch", "It must be another input, of type switch.")
-    target = _target(loaded, name, keep)
+    target = _target(loaded, name, keep or (Path(tempfile.gettempdir()) if practise else None))
     session = None
     try:
         with ExitStack() as stack:

@@ -9,8 +9,8 @@ A *try* is an effort, or a near-miss: a rise that stayed below ``on`` and came n
                        half as far again as it was of the first fifteen
 
 Each is told again only when three minutes have gone. With bounds to follow in, ``on`` goes after the last eight tries, so
-that it stays the share of them that it was of the first eight; by 3 % at most after each try, never below 1.6 times
-the reach of rest, and never out of the bounds. All numbers are our choice, from simulated children
+that it stays the share of them that it was of the first eight; by 3 % at most after each try, never below twice
+how far rest has gone, and never out of the bounds. All numbers are our choice, from simulated children
 (tests/benchmarks/drift.py).
 """
 
@@ -31,7 +31,7 @@ WINDOW, WINDOWS = 2 * NANOSECONDS, 15
 RESTLESS, MORE = 0.45, 1.5
 AGAIN = 180 * NANOSECONDS
 PACE = 0.03
-CLEAR = 1.6
+CLEAR = 2.0
 MOVED = 0.1
 """A threshold that follows is told of each time it has moved by so much."""
 
@@ -56,6 +56,7 @@ class Drift:
         self._share: float | None = None  # of the first tries that ``on`` was
         self._reaches: deque[float] = deque(maxlen=WINDOWS)
         self._first_reach: float | None = None
+        self._widest = 0.0  # how far rest has gone, in any half minute: what is beyond ``off`` is not seen as rest any more
         self._told: dict[str, int] = {}
 
     def tried(self, peak: float, now: int, *, heard: bool) -> list[Drifted]:
@@ -85,6 +86,7 @@ class Drift:
         if len(self._reaches) < WINDOWS:
             return []
         reach = median(self._reaches)
+        self._widest = max(self._widest, reach)
         if self._first_reach is None:
             self._first_reach = reach
         if reach > RESTLESS * self.on and reach > MORE * self._first_reach:
@@ -103,15 +105,14 @@ class Drift:
         return Drifted(self._source, what, tuple(rounded.items()))
 
     def _go_after(self) -> list[Drifted]:
-        if len(self._sizes) < FEW:
+        if len(self._sizes) < FEW or self._first_reach is None:  # nothing is known of rest yet
             return []
         usual = median(self._sizes)
         if self._share is None:
             self._share = min(0.7, max(0.3, self.on / usual))
         assert self._follow is not None  # noqa: S101 - asked only if there are bounds
         lowest, highest = self._follow
-        clear = CLEAR * (median(self._reaches) if self._reaches else 0.0)
-        target = min(highest, max(lowest, clear, self._share * usual))
+        target = min(highest, max(lowest, CLEAR * self._widest, self._share * usual))
         self.on += max(-PACE * self.on, min(PACE * self.on, target - self.on))
         if abs(self.on - self._told_on) < MOVED * self._told_on:
             return []

@@ -5,10 +5,10 @@ was passed by.
 
 Estimators:
 
-    margin     how far the place trembles about its median during a stay, 95 % quantile, in zones; 10 to 30 %
+    margin     how far the place trembles about its median during a stay, 90 % quantile, in zones; 10 to 30 %
     forgive    how long the pointer leaves a zone and comes back, 95 % quantile and a quarter more; 200 to 300 ms
     dwell      as a switch's acceptance time: what best parts passing from staying, but no longer than it need be: 800 ms, or half
-               as long again as the longest passing, whichever is more
+               as long again as the longest passing, whichever is more. 400 ms at least; where hardly a zone was passed by, 800 ms
     intervals  percentile bootstrap over places, 90 %
 
 Margin and forgive are kept within what served simulated heads (tests/benchmarks/pointer.py): beyond it zones are left too
@@ -34,7 +34,9 @@ from router.units import NANOSECONDS
 MILLISECOND = 1_000_000
 LEAST_MARGIN, MOST_MARGIN = 0.1, 0.3
 LEAST_FORGIVE, MOST_FORGIVE = 200 * MILLISECOND, 300 * MILLISECOND
-LEAST_DWELL, USUAL_DWELL = 200 * MILLISECOND, 800 * MILLISECOND
+LEAST_DWELL, USUAL_DWELL = 400 * MILLISECOND, 800 * MILLISECOND
+FEW = 4
+"""From fewer passings nothing is learned of how long they take."""
 BACK = 500 * MILLISECOND
 """Whoever is away for longer has left. Our choice."""
 ARRIVING = 500 * MILLISECOND
@@ -180,7 +182,7 @@ class _Places:
         ]
 
     def _tremble(self, stay: Stay) -> float:
-        """How far the place goes from its median, in zones, the 95 % quantile."""
+        """How far the place goes from its median, in zones, the 90 % quantile: a jerk is no trembling."""
         grid, gain = self._settings.grid, self._settings.gain
         places = [
             (sample.x * gain * grid.columns, sample.y * gain * grid.rows)
@@ -190,7 +192,7 @@ class _Places:
         if len(places) < 5:
             return 0.0
         middle = [median(place[axis] for place in places) for axis in (0, 1)]
-        return max(quantile([abs(place[axis] - middle[axis]) for place in places], 0.95) for axis in (0, 1))
+        return max(quantile([abs(place[axis] - middle[axis]) for place in places], 0.9) for axis in (0, 1))
 
     # --- trying -----------------------------------------------------------------------------------------------
 
@@ -263,7 +265,7 @@ class _Places:
         return [
             Fact(
                 "stays",
-                f"{len(meant)} stays of {{}} (median), the shortest {{}}; {len(passing)} zones passed by",
+                f"{len(meant)} stays of {{}} (median), the shortest {{}}; zones were passed by {len(passing)} times",
                 ((_tens(median(meant)), "time"), (_tens(min(meant)), "time")),
             )
         ]
@@ -284,9 +286,11 @@ class _Places:
 def _dwell(meant: Sequence[int], passing: Sequence[int]) -> int:
     if not meant:
         return USUAL_DWELL
-    best = parting(meant, passing) if passing else min(meant) / 2
+    if len(passing) < FEW:
+        return _tens(min(USUAL_DWELL, min(meant) / 2))
+    best = parting(meant, passing) or min(meant) / 2
     longest = max((length for length in passing if length < best), default=0)
-    return max(LEAST_DWELL, _tens(min(best or min(meant) / 2, max(USUAL_DWELL, 1.5 * longest))))
+    return max(LEAST_DWELL, _tens(min(best, max(USUAL_DWELL, 1.5 * longest))))
 
 
 def _tens(nanoseconds: float) -> int:

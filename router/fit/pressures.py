@@ -4,7 +4,7 @@ Estimators:
 
     size of an effort   the largest pressure in its stretch beyond the background (rest, drift, rhythm), as the router's own
                         conditioning learns it; ordinary: their median
-    reach of rest       of each piece (a fifth of the rest, or the time after one effort) the 99 % quantile of the pressure beyond
+    reach of rest       of each quiet piece (a fifth of the rest, or the time after one effort) the 99 % quantile of the pressure beyond
                         the background; the largest of these
     on                  seven or eight shares of the ordinary effort are tried with the real conditioning. Of those with the fewest efforts
                         missed and false presses (which count 1.5) the one is taken that lies furthest from both the
@@ -219,6 +219,7 @@ class _Trial:
     efforts: list[tuple[str, list[_Hump], int]] = field(default_factory=list)  # side, humps, how many were heard
     strays: list[int] = field(default_factory=list)
     reach: dict[str, dict[int, float]] = field(default_factory=dict)  # of rest, by side and piece
+    disturbed: set[int] = field(default_factory=set)  # pieces in which a press was heard that nobody meant
 
     def judge(self, recording: Recording, pieces: Pieces) -> None:
         taken: set[int] = set()
@@ -238,6 +239,7 @@ class _Trial:
                 last += 1
             covered[first:last] = b"\1" * (last - first)
         self.strays = [t for i, (t, _side) in enumerate(self.presses) if i not in taken and not recording.unjudged(t)]
+        self.disturbed = {pieces.at(t) for t in self.strays}
         settled = self.times[0] + SETTLED if self.times else 0
         calm: dict[int, list[float]] = {}
         for t, value, busy in zip(self.times, self.beyond, covered, strict=True):
@@ -338,6 +340,10 @@ class _Search:
         ]
         if tried.heard < 0.9 * tried.efforts:
             remarks.append("efforts that a fit had not seen were missed: a recording with more efforts would be surer")
+        if heard.elsewhere:
+            remarks.append(
+                f"heard {heard.elsewhere} times between the marks: if these were efforts that nobody marked, all is well"
+            )
         judged = [
             Judged(hump.begin, hump.end, self._was_heard(last, hump, side, count, len(humps)), side, hump.size)
             for side, humps, count in last.efforts
@@ -408,7 +414,7 @@ class _Search:
 
     def _reach(self, trial: _Trial, side: str, pieces: Sequence[int] | None = None) -> float:
         """How far rest goes."""
-        by_piece = trial.reach[side]
+        by_piece = {piece: reach for piece, reach in trial.reach[side].items() if piece not in trial.disturbed}
         return max(
             (by_piece[piece] for piece in (self.everything if pieces is None else pieces) if piece in by_piece),
             default=0.0,
@@ -474,7 +480,9 @@ class _Search:
         side = max(sizes, key=lambda word: len(sizes[word]))
         ordinary, reach = median(sizes[side] or [0.0]), self._reach(trial, side)
         how = "Try another movement, or move the sensor to where the effort is larger and breathing smaller."
-        if self._reach(trial, side, self._pieces.rest) < ordinary / 2 < reach:
+        at_rest = max((value for piece, value in trial.reach[side].items() if piece in self._pieces.rest), default=0.0)
+        anywhere = max(trial.reach[side].values(), default=0.0)
+        if anywhere > max(ordinary / 2, 3 * at_rest):
             how = (
                 "Between the marks the pressure rises as far as in them, and at rest it does not: were the efforts marked as they "
                 "began? Mark each within a second. If they were, try another movement or another place for the sensor."
