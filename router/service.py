@@ -58,7 +58,8 @@ class _Place:
     session: Session | None = None
     refused: tuple[int, Offer] | None = None
     warnings: list[str] = field(default_factory=list)
-    log_lines: int = 0  # that are missing in the logs of the sessions before
+    ended: Session | None = None  # the session before
+    log_lines: int = 0  # that are missing in the logs of those before that
 
 
 class Service:
@@ -215,8 +216,9 @@ class Service:
         place.offer, place.since = offer, clock.now()
         self.daemon.play(place.seat, self._fitted(offer), self._session(place))
         if before is not None:
-            place.log_lines += before.lost
             before.close(clock.now())
+            place.log_lines += place.ended.lost if place.ended is not None else 0
+            place.ended = before  # what is missing there is not all known yet
         place.shelf.chosen(offer)
         self._log.info("swap", seat=place.plan.name, child=offer.child, why=offer.because)
         self._motif(place, motif.DONE)
@@ -349,7 +351,10 @@ class Service:
             ],
             "presses": dict(seat.presses),
             "lateness": seat.lateness.status(),
-            "dropped": {**seat.dropped(), "log_lines": place.log_lines + (place.session.lost if place.session else 0)},
+            "dropped": {
+                **seat.dropped(),
+                "log_lines": place.log_lines + sum(each.lost for each in (place.ended, place.session) if each is not None),
+            },
             "refused": refused,
             "warnings": list(place.warnings),
         }
