@@ -234,7 +234,7 @@ def test_all_is_in_place(installed: Place) -> None:
 
 def test_what_was_installed_runs_from_where_it_stands(installed: Place) -> None:
     python = installed.root / "opt/router/bin/python"
-    assert call(python, "-I", "-m", "router", "check", installed.root / "etc/router/router.yaml").returncode == 0
+    assert call(python, "-IB", "-m", "router", "check", installed.root / "etc/router/router.yaml").returncode == 0
     command = (installed.root / "opt/router/bin/router").read_text(encoding="utf-8").splitlines()[0]
     assert re.match(r"#!/opt/router-[0-9a-f]+/bin/python", command)
     assert str(installed.root) not in command
