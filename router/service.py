@@ -353,7 +353,8 @@ class Service:
             "lateness": seat.lateness.status(),
             "dropped": {
                 **seat.dropped(),
-                "log_lines": place.log_lines + sum(each.lost for each in (place.ended, place.session) if each is not None),
+                "log_lines": place.log_lines
+                + sum(each.lost for each in (place.ended, place.session) if each is not None),
             },
             "refused": refused,
             "warnings": list(place.warnings),
