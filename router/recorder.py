@@ -56,6 +56,9 @@ WAITING = 1 << 20
 RECORD, RECORD_OFF = "record", "record off"
 """The marks that begin and end a recording of what the sensors say, in small letters."""
 
+BASELINE, PLAYING = "baseline", "playing"
+"""The marks that begin the phases of a session. In a baseline movements are heard and recorded, and nothing sounds."""
+
 LONGEST_MARK = 200
 """Letters of a remark that are kept; far above a sentence."""
 
