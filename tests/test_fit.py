@@ -12,11 +12,13 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
 
 from router import fit, profile, simulate
 from router.cli import main
 from router.conditioning.pointer import Grid, PointerConditioner, PointerSettings
-from router.conditioning.pressure import PressureSettings, Side
+from router.conditioning.pressure import PressureConditioner, PressureSettings, Side
 from router.conditioning.switch import SwitchConditioner, SwitchSettings
 from router.events import Lost, Mark, MidiSample, PointerSample, PressureSample, SwitchSample
 from router.inputs.trace import TraceWriter
@@ -411,6 +413,51 @@ def test_margin_is_as_wide_as_the_trembling_and_forgive_as_long_as_the_jerks():
     assert values["margin"] in (0.2, 0.25)
     assert values["forgive"] == 300_000_000
     assert found.heard.heard == 10
+
+
+# --- whatever is recorded -----------------------------------------------------------------------------------------
+
+MARKS = st.lists(st.tuples(st.integers(0, 60), st.sampled_from(["rest", "effort", "end", "pause", "cue"])), max_size=16)
+
+
+@pytest.mark.parametrize("kind", ["pressure", "switch", "pointer"])
+@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@given(data=st.data())
+def test_any_recording_is_fitted_or_refused(kind, data):
+    """Marks anywhere, samples of any kind, devices that are lost, hardly any sample: a refusal, and never a traceback."""
+    rng = random.Random(data.draw(st.integers(0, 10_000)))
+    rate, busy = data.draw(st.sampled_from([1, 5, 20])), data.draw(st.booleans())
+    end = data.draw(st.integers(1, 60))
+    samples = []
+    for i in range(end * rate):
+        t = i * SECOND // rate
+        if rng.random() < 0.02:
+            samples.append((t, Lost("cheek")))
+        elif kind == "pressure":
+            samples.append((t, PressureSample("cheek", rng.gauss(0, 50) + 300 * (busy and i % 9 > 6))))
+        elif kind == "switch":
+            samples.append((t, SwitchSample("cheek", rng.random() < 0.3)))
+        else:
+            samples.append((t, PointerSample("cheek", rng.random() if busy else 0.5, 0.5)))
+    rest = data.draw(st.sampled_from([[], [(0, "rest"), (12, "end")]]))
+    marks = [(t * SECOND, Mark(word)) for t, word in sorted([*rest, *data.draw(MARKS)], key=lambda mark: mark[0])]
+    make = {
+        "pressure": lambda: PressureConditioner("cheek", SETTINGS, itertools.count(1).__next__, alarm()),
+        "switch": pad,
+        "pointer": lambda: PointerConditioner(
+            "cheek", PointerSettings(Grid(3, 2)), itertools.count(1).__next__, alarm()
+        ),
+    }[kind]
+    try:
+        found = fit.fit(fit.record(simulate.together(samples, marks), "cheek"), make())
+    except fit.FitError as refusal:
+        said, hint = str(refusal), refusal.hint
+    else:
+        said = hint = "fitted"
+        assert found.settings
+        assert all(setting.low <= setting.value <= setting.high for setting in found.settings)
+    assert said
+    assert hint
 
 
 # --- the command --------------------------------------------------------------------------------------------------

@@ -82,7 +82,7 @@ def record(loaded: Profile, name: str, next_: str | None, keep: Path | None, *, 
         print("Nothing was measured, and nothing is kept.")
         return None
     if session.guide.finished:
-        print(f"The recording is kept in {target}\n")
+        print(f"The recording is kept in {target}\nThe numbers are worked out; it takes a moment.\n", flush=True)
         return target
     print(f"Stopped. What was measured is kept in {target}")
     if session.guide.enough:

@@ -36,6 +36,7 @@ h1 { font-size: 1.5rem; margin: 0 0 .2rem } h2 { font-size: 1.1rem; margin: 1.4r
 svg { width: 100%; height: auto } figure { margin: 1rem 0 }
 table { border-collapse: collapse; width: 100% } th, td { text-align: left; vertical-align: top; padding: .3rem .6rem; border-bottom: 1px solid #ccc }
 td.value { white-space: nowrap; font-weight: 600 } .small { color: #444; font-size: .9rem }
+@media (max-width: 40rem) { tr, td { display: block; border: 0; padding: .05rem 0 } th { display: none } tr { border-bottom: 1px solid #ccc; padding: .4rem 0 } }
 @media print { @page { size: A4; margin: 14mm } body { margin: 0; font-size: 12px; max-width: none } }
 """
 

@@ -514,7 +514,12 @@ class _Search:
                 "on",
                 chosen.on,
                 (reach, min(sizes, default=0.0)),
-                "rest goes as far as {}, nine efforts of ten reach {}: this lies between, far from both",
+                "rest goes as far as {}, nine efforts of ten reach {}: this lies "
+                + (
+                    "between, as far from both as can be"
+                    if reach < chosen.on < gentle
+                    else "where fewest mistakes are made"
+                ),
                 ((reach, "pressure"), (gentle, "pressure")),
             ),
             ("off", chosen.off, (reach / 2, min(*dips, chosen.on) if dips else chosen.on), *off_why),
