@@ -181,9 +181,6 @@ class BackgroundLog:
         """An engine's ``observe``."""
         self._writer.put(lambda: self._line(now, event, fields))
 
-    def sample(self, now: int, sample: Sample) -> None:
-        """What a sensor said: such a log has no recording beside it."""
-
     def close(self) -> None:
         """Write what is left."""
         self._writer.close()
