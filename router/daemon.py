@@ -31,6 +31,7 @@ from router.outputs import Output
 from router.plugged import Plugged
 from router.ports import MidiSystem, current
 from router.profile.model import Profile
+from router.recorder import Session
 from router.seat import Seat
 from router.units import NANOSECONDS
 
@@ -97,9 +98,9 @@ class Daemon:
             self.loop.close()
         return self.loop.stopping_signal
 
-    def play(self, seat: Seat, profile: Profile, record: Observe | None) -> None:
-        """Another profile at a seat, between two events, with a session log of its own."""
-        seat.play(profile, clock.now(), record)
+    def play(self, seat: Seat, profile: Profile, session: Session | None = None) -> None:
+        """Another profile at a seat, between two events, with a session log of its own if one is given."""
+        seat.play(profile, clock.now(), session)
         self._watch_folders()
         self._litter = True
 

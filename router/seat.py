@@ -12,7 +12,7 @@ Invariants:
 from __future__ import annotations
 
 from collections import Counter, deque
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from operator import itemgetter
 from typing import Any
 
@@ -26,6 +26,7 @@ from router.inputs.base import Stamped
 from router.ledger import Observe
 from router.midi import NOTE_OFF, NOTE_ON, silencing
 from router.profile.model import Profile
+from router.recorder import BASELINE, PLAYING, Session
 from router.status import Dropped, Lateness
 from router.watching import Watching
 
@@ -33,12 +34,13 @@ from router.watching import Watching
 class Seat:
     """See the module's docstring. ``name`` is empty where there is only one and nobody gave it a name.
 
-    ``record`` is the session log of the child who plays, if one is kept.
+    ``record`` is the session log of the child who plays, if one is kept; ``recording`` is given what the sensors say.
     """
 
     def __init__(self, name: str, profile: Profile, room: Room, budget: Budget) -> None:
         self.name = name
         self.record: Observe | None = None
+        self.recording: Callable[[int, Sample], None] | None = None
         self.now = 0  # the engine's time
         self.due: int | None = 0  # when ``wake`` is wanted
         self.lateness = Lateness()
@@ -85,12 +87,16 @@ class Seat:
         self.feed(now)
         self.touch()
 
-    def play(self, profile: Profile, now: int, record: Observe | None) -> None:
-        """Another profile from now on. What sounds ends first; a hand that lies on a switch begins no note of the next one."""
+    def play(self, profile: Profile, now: int, session: Session | None = None) -> None:
+        """Another profile from now on, on another record if one is given.
+
+        What sounds ends first; a hand that lies on a switch begins no note of the next one.
+        """
         self.now = max(self.now, now)
         self.silence()
         self.tell()
-        self.record = record
+        if session is not None:
+            self.keep_record(session)
         self._fill(profile)
         devices, self.devices = self.devices, []
         stale: dict[str, bool] = {}
@@ -114,6 +120,7 @@ class Seat:
             with self._room.contained():
                 gone.close()
             self._dropped["samples" if isinstance(gone, AttachedInput) else "messages"] += gone.dropped
+        self.muted = False
         self.presses.clear()
         self.last.clear()
         self.open(now)
@@ -125,6 +132,10 @@ class Seat:
             "samples": self._dropped["samples"] + sum(device.dropped for device in self.devices),
             "messages": self._dropped["messages"] + sum(out.dropped for out in self.outputs.values()),
         }
+
+    def keep_record(self, session: Session) -> None:
+        """From now on this is the session log."""
+        self.record, self.recording = session, session.sample
 
     def silence(self) -> None:
         """Let everything go. The engine rests until it is started again."""
@@ -143,7 +154,7 @@ class Seat:
             self._send(self.engine.start(self.now))
         self.touch()
 
-    def mute(self, *, muted: bool) -> None:
+    def _mute(self, muted: bool) -> None:
         """For a time in which movements are heard and recorded, and nothing sounds."""
         if muted and not self.muted:
             for out in self.outputs.values():
@@ -203,6 +214,8 @@ class Seat:
             if self._stale and self._is_stale(sample):
                 continue
             self.watching.sample(sample, self.now)
+            if self.recording is not None:
+                self.recording(self.now, sample)
             try:
                 self._send(self.engine.handle(sample, self.now))
             except Exception as error:  # noqa: BLE001 - one sample's fault must not cost those after it
@@ -222,8 +235,11 @@ class Seat:
         return False
 
     def mark(self, text: str, now: int) -> None:
-        """A remark on the time line."""
+        """A remark on the time line; some begin a phase of the session."""
         self.now = max(self.now, now)
+        phase = text.strip().casefold()
+        if phase in (BASELINE, PLAYING):
+            self._mute(phase == BASELINE)
         with self._room.contained():
             self._send(self.engine.handle(Mark(text), self.now))
         self.touch()

@@ -93,7 +93,7 @@ class Service:
         for seat in self.daemon.seats:
             place = self._places[seat.name]
             place.seat = seat
-            seat.record = self._session(place)
+            seat.keep_record(self._session(place))
             self.daemon.loop.watch(place.shelf.fileno(), partial(self._news, place))
         self.daemon.companions.append(_Shelves(self))
         self._errands = Errands(lambda: None, self.daemon.fault, self._stalled)
@@ -402,7 +402,7 @@ class Service:
             assert place.seat is not None  # noqa: S101 - as above
             fitted = self._fitted(place.offer)
             if (fitted.outputs, fitted.plan.limits) != (place.seat.profile.outputs, place.seat.profile.plan.limits):
-                self.daemon.play(place.seat, fitted, place.session)
+                self.daemon.play(place.seat, fitted)
         if (fresh.buttons, fresh.program_change) != (before.buttons, before.program_change):
             self.configuration = replace(self.configuration, buttons=fresh.buttons, program_change=fresh.program_change)
             self.daemon.companions.remove(self._buttons)

@@ -321,7 +321,11 @@ class Synth:
         if of is None:
             self.port.open_virtual_port("in")
         else:
-            self.port.open_port(next(n for n, name in enumerate(self.port.get_ports()) if of in name), "in")
+            deadline = time.monotonic() + WAIT  # a port that was opened is not always listed at once
+            while not (there := [n for n, name in enumerate(self.port.get_ports()) if of in name]):
+                assert time.monotonic() < deadline, of
+                time.sleep(0.02)
+            self.port.open_port(there[0], "in")
 
     def close(self):
         self.port.cancel_callback()

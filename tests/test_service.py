@@ -1,5 +1,6 @@
 """The service of the small PC, as a process of its own: ``router run --config`` between a real sensor and a real MIDI port."""
 
+import gzip
 import json
 import select
 import shutil
@@ -239,6 +240,31 @@ def test_each_child_has_a_session_log_of_its_own(bedside):
         assert {line["note"] for line in lines if line.get("event") == "note_on"} == {note}
         assert ("mark" in words) is (note == WREN)
     assert "lark" not in wren.read_text(encoding="utf-8")
+
+
+def test_in_a_baseline_movements_are_heard_and_recorded_and_nothing_sounds(bedside):
+    pc, listener, sensor = bedside()
+    sensor.pascal = 1.0
+    until(lambda: WREN in listener.sounding())
+    assert pc.ask(do="mark", text="Baseline")["ok"]
+    until(lambda: not listener.sounding())
+    assert pc.ask(do="mark", text="record")["ok"]
+    heard = listener.count(0x90)
+    sensor.pascal = 0.0
+    until(lambda: pc.seat_status()["inputs"]["pad"]["value"] is False)
+    sensor.pascal = 1.0
+    until(lambda: pc.seat_status()["presses"]["pad"] == 2)
+    sensor.pascal = 0.0
+    time.sleep(0.3)
+    assert listener.count(0x90) == heard
+    assert pc.ask(do="mark", text="playing")["ok"]
+    plays(listener, sensor, WREN)
+    assert pc.stop() == 0
+    (log,) = pc.records.glob("wren/*.jsonl")
+    assert log.read_text(encoding="utf-8").count('"press"') == 3
+    (trace,) = pc.records.glob("wren/*.gz")
+    with gzip.open(trace, "rt", encoding="utf-8") as lines:
+        assert '"pressed": true' in lines.read()
 
 
 def test_status_says_what_plays_what_is_heard_and_what_sounds(bedside):
