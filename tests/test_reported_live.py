@@ -6,10 +6,10 @@ import time
 
 import pytest
 from bedside import WREN, Bedside, plays
-from parts import ROUTER, Listener, Sensor
+from parts import ROUTER, Listener, Sensor, until
 
 from router import profile
-from router.records import LOG
+from router.records import LOG, TRACE
 
 pytestmark = pytest.mark.usefixtures("jack_server")
 
@@ -42,6 +42,35 @@ def press(sensor, listener, count=1):
         time.sleep(0.1)
 
 
+def test_what_was_recorded_gives_the_same_report_when_it_is_played_again(bedside, tmp_path):
+    pc, listener, sensor = bedside
+    press(sensor, listener)  # before anything is recorded: the sensor is there
+    pc.ask(do="mark", text="record")
+    pc.ask(do="mark", text="playing")
+    press(sensor, listener, 3)
+    pc.ask(do="mark", text="cue")
+    press(sensor, listener)
+    pc.ask(do="mark", text="smiled <b>")
+    assert pc.stop() == 0
+    live = report("wren", "--config", pc.config)
+    assert live["not_used"] == []
+    trace = one(pc, TRACE)
+    played = tmp_path / "played.jsonl"
+    done = subprocess.run(
+        [*ROUTER, "play", trace, "--profile", pc.profiles / "wren.yaml", "--log", played],
+        capture_output=True, text=True, check=False, timeout=120,
+    )  # fmt: skip
+    assert done.returncode == 0, done.stderr
+    again = report(played)
+    (one_, other) = live["sessions"][0]["playing"], again["sessions"][0]["playing"]
+    assert one_["presses"] == other["presses"] == 4
+    assert (one_["cues"], one_["no_response"]) == (other["cues"], other["no_response"]) == (1, 0)
+    for figure in ("hold", "between", "answer"):
+        assert one_[figure]["count"] == other[figure]["count"]
+        assert one_[figure]["median"] == pytest.approx(other[figure]["median"], abs=0.002), figure
+    assert live["sessions"][0]["profile"] == again["sessions"][0]["profile"]
+
+
 def test_what_was_logged_is_what_the_hand_did(bedside, tmp_path):
     """Without a recording: the log's own presses as a trace, played again, give the very same figures."""
     pc, listener, sensor = bedside
@@ -64,6 +93,30 @@ def test_what_was_logged_is_what_the_hand_did(bedside, tmp_path):
     for figure in ("presses", "hold", "between", "cues", "answer", "no_response", "longest"):
         assert live["playing"][figure] == again["playing"][figure], figure
     assert live["playing"]["presses"] == 4
+
+
+def test_in_a_baseline_nothing_sounds_and_everything_is_counted(bedside):
+    pc, listener, sensor = bedside
+    press(sensor, listener)
+    sensor.pascal = 1.0
+    until(lambda: WREN in listener.sounding())
+    pc.ask(do="mark", text="baseline")
+    until(lambda: WREN not in listener.sounding())  # at once, though the hand still lies there
+    sensor.pascal = 0.0
+    listener.heard.clear()
+    for number in range(2):
+        time.sleep(0.2)
+        sensor.pascal = 1.0
+        until(lambda number=number: pc.seat_status()["presses"].get("pad") == 3 + number)
+        sensor.pascal = 0.0
+    time.sleep(0.2)
+    assert not [data for data in listener.heard if data[0] & 0xF0 == 0x90 and data[2]]
+    pc.ask(do="mark", text="playing")
+    press(sensor, listener, 3)
+    assert pc.stop() == 0
+    (session,) = report("wren", "--config", pc.config)["sessions"]
+    assert session["baseline"]["presses"] == 2
+    assert session["playing"]["presses"] == 5
 
 
 def test_the_records_are_private_and_name_nobody(bedside):
