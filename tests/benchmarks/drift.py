@@ -1,6 +1,6 @@
 """How often a fit that is right is called wrong, and one that is wrong called right; and what following gives.
 
-    python -m tests.benchmarks.drift                      20 children a family and tier: some ten minutes on two cores
+    python -m tests.benchmarks.drift                      20 children a family and tier: some forty minutes on two cores
     python -m tests.benchmarks.drift --children 5
 
 Each child is fitted on 75 s, as in ``tests.benchmarks.hearing``, and plays for ten minutes. *steady*: it stays as it was.
