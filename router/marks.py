@@ -7,7 +7,6 @@ is to start quickly.
 
 from __future__ import annotations
 
-import fcntl
 import mmap
 import os
 import struct
@@ -98,6 +97,8 @@ class Record:
         self.close()
 
     def _take(self) -> None:
+        import fcntl  # noqa: PLC0415 - Windows has none, and reads of places only
+
         try:
             fcntl.flock(self.file, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except BlockingIOError as error:

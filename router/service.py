@@ -272,11 +272,11 @@ class Service:
         seat = request.get("seat")
         if seat is not None and seat not in self._places:
             near = nearest(seat, self._places)
-            hint = f'; did you mean "{near}"?' if near else ""
+            hint = f'Did you mean "{near}"?  ' if near else ""
             reply(
                 {
                     "ok": False,
-                    "problem": f'there is no seat called "{seat}"{hint} The seats: {", ".join(self._places)}.',
+                    "problem": f'there is no seat called "{seat}"\n{hint}The seats: {", ".join(self._places)}.',
                 }
             )
             return

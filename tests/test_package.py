@@ -10,6 +10,8 @@ from pathlib import Path
 
 import pytest
 
+from router import profile
+
 ROOT = Path(__file__).resolve().parent.parent
 
 
@@ -61,3 +63,23 @@ def test_the_demo_plays(installed: Path, tmp_path: Path):
     done = router(installed, tmp_path, "demo", "--seconds", "5", "--out", "heard")
     assert done.returncode == 0, done.stderr
     assert (tmp_path / "heard/demo.mid").read_bytes().startswith(b"MThd")
+
+
+ELSEWHERE = """
+import sys
+for name in ("fcntl", "termios", "grp", "pwd", "resource", "evdev", "rtmidi", "jack", "inotify_simple", "serial"):
+    sys.modules[name] = None
+from router.cli import main
+for arguments in (["--help"], ["check", {profile!r}], ["rules"], ["play", "--help"], ["report", "--help"]):
+    try:
+        assert main(arguments) == 0, arguments
+    except SystemExit as ended:
+        assert not ended.code, arguments
+"""
+
+
+def test_what_needs_no_linux_does_without_what_only_linux_has():
+    """The therapist's own laptop: check, new, play and report, and the help of everything."""
+    script = ELSEWHERE.format(profile=str(profile.find("wren")))
+    ended = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, timeout=60, check=False)
+    assert ended.returncode == 0, ended.stderr
