@@ -16,7 +16,7 @@ from router.cli import main
 from router.report.page import CAUTIONS
 from router.report.session import BASELINE, CUE, PLAYING, Settings
 
-PAGE = Path(__file__).parent.parent / "docs" / "care-team.md"
+PAGE = Path(__file__).parent.parent / "profiles" / "care-team.md"
 EXAMPLE = re.compile(r"(?<=```text\n).*?(?=```)", re.DOTALL)
 
 
