@@ -56,7 +56,7 @@ class Drift:
         self._share: float | None = None  # of the first tries that ``on`` was
         self._reaches: deque[float] = deque(maxlen=WINDOWS)
         self._first_reach: float | None = None
-        self._widest = 0.0  # how far rest ever went; lower thresholds see less of it, as what is beyond ``off`` is no rest
+        self._widest = 0.0  # how far rest ever went: lower thresholds see less of it
         self._told: dict[str, int] = {}
 
     def tried(self, peak: float, now: int, *, heard: bool) -> list[Drifted]:
