@@ -8,6 +8,7 @@ import os
 import re
 import shutil
 import subprocess
+import sys
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -144,7 +145,7 @@ def test_udev_rules_have_their_form() -> None:
 
 
 def test_the_installer_has_no_slip_of_the_shell() -> None:
-    judged = call("shellcheck", SYSTEMD / "install")
+    judged = call(str(Path(sys.executable).parent / "shellcheck"), SYSTEMD / "install")
     assert judged.stdout == ""
     assert judged.returncode == 0
 
