@@ -9,99 +9,97 @@ from __future__ import annotations
 
 import json
 import socket
-import struct
+import statistics
 import threading
 import time
-from pathlib import Path
-from typing import Any
+from contextlib import suppress
 
 import numpy as np
 
-from tests.bedside_pc.machine import ANSWERING, GuestFailed, Machine, until
+from tests.bedside_pc.machine import ANSWERING, GuestFailed, Machine, Program, until
 
 QEMU_AXIS = 0x7FFF
 """The highest value of an absolute axis in QEMU's events."""
 
 
-class Keyboard:
-    """A USB keyboard: what a switch box looks like to a PC. ``serial`` is the number by which udev tells it apart."""
+class _Usb:
+    """A USB device of QEMU's, in or out; ``node`` is what udev makes of it. What is out cannot be moved."""
 
-    def __init__(self, machine: Machine, serial: str, screen: str) -> None:
-        self._machine = machine
-        self.serial, self._screen = serial, screen
-        self.node = f"/dev/input/by-id/usb-QEMU_QEMU_USB_Keyboard_{serial}-event-kbd"
+    driver: str
+    node: str
+
+    def __init__(self, machine: Machine, name: str, **properties: str) -> None:
+        self._machine, self._name, self._properties = machine, name, properties
+        self.plugged = False
 
     def plug(self) -> None:
-        self._machine.plug("usb-kbd", self.serial, serial=self.serial, display=self._screen)
-        self._machine.until(f"udevadm settle; test -e {self.node}")
+        self._machine.plug(self.driver, self._name, serial=self._name, **self._properties)
+        self._machine.until(f"udevadm settle; test -e {self.node.format(self._name)}")
+        self.plugged = True
 
     def unplug(self) -> None:
-        self._machine.unplug(self.serial)
+        self.plugged = False
+        self._machine.unplug(self._name)
+
+
+class Keyboard(_Usb):
+    """What a switch box looks like to a PC."""
+
+    driver = "usb-kbd"
+    node = "/dev/input/by-id/usb-QEMU_QEMU_USB_Keyboard_{}-event-kbd"
 
     def key(self, down: bool, code: str = "spc") -> None:
         """Press or let go; ``code`` is QEMU's name of the key."""
-        data = {"down": down, "key": {"type": "qcode", "data": code}}
-        self._machine.input({"type": "key", "data": data}, screen=self._screen)
+        if self.plugged:
+            data = {"down": down, "key": {"type": "qcode", "data": code}}
+            self._machine.input({"type": "key", "data": data}, screen=self._properties["display"])
 
 
-class Tablet:
-    """A USB tablet: what a head pointer looks like to a PC."""
+class Tablet(_Usb):
+    """What a head pointer looks like to a PC."""
 
-    def __init__(self, machine: Machine) -> None:
-        self._machine = machine
-
-    def plug(self) -> None:
-        self._machine.plug("usb-tablet", "tablet", serial="HEAD")
-        self._machine.until("udevadm settle; test -e /dev/input/by-id/usb-QEMU_QEMU_USB_Tablet_HEAD-event-mouse")
-
-    def unplug(self) -> None:
-        self._machine.unplug("tablet")
+    driver = "usb-tablet"
+    node = "/dev/input/by-id/usb-QEMU_QEMU_USB_Tablet_{}-event-mouse"
 
     def place(self, x: float, y: float) -> None:
         """Point there; 0 to 1, from the left and the top."""
-        places = [{"axis": axis, "value": round(share * QEMU_AXIS)} for axis, share in (("x", x), ("y", y))]
-        self._machine.input(*({"type": "abs", "data": place} for place in places))
+        if self.plugged:
+            places = [{"axis": axis, "value": round(share * QEMU_AXIS)} for axis, share in (("x", x), ("y", y))]
+            self._machine.input(*({"type": "abs", "data": place} for place in places))
 
 
-class Pressure:
-    """A pressure sensor at a USB serial line that says how many pascals, 50 times a second."""
+class Pressure(_Usb):
+    """A pressure sensor at a serial line over USB, which says how many pascals 50 times a second."""
 
-    def __init__(self, machine: Machine) -> None:
-        self._machine = machine
+    driver = "usb-serial"
+    node = "/dev/serial/by-id/usb-QEMU_QEMU_USB_SERIAL_{}-if00-port0"
+
+    def __init__(self, machine: Machine, name: str) -> None:
+        super().__init__(machine, name, chardev=name)
         self.pascals = 0.0
-        self._there, self._over = threading.Event(), threading.Event()
-        at = machine.folder / "pressure"
+        self.quiet = False
+        self._over = threading.Event()
+        at = machine.folder / name
         address = {"type": "unix", "data": {"path": str(at)}}
         machine.qmp(
-            "chardev-add",
-            id="pressure",
-            backend={"type": "socket", "data": {"addr": address, "server": True, "wait": False}},
+            "chardev-add", id=name, backend={"type": "socket", "data": {"addr": address, "server": True, "wait": False}}
         )
         self._line = socket.socket(socket.AF_UNIX)
         self._line.connect(str(at))
         self._speaker = threading.Thread(target=self._speak, daemon=True)
         self._speaker.start()
 
-    def plug(self) -> None:
-        self._machine.plug("usb-serial", "sensor", chardev="pressure", serial="PRESSURE")
-        self._machine.until("udevadm settle; ls /dev/serial/by-id/ | grep PRESSURE")
-        self._there.set()
-
-    def unplug(self) -> None:
-        self._there.clear()
-        self._machine.unplug("sensor")
-
     def close(self) -> None:
         """Before the machine is switched off: nobody would read what it says."""
         self._over.set()
-        self._there.set()
         self._speaker.join()
         self._line.close()
 
     def _speak(self) -> None:
         while not self._over.wait(0.02):
-            self._there.wait()
-            self._line.sendall(f"{self.pascals:.1f}\n".encode())
+            if self.plugged and not self.quiet:
+                with suppress(BlockingIOError):  # nobody reads it
+                    self._line.send(f"{self.pascals:.1f}\n".encode(), socket.MSG_DONTWAIT)
 
 
 class SoundCard:
@@ -135,9 +133,15 @@ class SoundCard:
         heard = self.next(seconds)
         return len(heard) > 0 and float(np.sqrt(np.mean(heard**2))) > self.AUDIBLE
 
-    def pitch(self, seconds: float = 1.0) -> float:
-        """The strongest partial of what it plays from now on, in hertz: the highest bin of the Fourier transform, and between its neighbours by a parabola."""
-        heard = self.next(seconds)
+    def pitch(self) -> float:
+        """The strongest partial of what it plays from now on, in hertz.
+
+        The median of some short pieces: an emulated machine does not always play on in time, and a gap shifts the pitch of its piece.
+        """
+        return statistics.median(self._strongest(self.next(0.4)) for _ in range(5))
+
+    def _strongest(self, heard: np.ndarray) -> float:
+        """The highest bin of the Fourier transform, and between its neighbours by a parabola."""
         if len(heard) < self.RATE // 10:
             raise GuestFailed("the sound card plays nothing")
         strength = np.log(np.abs(np.fft.rfft(heard * np.hanning(len(heard)))) + 1e-12)
@@ -150,50 +154,65 @@ class SoundCard:
 class UsbSynth:
     """A synth at a USB cable, and what comes in at its end, whoever sent it."""
 
-    SOCKET = "dummy_udc.0"
+    CABLE = "$(dirname $(grep -lx 'USB Synth' /sys/bus/usb/devices/*/product))/authorized"
+    """Whether the PC may use it: to its drivers the same as the cable. (Once pulled, the emulated one does not come back.)"""
 
     def __init__(self, machine: Machine) -> None:
         self._machine = machine
         self._changed = threading.Condition()
         self.sounding: set[tuple[int, int]] = set()
         """Channel (0 to 15) and note."""
-        self.heard: list[tuple[int, ...]] = []
+        self.heard: list[tuple[float, tuple[int, ...]]] = []
+        """All messages but active sensing, each with the guest's monotonic time in seconds."""
+
+    def switch_on(self) -> None:
+        """Make it, with its cable in, and listen. It begins silent, as synths do; and it is switched off with the PC."""
+        self._machine.run("/usr/local/lib/test-link/usb-synth")
+        with self._changed:
+            self.sounding.clear()
+            self.heard.clear()
+        listener = self._machine.start("python3 -S -u /usr/local/lib/test-link/listen.py")
+        threading.Thread(target=self._listen, args=[listener], daemon=True).start()
 
     def plug(self) -> None:
-        """Make it, the first time, and put its cable in."""
-        self._machine.run(f"/usr/local/lib/test-link/usb-synth {self.SOCKET}")
-        if not hasattr(self, "_listener"):
-            self._listener = self._machine.start("python3 -S -u /usr/local/lib/test-link/listen.py")
-            threading.Thread(target=self._listen, daemon=True).start()
+        """Put its cable back."""
+        self._machine.run(f"echo 1 > {self.CABLE}")
 
     def unplug(self) -> None:
         """Pull its cable out; the synth itself stays on, and what sounds in it goes on sounding."""
-        self._machine.run(f"echo disconnect > /sys/class/udc/{self.SOCKET}/soft_connect")
+        self._machine.run(f"echo 0 > {self.CABLE}")
 
     def forget(self) -> None:
         """The history, not what sounds."""
         with self._changed:
             self.heard.clear()
 
+    def begun(self) -> list[tuple[float, tuple[int, int]]]:
+        """The notes that began since it was last told to forget: when (seconds), and channel and note."""
+        with self._changed:
+            return [(at, (m[0] & 0x0F, m[1])) for at, m in self.heard if m[0] & 0xF0 == 0x90 and m[2]]
+
     def wait(self, count: int, seconds: float = ANSWERING) -> set[tuple[int, int]]:
         """Wait until so many notes sound in it, and say which."""
         with self._changed:
             if not self._changed.wait_for(lambda: len(self.sounding) == count, seconds):
-                raise GuestFailed(
-                    f"{count} notes should sound in the synth, and these do: {self.sounding}; {self.heard[-20:]}"
-                )
+                raise GuestFailed(f"{count} notes should sound, and these do: {self.sounding}; {self.heard[-20:]}")
             return set(self.sounding)
 
-    def _listen(self) -> None:
-        while (line := self._listener.lines.get()) is not None:
-            message = tuple(json.loads(line))
+    def wait_for_notes(self, count: int, seconds: float = ANSWERING) -> None:
+        """Wait until so many have begun since it was last told to forget."""
+        until(lambda: len(self.begun()) >= count, f"{count} notes begin", seconds)
+
+    def _listen(self, listener: Program) -> None:
+        while (line := listener.lines.get()) is not None:
+            at, message = json.loads(line)
             with self._changed:
-                self._hear(message)
+                self._hear(at, tuple(message))
                 self._changed.notify_all()
 
-    def _hear(self, message: tuple[int, ...]) -> None:
+    def _hear(self, at: float, message: tuple[int, ...]) -> None:
         """What a synth does (MIDI 1.0): controllers 120 and from 123 on end all notes of their channel."""
-        self.heard.append(message)
+        self.heard.append((at, message))
         kind, channel = message[0] & 0xF0, message[0] & 0x0F
         if kind == 0x90 and message[2]:
             self.sounding.add((channel, message[1]))

@@ -10,6 +10,8 @@ three layers, each under a digest of what goes into it:
     image-*        base, wheels, ``guest/`` and the project, as kernel, first file system and disk: half a minute
 """
 
+# ruff: noqa: T201 - printing is what a command does
+
 from __future__ import annotations
 
 import fcntl

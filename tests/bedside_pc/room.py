@@ -3,26 +3,27 @@
 from __future__ import annotations
 
 import json
-import shlex
 import shutil
 import tempfile
-import time
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Protocol
 
 from tests.bedside_pc.devices import Keyboard, Pressure, SoundCard, Tablet, UsbSynth
-from tests.bedside_pc.image import image
-from tests.bedside_pc.machine import ANSWERING, GuestFailed, Machine, until
+from tests.bedside_pc.image import GUEST, image
+from tests.bedside_pc.machine import ANSWERING, BOOTING, GuestFailed, Machine, until
 
 PROFILES = "/var/lib/router/profiles"
+WREN = (GUEST / "var/lib/router/profiles/wren.yaml").read_text(encoding="utf-8")
 SWITCH, BREATH, POINTER = (0, 69), (1, 76), (2, 74)
 """What each plays in the profile ``wren``: channel (0 to 15) and note."""
 
 
 class Device(Protocol):
     """What can be pulled out and put back."""
+
+    plugged: bool
 
     def plug(self) -> None: ...
 
@@ -67,12 +68,13 @@ class Room:
 
     def _furnish(self) -> None:
         self.sound = SoundCard(self.machine)
-        self.switch, self.other = (Keyboard(self.machine, f"SWITCH{n}", f"screen{n}") for n in (0, 1))
-        self.tablet, self.sensor, self.synth = Tablet(self.machine), Pressure(self.machine), UsbSynth(self.machine)
+        self.switch, self.other = (Keyboard(self.machine, f"SWITCH{n}", display=f"screen{n}") for n in (0, 1))
+        self.tablet, self.sensor = Tablet(self.machine, "HEAD"), Pressure(self.machine, "PRESSURE")
+        self.synth = UsbSynth(self.machine)
         for device in (self.switch, self.other, self.tablet, self.sensor):
             device.plug()
         self.until_ready()
-        self.synth.plug()
+        self.synth.switch_on()
         self.until_found()
         self.tablet.place(0.1, 0.5)
         self.movements = {
@@ -86,6 +88,13 @@ class Room:
     def press(self, pascals: float) -> None:
         self.sensor.pascals = pascals
 
+    def reset(self) -> None:
+        """Press the PC's reset button; returns when it plays again."""
+        self.machine.reset()
+        self.until_ready()
+        self.synth.switch_on()
+        self.until_found()
+
     def close(self) -> None:
         """Switch everything off, and leave nothing behind."""
         if hasattr(self, "sensor"):
@@ -97,40 +106,53 @@ class Room:
 
     def until_ready(self) -> None:
         """Until systemd says that the router is up, which it is when the router has said so."""
-        self.machine.until("systemctl -q is-active router.service router-synth.service")
+        self.machine.until(
+            "systemctl -q is-active router-synth.service && systemctl -q is-active router.service", BOOTING
+        )
 
     def ask(self, **request: Any) -> dict[str, Any]:
         """The answer of the router's control socket."""
-        answer = json.loads(
-            self.machine.run(f"python3 -S /usr/local/lib/test-link/ask.py {shlex.quote(json.dumps(request))}")
-        )
+        answer = self.machine.ask(request)
         if not answer["ok"]:
             raise GuestFailed(f"{request}: {answer['problem']}")
-        return dict(answer)
+        return answer
 
     def status(self) -> dict[str, Any]:
         """Of the room's one seat, with the process's own number."""
         status = self.ask(do="status")["status"]
         return {"pid": status["pid"], **status["seats"]["bed"]}
 
+    def use(self, child: str) -> None:
+        """As ``router use`` does."""
+        self.ask(do="use", child=child)
+
+    def put(self, child: str, text: str) -> None:
+        """Copy a profile into the therapists' folder."""
+        self.machine.write(f"{PROFILES}/{child}.yaml", text)
+
     def child(self) -> str:
         """Whose profile plays."""
         return str(self.status()["child"])
 
-    def until_found(self) -> None:
-        """Until the router has everything that the profile names."""
+    def until_found(self) -> dict[str, Any]:
+        """Until the router answers and has everything that the profile names; what it says then."""
 
-        def missing() -> bool:
+        status: dict[str, Any] = {}
+
+        def there() -> bool:
+            nonlocal status
             try:
                 status = self.status()
             except GuestFailed:  # it does not answer yet
                 return False
-            return all(part["there"] for kind in ("inputs", "outputs") for part in status[kind].values())
+            parts = [*status["inputs"].values(), *status["outputs"].values()]
+            return all(part["there"] and "our own" not in part["device"] for part in parts)
 
         try:
-            until(missing, "the router finds everything")
+            until(there, "the router finds everything")
         except GuestFailed as failed:
-            raise GuestFailed(f"{failed}\n{json.dumps(self.status(), indent=1)}\n{self.journal()}") from None
+            raise GuestFailed(f"{failed}\n{json.dumps(status, indent=1)}\n{self.journal()}") from None
+        return status
 
     def journal(self, lines: int = 30) -> str:
         return self.machine.run(f"journalctl -q -u router.service -n {lines} -o short-monotonic")
@@ -157,20 +179,14 @@ class Room:
         until(self.sound.sounds, "the loudspeaker sounds")
 
     def at_rest(self) -> None:
-        """Let go of everything, have everything plugged in, and wait until it is quiet."""
+        """Plug in what is out, let go of everything, play the profile that is there from the beginning, and wait until it is quiet."""
         for movement in self.movements.values():
+            if not movement.device.plugged:
+                movement.device.plug()
             movement.end()
         self.other.key(False)
-        self.until_ready()
-        self.until_found()
+        if self.until_found()["child"] != "wren":
+            self.use("wren")
+            self.until_found()
         self.until_silent()
         self.synth.forget()
-
-
-def stays(true: Callable[[], bool], seconds: float) -> bool:
-    """Whether it is so for all this time."""
-    deadline = time.monotonic() + seconds
-    while time.monotonic() < deadline:
-        if not true():
-            return False
-    return True

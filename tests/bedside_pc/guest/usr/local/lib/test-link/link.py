@@ -3,12 +3,16 @@
     {"id": 1, "run": "a shell command", "input": "...", "limit": 30}   ->  {"id": 1, "status": 0, "out": "..."}
     {"id": 2, "start": "a shell command"}                              ->  {"id": 2, "process": 512}, then what it says,
                                                                            {"process": 512, "line": "..."}, and {"process": 512, "status": 0}
+    {"id": 3, "ask": {"do": "status"}}                                 ->  {"id": 3, "answer": "...", "problem": "..."}: what the router says
 
 At its start it says {"up": SECONDS SINCE THE KERNEL'S START}. Standard library only, and few of it: an emulated processor is slow.
 """
 
+# ruff: noqa: PTH110, PTH123 - pathlib takes an emulated processor long to load
+
 import json
 import os
+import socket
 import subprocess
 import threading
 import time
@@ -59,6 +63,19 @@ def start(request):
     say({"process": shell.pid, "status": shell.wait()})
 
 
+def ask(request):
+    answer = problem = ""
+    try:
+        with socket.socket(socket.AF_UNIX) as control:
+            control.settimeout(60)
+            control.connect("/run/router/control")
+            control.sendall(json.dumps(request["ask"]).encode() + b"\n")
+            answer = control.makefile().readline()
+    except OSError as error:
+        problem = str(error)
+    say({"id": request["id"], "answer": answer, "problem": problem})
+
+
 with open("/proc/uptime") as uptime:
     say({"up": float(uptime.read().split()[0])})
 
@@ -74,4 +91,5 @@ while True:
     *lines, waiting = (waiting + came).split(b"\n")
     for line in lines:
         request = json.loads(line)
-        threading.Thread(target=run if "run" in request else start, args=[request], daemon=True).start()
+        do = run if "run" in request else ask if "ask" in request else start
+        threading.Thread(target=do, args=[request], daemon=True).start()

@@ -1,8 +1,10 @@
-"""Says each MIDI message that comes in at the USB synth's own end, one JSON list a line.
+"""Says each MIDI message that comes in at the USB synth's own end: one line [SECONDS, [BYTES]] each.
 
 It reads the raw MIDI port of the card that the kernel calls "inside", byte by byte as a synth does (MIDI 1.0: running status, real-time
 messages anywhere, system exclusive passed over).
 """
+
+# ruff: noqa: T201, PTH123 - printing is what it does; pathlib takes an emulated processor long to load
 
 import json
 import os
@@ -27,15 +29,17 @@ def port():
 status, values = 0, []
 end = os.open(port(), os.O_RDONLY)
 while True:
-    for byte in os.read(end, 256):
+    came = os.read(end, 256)
+    now = time.monotonic()
+    for byte in came:
         if byte >= 0xF8:
             if byte != 0xFE:  # active sensing would fill the line
-                print(json.dumps([byte]))
+                print(json.dumps([now, [byte]]))
         elif byte >= 0x80:
             status, values = byte, []
         elif status in range(0x80, 0xF0):
             values.append(byte)
             if len(values) == LENGTHS[status & 0xF0]:
-                print(json.dumps([status, *values]))
+                print(json.dumps([now, [status, *values]]))
                 values = []
     sys.stdout.flush()
