@@ -45,6 +45,7 @@ class Seat:
         self.due: int | None = 0  # when ``wake`` is wanted
         self.lateness = Lateness()
         self.presses: Counter[str] = Counter()  # by source, since this profile plays
+        self.drifted: dict[str, str] = {}  # by source: how the fit no longer fits, since this profile plays
         self.last: dict[str, tuple[int, Sample]] = {}  # by input: when something was heard, and what
         self.muted = False
         self._dropped = Dropped(log_lines=0, samples=0, messages=0)  # by what has been closed since
@@ -122,6 +123,7 @@ class Seat:
             self._dropped["samples" if isinstance(gone, AttachedInput) else "messages"] += gone.dropped
         self.muted = False
         self.presses.clear()
+        self.drifted.clear()
         self.last.clear()
         self.open(now)
 
@@ -317,7 +319,9 @@ class Seat:
             self.watching.event(now, event, fields)
             if event == "press":
                 self.presses[fields["input"]] += 1
-            if event == "fault" and "rule" in fields:
+            if event == "drift":
+                self._drift(fields)
+            elif event == "fault" and "rule" in fields:
                 log.error("rule_fault", **self._fields, **fields)
             elif event == "fault":  # what a sensor says cannot be, or its rest is known no more
                 log.warning("sensor_fault", **self._fields, **fields)
@@ -325,3 +329,10 @@ class Seat:
                 log.info(event, **self._fields, **fields)
             else:
                 log.debug(event, **self._fields, **fields)
+
+    def _drift(self, fields: dict[str, Any]) -> None:
+        if fields["what"] == "followed":  # a threshold has gone after the child's efforts, as the profile lets it
+            self._room.log.info("drift", **self._fields, **fields)
+            return
+        self.drifted[fields["input"]] = fields["what"]
+        self._room.log.warning("drift", **self._fields, **fields)

@@ -357,7 +357,10 @@ class Service:
                 + sum(each.lost for each in (place.ended, place.session) if each is not None),
             },
             "refused": refused,
-            "warnings": list(place.warnings),
+            "warnings": [
+                *place.warnings,
+                *(f"{source}: {what}; router fit measures it anew" for source, what in seat.drifted.items()),
+            ],
         }
 
     # --- the configuration again ------------------------------------------------------------------------------

@@ -286,6 +286,33 @@ def test_status_says_what_plays_what_is_heard_and_what_sounds(bedside):
     assert pad["why"]
 
 
+BREATH = """
+profile: 1
+child: wren
+inputs:
+  cheek: {{type: pressure, device: {{serial: "{sensor}", unit: Pa}}, above: {{on: 100 Pa, full: 400 Pa}}}}
+parts:
+  tune: {{input: cheek.above, rules: [note: {{pitch: {note}}}], output: {{port: synth, channel: 3}}}}
+outputs:
+  synth: {{midi: "{synth}:*"}}
+"""
+
+
+def test_status_says_when_the_fit_no_longer_fits(bedside):
+    pc, listener, sensor = bedside()
+    pc.put("wren", WREN, BREATH)
+    pc.wait_for("swap")
+    time.sleep(1)  # the rest level is known after half a second
+    for pascal in (300, 300, 90, 300, 300, 90, 300, 300, 90, 300, 300):
+        sensor.pascal = float(pascal)
+        time.sleep(0.3)
+        sensor.pascal = 0.0
+        time.sleep(0.4)
+    pc.wait_for("drift")
+    assert "cheek.above: near-misses; router fit measures it anew" in pc.seat_status()["warnings"]
+    assert listener.count(0x90) >= 8
+
+
 def notified(address, wanted, seconds=WAIT):
     """What the service manager is told until all of ``wanted`` were."""
     address.settimeout(seconds)
