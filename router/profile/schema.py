@@ -671,7 +671,12 @@ def homes() -> Mapping[str, tuple[str, ...]]:
 @lru_cache(maxsize=8)
 def _homes(rules: Installed) -> Mapping[str, tuple[str, ...]]:
     groups: list[Schema] = [PROFILE, PART]
-    groups += [*INPUTS.values(), *(kind for kinds in DEVICES.values() for kind in kinds.values()), *OUTPUTS.values(), GOAL]
+    groups += [
+        *INPUTS.values(),
+        *(kind for kinds in DEVICES.values() for kind in kinds.values()),
+        *OUTPUTS.values(),
+        GOAL,
+    ]
     groups += [{"title": f"{article(name)} {name} rule", **rule.settings} for name, rule in rules.rules.items()]
     return homes_in(groups, PROFILE)
 
