@@ -230,16 +230,17 @@ def midi_system() -> MidiSystem:
         NoMidi: there is none now.
     """
     if not (_systems and _systems[0].alive):
+        # First the old one goes: JACK's library keeps what it knows of a server until the last client of it is closed,
+        # and a new client would see the ports of the server that died, for ever.
+        while _systems:
+            _systems.pop().close()
         alsa = SEQUENCER.exists() and os.environ.get(CHOICE) != "jack"
-        fresh = AlsaSystem() if alsa else JackSystem()
-        for gone in _systems:
-            gone.close()
-        _systems[:] = [fresh]
+        _systems.append(AlsaSystem() if alsa else JackSystem())
     return _systems[0]
 
 
 def current() -> MidiSystem | None:
-    """The MIDI system that was asked for last, whether it still runs or not; None if nobody has asked."""
+    """The MIDI system that was asked for last, whether it still runs or not; None if nobody has asked, or there was none."""
     return _systems[0] if _systems else None
 
 

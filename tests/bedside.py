@@ -37,11 +37,12 @@ class Cost(NamedTuple):
 
 
 class Bedside:
-    """A small PC: its folders, its configuration, and the router that runs on it."""
+    """A small PC: its folders, its configuration, and the router that runs on it. ``card``: where it keeps what lasts."""
 
-    def __init__(self, folder, synth, sensor, more="", seat="{profile: wren}"):
+    def __init__(self, folder, synth, sensor, more="", seat="{profile: wren}", card=None):
         self.folder, self.synth, self.sensor = folder, synth, sensor
-        self.profiles, self.runtime, self.records = folder / "profiles", folder / "run", folder / "records"
+        self.profiles, self.runtime, self.card = folder / "profiles", folder / "run", card or folder
+        self.records = self.card / "records"
         self.profiles.mkdir()
         self.config = folder / "router.yaml"
         self.seat, self.more = seat, more
@@ -53,7 +54,7 @@ class Bedside:
 
     def configure(self, more):
         self.config.write_text(
-            f"configuration: 1\nfolders:\n  profiles: {self.profiles}\n  state: {self.folder / 'state'}\n"
+            f"configuration: 1\nfolders:\n  profiles: {self.profiles}\n  state: {self.card / 'state'}\n"
             f"  records: {self.records}\n  runtime: {self.runtime}\nseats:\n  bed: {self.seat}\n{more}\n",
             encoding="utf-8",
         )

@@ -211,8 +211,10 @@ class Router:
 class Server:
     """A JACK server of its own."""
 
-    def __init__(self, _folder, name):
-        self._command = [JACKD[0], "-n", name, *JACKD[1:]]
+    def __init__(self, _folder, name, frames=64):
+        usual = ["-p", "64"]
+        at = next(index for index in range(len(JACKD)) if JACKD[index : index + 2] == usual)
+        self._command = [JACKD[0], "-n", name, *JACKD[1:at], "-p", str(frames), *JACKD[at + 2 :]]
         self.start()
 
     def start(self):

@@ -28,6 +28,8 @@ BETWEEN = 120, 600
 """Seconds from one thing that goes wrong to the next: at least, at most."""
 PULLED = 5, 60
 """Seconds that a line stays unplugged: at least, at most."""
+FRAMES = 2048
+"""Of a cycle of JACK: two and a half seconds of the day, which nobody listens to."""
 STUCK = 30
 """Seconds (of ours) after which a line that nobody reads has failed."""
 
@@ -298,11 +300,11 @@ def soak(hours, seed, say):
         said = grown(costs[0], pc.cost()) if costs else "too short to say whether memory grows"
         assert pc.stop() == 0
         begun = {seat: ear.begun for seat, ear in day.ears.items()}
-        wrong = {seat: ear.wrong for seat, ear in day.ears.items() if ear.wrong}
-        assert not wrong, wrong
         assert min(begun.values()) > 0, begun
         assert not any(ear.on for ear in day.ears.values())
-        logged = logs(pc.records)
+        logged = logs(pc.records)  # first what was sent; then what was heard of it
+        wrong = {seat: ear.wrong for seat, ear in day.ears.items() if ear.wrong}
+        assert not wrong, wrong
         assert logged == {SEATS[seat][0]: count for seat, count in begun.items()}, (logged, begun)
     return f"{hours:g} h: {sum(begun.values())} notes, each ended, at the listener and in the log; {dict(day.done)}; {said}"
 
@@ -336,4 +338,4 @@ if __name__ == "__main__":
     sys.path.insert(0, str(Path(__file__).parent))  # the parts that the tests share
     from soaking import command
 
-    command(__doc__, "hours", 24, soak)
+    command(__doc__, "hours", 24, soak, FRAMES)

@@ -21,12 +21,15 @@ HERE = Path(__file__).parent
 
 
 @contextlib.contextmanager
-def jack_running(name):
-    """A JACK server of its own: a client's descriptors are as many as the clients of its server, also those of others."""
+def jack_running(name, frames=64):
+    """A JACK server of its own: a client's descriptors are as many as the clients of its server, also those of others.
+
+    ``frames``: of one of its cycles. A cycle that a busy machine misses costs the messages in it; long ones are seldom missed.
+    """
     jack.set_error_function(lambda _message: None)
     jack.set_info_function(lambda _message: None)
     os.environ |= {"ROUTER_MIDI": "jack", "JACK_DEFAULT_SERVER": name}
-    server = Server(None, name)
+    server = Server(None, name, frames)
     try:
         yield
     finally:
@@ -65,14 +68,14 @@ def grown(first: Cost, last: Cost) -> str:
     return said
 
 
-def command(doc, count, default, soak):
+def command(doc, count, default, soak, frames=64):
     """From the command line: ``--count`` or ``--hours``, progress on standard error, and the last line with the result."""
     parser = argparse.ArgumentParser(description=doc, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument(f"--{count}", type=float if count == "hours" else int, default=default, dest="count")
     parser.add_argument("--seed", type=int, default=1)
     args = parser.parse_args()
     began = time.monotonic()
-    with jack_running(f"router-tests-{Path(sys.argv[0]).stem}"):
+    with jack_running(f"router-tests-{Path(sys.argv[0]).stem}", frames):
         said = soak(args.count, args.seed, _show)
     today = dt.datetime.now(dt.UTC).date().isoformat()
     print(f"{said}; {time.monotonic() - began:.0f} s, {today}, commit {_commit()}")  # noqa: T201 - what the command found
