@@ -193,6 +193,10 @@ def test_a_broken_configuration_changes_nothing_when_read_again(bedside):
     (refused,) = pc.wait_for("configuration_refused")
     assert "motif" in refused["why"]
     plays(listener, sensor, WREN)
+    until(lambda: any("motif" in why for why in pc.ask(do="status")["status"]["warnings"]))
+    pc.configure("")
+    pc.process.send_signal(signal.SIGHUP)
+    until(lambda: not pc.ask(do="status")["status"]["warnings"])
 
 
 def test_a_broken_configuration_at_the_start_does_not_keep_the_room_silent(bedside):
@@ -203,6 +207,9 @@ def test_a_broken_configuration_at_the_start_does_not_keep_the_room_silent(bedsi
     (refused,) = pc.wait_for("configuration_refused")
     assert "motif" in refused["why"]
     plays(listener, sensor, WREN)  # as the last good one said
+    (warning,) = pc.ask(do="status")["status"]["warnings"]
+    assert "refused at the start" in warning
+    assert "motif" in warning
 
 
 # --- never blocked ------------------------------------------------------------------------------------------------
