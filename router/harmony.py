@@ -17,7 +17,8 @@ from collections.abc import Hashable
 from dataclasses import dataclass
 
 from router.events import Gesture, Press, Release
-from router.music import Chord, Grid, Music, Span, chord_of
+from router.music import Chord, Grid, Music, Span
+from router.recognition import chord_of
 from router.timers import Alarm
 from router.units import NANOSECONDS
 

@@ -65,6 +65,8 @@ CHORDS: Mapping[str, tuple[int, ...]] = MappingProxyType(
         "dim7": (0, 3, 6, 9),
         "m7b5": (0, 3, 6, 10),
         "mM7": (0, 3, 7, 11),
+        "7#5": (0, 4, 8, 10),
+        "maj7#5": (0, 4, 8, 11),
         "add9": (0, 4, 7, 14),
         "9": (0, 4, 7, 10, 14),
         "m9": (0, 3, 7, 10, 14),
@@ -173,25 +175,6 @@ def chord_symbol(text: str) -> Chord | int:
     elif found and (near := nearest(found[3], list(SYMBOLS)[1:])):
         hint = f'Did you mean "{found[1]}{found[2] or ""}{near}"?  {hint}'
     raise QuantityError(f'"{text}" is not a chord', hint)
-
-
-def chord_of(pitches: Sequence[int]) -> Chord | None:
-    """The chord that these notes are, named by its symbol if it has one; None for fewer than two different notes.
-
-    The lowest note is taken as the root wherever a chord with a symbol stands on it, and as the bass otherwise.
-    """
-    if len({pitch % 12 for pitch in pitches}) < 2:
-        return None
-    lowest = min(pitches)
-    classes = list(dict.fromkeys(pitch % 12 for pitch in sorted(pitches)))
-    for root in classes:
-        above = {(note - root) % 12 for note in classes}
-        for symbol, shape in SYMBOLS.items():
-            if {step % 12 for step in shape} == above:
-                slash = "" if root == lowest % 12 else f"/{NAMES[lowest % 12]}"
-                return Chord(f"{NAMES[root]}{symbol}{slash}", root, shape, lowest % 12 if slash else None)
-    shape = tuple((note - classes[0]) % 12 for note in classes)
-    return Chord(" ".join(NAMES[note] for note in classes), classes[0], tuple(sorted(shape)))
 
 
 def voice(previous: Sequence[int], chord: Sequence[int]) -> tuple[int, ...]:

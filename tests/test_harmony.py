@@ -28,7 +28,6 @@ from router.music import (
     Grid,
     Music,
     Span,
-    chord_of,
     chord_symbol,
     invert,
     length,
@@ -36,6 +35,7 @@ from router.music import (
     rate,
     voice,
 )
+from router.recognition import chord_of
 from router.rules import RULES
 from router.testing import MILLISECOND, VirtualTime, plan_rule
 from router.units import NANOSECONDS, QuantityError
@@ -44,7 +44,14 @@ from router.units import NANOSECONDS, QuantityError
 
 MISREAD = {("music21", "maj9"), ("music21", "69"), ("mingus", "add9"), ("mingus", "7sus4")}
 """Symbols that a library has not, or reads wrongly: the others agree on them."""
-SPELT = {("music21", "5"): "power", ("mingus", "maj7"): "M7", ("mingus", "maj9"): "M9", ("mingus", ""): "M"}
+SPELT = {
+    ("music21", "5"): "power",
+    ("mingus", "maj7"): "M7",
+    ("mingus", "maj9"): "M9",
+    ("mingus", ""): "M",
+    ("mingus", "maj7#5"): "M7+",
+    ("pychord", "maj7#5"): "M7+5",
+}
 
 
 @pytest.mark.parametrize(("root", "symbol"), [*itertools.product(NAMES, SYMBOLS)])
@@ -58,7 +65,8 @@ def test_symbols_against_music21_mingus_and_pychord(root, symbol):
     if ("mingus", symbol) not in MISREAD:
         names = mingus_chords.from_shorthand(root + SPELT.get(("mingus", symbol), symbol))
         found["mingus"] = {mingus_notes.note_to_int(name) for name in names}
-    found["pychord"] = {number % 12 for number in PychordChord(root + symbol).components(visible=False)}
+    theirs = PychordChord(root + SPELT.get(("pychord", symbol), symbol))
+    found["pychord"] = {number % 12 for number in theirs.components(visible=False)}
     assert len(found) >= 2
     assert all(classes == set(ours.classes) for classes in found.values()), found
 

@@ -1,0 +1,202 @@
+"""What a keyboard leads with: the chord that is held there, and the key that is played.
+
+    settle   a moment after the last key went down the keys that sound are looked at: those that are down, those that the pedal
+             (controller 64) holds, and those that were struck in that moment, even if they are up again
+    broken   if they make no chord by themselves, what was struck just before belongs to them, where a triad or a seventh comes of it
+    keep     chord and key stay when the keys are let go, and when the keyboard is lost
+    freeze   while the freeze pedal is down nothing changes; what was struck before it still counts. When it comes up, what then
+             sounds is looked at, and the key is the one that has been played meanwhile
+
+Two notes are a chord only as a fifth or a third, and only if the chord that stands has not both of them already: a tune over a
+chord changes nothing.
+
+Invariant: whatever bytes come, in whatever order and at whatever times, nothing is raised, and what is held is bounded by MIDI's own notes.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Hashable, Iterable, Sequence
+from dataclasses import dataclass
+from typing import NamedTuple
+
+from router.harmony import SETTLE
+from router.midi import ALL_NOTES_OFF, ALL_SOUND_OFF, CONTROL_CHANGE, DRUM_CHANNEL, NOTE_OFF, NOTE_ON, SUSTAIN
+from router.music import SCALES, Chord
+from router.recognition import TRIADS_AND_SEVENTHS, chord_of, named_chord
+from router.timers import Alarm
+from router.tonality import Tonality
+from router.units import NANOSECONDS
+
+TOGETHER = NANOSECONDS // 2
+"""Notes of a broken chord lie no further apart than this from the first to the last. Our choice: four eighths at 180 a minute and more."""
+
+RESET_CONTROLLERS, SYSTEM_RESET = 121, 0xFF
+DOWN = 64
+"""A pedal is down from this value on. Source: MIDI 1.0, switch controllers."""
+
+
+@dataclass(frozen=True, slots=True)
+class Leading:
+    """What leads: the chord, the key, or both. ``channel`` is 1 to 16, None for all but the drums'; ``freeze`` is a controller."""
+
+    chord: bool = True
+    key: bool = False
+    channel: int | None = None
+    freeze: int | None = None
+    major: tuple[int, ...] = SCALES["major"]
+    minor: tuple[int, ...] = SCALES["minor"]
+
+
+class Led(NamedTuple):
+    """What the keyboard says at present; None where it has said nothing yet, or does not lead in it."""
+
+    chord: Chord | None = None
+    tonic: int | None = None
+    scale: tuple[int, ...] | None = None
+
+
+class Lead:
+    """See the module's docstring. Its owner passes every message on, and wakes it when its alarm is due."""
+
+    def __init__(self, leading: Leading, alarm: Alarm) -> None:
+        self._leading = leading
+        self._alarm = alarm
+        self._tonality = Tonality()
+        self._down: set[tuple[int, int]] = set()  # channel and note
+        self._pedalled: set[tuple[int, int]] = set()  # up, and held by the pedal
+        self._pedals: set[int] = set()  # channels whose pedal is down
+        self._fresh: set[int] = set()  # struck since they were last looked at
+        self._struck: dict[int, int] = {}  # when each note was last struck
+        self._frozen = False
+        self.led = Led()
+        """What it says now."""
+
+    @property
+    def held(self) -> tuple[int, ...]:
+        """The notes that keys or pedal hold, from the lowest up, each once."""
+        return tuple(sorted({note for _, note in self._down | self._pedalled}))
+
+    @property
+    def frozen(self) -> bool:
+        """Whether the freeze pedal is down."""
+        return self._frozen
+
+    def handle(self, data: Sequence[int], now: int) -> Led | None:
+        """A message of the keyboard, as bytes; what it says if that has changed. What is no message changes nothing."""
+        before = self.led
+        if tuple(data) == (SYSTEM_RESET,):
+            self._let_go(now)
+        elif len(data) == 3 and 0 <= data[1] < 128 and 0 <= data[2] < 128:
+            kind, channel = data[0] & 0xF0, (data[0] & 0x0F) + 1
+            wanted = channel != DRUM_CHANNEL if self._leading.channel is None else channel == self._leading.channel
+            if wanted and data[0] < SYSTEM_RESET:
+                self._hear(kind, channel, data[1], data[2], now)
+        return None if self.led == before else self.led
+
+    def wake(self, now: int, _tag: Hashable = None) -> Led | None:
+        """The keys have settled."""
+        before = self.led
+        self._settle()
+        return None if self.led == before else self.led
+
+    def lost(self, now: int) -> None:
+        """The keyboard has gone. What it said stays; what it held is let go, and so is its freeze pedal, which cannot come up any more."""
+        self._let_go(now)
+        self._pedals.clear()
+        self._frozen = False
+
+    def _hear(self, kind: int, channel: int, number: int, value: int, now: int) -> None:
+        if kind == NOTE_ON and value:
+            self._strike(channel, number, now)
+        elif kind in (NOTE_ON, NOTE_OFF):
+            if (channel, number) in self._down and channel in self._pedals:
+                self._pedalled.add((channel, number))
+            self._down.discard((channel, number))
+            self._tonality.up(number, now)
+        elif kind != CONTROL_CHANGE:
+            return
+        elif number == self._leading.freeze:
+            self._freeze(value >= DOWN, now)
+        elif number == SUSTAIN:
+            self._pedal(channel, value >= DOWN)
+        elif number == RESET_CONTROLLERS:
+            self._pedal(channel, down=False)
+            self._freeze(False, now)
+        elif number == ALL_SOUND_OFF or number >= ALL_NOTES_OFF:  # 124 to 127, the modes, end all notes as well
+            self._let_go(now, channel)
+
+    def _strike(self, channel: int, note: int, now: int) -> None:
+        self._down.add((channel, note))
+        self._pedalled.discard((channel, note))
+        self._fresh.add(note)
+        self._struck[note] = now
+        self._tonality.down(note, now)
+        self._take_key()
+        if self._leading.chord:
+            self._alarm.at(now + SETTLE)
+
+    def _pedal(self, channel: int, down: bool) -> None:
+        if down:
+            self._pedals.add(channel)
+        else:
+            self._pedals.discard(channel)
+            self._pedalled = {held for held in self._pedalled if held[0] != channel}
+
+    def _freeze(self, down: bool, now: int) -> None:
+        if down == self._frozen:
+            return
+        if down and self._fresh:
+            self._settle()
+        self._frozen = down
+        self._fresh.clear()
+        self._struck.clear()
+        self._alarm.cancel()
+        if not down:
+            self._take_key()
+            if self._leading.chord and self.held:
+                self._alarm.at(now)
+
+    def _let_go(self, now: int, channel: int | None = None) -> None:
+        """No key is down any more, on one channel or on all."""
+        for _, note in [held for held in self._down if channel in (None, held[0])]:
+            self._tonality.up(note, now)
+        for held in (self._down, self._pedalled):
+            held -= {one for one in held if channel in (None, one[0])}
+        self._fresh.clear()
+        self._struck.clear()
+        self._alarm.cancel()
+
+    def _take_key(self) -> None:
+        key = self._tonality.key
+        if self._leading.key and key is not None and not self._frozen:
+            scale = self._leading.minor if key.minor else self._leading.major
+            self.led = self.led._replace(tonic=key.tonic, scale=scale)
+
+    def _settle(self) -> None:
+        if self._frozen or not self._leading.chord:
+            return
+        fingers = {note for _, note in self._down} | self._fresh
+        sounding = fingers | set(self.held)
+        newest = max(self._struck.values(), default=0)
+        self._struck = {note: when for note, when in self._struck.items() if newest - when <= TOGETHER}
+        self._fresh.clear()
+        chord = self._chord(fingers, sounding, sounding | set(self._struck))
+        if chord is not None:
+            self.led = self.led._replace(chord=chord)
+
+    def _chord(self, fingers: set[int], sounding: set[int], recent: set[int]) -> Chord | None:
+        for notes in (sounding, fingers):
+            if _different(notes) > 2 and (chord := named_chord(notes)):
+                return chord
+        if (chord := named_chord(recent)) and chord.shape in TRIADS_AND_SEVENTHS:
+            return chord
+        if _different(sounding) > 2:
+            return chord_of(list(fingers if _different(fingers) > 2 else sounding))
+        chord, now = named_chord(sounding), self.led.chord
+        if _different(sounding) < 2 or (chord and now and set(chord.classes) <= set(now.classes)):
+            return None
+        return chord
+
+
+def _different(notes: Iterable[int]) -> int:
+    return len({note % 12 for note in notes})

@@ -1,0 +1,205 @@
+"""Which chord some notes are, against music21 and mingus: every triad and seventh, root, inversion and voicing.
+
+Where the two disagree, or give several names, ours decides by the lowest note: see ``SYMMETRIC``, ``NO_ROOT`` and ``SIXTHS``.
+"""
+
+from __future__ import annotations
+
+import itertools
+import re
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from mingus.core import chords as mingus_chords
+from mingus.core import notes as mingus_notes
+from music21 import chord as m21_chord
+from music21 import pitch as m21_pitch
+
+from router.music import NAMES, SYMBOLS, chord_symbol
+from router.recognition import chord_of, named_chord
+
+# symbol -> (mingus's shorthand, music21's name for the chord)
+CHORDS = {
+    "": ("M", "major triad"),
+    "m": ("m", "minor triad"),
+    "dim": ("dim", "diminished triad"),
+    "aug": ("aug", "augmented triad"),
+    "sus2": ("sus2", "quartal trichord"),
+    "sus4": ("sus4", "quartal trichord"),
+    "7": ("7", "dominant seventh chord"),
+    "maj7": ("M7", "major seventh chord"),
+    "m7": ("m7", "minor seventh chord"),
+    "mM7": ("mM7", "minor-augmented tetrachord"),
+    "m7b5": ("m7b5", "half-diminished seventh chord"),
+    "dim7": ("dim7", "diminished seventh chord"),
+    "7#5": ("7#5", "augmented seventh chord"),
+    "maj7#5": ("M7+", "augmented major tetrachord"),
+}
+SAID = {"M": "", "m/M7": "mM7", "dom7": "7", "M7": "maj7", "m7+": "7#5", "M7+": "maj7#5"}
+"""How mingus says a chord that it has recognised, where it is not as ours; its words in other places are of other chords."""
+
+SYMMETRIC = {"aug", "dim7"}
+"""Any note of these may be the root. Ours: the lowest. mingus goes by the spelling, music21 by one of its own."""
+NO_ROOT = {"sus2", "sus4"}
+"""music21 has no root for three notes a fourth apart; mingus gives both names, ours the one that stands on the bass, else sus4."""
+
+ROOTS = ("C", "Db", "D", "Eb", "E", "F", "F#", "G", "Ab", "A", "Bb", "B")
+
+
+def spelt(root, symbol):
+    """Its notes as mingus spells them: it recognises chords by their spelling."""
+    return mingus_chords.from_shorthand(root + CHORDS[symbol][0])
+
+
+def by_mingus(names):
+    """What mingus calls these notes, as (root, symbol)."""
+    found = set()
+    for word in mingus_chords.determine(names, shorthand=True, no_polychords=True):
+        parts = re.fullmatch(r"([A-G][#b]*)(.*)", word)
+        found.add((mingus_notes.note_to_int(parts[1]), SAID.get(parts[2], parts[2])))
+    return found
+
+
+def voicings(notes):
+    """Of notes from the lowest up: close, open, doubled below and above, the upper ones in any order."""
+    bass, *others = notes
+    for order in itertools.permutations(others):
+        placed = [bass]
+        for note in order:
+            placed.append(placed[-1] + (note - placed[-1]) % 12)
+        yield placed
+        yield [bass - 12, *placed]
+        yield [*placed, *(note + 12 for note in placed)]
+        yield [bass, *(note + 12 for note in placed[1:])]
+
+
+@pytest.mark.parametrize("symbol", CHORDS)
+@pytest.mark.parametrize("root", ROOTS)
+def test_triads_and_sevenths_in_all_inversions_and_voicings(root, symbol):
+    names = spelt(root, symbol)
+    tonic = mingus_notes.note_to_int(root)
+    for inversion in range(len(names)):
+        turned = [*names[inversion:], *names[:inversion]]
+        pitches = [48 + mingus_notes.note_to_int(name) for name in turned]
+        theirs = by_mingus(turned)
+        assert (tonic, symbol) in theirs, "mingus knows what it has spelt"
+        for place, held in enumerate(voicings(pitches)):
+            ours = named_chord(held)
+            assert set(ours.classes) == {pitch % 12 for pitch in pitches}
+            assert ours.classes[0] == pitches[0] % 12, "the bass is said"
+            if symbol in SYMMETRIC:
+                assert ours.name == NAMES[pitches[0] % 12] + symbol
+            elif symbol in NO_ROOT:
+                assert (ours.root, kind(ours)) in theirs
+                assert ours.bass is None or kind(ours) == "sus4"
+            elif ours.bass is None and inversion:
+                assert (ours.root, kind(ours)) == SIXTHS[symbol, tonic], (
+                    "the one place where the bass makes another root"
+                )
+            else:
+                assert (ours.root, kind(ours)) == (tonic, symbol)
+            if place < 4:  # one order in all its spreads: music21 takes its time
+                m21 = by_music21(held, names)
+                assert m21.commonName == CHORDS[symbol][1]
+                assert symbol in NO_ROOT or m21.root().pitchClass == tonic
+
+
+def by_music21(held, names):
+    """The chord in music21's way, spelt as the chord that was meant."""
+    spelling = {mingus_notes.note_to_int(name): name.replace("b", "-") for name in names}
+    pitches = []
+    for note in held:
+        pitch = m21_pitch.Pitch(spelling[note % 12], octave=1)
+        pitch.octave += (note - pitch.midi) // 12
+        assert pitch.midi == note
+        pitches.append(pitch)
+    return m21_chord.Chord(pitches)
+
+
+SIXTHS = {
+    (symbol, tonic): ((tonic + 3) % 12, sixth) for tonic in range(12) for symbol, sixth in (("m7", "6"), ("m7b5", "m6"))
+}
+"""The sixth on the third of a seventh has the same notes: on that bass it is the sixth."""
+
+
+def kind(chord):
+    return next(symbol for symbol, shape in SYMBOLS.items() if shape == chord.shape)
+
+
+@pytest.mark.parametrize(
+    ("notes", "name"),
+    [
+        ("C E G A", "C6"),
+        ("A C E G", "Am7"),
+        ("E G A C", "Am7/E"),
+        ("G A C E", "Am7/G"),
+        ("C Eb G A", "Cm6"),
+        ("A C Eb G", "Am7b5"),
+        ("Eb G A C", "Am7b5/Eb"),
+        ("C D G", "Csus2"),
+        ("G C D", "Gsus4"),
+        ("D G C", "Gsus4/D"),
+        ("E Ab C", "Eaug"),
+        ("Eb F# A C", "Ebdim7"),
+        ("C G", "C5"),
+        ("G C", "C5/G"),
+        ("C E", "C(no5)"),
+        ("E C", "C(no5)/E"),
+        ("A C", "Am(no5)"),
+        ("C E Bb", "C7(no5)"),
+        ("Bb C E", "C7(no5)/Bb"),
+        ("C Eb Bb", "Cm7(no5)"),
+        ("C E B", "Cmaj7(no5)"),
+        ("C Eb B", "CmM7(no5)"),
+        ("C E Bb D", "C9(no5)"),
+        ("C Eb A", "Adim/C"),
+        ("C E A", "Am/C"),
+        ("C F#", "C F#"),
+        ("C D", "C D"),
+        ("C C# D", "C C# D"),
+    ],
+)
+def test_names_that_the_lowest_note_decides_and_incomplete_chords(notes, name):
+    pitches = [36]
+    for note in notes.split():
+        pitches.append(pitches[-1] + (chord_symbol(note).root - pitches[-1]) % 12)
+    for lift in range(12):
+        chord = chord_of([pitch + lift for pitch in pitches[1:]])
+        parts = re.split(r"([A-G][b#]?)", name)
+        parts[1::2] = [NAMES[(chord_symbol(part).root + lift) % 12] for part in parts[1::2]]
+        assert chord.name == "".join(parts)
+
+
+@pytest.mark.parametrize(("symbol", "root"), [*itertools.product(("7", "maj7", "m7", "mM7"), range(12))])
+def test_sevenths_without_their_fifth_against_both(symbol, root):
+    """mingus names each in every inversion as the chord itself; music21 calls the dominant incomplete and finds its root."""
+    shape = [step for step in SYMBOLS[symbol] if step != 7]
+    names = [name for name in spelt(ROOTS[root], symbol) if (mingus_notes.note_to_int(name) - root) % 12 != 7]
+    for inversion in range(3):
+        turned = [*names[inversion:], *names[:inversion]]
+        held = [48 + mingus_notes.note_to_int(turned[0])]
+        for name in turned[1:]:
+            held.append(held[-1] + (mingus_notes.note_to_int(name) - held[-1]) % 12)
+        ours = named_chord(held)
+        assert (ours.root, list(ours.shape)) == (root, shape)
+        if symbol != "mM7":  # of three notes mingus knows these only
+            assert (root, symbol) in by_mingus(turned)
+    assert m21_chord.Chord([48 + root + step for step in shape]).root().pitchClass == root
+
+
+@given(st.lists(st.integers(0, 127), max_size=12), st.integers(0, 11), st.randoms())
+def test_octaves_and_order_change_nothing_and_twelve_keys_are_alike(pitches, lift, chance):
+    chord = chord_of(pitches)
+    if chord is None:
+        assert len({pitch % 12 for pitch in pitches}) < 2
+        return
+    assert set(chord.classes) == {pitch % 12 for pitch in pitches}
+    bass = min(pitches)
+    others = [pitch + 12 * chance.randrange(9) for pitch in pitches]
+    chance.shuffle(others)
+    named = named_chord(pitches)
+    assert named_chord([bass % 12 - 12, *others]) == named
+    moved = named_chord([pitch + lift for pitch in pitches])
+    assert (moved is None) == (named is None)
+    assert named is None or (moved.root, moved.shape) == ((named.root + lift) % 12, named.shape)
