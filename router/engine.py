@@ -16,6 +16,7 @@ from __future__ import annotations
 import itertools
 from collections.abc import Callable, Hashable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from fractions import Fraction
 from types import MappingProxyType
 from typing import Any
 
@@ -45,7 +46,7 @@ from router.events import (
 from router.harmony import Harmony, Progression
 from router.ledger import Ledger, Limits, Observe
 from router.midi import PROGRAM_CHANGE
-from router.music import Music
+from router.music import Chord, Music
 from router.rules.base import METHODS, Context, Rule, check_all
 from router.timers import Alarm, Timers
 
@@ -129,6 +130,7 @@ class Engine:
                 self._hearers.setdefault(source, []).append(conditioner)
         self._harmony = Harmony(plan.progression, Alarm(self._timers, len(self._owners)))
         self._owners.append(self._harmony)
+        self._room_chord: Chord | None = None  # goes before the progression's
         self._music = replace(plan.music, chord=self._harmony.chord(plan.music))
         for part_plan in plan.parts:
             self._add_part(part_plan)
@@ -198,9 +200,25 @@ class Engine:
         self._observe(now, "stop", {})
         return out
 
-    def follow(self, music: Music) -> None:
-        """Play on in another key, scale or tempo; what sounds ends when its voice ends."""
-        self._play_in(replace(music, origin=self._music.origin))
+    def follow(self, music: Music, now: int) -> list[Message]:
+        """From now on this is the music of the room: key, scale, tempo, beats and origin, and its chord if it has one.
+
+        Whatever keeps to the beat goes on in the new one; what sounds ends when its voice ends. A chord of the room goes
+        before the profile's own progression. It holds until the room says otherwise; ``start`` begins with a bar of its own.
+        """
+        out: list[Message] = []
+        self._wake_due(now, out)
+        before, self._room_chord = self._music, music.chord
+        beat = _beat(music) != _beat(before)
+        if beat:
+            self._harmony.beat_changed(music, now)
+        self._play_in(music)
+        if beat:
+            self._tell_rules(lambda rule: rule.beat_changed(now), now, out)
+        if _stands(self._music) != _stands(before):
+            self._tell_chord(now, out)
+        self._wake_due(now, out)
+        return out
 
     @property
     def inputs(self) -> Mapping[str, Conditioner]:
@@ -214,18 +232,26 @@ class Engine:
 
     def _play_in(self, music: Music) -> None:
         """From now on all rules are told of this music, and of the chord where it stands."""
-        self._music = replace(music, chord=self._harmony.chord(music))
+        self._music = replace(music, chord=self._room_chord or self._harmony.chord(music))
         for part in self._parts:
             for context in part.context_of:
                 context.music = self._music
 
     def _next_chord(self, now: int, out: list[Message]) -> None:
+        """The progression has gone on; a chord of the room stays."""
+        if self._room_chord is None:
+            self._play_in(self._music)
+            self._tell_chord(now, out)
+
+    def _tell_chord(self, now: int, out: list[Message]) -> None:
         """The chord has changed: every rule is told, and what it then gives goes on from there."""
-        self._play_in(self._music)
         self._observe(now, "chord", {"chord": self._music.chord.name if self._music.chord else ""})
+        self._tell_rules(lambda rule: rule.music_changed(now), now, out)
+
+    def _tell_rules(self, call: Callable[[Rule], Iterable[Event]], now: int, out: list[Message]) -> None:
         for part in self._parts:
             for index in range(len(part.steps)):
-                self._from_rule(part, index, lambda rule: rule.music_changed(now), now, out)
+                self._from_rule(part, index, call, now, out)
 
     # --- from here on, one event at a time ------------------------------------------------------------------
 
@@ -402,6 +428,16 @@ class Engine:
         # The rules before it still hold their voices and will end them; those after it may hold what it can no longer end.
         self._let_go(part, now, out, first=index + 1)
         out += self._ledger.rest(part.plan.name, now)  # it may have left a pedal down or the sound turned off
+
+
+def _beat(music: Music) -> tuple[Fraction, int, int]:
+    """What the grids of the rules hang on."""
+    return music.tempo, music.beats, music.origin
+
+
+def _stands(music: Music) -> Chord:
+    """The chord where the music stands: without any, that of the key."""
+    return music.chord or music.chord_on(1)
 
 
 def _nobody(now: int, event: str, fields: dict[str, Any]) -> None:

@@ -14,6 +14,10 @@ from router.units import QuantityError, nearest, whole_number
 NOTE_OFF, NOTE_ON, CONTROL_CHANGE, PROGRAM_CHANGE, CHANNEL_PRESSURE, PITCH_BEND = 0x80, 0x90, 0xB0, 0xC0, 0xD0, 0xE0
 MODULATION, VOLUME, EXPRESSION, SUSTAIN, ALL_SOUND_OFF, ALL_NOTES_OFF = 1, 7, 11, 64, 120, 123
 ACTIVE_SENSING = 0xFE
+SONG_POSITION, CLOCK, START, CONTINUE, STOP = 0xF2, 0xF8, 0xFA, 0xFB, 0xFC
+CLOCKS, CLOCKS_A_POSITION, POSITIONS = 24, 6, 1 << 14
+"""Clocks in a quarter and in one of the sixteenths that song position counts, and how many of these there are. MIDI 1.0 Detailed
+Specification 4.2, System Common and System Real Time Messages."""
 BEND_CENTRE, BEND_MOST = 8192, 16383
 CHANNEL_MODE = 120
 """Controllers from here on are channel-mode messages; no rule may send them."""

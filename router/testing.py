@@ -15,6 +15,7 @@ import itertools
 import sys
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
+from fractions import Fraction
 from random import Random
 from types import FrameType
 from typing import Any
@@ -22,7 +23,7 @@ from typing import Any
 from router.engine import Engine, Plan, RulePlan
 from router.events import Control, Event, Level, Message, NoteOff, NoteOn, Press, Release, Route, Sample
 from router.ledger import Ledger, Limits
-from router.music import Music
+from router.music import SCALES, Chord, Music
 from router.rules.base import METHODS, Context, Kind, Rule, check_all
 from router.timers import Alarm, Timers
 from router.units import NANOSECONDS
@@ -77,6 +78,11 @@ class VirtualTime:
         """Wake the engine once, however many deadlines have gone by."""
         self.now = now
         self._keep(self.engine.wake(now))
+
+    def follow(self, music: Music, now: int) -> None:
+        """Go on to ``now`` and play on in this music."""
+        self.go_on(now)
+        self._keep(self.engine.follow(music, now))
 
     def stop(self) -> None:
         """Stop the engine now."""
@@ -200,8 +206,8 @@ class Bench:
         self.out: list[tuple[int, Event]] = []
         self.now = 0
         self.steps: list[int] | None = None  # a list: of the interpreter, for each call of the rule
-        context = Context(Music(), self._new_voice, Alarm(self._timers, 0))
-        self.rule = self._try("being made", trial.rule, convert(trial.rule, trial.written), context)
+        self._context = Context(Music(), self._new_voice, Alarm(self._timers, 0))
+        self.rule = self._try("being made", trial.rule, convert(trial.rule, trial.written), self._context)
 
     def give(self, event: Event, now: int, late: int = 0) -> list[Event]:
         """Go on to ``now`` and hand the event to the rule; what it gives, with what it gives when woken at once."""
@@ -228,6 +234,14 @@ class Bench:
             assert isinstance(key, tuple)  # noqa: S101 - Alarm makes them so
             self._keep(self._call("woken", "wake", self.now, key[1]))
         raise self._trial.fault("it asks to be woken again and again without end")
+
+    def play_in(self, music: Music, now: int) -> None:
+        """Go on to ``now`` and tell the rule of another beat and another chord."""
+        self.go_on(now)
+        self._context.music = music
+        self._keep(self._call("told of another beat", "beat_changed", now))
+        self._keep(self._call("told of another chord", "music_changed", now))
+        self.go_on(now)
 
     def let_go(self, now: int) -> None:
         """Tell the rule to let go."""
@@ -447,6 +461,39 @@ def _lets_go(trial: Trial) -> None:
                 raise trial.fault(f"let go after {moment} events and all efforts ended, {bench.sounding} notes are on")
 
 
+ROOM = (
+    Music(2, tempo=Fraction(93), origin=3 * MILLISECOND),
+    Music(9, SCALES["minor"], Fraction(300), 3, -70 * MILLISECOND),
+    Music(9, SCALES["minor"], Fraction(20), 5, 12_345_678, Chord("Dm", 2, (0, 3, 7))),
+)
+"""Other keys, tempos, bars and chords, in turn."""
+
+
+def _changes(trial: Trial) -> None:
+    """Another key, tempo or chord at any moment: nothing begins without a cause, and all ends as without it."""
+    bench = Bench(trial)
+    bench.play_in(ROOM[0], MILLISECOND)
+    bench.go_on(QUIET)
+    if bench.out:
+        raise trial.fault(f"told of another beat and chord, it gives {bench.out[0][1]} before anything has happened")
+    for timeline, late, first in itertools.product(timelines(trial.rule.takes), LATENESS, range(len(ROOM))):
+        bench = Bench(trial)
+        for place, (now, event) in enumerate(timeline):
+            bench.give(event, now, late)
+            if place % 3 == first:
+                bench.play_in(ROOM[place % len(ROOM)], bench.now + first * MILLISECOND)
+        bench.go_on(bench.now + QUIET)
+        if len(bench.on) > trial.rule.sustains or (bench.sounding and not bench.on):
+            raise trial.fault(
+                f"told of another beat and chord, {bench.sounding or len(bench.on)} are still on at the end"
+            )
+        bench.let_go(bench.now)
+        if bench.on or bench.waiting:
+            raise trial.fault(
+                "told of another beat and chord, and then let go, it holds a voice or waits for something"
+            )
+
+
 def _repeats(trial: Trial) -> None:
     """The same timeline gives the same events, alone and with another instance of the rule at work between its events."""
     for timeline in timelines(trial.rule.takes):
@@ -586,6 +633,7 @@ _AT_WORK: Mapping[str, Callable[[Trial], None]] = {
     "robustness": _robust,
     "ends": _ends,
     "letting go": _lets_go,
+    "another music": _changes,
     "double presses": _doubles,
     "repeatability": _repeats,
 }

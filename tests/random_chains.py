@@ -266,7 +266,7 @@ def session(plan: Plan, sustains: bool, happens: Any, rare: Any) -> None:
             source = plan.parts[which % 2].sources[0]
             heard.hear(heard.engine.handle(movement(what, which, source), heard.now))
         elif isinstance(rare, Music):
-            heard.engine.follow(rare)
+            heard.hear(heard.engine.follow(rare, heard.now))
         elif rare == "stop":
             heard.hear(heard.engine.wake(heard.now))
             heard.stop()

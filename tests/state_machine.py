@@ -379,7 +379,7 @@ class Session(RuleBasedStateMachine):
             case ("find", name):
                 self.give(Found(name))
             case ("follow", music):
-                self.engine.follow(music)
+                self.hear(self.engine.follow(music, self.now))
             case ("stop", _):
                 self.silence()
             case ("swap", plan):

@@ -570,7 +570,7 @@ def test_follow_leaves_no_note_and_what_comes_next_fits():
         plan(part(rule("latch"), rule("note", degree=3), rule("chord")), music=Music(0, SCALES["major"]))
     )
     player.give(0, down())
-    player.engine.follow(Music(9, SCALES["minor"]))
+    player.engine.follow(Music(9, SCALES["minor"]), 0)
     player.give(10, up())
     player.give(20, down())
     assert player.engine.sounding == ()

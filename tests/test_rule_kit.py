@@ -189,6 +189,21 @@ FAULTS = {
         ("        for voice in later:\n            self.context.alarm.cancel(voice)\n", ""),
         ("self._later[tag], self._pitch + 12)]", "self._later[tag], self._pitch + 12)] if tag in self._later else ()"),
     ),
+    "sounding because the tempo changes": (
+        "another music",
+        "before anything has happened",
+        (WAKE, WAKE + "\n    def beat_changed(self, now):\n        return [NoteOn(self.context.new_voice(), 60)]\n"),
+    ),
+    "a voice lost by another chord": (
+        "another music",
+        "are still on at the end",
+        (
+            WAKE,
+            WAKE
+            + "\n    def music_changed(self, now):\n"
+            + "        self._later = {voice: self.context.new_voice() for voice in self._later}\n        return ()\n",
+        ),
+    ),
     "memory shared by all instances": (
         "repeatability",
         "does not give the same events",

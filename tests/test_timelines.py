@@ -134,7 +134,11 @@ def play(head: dict, lines: list[str]) -> list[str]:
                 player.stop()
             case ["play", "in", key, *scale]:
                 current = replace(current, tonic=pitch_class(key), scale=scale_shape(" ".join(scale)))
-                player.engine.follow(current)
+                player.follow(current, now)
+            case ["play", "at", tempo, "bpm", *shift]:  # the first bar began so many milliseconds after the start
+                origin = time_ns(f"{shift[0]} ms") if shift else current.origin
+                current = replace(current, tempo=beats_per_minute(f"{tempo} bpm"), origin=origin)
+                player.follow(current, now)
             case _:
                 player.give(now, sample(words))
         tell()

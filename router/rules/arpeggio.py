@@ -14,7 +14,9 @@ Example::
 
 from __future__ import annotations
 
+import math
 from collections.abc import Hashable, Mapping
+from dataclasses import replace
 from fractions import Fraction
 from random import Random
 from typing import Any, ClassVar
@@ -72,6 +74,8 @@ class Arpeggio(Rule):
         self._held: dict[int, list[NoteOn]] = {}  # by voice, in the order played
         self._tapped: set[int] = set()  # voices that ended before the first step, in which they are heard all the same
         self._grid: Grid | None = None  # the places of the steps, None while silent
+        self._place = 0  # of the step that comes next
+        self._end = 0  # when the step that sounds ends
         self._count = 0  # how many notes were played since the start
         self._first = 0  # when the first of them was
         self._sounding: int | None = None  # the voice of the step that sounds
@@ -81,10 +85,11 @@ class Arpeggio(Rule):
         self._tapped.discard(note.voice)
         self._held.setdefault(note.voice, []).append(note)
         if self._grid is None:
-            music, self._count = self.context.music, 0
-            self._grid = Grid(music.origin if self._on_the_beat else now, music.lasts(self._rate), self._swing)
+            self._count = 0
+            self._grid = self._beats() if self._on_the_beat else replace(self._beats(), start=now)
+            self._place = self._grid.next(now)
             # After this event, so that a whole chord has come.
-            self.context.alarm.at(self._grid.at(self._grid.next(now)), "step")
+            self.context.alarm.at(self._grid.at(self._place), "step")
         return ()
 
     def note_off(self, off: NoteOff, now: int) -> Events:
@@ -104,11 +109,12 @@ class Arpeggio(Rule):
         if self._grid is None:
             return ()
         place = self._grid.latest(now)  # the latest step that is due; those before it are skipped
-        self.context.alarm.at(self._grid.at(place + 1), "step")
-        end = self._grid.end(place, self._gate)
-        if end <= now:  # so late that its note would be over before it began: left out too
+        self._place = place + 1
+        self.context.alarm.at(self._grid.at(self._place), "step")
+        self._end = self._grid.end(place, self._gate)
+        if self._end <= now:  # so late that its note would be over before it began: left out too
             return self._end_step()
-        self.context.alarm.at(end, "gate")
+        self.context.alarm.at(self._end, "gate")
         note = self._next(self._notes())
         if self._count == 0:
             self._first = now
@@ -121,6 +127,26 @@ class Arpeggio(Rule):
         if not self._held:
             self._rest()
         return [*ended, NoteOn(self._sounding, note.pitch, note.velocity, note.strength)]
+
+    def beat_changed(self, now: int) -> Events:
+        old, new = self._grid, self._beats()
+        if old is None or (self._rate.nanoseconds and self._count):
+            return ()
+        due = old.at(self._place)
+        if self._on_the_beat:
+            self._grid, self._place = new, old.onto(new, self._place, now)
+        else:
+            self._grid = old.retimed(now, new.step)
+        step = max(now, self._grid.at(self._place))
+        self.context.alarm.at(step, "step")
+        if self._sounding is not None and due > now:  # its end keeps its share of the time to the next step
+            self._end = now + math.ceil(Fraction((self._end - now) * (step - now), due - now))
+            self.context.alarm.at(self._end, "gate")
+        return ()
+
+    def _beats(self) -> Grid:
+        """The grid that all parts share."""
+        return self.context.music.grid(self._rate, self._swing)
 
     def _rest(self) -> Events:
         """No further steps; the one that sounds ends with its gate."""

@@ -112,7 +112,14 @@ class Rule:
         return ()
 
     def music_changed(self, now: int) -> Events:
-        """Key, scale, tempo or chord (``self.context.music``) are others from now on; what sounds may stay."""
+        """The chord where the music stands (``self.context.music``) is another from now on; what sounds may stay."""
+        return ()
+
+    def beat_changed(self, now: int) -> Events:
+        """Tempo, beats of a bar or their places (``self.context.music``) are others from now on; nothing is due before ``now``.
+
+        A rule that keeps a ``Grid`` moves on to another one here, and sets its deadlines anew.
+        """
         return ()
 
     def cut(self, voice: int, now: int) -> Events:
@@ -309,6 +316,21 @@ class Later:
         if self._heap:
             self._alarm.at(self._heap[0][0])
         return events
+
+    def begins(self) -> dict[int, int]:
+        """When the first note of each voice is still to begin."""
+        first: dict[int, int] = {}
+        for when, _, event in sorted(self._heap):
+            if isinstance(event, NoteOn):
+                first.setdefault(event.voice, when)
+        return first
+
+    def move(self, to: Callable[[int, Event], int]) -> None:
+        """Give each event at another time, which ``to`` says of its time; two of one voice must keep their order."""
+        self._heap = [(to(when, event), order, event) for when, order, event in self._heap]
+        heapq.heapify(self._heap)
+        if self._heap:
+            self._alarm.at(self._heap[0][0])
 
     def waits(self, voice: int) -> bool:
         """Whether anything of a voice is still to come."""

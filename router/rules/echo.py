@@ -12,6 +12,7 @@ Example::
 
 from __future__ import annotations
 
+import math
 from collections.abc import Hashable, Mapping
 from typing import Any, ClassVar
 
@@ -65,11 +66,13 @@ class Echo(Rule):
         self._apart: Span = settings["apart"]
         self._softer: float = settings["softer"]
         self._semitones: int = settings["semitones"]
+        self._lasts = context.music.lasts(self._apart)
         self._later = Later(context.alarm)
         self._on: dict[int, None] = {}  # the voices of echoes that sound
 
     def note_on(self, note: NoteOn, now: int) -> Events:
-        apart = int(self.context.music.lasts(self._apart))
+        self._lasts = self.context.music.lasts(self._apart)
+        apart = int(self._lasts)
         for count in range(1, self._times + 1):
             velocity = round(note.velocity * (1 - self._softer) ** count)
             if velocity < 1:
@@ -92,6 +95,13 @@ class Echo(Rule):
             elif isinstance(event, NoteOff):
                 del self._on[event.voice]
         return given
+
+    def beat_changed(self, now: int) -> Events:
+        before, self._lasts = self._lasts, self.context.music.lasts(self._apart)
+        longer = self._lasts / before
+        if longer != 1:
+            self._later.move(lambda when, _: now + math.ceil((when - now) * longer))
+        return ()
 
     def let_go(self, now: int) -> Events:
         self._later.clear()

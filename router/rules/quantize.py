@@ -55,9 +55,10 @@ class Quantize(Rule):
         self._most: int = settings["most"]
         self._voices: dict[int, _Moved] = {}
         self._later = Later(context.alarm)
+        self._grid = context.music.grid(self._to)  # on which what waits will stand
 
     def note_on(self, note: NoteOn, now: int) -> Events:
-        grid = self.context.music.grid(self._to)
+        grid = self._grid = self.context.music.grid(self._to)
         wait = grid.at(grid.next(now)) - now
         if wait > self._most:
             wait = 0
@@ -93,6 +94,20 @@ class Quantize(Rule):
         for event in events:
             self._forget(event)
         return events
+
+    def beat_changed(self, now: int) -> Events:
+        old, self._grid = self._grid, self.context.music.grid(self._to)
+        later: dict[int, int] = {}  # by voice: by how much what still waits is moved on, or back
+        for voice, when in self._later.begins().items():
+            moved = self._voices[voice]
+            place = old.onto(self._grid, old.nearest(when), now)
+            latest = when + self._most - moved.by
+            later[voice] = min(max(now, self._grid.at(place)), latest) - when
+            moved.by += later[voice]
+            moved.last += later[voice]
+        if later:
+            self._later.move(lambda when, event: when + later.get(getattr(event, "voice", 0), 0))
+        return ()
 
     def let_go(self, now: int) -> Events:
         self._later.clear()

@@ -15,6 +15,7 @@ Example::
 from __future__ import annotations
 
 from collections.abc import Hashable, Mapping
+from fractions import Fraction
 from typing import Any, ClassVar
 
 from router.events import Control, Event, NoteOff, NoteOn
@@ -26,6 +27,7 @@ from router.units import NANOSECONDS
 _STEP = 20 * NANOSECONDS // 1000
 """The time between two values of a fade: fine enough to be smooth, coarse enough for a MIDI cable. Our choice."""
 _FADE = "fade"
+_BAR = Span(bars=Fraction(1))
 
 
 class Release(Rule):
@@ -71,6 +73,8 @@ class Release(Rule):
         self._kept: dict[
             int, None
         ] = {}  # those of them whose release came, or does not matter: this rule has to end them
+        self._bars = context.music.grid(_BAR)
+        self._ends: dict[int, int] = {}  # the bar at whose beginning a voice ends, on this grid
         self._fading: dict[int, None] = {}
         self._fade_ends = 0
         self._level: int | None = None  # the expression that was sent last
@@ -90,6 +94,7 @@ class Release(Rule):
             self._kept[note.voice] = None
         else:
             self._kept.pop(note.voice, None)
+            self._ends.pop(note.voice, None)
             self.context.alarm.cancel(note.voice)
         return [*given, note]
 
@@ -100,8 +105,9 @@ class Release(Rule):
             return ()
         if self._when == "bar":
             self._kept[off.voice] = None
-            bars = self.context.music.grid(Span(bars=Span().bars + 1))
-            self.context.alarm.at(bars.at(bars.next(now)), off.voice)
+            self._bars = self.context.music.grid(_BAR)
+            self._ends[off.voice] = self._bars.next(now)
+            self.context.alarm.at(self._bars.at(self._ends[off.voice]), off.voice)
             return ()
         return self._end(off.voice, now)
 
@@ -111,9 +117,17 @@ class Release(Rule):
         assert isinstance(tag, int)  # noqa: S101 - every other tag is a voice
         return self._end(tag, now)
 
+    def beat_changed(self, now: int) -> Events:
+        old, self._bars = self._bars, self.context.music.grid(_BAR)
+        for voice, bar in self._ends.items():
+            self._ends[voice] = old.onto(self._bars, bar, now)
+            self.context.alarm.at(max(now, self._bars.at(self._ends[voice])), voice)
+        return ()
+
     def let_go(self, now: int) -> Events:
         kept, fading = self._kept, self._fading
         self._kept, self._on = {}, {}
+        self._ends.clear()
         for voice in kept:
             self.context.alarm.cancel(voice)
         self._stop_fading()
@@ -122,6 +136,7 @@ class Release(Rule):
     def _end(self, voice: int, now: int) -> Events:
         self._on.pop(voice, None)
         self._kept.pop(voice, None)
+        self._ends.pop(voice, None)
         if not self._fade or self._on:  # the channel fades as a whole: not under a note that is held
             return (NoteOff(voice),)
         self._fading[voice] = None

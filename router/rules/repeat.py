@@ -50,6 +50,9 @@ class Repeat(Rule):
         self._on_the_beat = settings["begin"] == ON_THE_BEAT
         self._held: dict[int, list[NoteOn]] = {}
         self._grids: dict[int, Grid] = {}
+        self._places: dict[int, int] = {}  # of the stroke that comes next
+        self._struck: dict[int, int] = {}  # when the last stroke was
+        self._ends: dict[int, int] = {}  # when the last stroke ends or has ended
         self._sounding: dict[int, int] = {}  # the voice of the stroke that sounds, by the voice behind it
 
     def note_on(self, note: NoteOn, now: int) -> Events:
@@ -62,20 +65,51 @@ class Repeat(Rule):
         return (NoteOn(own, note.pitch, note.velocity, note.strength),)
 
     def _begin(self, note: NoteOn, now: int) -> None:
+        step = self._step(note)
+        grid = Grid(self.context.music.origin if self._on_the_beat else now, step)
+        place = grid.latest(now)
+        after = place + 1 if 2 * (grid.at(place + 1) - now) >= step else place + 2  # not twice within half a step
+        self._grids[note.voice], self._places[note.voice] = grid, after
+        self._struck[note.voice] = now
+        self._ends[note.voice] = now + math.ceil(self._gate * step)
+        self._set_alarms(note.voice, now)
+
+    def _step(self, note: NoteOn) -> Fraction:
+        """How long a step is, by the strength of the note."""
         music = self.context.music
         slow, fast = music.lasts(self._rate), music.lasts(self._strong)
         strength = Fraction(note.strength).limit_denominator(100)
-        step = slow if self._rate == self._strong else 1 / (1 / slow + (1 / fast - 1 / slow) * strength)
-        grid = self._grids[note.voice] = Grid(music.origin if self._on_the_beat else now, step)
-        place = grid.latest(now)
-        after = place + 1 if 2 * (grid.at(place + 1) - now) >= step else place + 2  # not twice within half a step
-        self.context.alarm.at(grid.at(after), ("step", note.voice))
-        self.context.alarm.at(now + math.ceil(self._gate * step), ("gate", note.voice))
+        return slow if self._rate == self._strong else 1 / (1 / slow + (1 / fast - 1 / slow) * strength)
+
+    def _set_alarms(self, voice: int, now: int) -> None:
+        self.context.alarm.at(max(now, self._grids[voice].at(self._places[voice])), ("step", voice))
+        if self._ends[voice] >= now:
+            self.context.alarm.at(self._ends[voice], ("gate", voice))
+
+    def beat_changed(self, now: int) -> Events:
+        for voice, notes in self._held.items():
+            old, step = self._grids[voice], self._step(notes[0])
+            if step == old.step and (self._rate.nanoseconds or not self._on_the_beat):
+                continue
+            due = old.at(self._places[voice])
+            if self._on_the_beat:
+                new = self._grids[voice] = Grid(self.context.music.origin, step)
+                self._places[voice] = old.onto(new, self._places[voice], now)
+                while 2 * (new.at(self._places[voice]) - self._struck[voice]) < min(old.step, step):
+                    self._places[voice] += 1  # the first stroke stands outside the grid
+            else:
+                new = self._grids[voice] = old.retimed(now, step)
+            if due > now:  # its end keeps its share of the time to the next stroke
+                left = max(now, new.at(self._places[voice])) - now
+                self._ends[voice] = now + math.ceil(Fraction((self._ends[voice] - now) * left, due - now))
+            self._set_alarms(voice, now)
+        return ()
 
     def note_off(self, off: NoteOff, now: int) -> Events:
         if off.voice not in self._held:
             return (off,)
-        del self._held[off.voice], self._grids[off.voice]
+        for of_voices in (self._held, self._grids, self._places, self._struck, self._ends):
+            del of_voices[off.voice]
         for what in ("step", "gate"):
             self.context.alarm.cancel((what, off.voice))
         return self._end(off.voice)
@@ -87,12 +121,12 @@ class Repeat(Rule):
             return self._end(voice)
         grid = self._grids[voice]
         place = grid.latest(now)  # the latest that is due; those before it are left out
-        self.context.alarm.at(grid.at(place + 1), ("step", voice))
-        end = grid.end(place, self._gate)
+        self._places[voice], self._ends[voice] = place + 1, grid.end(place, self._gate)
         ended = self._end(voice)
-        if end <= now:  # so late that it would be over before it began
+        self._set_alarms(voice, now)
+        if self._ends[voice] <= now:  # so late that it would be over before it began
             return ended
-        self.context.alarm.at(end, ("gate", voice))
+        self._struck[voice] = now
         own = self._sounding[voice] = self.context.new_voice()
         return [*ended, *(NoteOn(own, note.pitch, note.velocity, note.strength) for note in self._held[voice])]
 
