@@ -290,6 +290,7 @@ class Beat:
         return self.music != before
 
 
+_ONE = bytes((midi.CLOCK,))
 _TICK = Span(whole=Fraction(1, 4 * CLOCKS))
 
 
@@ -304,6 +305,8 @@ class ClockOut:
         self._music = music
         self._grid = music.grid(_TICK)
         self._next = self._grid.next(now)
+        self._short = int(self._grid.step)  # from one tick to the next
+        self._due: int | None = None  # the deadline, once it has been asked for
         self._begin: int | None = None  # the tick that Start or Continue means
         self._from_start = False
         self.running = False
@@ -320,7 +323,7 @@ class ClockOut:
 
     def stop(self) -> list[bytes]:
         """Stop; the ticks go on."""
-        self._begin, self.running = None, False
+        self._begin, self.running, self._due = None, False, None
         return [bytes((midi.STOP,))]
 
     def follow(self, music: Music, now: int) -> list[bytes]:
@@ -329,7 +332,8 @@ class ClockOut:
         if (music.tempo, music.origin, music.beats) == (before.tempo, before.origin, before.beats):
             return []
         old, self._grid = self._grid, music.grid(_TICK)
-        expected, self._next = self._next, old.onto(self._grid, self._next, now)
+        expected, self._next, self._due = self._next, old.onto(self._grid, self._next, now), None
+        self._short = int(self._grid.step)
         if self._next == expected:
             return []
         if self._begin is not None and not self.running:
@@ -338,25 +342,36 @@ class ClockOut:
 
     def deadline(self) -> int:
         """When ``wake`` is next wanted."""
-        tick = self._grid.at(self._next)
-        return tick if self._begin is None else min(tick, self._told())
+        if self._due is None:
+            tick = self._grid.at(self._next)
+            self._due = tick if self._begin is None else min(tick, self._told())
+        return self._due
 
     def wake(self, now: int) -> list[bytes]:
         """What goes out now."""
+        due = self.deadline()
+        if now < due:
+            return []
+        if (
+            self._begin is None and now - due < self._short
+        ):  # nearly always: what comes next is reckoned after it is sent
+            self._next, self._due = self._next + 1, None
+            return [_ONE]
         out: list[bytes] = []
         if self._grid.latest(now) - self._next > CLOCKS:
-            self._next = self._grid.next(now)
+            self._next, self._due = self._grid.next(now), None
             out += self._elsewhere()
         while (due := self.deadline()) <= now:
             if self._begin is not None and due == self._told():
                 out += self._tell()
             else:
-                self._next += 1
-                out.append(bytes((midi.CLOCK,)))
+                self._next, self._due = self._next + 1, None
+                out.append(_ONE)
         return out
 
     def _after(self, every: int) -> int:
         """The first tick that is such a place and before which another comes."""
+        self._due = None
         return every * (self._next // every + 1)
 
     def _told(self) -> int:
@@ -364,7 +379,7 @@ class ClockOut:
         return self._grid.at(self._begin) - int(self._grid.step / 2)
 
     def _tell(self) -> list[bytes]:
-        begin, self._begin, self.running = self._begin or 0, None, True
+        begin, self._begin, self.running, self._due = self._begin or 0, None, True, None
         if self._from_start:
             return [bytes((midi.START,))]
         bars = self._music.beats * (CLOCKS // CLOCKS_A_POSITION)

@@ -16,7 +16,7 @@ PACKAGE = Path(router.__file__).parent
 LAYERS = (
     {"events"},
     {"timers", "music", "midi", "units"},
-    {"rules", "conditioning", "harmony", "ledger", "recognition", "tonality", "lead"},
+    {"beat", "rules", "conditioning", "harmony", "ledger", "recognition", "tonality", "lead"},
     {"engine"},
     {
         "budget",
