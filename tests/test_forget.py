@@ -5,6 +5,7 @@ import json
 from pathlib import Path
 
 import pytest
+from test_fit_guide import session
 
 from router.cli import main
 from router.inputs.trace import header_line
@@ -35,6 +36,12 @@ def room(tmp_path):
         recording = header_line(child=child, input="pad").encode()
         (beside / f"{child}-pad-2026-03-20-1000.jsonl").write_bytes(recording)
         (beside / f"{child}-pad-2026-03-20-1001.jsonl.gz").write_bytes(gzip.compress(recording))
+        for kept in (beside, tmp_path / "records"):
+            (kept / f"{child}-cheek-2026-03-20-1000-2.jsonl").write_bytes(recording)
+            (kept / f"fit of {child}.html").write_text(f"<title>{child}, pad: the fit</title>")
+            (kept / f"fit of {child}.png").write_bytes(b"picture")
+        (tmp_path / "records" / f"{child}-march.html").write_text(f"<title>What {child} did</title>")
+        (beside / f"{child}.html").write_text(f"<title>{child} and her family</title>")
     (tmp_path / "profiles" / "wren-notes.jsonl").write_text("not a recording of the router's")
     for seat, child in (("bed", "wren"), ("window", "lark")):
         memory = tmp_path / "state" / seat
@@ -63,6 +70,13 @@ HERS = {
     "profiles/wren.yaml~",
     "profiles/wren-pad-2026-03-20-1000.jsonl",
     "profiles/wren-pad-2026-03-20-1001.jsonl.gz",
+    "profiles/wren-cheek-2026-03-20-1000-2.jsonl",
+    "profiles/fit of wren.html",
+    "profiles/fit of wren.png",
+    "records/wren-cheek-2026-03-20-1000-2.jsonl",
+    "records/fit of wren.html",
+    "records/fit of wren.png",
+    "records/wren-march.html",
     "state/bed/plays.json",
     "state/bed/last-good.yaml",
 }
@@ -136,3 +150,19 @@ def test_what_cannot_be_deleted_is_said(room, capsys, monkeypatch):
     assert forget(room, "wren", "--yes") == 1
     assert "pad.json   NOT DELETED: permission denied" in capsys.readouterr().out
     assert (room.parent / "records/wren/fits/pad.json").exists()
+
+
+def test_what_a_fit_has_written_is_found(room, tmp_path):
+    folder = tmp_path / "profiles"
+    (folder / "lark.yaml").write_text((shipped() / "lark.yaml").read_text())
+    recording = folder / "copied from a stick.jsonl"
+    recording.write_text(header_line(child="lark") + session().split("\n", 1)[1])
+    before = there(room)
+    words = ["--trace", str(recording), "--write", "--report", str(folder / "march.html")]
+    assert main(["fit", "cheek", "--profile", str(folder / "lark.yaml"), *words]) == 0
+    written = there(room) - before
+    assert {"profiles/march.html", "profiles/march.png"} < written
+    assert len(written) == 3  # and the old profile
+    assert forget(room, "lark", "--yes") == 0
+    assert not (written | {"profiles/copied from a stick.jsonl"}) & there(room)
+    assert "profiles/lark.yaml" in there(room)

@@ -26,10 +26,10 @@ LATELY = 60.0
 """Seconds: a log that was written so lately is perhaps being written still."""
 
 UNKNOWN = """\
-What this machine cannot know, and you must look for: reports that were written, printed or sent; copies on other machines, on
-sticks and in the hospital's backups; recordings that were kept elsewhere; the lines of the system's journal, which hold the
-pseudonym and the times of efforts (journalctl --vacuum-time=1d empties it). What is deleted from a memory card can sometimes be
-brought back: where that must not be, destroy the card."""
+What this machine cannot know, and you must look for: reports that were written elsewhere, printed or sent; copies on other
+machines, on sticks and in the hospital's backups; recordings that were kept elsewhere; the lines of the system's journal, which
+hold the pseudonym and the times of efforts (journalctl --vacuum-time=1d empties it). What is deleted from a memory card can
+sometimes be brought back: where that must not be, destroy the card."""
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -52,8 +52,8 @@ def run(args: argparse.Namespace) -> int:
     records = places.records(args)
     files = [*_records(records / child), *_memories(room.folders.state, child)]
     profiles = []
-    for folder in places.profiles(args):
-        files += _beside_profiles(folder, child)
+    for folder in (records, *places.profiles(args)):
+        files += _beside(folder, child)
         profiles += [path for path in (folder / f"{child}.yaml",) if path.exists()]
     files = list(dict.fromkeys(files))
     if not files:
@@ -119,15 +119,21 @@ def _memories(state: Path, child: str) -> Iterator[Path]:
             yield from (path for path in seat.iterdir() if path.name.lstrip(".").startswith((plays.name, copy.name)))
 
 
-def _beside_profiles(folder: Path, child: str) -> Iterator[Path]:
-    """Old states of the child's profile, and recordings that were made to fit it."""
+def _beside(folder: Path, child: str) -> Iterator[Path]:
+    """What fits leave beside a profile and among the records: recordings, pages with their picture, old profiles. Reports too."""
     if not folder.is_dir():
         return
     profile = re.compile(rf"\.?{re.escape(child)}\.ya?ml(\.old\d*|~|\.bak|\.\d+\.tmp|\.sw.)")
+    title = re.compile(rf"<title>({re.escape(child)}, [^<]*: the fit|What {re.escape(child)} did)</title>")
     for path in sorted(path for path in folder.iterdir() if path.is_file()):
-        recording = path.name.endswith((".jsonl", ".jsonl.gz")) and path.name.startswith(f"{child}-")
-        if profile.fullmatch(path.name) or (recording and _child_in(_first_line(path)) == child):
+        if profile.fullmatch(path.name) or (
+            path.name.endswith((".jsonl", ".jsonl.gz")) and _child_in(_first_line(path)) == child
+        ):
             yield path
+        elif path.suffix in (".html", ".htm") and title.search(_text(path)):
+            yield path
+            if (picture := path.with_suffix(".png")).is_file():
+                yield picture
 
 
 def _text(path: Path) -> str:
