@@ -14,6 +14,8 @@ import pytest
 from serving import serving
 
 from router.cli import main
+from router.recorder import BASELINE, PLAYING, RECORD, RECORD_OFF
+from router.report.session import CUE
 
 CHECKOUT = Path(__file__).parent.parent
 
@@ -273,6 +275,16 @@ def test_panic(path, capsys):
 def test_panic_that_nobody_hears_says_what_else_silences(path, capsys):
     assert main(["panic", "--socket", str(path)]) == 1
     assert capsys.readouterr().err.endswith("If anything still sounds: sudo systemctl restart router\n")
+
+
+def test_the_words_with_a_meaning_are_told_by_the_help(capsys):
+    with pytest.raises(SystemExit, match="0"):
+        main(["mark", "--help"])
+    said = capsys.readouterr().out
+    told = dict(re.findall(r"(?m)^  (\S+(?: \S+)*)   +(\S.*)$", said))
+    assert {BASELINE, PLAYING, CUE, RECORD, RECORD_OFF, "goal NAME SCORE"} <= set(told)
+    assert "no sound" in told[BASELINE]
+    assert max(map(len, said.splitlines())) <= 80
 
 
 def test_mark(path, capsys):

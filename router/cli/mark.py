@@ -14,11 +14,22 @@ EXAMPLE = 'router mark "smiled"'
 PATIENCE = 5.0
 """Seconds."""
 
+WORDS = """\
+baseline          movements make no sound: how often they come anyway
+playing           they sound again, and are compared with the baseline
+cue               the child is asked, or shown, to play now
+record            keep what the sensors say, for router play and router fit
+record off        keep it no longer
+goal NAME SCORE   how far a goal is reached: -2 to +2, 0 as expected
+
+Every other text is a remark; the report shows it at its moment."""
+
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare them."""
     parser.add_argument("text", metavar="TEXT", nargs="+", help="the remark: no names, as the log has none")
     asking.add_arguments(parser, seat=True)
+    parser.add_argument_group("texts with a meaning", WORDS)
 
 
 def run(args: argparse.Namespace) -> int:
