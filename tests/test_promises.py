@@ -332,7 +332,7 @@ def promise_6_it_explains_itself() -> None:
 # --- 7 ------------------------------------------------------------------------------------------------------------
 
 FIELDS = {
-    "start": set(),
+    "start": {"log", "child", "seat", "began", "profile", "router"},
     "stop": set(),
     "press": {"input", "strength", "zone", "pitch"},
     "release": {"input"},
@@ -356,7 +356,10 @@ def promise_7_what_happened_is_on_record_and_whose_it_was_is_not() -> None:
     played.give(2020 * MILLISECOND, Mark("cue"))
     played.stop()
     file = io.StringIO()
-    log = recorder.LogFile(file, 0)
+    began = "2026-03-20T10:00:00+01:00"
+    path = Path(FOLDER) / "wren.yaml"
+    about = recorder.header(loaded(FOLDER).child, seat="bed", began=began, profile=recorder.digest(path))
+    log = recorder.LogFile(file, 0, about)
     for line in played.log.lines:
         log(*line)
     lines = [json.loads(line) for line in file.getvalue().splitlines()]
@@ -368,7 +371,8 @@ def promise_7_what_happened_is_on_record_and_whose_it_was_is_not() -> None:
         told = [(line["channel"], line["note"]) for line in lines if line["event"] == event]
         assert told == [(data[0] % 16 + 1, data[1]) for data in sent if data[0] & 0xF0 == status]
     assert [line["t"] for line in lines if line["event"] == "press"] == [1.0, 2.0]
-    # And nothing that says who it was: no field beyond these, no word of the profile's remarks.
+    # And nothing that says who it was: the pseudonym, no field beyond these, no word of the profile's remarks.
+    assert (lines[0]["event"], lines[0]["child"], set(lines[0]) - {"t", "event"}) == ("start", "wren", FIELDS["start"])
     for line in lines:
         assert set(line) - {"t", "event"} <= FIELDS[line["event"]], line
     for word in ("Ada", "room", "twelve", FOLDER):
