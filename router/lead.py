@@ -16,12 +16,12 @@ Invariant: whatever bytes come, in whatever order and at whatever times, nothing
 from __future__ import annotations
 
 from collections.abc import Hashable, Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 from router.harmony import SETTLE
 from router.midi import ALL_NOTES_OFF, ALL_SOUND_OFF, CONTROL_CHANGE, DRUM_CHANNEL, NOTE_OFF, NOTE_ON, SUSTAIN
-from router.music import SCALES, Chord
+from router.music import SCALES, Chord, Music
 from router.recognition import TRIADS_AND_SEVENTHS, chord_of, named_chord
 from router.timers import Alarm
 from router.tonality import Tonality
@@ -29,6 +29,9 @@ from router.units import NANOSECONDS
 
 TOGETHER = NANOSECONDS // 2
 """Notes of a broken chord lie no further apart than this from the first to the last. Our choice: four eighths at 180 a minute and more."""
+
+_THIRD, _FIFTH = 4, 7
+"""Of a major key, in semitones."""
 
 RESET_CONTROLLERS, SYSTEM_RESET = 121, 0xFF
 DOWN = 64
@@ -43,16 +46,35 @@ class Leading:
     key: bool = False
     channel: int | None = None
     freeze: int | None = None
-    major: tuple[int, ...] = SCALES["major"]
-    minor: tuple[int, ...] = SCALES["minor"]
 
 
 class Led(NamedTuple):
-    """What the keyboard says at present; None where it has said nothing yet, or does not lead in it."""
+    """What the keyboard says at present; None where it has said nothing yet, or does not lead in it.
+
+    ``scale`` is the major or the natural minor one.
+    """
 
     chord: Chord | None = None
     tonic: int | None = None
     scale: tuple[int, ...] | None = None
+
+    def onto(self, music: Music) -> Music:
+        """``music`` as led: with this chord, and in this key. What the keyboard has not said stays.
+
+        A scale keeps its number of notes, so that a degree is no other place of the scale than before: where its third is not that
+        of the key, it becomes the major or minor one of its size (pentatonic, blues, seven notes). One without a fifth stays.
+        """
+        scale = music.scale
+        if self.scale is not None and _FIFTH in scale and (_THIRD in scale) != (_THIRD in self.scale):
+            kind = {5: " pentatonic", 6: " blues", 7: ""}.get(len(scale))
+            if kind is not None:
+                scale = SCALES[("major" if _THIRD in self.scale else "minor") + kind]
+        return replace(
+            music,
+            tonic=music.tonic if self.tonic is None else self.tonic,
+            scale=scale,
+            chord=self.chord or music.chord,
+        )
 
 
 class Lead:
@@ -153,7 +175,7 @@ class Lead:
         self._alarm.cancel()
         if not down:
             self._take_key()
-            if self._leading.chord and self.held:
+            if self._leading.chord:
                 self._alarm.at(now)
 
     def _let_go(self, now: int, channel: int | None = None) -> None:
@@ -169,8 +191,7 @@ class Lead:
     def _take_key(self) -> None:
         key = self._tonality.key
         if self._leading.key and key is not None and not self._frozen:
-            scale = self._leading.minor if key.minor else self._leading.major
-            self.led = self.led._replace(tonic=key.tonic, scale=scale)
+            self.led = self.led._replace(tonic=key.tonic, scale=SCALES["minor" if key.minor else "major"])
 
     def _settle(self) -> None:
         if self._frozen or not self._leading.chord:

@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 
 from router.harmony import SETTLE
 from router.lead import TOGETHER, Lead, Leading, Led
-from router.music import SCALES
+from router.music import SCALES, Music, chord_symbol
 from router.testing import MILLISECOND
 from router.timers import Alarm, Timers
 from router.units import NANOSECONDS
@@ -88,6 +88,18 @@ def test_broken_chords_with_and_without_the_pedal(gap, pedal):
         keys.go_on(now + gap // 2 + SETTLE // MILLISECOND)
         assert keys.chord == name
         now += 800
+
+
+def test_what_the_pedal_holds_belongs_together_however_slowly_it_came():
+    keys = Keyboard()
+    keys.pedal(0, True)
+    for at, note in enumerate((48, 64, 67, 70)):
+        keys.down(100 + 900 * at, note)
+        keys.up(300 + 900 * at, note)
+    keys.go_on(5000)
+    assert (keys.chord, keys.lead.held) == ("C7", (48, 64, 67, 70))
+    keys.pedal(5000, False)
+    assert (keys.chord, keys.lead.held) == ("C7", ())
 
 
 def test_short_strokes_of_whole_chords_are_not_thrown_together():
@@ -183,12 +195,12 @@ def test_channels_and_drums():
 
 
 def test_the_key_that_is_played_with_its_scale_and_frozen():
-    keys = Keyboard(key=True, chord=False, freeze=FREEZE, minor=SCALES["harmonic minor"])
+    keys = Keyboard(key=True, chord=False, freeze=FREEZE)
     for second in range(12):
         chord = ((57, 60, 64), (62, 65, 69), (64, 68, 71), (57, 60, 64))[second % 4]
         keys.down(1000 * second, *chord)
         keys.up(1000 * second + 900, *chord)
-    assert keys.lead.led == Led(None, 9, SCALES["harmonic minor"])
+    assert keys.lead.led == Led(None, 9, SCALES["minor"])
     assert len(keys.changes) == 1
     keys.pedal(12_000, True, FREEZE)
     for second in range(12, 72):
@@ -198,6 +210,34 @@ def test_the_key_that_is_played_with_its_scale_and_frozen():
     assert len(keys.changes) == 1
     keys.pedal(72_000, False, FREEZE)
     assert keys.lead.led == Led(None, 3, SCALES["major"]), "as soon as it may"
+
+
+@pytest.mark.parametrize(
+    ("own", "key", "then"),
+    [
+        ("major pentatonic", "minor", "minor pentatonic"),
+        ("minor pentatonic", "major", "major pentatonic"),
+        ("major blues", "minor", "minor blues"),
+        ("major", "minor", "minor"),
+        ("dorian", "major", "major"),
+        ("dorian", "minor", "dorian"),
+        ("harmonic minor", "minor", "harmonic minor"),
+        ("mixolydian", "major", "mixolydian"),
+        ("chromatic", "minor", "chromatic"),
+        ("whole tone", "minor", "whole tone"),
+    ],
+)
+def test_a_childs_scale_in_another_key_has_as_many_notes(own, key, then):
+    music = Led(None, 9, SCALES[key]).onto(Music(2, SCALES[own]))
+    assert (music.tonic, music.scale) == (9, SCALES[then])
+    assert len(music.scale) == len(SCALES[own])
+
+
+def test_what_the_keyboard_has_not_said_stays():
+    own = Music(2, SCALES["dorian"], chord=chord_symbol("Dm"), beats=3, origin=7)
+    assert Led().onto(own) == own
+    assert Led(chord_symbol("G")).onto(own).chord == chord_symbol("G")
+    assert Led(chord_symbol("G")).onto(own).notes == own.notes
 
 
 MESSAGES = st.one_of(
