@@ -76,21 +76,6 @@ class Harmony:
             self._place = before
         self._alarm.at(self._grid.at(self._place + 1))
 
-    def beat_changed(self, music: Music, now: int) -> None:
-        """Tempo, beats of a bar or their places are those of ``music`` from now on, and with them the chord.
-
-        Where the grid moves a little, the chord that began stays; where it jumps, the chord is the one of the new place.
-        """
-        old, every = self._grid, self._progression.every
-        if old is None or every is None or every.nanoseconds:
-            return
-        self._grid = music.grid(every)
-        before, self._place = self._place, self._grid.latest(now)
-        near = self._grid.at(self._place + 1) - now < self._grid.step / 2
-        if self._place + 1 == before and near:
-            self._place = before
-        self._alarm.at(self._grid.at(self._place + 1))
-
     def stop(self) -> None:
         """Be as new."""
         self._alarm.cancel()

@@ -301,27 +301,6 @@ class Grid:
         """
         return other.nearest(self.retimed(now, other.step).at(place))
 
-    def nearest(self, when: int) -> int:
-        """The place that is nearest to ``when``; of two equally near the earlier."""
-        place = self.latest(when)
-        after = self.exactly(place) + self.exactly(place + 1) < 2 * (when - self.start)
-        return place + 1 if after else place
-
-    def retimed(self, now: int, step: Fraction) -> Grid:
-        """The same places with another step from ``now`` on: of the step that is under way the same share is over.
-
-        What is past stays past, and what is to come stays to come, but for a fraction of a nanosecond.
-        """
-        return Grid(math.floor(now - (now - self.start) * step / self.step), step, self.swing)
-
-    def onto(self, other: Grid, place: int, now: int) -> int:
-        """The place of ``other`` that comes instead of ``place``, which is still to come when ``other`` holds from ``now`` on.
-
-        It is the nearest to where ``place`` would be if only the step were another; it may have been a moment ago, and then
-        is due now. So it comes neither twice nor within half a step of the one before, and a small change skips none.
-        """
-        return other.nearest(self.retimed(now, other.step).at(place))
-
     def end(self, place: int, gate: Fraction) -> int:
         """When this share of the time from a place to the next is over."""
         here = self.exactly(place)
