@@ -232,11 +232,16 @@ def midi_system() -> MidiSystem:
     if not (_systems and _systems[0].alive):
         # First the old one goes: JACK's library keeps what it knows of a server until the last client of it is closed,
         # and a new client would see the ports of the server that died, for ever.
-        while _systems:
-            _systems.pop().close()
+        give_back()
         alsa = SEQUENCER.exists() and os.environ.get(CHOICE) != "jack"
         _systems.append(AlsaSystem() if alsa else JackSystem())
     return _systems[0]
+
+
+def give_back() -> None:
+    """At the program's end, after all ports: a JACK client that is left open has a thread that calls Python while it is ending."""
+    while _systems:
+        _systems.pop().close()
 
 
 def current() -> MidiSystem | None:

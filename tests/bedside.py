@@ -39,7 +39,7 @@ class Cost(NamedTuple):
 class Bedside:
     """A small PC: its folders, its configuration, and the router that runs on it. ``card``: where it keeps what lasts."""
 
-    def __init__(self, folder, synth, sensor, more="", seat="{profile: wren}", card=None):
+    def __init__(self, folder, synth, sensor, *, more="", seat="{profile: wren}", card=None):
         self.folder, self.synth, self.sensor = folder, synth, sensor
         self.profiles, self.runtime, self.card = folder / "profiles", folder / "run", card or folder
         self.records = self.card / "records"

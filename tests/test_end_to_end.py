@@ -7,6 +7,7 @@ and what it played is measured in the sound file that it leaves. Nothing is asse
 import os
 import signal
 import subprocess
+import threading
 import time
 
 import numpy as np
@@ -250,6 +251,28 @@ def test_a_jack_server_that_dies_stops_nothing_else_and_is_used_again(part, monk
     assert len([said for said in router.events() if said["event"] == "output_missing"]) == 1
     assert "no JACK server answers" in router.wait_for("output_missing")[0]["why"]
     assert router.stop() == 0
+
+
+def test_it_ends_well_while_ports_come_and_go(part):
+    """What JACK's threads have to tell must not find a Python that is ending."""
+    over = threading.Event()
+
+    def come_and_go():
+        while not over.wait(0.002):
+            port = rtmidi.MidiOut(rtmidi.API_UNIX_JACK, name=unique("passing"))
+            port.open_virtual_port("out")
+            port.close_port()
+            port.delete()
+
+    thread = threading.Thread(target=come_and_go)
+    thread.start()
+    try:
+        for _ in range(4):
+            router = part(Router, BREATH.format(sensor="/dev/none", synth="nobody"))
+            assert router.stop() == 0
+    finally:
+        over.set()
+        thread.join()
 
 
 # --- the command itself -------------------------------------------------------------------------------------------

@@ -73,6 +73,7 @@ def _play_profile(args: argparse.Namespace) -> signal.Signals | int | None:
     # Here and not above: only Linux has all that these need.
     from router import clock  # noqa: PLC0415
     from router.daemon import Daemon  # noqa: PLC0415
+    from router.ports import give_back  # noqa: PLC0415
     from router.recorder import BackgroundLog  # noqa: PLC0415
 
     with contextlib.ExitStack() as stack:
@@ -82,6 +83,7 @@ def _play_profile(args: argparse.Namespace) -> signal.Signals | int | None:
             print(f"router run: {args.log}: {(error.strerror or str(error)).lower()}", file=sys.stderr)
             return 1
         log, _lost = _log(args.verbose, stack)
+        stack.callback(give_back)
         record = None
         if file is not None:
             record = BackgroundLog(
@@ -104,10 +106,12 @@ def _serve(args: argparse.Namespace) -> signal.Signals | int | None:
             file=sys.stderr,
         )
         return 2
+    from router.ports import give_back  # noqa: PLC0415 - as above
     from router.service import Service, settled  # noqa: PLC0415 - as above
 
     with contextlib.ExitStack() as stack:
         log, lost = _log(args.verbose, stack)
+        stack.callback(give_back)
         chosen, refused = settled(path, log)
         return Service(chosen, log, refused, lost).run(lambda: _ready(""))
 
