@@ -38,6 +38,8 @@ class Movement:
     note: tuple[int, int]
     begin: Callable[[], None]
     end: Callable[[], None]
+    rest: float = 0.0
+    """Seconds at rest before it is heard: a pressure's rest level must be known first, which takes half a second there."""
 
 
 @dataclass(frozen=True)
@@ -79,7 +81,7 @@ class Room:
         self.tablet.place(0.1, 0.5)
         self.movements = {
             "switch": Movement(self.switch, SWITCH, lambda: self.switch.key(True), lambda: self.switch.key(False)),
-            "breath": Movement(self.sensor, BREATH, lambda: self.press(150), lambda: self.press(0)),
+            "breath": Movement(self.sensor, BREATH, lambda: self.press(150), lambda: self.press(0), rest=3.0),
             "pointer": Movement(
                 self.tablet, POINTER, lambda: self.tablet.place(0.9, 0.5), lambda: self.tablet.place(0.1, 0.5)
             ),

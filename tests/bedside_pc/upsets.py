@@ -36,6 +36,7 @@ def unplug_and_back(room: Room, movement: Movement) -> None:
     movement.end()
     movement.device.plug()
     room.until_found()
+    time.sleep(movement.rest)
     must(not room.synth.sounding, "nobody plays, and nothing sounds")
     movement.begin()
     must(room.synth.wait(1) == {movement.note}, "it plays its own note again")
