@@ -363,7 +363,11 @@ def _in(root: Path, *command: str) -> str:
         "LC_ALL=C.UTF-8",
         "DEBIAN_FRONTEND=noninteractive",
     ]
-    return _run("unshare", "--mount", "--pid", "--fork", f"--root={root}", "--mount-proc", *clean, *command)
+    apart = ["--mount", "--pid", "--fork", f"--root={root}", "--mount-proc"]
+    mounted = Path("/proc/self/mountinfo").read_text(encoding="utf-8").splitlines()
+    if not any(line.split()[4] == "/" for line in mounted):  # in a chroot, whose own root is no mount that could be made private
+        apart += ["--propagation", "unchanged"]
+    return _run("unshare", *apart, *clean, *command)
 
 
 def _settle(root: Path) -> None:
