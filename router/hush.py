@@ -35,6 +35,8 @@ CABLE = 0.001
 """ALSA: seconds that a message of three bytes takes on a MIDI cable (31,250 baud). There may be one behind the port."""
 ANSWERING = 1.0
 """JACK: seconds in which a server that has just lost a client takes another: it was seen to refuse, once in 150 kills."""
+STILL = 3.0
+"""JACK: seconds without a cycle after which the server has gone, if its library has not told."""
 CYCLES = 3
 """JACK: so many cycles later a connection carries, and what was written has arrived."""
 A_CYCLE = 32
@@ -236,7 +238,12 @@ class _JackSender:
     def wait(self) -> None:
         """Until all is written, and ``CYCLES`` cycles after that."""
         start = None
+        cycle, deadline = self._cycle, time.monotonic() + STILL
         while not self.stopped:
+            if self._cycle != cycle:
+                cycle, deadline = self._cycle, time.monotonic() + STILL
+            elif time.monotonic() > deadline:  # it has gone, and JACK's library has not told
+                self.stopped = True
             if any(self.queues):
                 start = None
             elif start is None:

@@ -22,6 +22,7 @@ import time
 from collections import Counter
 from pathlib import Path
 from typing import Any
+from unittest.mock import patch
 
 SERVER = "router-tests-killed"
 WAIT = 60.0
@@ -124,9 +125,16 @@ class Bedside:
         assert self._router.stdout.readline() == b"ready\n", (self._folder / "said").read_text()
         if synth == NONE:
             for name, ear in self.ears.items():
-                (port,) = self._client.get_ports(f"^router[^:]*:{name}$", is_midi=True, is_output=True)
-                self._client.connect(port, ear.name)
+                self._client.connect(self._port(f"^router[^:]*:{name}$"), ear.name)
         time.sleep(LIFTED)
+
+    def _port(self, pattern: str) -> Any:
+        """A port of the router's, which is not listed in the very moment in which it was opened."""
+        deadline = time.monotonic() + WAIT
+        while not (ports := self._client.get_ports(pattern, is_midi=True, is_output=True)):
+            assert time.monotonic() < deadline, pattern
+            time.sleep(0.01)
+        return ports[0]
 
     def play(self, rng: random.Random) -> None:
         """Hands at random, for a random time."""
@@ -212,10 +220,12 @@ def soak(count: int, first: int = 0, *, progress: bool = False) -> Counter[str]:
     jack.set_error_function(lambda _message: None)  # while the server starts
     jack.set_info_function(lambda _message: None)
     became: Counter[str] = Counter()
-    os.environ |= {"ROUTER_MIDI": "jack", "JACK_DEFAULT_SERVER": SERVER}
-    server = Server(None, SERVER)
-    client = jack.Client("connects")
-    with tempfile.TemporaryDirectory() as folder:
+    with (
+        patch.dict(os.environ, {"ROUTER_MIDI": "jack", "JACK_DEFAULT_SERVER": SERVER}),
+        tempfile.TemporaryDirectory() as folder,
+    ):
+        server = Server(None, SERVER)
+        client = jack.Client("connects")
         bedside = Bedside(Path(folder), client)
         try:
             for seed in range(first, first + count):
