@@ -11,6 +11,7 @@ from __future__ import annotations
 import contextlib
 import hashlib
 import json
+import os
 import re
 import zlib
 from collections.abc import Callable, Iterable, Mapping
@@ -132,7 +133,7 @@ def read(path: Path) -> Log:
     """
     log = Log(path.name, began=began(path.name))
     with path.open("rb") as file:
-        data = file.read(LARGEST + 1)
+        data = file.read(min(os.fstat(file.fileno()).st_size, LARGEST) + 1)  # room is made for as much as is asked for
     if len(data) > LARGEST:
         log.remarks.append("it is too large to be a log, and is not used")
     elif not data.strip(b"\0 \t\r\n"):

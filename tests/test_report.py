@@ -1,12 +1,15 @@
 # ruff: noqa: DTZ001, DTZ005 - times by the local clock, as in the names of the logs
 """The report: figures of a log against worked numbers, damaged logs, several sessions, and the pages for people and programs."""
 
+import contextlib
 import csv
+import gc
 import html.parser
 import io
 import json
 import re
 import sys
+import tracemalloc
 from datetime import datetime, timedelta
 from pathlib import Path
 
@@ -17,10 +20,10 @@ from router import records
 from router.cli import main
 from router.recorder import Records, _Log, header, log_line
 from router.records import LOG, read
-from router.report import data, plots, ward
-from router.report.history import gather, logs, measure
+from router.report import plots, ward
+from router.report.history import LATEST, WEEK, History, gather, logs, measure, measure_all
 from router.report.html import html as as_html
-from router.report.page import page
+from router.report.page import page, seconds
 from router.report.session import Settings, sessions
 
 HOLDS = [(2, 3.5), (6, 6.4), (10, 14), (20, 20.2)]
@@ -300,10 +303,12 @@ def test_a_log_of_router_play_gives_the_same_as_one_of_the_daemon(tmp_path):
 # --- several sessions ---------------------------------------------------------------------------------------------
 
 
-def a_history(folder, settings=None, **more):
+def a_history(folder, settings=None, weights=None, **more):
     paths = logs(folder)
     settings = settings or Settings()
-    return gather(folder.name, paths, settings, [measure(path, settings) for path in paths], **more)
+    history = History(folder.name, weights or {})
+    gather(history, paths, settings, measure_all(paths, settings), **more)
+    return history
 
 
 def day(number):
@@ -337,11 +342,11 @@ def test_goal_attainment_over_sessions(tmp_path):
     ):
         marks = [mark(n, text) for n, text in enumerate(texts)]
         a_log(folder / f"2026-03-{number:02}T100000-bed.jsonl", *marks, began=day(number))
-    found = a_history(folder, weights={"a": 2.0, "b": 1.0, "c": 1.0}).attainment()
+    found = a_history(folder, weights={"a": 2.0, "b": 1.0, "c": 1.0}).attainment
     assert [scores for _, scores, _ in found] == [{"a": 1}, {"a": 1, "b": 0}, {"a": 2, "b": 0, "c": -1}]
     # 50 + 10 (4 - 1) / sqrt(0.7 * 6 + 0.3 * 16)
     assert [t for _, _, t in found] == [None, None, pytest.approx(60.0)]
-    equal = a_history(folder).attainment()
+    equal = a_history(folder).attainment
     assert [t is None for _, _, t in equal] == [False, False, False]
 
 
@@ -358,6 +363,75 @@ def test_logs_of_others_and_unreadable_ones_are_said(tmp_path):
         ("2026-03-01T100000-bed.jsonl", "it is a log of lark, and is not used"),
         ("2026-03-04T100000-bed.jsonl", "it cannot be read: is a directory"),
     ]
+
+
+MOST_A_SESSION = 900
+"""Bytes that each further session may cost: its file's name and place. A session whole has some thousands."""
+
+
+def test_what_is_kept_does_not_grow_with_the_years(tmp_path, monkeypatch):
+    """From so many sessions on that all that is ever kept is kept, each with a baseline, a cue and a goal."""
+    few, many = LATEST + 20, LATEST + 820
+    events = in_order(
+        *pressed(*((t, t + 0.5) for t in range(1, 30, 4))),
+        *(mark(t, text) for t, text in ((0.5, "baseline"), (8, "playing"), (11, "cue"), (20, "goal reach 1"))),
+        (30, "stop", {}),
+    )
+    began = [datetime(2020, 1, 1, 10) + timedelta(days=number) for number in range(many)]
+    for when in began:
+        path = a_log(tmp_path / "all" / "wren" / f"{records.stem(when, 'bed')}{LOG}", *events, began=when.isoformat())
+        if when in began[:few]:
+            (tmp_path / "few" / "wren").mkdir(parents=True, exist_ok=True)
+            (tmp_path / "few" / "wren" / path.name).hardlink_to(path)
+    monkeypatch.setattr("router.cli.report.MANY", many + 1)  # in this process, where it is counted
+    for words in ([], ["--csv"], ["--json"]):
+        peaks = []
+        for folder in ("few", "few", "all"):  # once before, for what is loaded only once
+            gc.collect()
+            tracemalloc.start()
+            with (tmp_path / "out").open("w") as out, contextlib.redirect_stdout(out):
+                assert report("wren", "--records", tmp_path / folder, *words) == 0
+            peaks.append(tracemalloc.get_traced_memory()[1])
+            tracemalloc.stop()
+        assert peaks[2] - peaks[1] < MOST_A_SESSION * (many - few), words
+        written = (tmp_path / "out").read_text()
+        assert (
+            f"{many} sessions" in written or written.count("T100000-bed.jsonl") >= many
+        )  # and yet nothing is left out
+
+
+def test_several_seats_and_names_without_a_time_are_put_in_order(tmp_path):
+    folder = tmp_path / "wren"
+    hour = 3600
+    twice = in_order(*pressed((1, 2), (4 * hour, 4 * hour + 1)), (4 * hour + 9, "stop", {}))
+    a_log(folder / "2026-03-20T100000-bed.jsonl", *twice)
+    a_log(folder / "2026-03-20T120000-window.jsonl", *twice, began="2026-03-20T12:00:00+01:00")
+    a_log(folder / "copy of monday.jsonl", *twice, began="2026-03-16T09:00:00+01:00")
+    told = []
+    history = a_history(folder, each=told.append)
+    assert [s.began.strftime("%d %H") for s in told] == ["16 09", "16 13", "20 10", "20 12", "20 14", "20 16"]
+    assert [s.log for s in told] == [s.log for s in history.sessions]
+    assert history.latest.timeline is not None
+    assert history.first == told[0].began
+
+
+def test_of_sessions_without_a_time_the_latest_are_kept_too(monkeypatch, tmp_path):
+    monkeypatch.setattr("router.report.history.LATEST", 3)
+    for number in range(5):
+        a_log(tmp_path / "wren" / f"{number}.jsonl", *FORTY, began="")
+    history = a_history(tmp_path / "wren")
+    assert (history.count, [s.log for s in history.sessions]) == (5, ["2.jsonl", "3.jsonl", "4.jsonl"])
+
+
+def test_the_weeks_are_whole_however_many_sessions_they_had(monkeypatch, tmp_path):
+    monkeypatch.setattr("router.report.history.LATEST", 3)
+    folder = tmp_path / "wren"
+    for number in range(1, 29):
+        a_log(folder / f"2026-02-{number:02}T100000-bed.jsonl", *FORTY, began=f"2026-02-{number:02}T10:00:00+01:00")
+    history = a_history(folder)
+    assert [week.sessions for week in history.weeks()] == [7, 7]
+    assert (history.count, len(history.sessions)) == (28, 14)
+    assert history.latest.began - history.sessions[0].began < 2 * WEEK
 
 
 # --- what people and programs read --------------------------------------------------------------------------------
@@ -407,7 +481,7 @@ def test_for_programs(simulated, capsys):
     assert found["sessions"][-1]["playing"]["a_minute"] == pytest.approx(6.0, abs=0.01)
     assert found["trends"]["answered"]["low"] > 0
     assert [each["t"] for each in found["goals"]["scored"]] == [40.0, 50.0, 60.0]
-    assert len(json.loads(data.as_json(a_history(simulated / "lark"), Settings()))["sessions"]) == 10
+    assert len(found["sessions"]) == 10
 
 
 def test_logs_by_name(simulated, capsys):
@@ -508,6 +582,20 @@ def test_every_plot_shows_what_there_is_and_nothing_when_there_is_none(tmp_path)
 def test_what_cannot_be_shown_is_said(simulated, capsys, words, status, says):
     assert report(*words, "--records", simulated) == status
     assert says in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("words", [[], ["--json"], ["--csv"], ["--html", "x.html"]])
+def test_an_empty_folder(tmp_path, capsys, words):
+    (tmp_path / "wren").mkdir()
+    assert report("wren", "--records", tmp_path, *words) == 1
+    assert capsys.readouterr() == ("", "router report: there is no session of wren to show\n")
+
+
+@pytest.mark.parametrize(
+    ("value", "text"), [(0.994, "0.99 s"), (0.996, "1.0 s"), (59.94, "59.9 s"), (59.96, "1 min"), (3700, "1 h 1 min")]
+)
+def test_a_short_time_in_words(value, text):
+    assert seconds(value) == text
 
 
 @pytest.mark.parametrize("words", [["--since", "yesterday"], ["--window", "5"]])

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import argparse
+import os
 import sys
+from collections import deque
 from collections.abc import Iterator, Sequence
-from concurrent.futures import BrokenExecutor, ProcessPoolExecutor
+from concurrent.futures import BrokenExecutor, Executor, Future, ProcessPoolExecutor
 from datetime import datetime
-from functools import partial
 from multiprocessing import get_context
 from pathlib import Path
 
@@ -20,7 +21,7 @@ from router.files import replacing
 from router.profile import ProfileError
 from router.records import LOG, children, read
 from router.report import data, plots, ward
-from router.report.history import History, Measured, gather, logs, measure
+from router.report.history import History, Measured, gather, in_time, logs, measure, measure_all
 from router.report.html import html
 from router.report.page import page
 from router.report.session import Settings
@@ -33,6 +34,12 @@ EXAMPLE = "router report wren --html wren.html"
 
 MANY = 200
 """Logs from which on a bar of progress is shown."""
+
+AT_ONCE = 20
+"""Logs that a process is given to read."""
+
+AHEAD = 2 * (os.cpu_count() or 1)
+"""How many times as much is read before it is needed."""
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -73,6 +80,8 @@ def run(args: argparse.Namespace) -> int:
         print(f"router report: {nothing}", file=sys.stderr)
     except BrokenExecutor:
         print("router report: the system ended a process that read logs; is there enough memory?", file=sys.stderr)
+    except BrokenPipeError:  # whoever reads it has seen enough
+        raise
     except OSError as error:
         print(f"router report: {error.filename}: {(error.strerror or str(error)).lower()}", file=sys.stderr)
     return 1
@@ -84,7 +93,17 @@ class _NothingToShow(Exception):  # noqa: N818 - nobody did wrong
 
 def _one(args: argparse.Namespace) -> int:
     settings = Settings(args.window, args.gap)
-    history = _history(args, settings)
+    child, paths = _named(args)
+    history = History(child, _weights(args, child))
+    for_programs = (
+        data.Json(child, settings, sys.stdout) if args.json else data.Csv(child, sys.stdout) if args.csv else None
+    )
+    measured = _measured(paths, settings, bar=for_programs is None or not sys.stdout.isatty())
+    gather(history, paths, settings, measured, since=args.since, each=for_programs or (lambda _: None))
+    if not history.count:
+        raise _NothingToShow("\n".join([f"there is no session of {child} to show", *_unused(history)]))
+    if isinstance(for_programs, data.Json):
+        for_programs.end(history)
     if args.html:
         try:
             drawings = plots.drawings(history)
@@ -93,13 +112,9 @@ def _one(args: argparse.Namespace) -> int:
     shown = page(history, settings, datetime.now())  # noqa: DTZ005 - the local clock, as in the names of the logs
     if args.html:
         _write(args.html, html(shown, drawings))
-    if args.json:
-        print(data.as_json(history, settings), end="")
-    elif args.csv:
-        print(data.as_csv(history), end="")
-    elif args.html:
-        print(f"written {args.html}: {len(history.sessions)} sessions")
-    else:
+    if args.html and not for_programs:
+        print(f"written {args.html}: {history.count} session{'' if history.count == 1 else 's'}")
+    elif not for_programs:
         show(shown, Console())
     return 0
 
@@ -122,26 +137,19 @@ def _all(args: argparse.Namespace) -> int:
     return 0
 
 
-def _history(args: argparse.Namespace, settings: Settings) -> History:
+def _named(args: argparse.Namespace) -> tuple[str, list[Path]]:
+    """Which child, and the logs to read."""
     named = [Path(name) for name in args.child]
     if all(path.suffix == LOG and path.is_file() for path in named):
-        child = next((log.child for path in named if (log := read(path)).child is not None), "a child")
-        paths = named
-    elif len(named) > 1:
+        return next((log.child for path in named if (log := read(path)).child is not None), "a child"), in_time(named)
+    if len(named) > 1:
         missing = next(path for path in named if path.suffix != LOG or not path.is_file())
         raise _NothingToShow(f"{missing} is no session log; name one child, or logs")
-    else:
-        child = args.child[0]
-        folder = places.records(args) / child
-        if not folder.is_dir():
-            raise _NothingToShow(places.nobody(child, places.records(args)))
-        paths = logs(folder)
-    history = gather(
-        child, paths, settings, _measured(paths, settings), since=args.since, weights=_weights(args, child)
-    )
-    if not history.sessions:
-        raise _NothingToShow("\n".join([f"there is no session of {child} to show", *_unused(history)]))
-    return history
+    child = args.child[0]
+    folder = places.records(args) / child
+    if not folder.is_dir():
+        raise _NothingToShow(places.nobody(child, places.records(args)))
+    return child, logs(folder)
 
 
 def _unused(history: History) -> list[str]:
@@ -149,24 +157,36 @@ def _unused(history: History) -> list[str]:
     return said + ([f"logs without any effort or mark: {history.idle}"] if history.idle else [])
 
 
-def _measured(paths: Sequence[Path], settings: Settings) -> Iterator[Measured]:
+def _measured(paths: Sequence[Path], settings: Settings, *, bar: bool = True) -> Iterator[Measured]:
     """Each log measured; of many, on all processors and with a bar of progress."""
-    task = partial(measure, settings=settings)
+    one_by_one = (measure(path, settings) for path in paths)
     if len(paths) < MANY:
-        yield from map(task, paths)
+        yield from one_by_one
         return
     try:
         pool = ProcessPoolExecutor(mp_context=get_context("spawn"))
     except (ImportError, OSError, NotImplementedError):  # a system that lets nobody share anything
-        yield from map(task, paths)
+        yield from one_by_one
         return
     with pool:
-        found = pool.map(task, paths, chunksize=50)
-        if not sys.stderr.isatty():
+        found = _ahead(pool, paths, settings)
+        if not (bar and sys.stderr.isatty()):
             yield from found
             return
-        with Progress(console=Console(stderr=True), transient=True) as progress:
+        # What goes to a file meanwhile is none of the bar's business.
+        with Progress(console=Console(stderr=True), transient=True, redirect_stdout=False) as progress:
             yield from progress.track(found, total=len(paths), description="reading logs")
+
+
+def _ahead(pool: Executor, paths: Sequence[Path], settings: Settings) -> Iterator[Measured]:
+    """As ``pool.map``, which would hold every result that is not asked for yet: only so many are worked out ahead."""
+    begun: deque[Future[list[Measured]]] = deque()
+    for start in range(0, len(paths), AT_ONCE):
+        begun.append(pool.submit(measure_all, paths[start : start + AT_ONCE], settings))
+        if len(begun) > AHEAD:
+            yield from begun.popleft().result()
+    while begun:
+        yield from begun.popleft().result()
 
 
 def _weights(args: argparse.Namespace, child: str) -> dict[str, float]:

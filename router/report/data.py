@@ -3,56 +3,75 @@
 from __future__ import annotations
 
 import csv
-import io
 import json
 from collections.abc import Callable, Mapping
 from dataclasses import asdict
 from types import MappingProxyType
-from typing import Any
+from typing import Any, TextIO
 
 from router.report.history import History
 from router.report.measures import Quartiles, Trend
 from router.report.session import Figures, Session, Settings
 
 VERSION = 1
-"""Of what ``as_json`` gives."""
+"""Of what ``Json`` writes."""
 
 
-def as_csv(history: History) -> str:
-    """One session a line, comma-separated, with a heading; times in seconds unless the heading says otherwise."""
-    out = io.StringIO()
-    writer = csv.writer(out, lineterminator="\n")
-    writer.writerow(["child", *_COLUMNS])
-    for session in history.sessions:
-        writer.writerow([history.child, *(_cell(of(session)) for of in _COLUMNS.values())])
-    return out.getvalue()
+class Csv:
+    """Writes each session that it is given as a line, comma-separated, under a heading; times in seconds unless it says otherwise."""
+
+    def __init__(self, child: str, out: TextIO) -> None:
+        self._child = child
+        self._writer = csv.writer(out, lineterminator="\n")
+        self._headed = False
+
+    def __call__(self, session: Session) -> None:
+        """Write it."""
+        if not self._headed:
+            self._writer.writerow(["child", *_COLUMNS])
+            self._headed = True
+        self._writer.writerow([self._child, *(_cell(of(session)) for of in _COLUMNS.values())])
 
 
-def as_json(history: History, settings: Settings) -> str:
-    """All figures of all sessions, the trends, and what could not be used."""
-    weeks = history.weeks()
-    compared = history.against_baseline()
-    data = {
-        "report": VERSION,
-        "child": history.child,
-        "settings": asdict(settings),
-        "sessions": [_session(session) for session in history.sessions],
-        "trends": {name: _trend(line) for name, line in history.trends().items()},
-        "against_baseline": None
-        if compared is None
-        else {"nap": compared[0], "pnd": compared[1], "sessions": compared[2]},
-        "weeks": None if weeks is None else {"last_7_days": asdict(weeks[0]), "7_days_before": asdict(weeks[1])},
-        "goals": {
-            "weights": dict(history.weights),
-            "scored": [
-                {"log": session.log, "began": _when(session), "scores": scores, "t": t}
-                for session, scores, t in history.attainment()
-            ],
-        },
-        "not_used": [{"log": log, "remark": remark} for log, remark in history.remarks],
-        "idle_logs": history.idle,
-    }
-    return json.dumps(_rounded(data), indent=2, ensure_ascii=False) + "\n"
+class Json:
+    """Writes all figures of each session that it is given, and at the end the trends, and what could not be used."""
+
+    def __init__(self, child: str, settings: Settings, out: TextIO) -> None:
+        self._head = {"report": VERSION, "child": child, "settings": asdict(settings)}
+        self._out = out
+        self._begun = False
+
+    def __call__(self, session: Session) -> None:
+        """Write it."""
+        before = ",\n    " if self._begun else f'{_text(self._head)[:-2]},\n  "sessions": [\n    '
+        self._begun = True
+        self._out.write(before + _text(_session(session)).replace("\n", "\n    "))
+
+    def end(self, history: History) -> None:
+        """Write what all sessions show together; at least one was given."""
+        weeks = history.weeks()
+        compared = history.against_baseline()
+        rest = {
+            "trends": {name: _trend(line) for name, line in history.trends().items()},
+            "against_baseline": None
+            if compared is None
+            else {"nap": compared[0], "pnd": compared[1], "sessions": compared[2]},
+            "weeks": None if weeks is None else {"last_7_days": asdict(weeks[0]), "7_days_before": asdict(weeks[1])},
+            "goals": {
+                "weights": dict(history.weights),
+                "scored": [
+                    {"log": session.log, "began": _when(session), "scores": scores, "t": t}
+                    for session, scores, t in history.attainment
+                ],
+            },
+            "not_used": [{"log": log, "remark": remark} for log, remark in history.remarks],
+            "idle_logs": history.idle,
+        }
+        self._out.write(f"\n  ],{_text(rest)[1:]}\n")
+
+
+def _text(value: Any) -> str:
+    return json.dumps(_rounded(value), indent=2, ensure_ascii=False)
 
 
 def _session(session: Session) -> dict[str, Any]:

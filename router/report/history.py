@@ -1,14 +1,21 @@
-"""All sessions of a child: put together, compared, and followed over time."""
+"""All sessions of a child: put together, compared, and followed over time.
+
+Memory does not grow with the years: of what is older than the latest sessions only sums are kept, and who writes down every
+session is given each of them once, in order (see ``gather``).
+"""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
+import heapq
+from bisect import insort
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
+from itertools import count
 from pathlib import Path
 from types import MappingProxyType
 
-from router.records import LOG, TRACE, read
+from router.records import LOG, TRACE, began, read
 from router.report import measures
 from router.report.measures import Quartiles, Trend
 from router.report.session import FEWEST, Session, Settings, sessions
@@ -45,19 +52,37 @@ class Week:
     middles: dict[str, float | None]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class History:
-    """All sessions of a child, oldest first, and what they show together.
+    """The sessions of a child, and what they show together.
 
-    ``remarks``: what could not be used, and of which log. ``idle``: how many logs hold nothing that the child or the therapist did.
+    ``sessions``: the latest, oldest first: ``LATEST`` of them, and all of the last fourteen days. ``count``: how many there are
+    in all; ``first``: when the first began; ``baselines``: how many have a baseline. ``attainment``: for the latest sessions in
+    which a goal was scored: the scores known by then, and their T-score once each goal has one. ``remarks``: what could not be
+    used, and of which log. ``idle``: how many logs hold nothing that the child or the therapist did.
     """
 
     child: str
-    sessions: list[Session]
-    remarks: list[tuple[str, str]] = field(default_factory=list)
-    idle: int = 0
     weights: Mapping[str, float] = field(default_factory=dict)
     """Of the goals that the profile declares."""
+    sessions: list[Session] = field(default_factory=list)
+    count: int = 0
+    first: datetime | None = None
+    baselines: int = 0
+    attainment: list[tuple[Session, dict[str, int], float | None]] = field(default_factory=list)
+    remarks: list[tuple[str, str]] = field(default_factory=list)
+    idle: int = 0
+
+    def add(self, session: Session) -> None:
+        """Take one more; they come in the order in which they were."""
+        if not self.count:
+            self.first = session.began
+        self.count += 1
+        self.baselines += session.baseline is not None
+        insort(self.sessions, session, key=_start)
+        while len(self.sessions) > LATEST and self._is_old(self.sessions[0]):
+            del self.sessions[0]
+        self._score(session)
 
     @property
     def latest(self) -> Session:
@@ -94,20 +119,21 @@ class History:
         end = last.replace(hour=0, minute=0, second=0, microsecond=0) + timedelta(days=1)
         return self._week(end), self._week(end - WEEK)
 
-    def attainment(self) -> list[tuple[Session, dict[str, int], float | None]]:
-        """For each session in which a goal was scored: the scores known by then, and their T-score once each goal has one."""
-        known: dict[str, int] = {}
-        found = []
-        for session in self.sessions:
-            scored = {name: x for name, x in session.goals.items() if not self.weights or name in self.weights}
-            if scored:
-                known = known | scored
-                names = list(self.weights) or sorted(known)
-                whole = all(name in known for name in names)
-                weights = [self.weights.get(name, 1.0) for name in names]
-                t = measures.goal_attainment([known[name] for name in names], weights) if whole else None
-                found.append((session, dict(known), t))
-        return found
+    def _is_old(self, session: Session) -> bool:
+        """Whether it is in none of ``weeks``."""
+        return session.began is None or _start(self.latest) - session.began >= 2 * WEEK
+
+    def _score(self, session: Session) -> None:
+        scored = {name: x for name, x in session.goals.items() if not self.weights or name in self.weights}
+        if not scored:
+            return
+        known = (self.attainment[-1][1] if self.attainment else {}) | scored
+        names = list(self.weights) or sorted(known)
+        whole = all(name in known for name in names)
+        weights = [self.weights.get(name, 1.0) for name in names]
+        t = measures.goal_attainment([known[name] for name in names], weights) if whole else None
+        self.attainment.append((session, known, t))
+        del self.attainment[:-LATEST]
 
     def _week(self, end: datetime) -> Week:
         inside = [s for s in self.sessions if s.began is not None and end - WEEK <= s.began < end]
@@ -119,10 +145,24 @@ class History:
 
 
 def logs(folder: Path) -> list[Path]:
-    """The session logs in a child's folder, by name, which is by time."""
+    """The session logs in a child's folder, by time."""
     if not folder.is_dir():
         return []
-    return sorted(path for path in folder.iterdir() if path.name.endswith(LOG) and not path.name.endswith(TRACE[:-3]))
+    found = (path for path in folder.iterdir() if path.name.endswith(LOG) and not path.name.endswith(TRACE[:-3]))
+    return in_time(found)
+
+
+def in_time(paths: Iterable[Path]) -> list[Path]:
+    """Logs in the order of their names' times; what has none in its name comes first."""
+    return sorted(paths, key=lambda path: (_named(path), path.name))
+
+
+def _named(path: Path) -> datetime:
+    return began(path.name) or datetime.min  # noqa: DTZ901 - local times, without a zone
+
+
+def _start(session: Session) -> datetime:
+    return session.began or datetime.min  # noqa: DTZ901 - as above
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,35 +185,58 @@ def measure(path: Path, settings: Settings) -> Measured:
     return Measured(path.name, log.child, found, log.remarks)
 
 
+def measure_all(paths: Iterable[Path], settings: Settings) -> list[Measured]:
+    """Each log measured."""
+    return [measure(path, settings) for path in paths]
+
+
 def gather(
-    child: str,
+    history: History,
     paths: Sequence[Path],
     settings: Settings,
     measured: Iterable[Measured],
     *,
     since: datetime | None = None,
-    weights: Mapping[str, float] | None = None,
-) -> History:
-    """The history in some logs. ``measured`` is ``measure`` of each of them, by whatever processes.
+    each: Callable[[Session], None] = lambda _: None,
+) -> None:
+    """Put into the history what is in some logs, and give ``each`` every session in order.
 
-    Only the latest session gets its timeline: memory does not grow with the years.
+    ``paths`` are in the order of ``in_time``; ``measured`` is ``measure`` of each of them, by whatever processes. Only the
+    latest session gets its timeline.
     """
-    found: list[tuple[Session, Path]] = []
-    remarks: list[tuple[str, str]] = []
-    idle = 0
-    for path, one in zip(paths, measured, strict=True):
-        if one.child not in (None, child):
-            remarks.append((one.log, f"it is a log of {one.child}, and is not used"))
-            continue
-        remarks += [(one.log, remark) for remark in one.remarks]
-        idle += not one.sessions and not one.remarks
-        found += [(s, path) for s in one.sessions if since is None or s.began is None or s.began >= since]
-    found.sort(key=lambda each: each[0].began or datetime.min)  # noqa: DTZ901 - local times, without a zone
-    if found:
-        latest, path = found[-1]
-        again = next((s for s in sessions(read(path), settings) if s.began == latest.began), latest)
-        found[-1] = (again, path)
-    return History(child, [session for session, _ in found], remarks, idle, weights or {})
+    latest: Path | None = None
+    for session, path in _ordered(paths, _used(history, measured)):
+        if since is None or session.began is None or session.began >= since:
+            history.add(session)
+            each(session)
+            latest = path if history.latest is session else latest
+    if latest is not None:
+        again = sessions(read(latest), settings)
+        history.sessions[-1] = next((s for s in again if s.began == history.latest.began), history.latest)
+
+
+def _used(history: History, measured: Iterable[Measured]) -> Iterator[list[Session]]:
+    """The sessions of each log; of another child's log none. What could not be used is noted."""
+    for one in measured:
+        if one.child not in (None, history.child):
+            history.remarks.append((one.log, f"it is a log of {one.child}, and is not used"))
+            yield []
+        else:
+            history.remarks += [(one.log, remark) for remark in one.remarks]
+            history.idle += not one.sessions and not one.remarks
+            yield one.sessions
+
+
+def _ordered(paths: Sequence[Path], found: Iterable[list[Session]]) -> Iterator[tuple[Session, Path]]:
+    """Every session in order: of two seats that play at once each log may hold some before and some after one of the other's."""
+    waiting: list[tuple[datetime, int, Session, Path]] = []
+    number = count()
+    for place, (path, inside) in enumerate(zip(paths, found, strict=True), 1):
+        for session in inside:
+            heapq.heappush(waiting, (_start(session), next(number), session, path))
+        until = _named(paths[place]) if place < len(paths) else datetime.max  # noqa: DTZ901 - as above
+        while waiting and waiting[0][0] <= until:
+            yield heapq.heappop(waiting)[2:]
 
 
 def _median(of: Quartiles | None) -> float | None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Mapping
 from html import escape
 
@@ -123,6 +124,10 @@ def _side(left: bool) -> str:
     return ' class="text"' if left else ""
 
 
+_UNIT = re.compile(r"(?<=\d) (?=(?:s|%|min|h)(?!\w))")
+"""Between a number and its unit no line ends."""
+
+
 def _text(text: str) -> str:
     """What anybody wrote, as text and nothing else."""
-    return escape("".join(c if c.isprintable() else " " for c in text))
+    return _UNIT.sub("\u00a0", escape("".join(c if c.isprintable() else " " for c in text)))

@@ -76,14 +76,14 @@ class Page:
 
 def page(history: History, settings: Settings, made: datetime) -> Page:
     """The report on a child; ``made`` is now, by the local clock."""
-    count = len(history.sessions)
+    count = history.count
     under = f"{_count(count, 'session')}{_span(history)}. Made {date(made)} by router {__version__}."
     sections = [
         Section("The latest session", list(_latest(history, settings))),
         Section("Was it meant? Playing against baseline", list(_against(history))),
         Section("From session to session", list(_over_time(history))),
     ]
-    if goals := history.attainment():
+    if goals := history.attainment:
         sections.append(Section("Goals", list(_goals(history, goals))))
     if history.remarks or history.idle:
         sections.append(Section("What could not be used", [Points(list(_unused(history)))]))
@@ -203,7 +203,7 @@ def _against(history: History) -> Iterator[Piece]:
         nap, pnd, count = found
         yield f"Over the {_count(count, 'session')} with a baseline: {_compared(nap, pnd, 'session')}"
         yield Picture("baseline", "Efforts a minute in each session: in the baseline, and while playing.")
-    if not any(session.baseline for session in history.sessions):
+    if not history.baselines:
         yield (
             "No session has a baseline, so nothing here shows whether the efforts were meant. Before the music begins, let the "
             'child move for two or three minutes without sound: mark it with "router mark baseline", then "router mark playing".'
@@ -234,7 +234,7 @@ def _over_time(history: History) -> Iterator[Piece]:
         yield Table(("middle of the sessions", "last 7 days", "7 days before"), rows)
     trends = history.trends()
     if trends:
-        considered = "" if len(history.sessions) <= LATEST else f" of the latest {LATEST}"
+        considered = "" if history.count <= LATEST else f" of the latest {LATEST}"
         yield Picture("trends", "Each session's middle value with the range of its middle half, and the trend.")
         yield f"From one session to the next{considered}:"
         yield Points([f"{FOLLOWED[name][0]}: {_trend_words(name, line)}." for name, line in trends.items()])
@@ -277,7 +277,7 @@ def _table(history: History) -> Table:
         )
     head = ("session", "min", "efforts", "a min", "held", "cues", "after", "strength", "baseline", "")
     used = [0, *(i for i in range(1, len(head)) if any(row[i] not in ("", DASH) for row in rows))]
-    more = len(history.sessions) - len(shown)
+    more = history.count - len(shown)
     caption = "All of the time of playing. Cues: how many were answered, and after what time. Baseline: efforts a minute in it."
     if more:
         caption += f" The latest {len(shown)}; {more} before them are in the files that --csv and --json write."
@@ -347,12 +347,12 @@ def seconds(value: float | None) -> str:
     """A short time."""
     if value is None:
         return DASH
-    return f"{value:.2f} s" if value < 1 else f"{value:.1f} s" if value < 60 else length(value)
+    return f"{value:.2f} s" if value < 0.995 else f"{value:.1f} s" if value < 59.95 else length(value)
 
 
 def length(value: float) -> str:
     """A longer time."""
-    if value < 60:
+    if round(value) < 60:
         return f"{value:.0f} s"
     minutes, rest = divmod(round(value), 60)
     hours, minutes = divmod(minutes, 60)
@@ -420,7 +420,7 @@ def short(session: Session) -> str:
 
 
 def _span(history: History) -> str:
-    first, last = history.sessions[0].began, history.sessions[-1].began
+    first, last = history.first, history.latest.began
     if first is None or last is None:
         return ""
     return f", {date(first)}" if first.date() == last.date() else f", {date(first)} to {date(last)}"
