@@ -152,6 +152,7 @@ def idle(room: Room, seconds: int) -> tuple[int, float]:
     """With nobody playing: how often the router's threads were woken in these seconds, and how many milliseconds of the processor they took."""
     room.sensor.quiet = True  # it would be heard fifty times a second
     try:
+        room.machine.run("sleep 5")  # what was played is written down
         before = _activity(room)
         room.machine.run(f"sleep {seconds}")
         after = _activity(room)
@@ -166,4 +167,4 @@ def _activity(room: Room) -> tuple[int, float]:
         f"cat {process}/task/*/status | awk '/^voluntary/ {{ n += $2 }} END {{ print n }}';"
         f"cat {process}/task/*/schedstat | awk '{{ n += $1 }} END {{ print n }}'"
     ).split()
-    return int(woken), int(on_cpu) / 1e6
+    return int(woken), float(on_cpu) / 1e6
