@@ -30,6 +30,9 @@ TRACE = ".trace.jsonl.gz"
 CHILD = re.compile(r"[a-z][a-z0-9-]{0,31}")
 """What a child's folder is called: a pseudonym, as profiles have it."""
 
+NOBODY = "somebody whose name is no pseudonym"
+"""Whose a log is that says a name which no profile can have: whatever it is, it goes into no report."""
+
 _STEM = re.compile(r"(\d{4}-\d\d-\d\dT\d{6})-[^.]+")
 
 
@@ -267,7 +270,7 @@ class _Reading:
         if version != VERSION:
             self._newer = version if isinstance(version, int | str) else "unknown"
         if isinstance(child := fields.get("child"), str):
-            log.child = child
+            log.child = child if CHILD.fullmatch(child) else NOBODY
         if isinstance(seat := fields.get("seat"), str):
             log.seat = seat
         if isinstance(profile := fields.get("profile"), str):

@@ -427,10 +427,13 @@ def test_the_weeks_are_whole_however_many_sessions_they_had(monkeypatch, tmp_pat
     monkeypatch.setattr("router.report.history.LATEST", 3)
     folder = tmp_path / "wren"
     for number in range(1, 29):
-        a_log(folder / f"2026-02-{number:02}T100000-bed.jsonl", *FORTY, began=f"2026-02-{number:02}T10:00:00+01:00")
+        events = in_order(*FORTY, mark(0.5, "baseline"), mark(30, "playing"))
+        a_log(folder / f"2026-02-{number:02}T100000-bed.jsonl", *events, began=f"2026-02-{number:02}T10:00:00+01:00")
     history = a_history(folder)
     assert [week.sessions for week in history.weeks()] == [7, 7]
     assert (history.count, len(history.sessions)) == (28, 14)
+    shown = str(page(history, Settings(), datetime(2026, 3, 1)))
+    assert "Over the latest 3 sessions with a baseline" in shown
     assert history.latest.began - history.sessions[0].began < 2 * WEEK
 
 
@@ -545,6 +548,29 @@ def test_hostile_texts_are_only_text(tmp_path, capsys):
     assert any("<script>alert(1)</script>" in text for text in found.text)
     for personal in ("Ada", "room", "2014"):
         assert personal not in shown + out.read_text()
+
+
+def test_of_efforts_that_were_not_seen_to_end_no_time_is_told(tmp_path):
+    path = a_log(tmp_path / "wren" / "2026-03-20T100000-bed.jsonl", *pressed((5, None), (9, None)), (20, "stop", {}))
+    (session,) = sessions(read(path), Settings())
+    assert (session.playing.presses, session.playing.active) == (2, None)
+    rows = {
+        row[0] for row in page(a_history(path.parent), Settings(), datetime(2026, 3, 21)).sections[0].pieces[1].rows
+    }
+    assert rows == {"Length", "Efforts", "Efforts a minute", "From one effort to the next"}
+    assert figures(tmp_path, mark(1, "smiled"), (20, "stop", {})).playing.active == 0
+
+
+@pytest.mark.parametrize("name", ["Ada Lovelace", "=cmd()", "2014-03-21"])
+def test_a_name_that_is_no_pseudonym_goes_into_no_report(tmp_path, capsys, name):
+    path = a_log(tmp_path / "wren" / "2026-03-20T100000-bed.jsonl", *FORTY, child=name)
+    a_log(tmp_path / "wren" / "2026-03-21T100000-bed.jsonl", *FORTY)
+    for words in ([path], ["wren"]):
+        for ending in ([], ["--csv"], ["--json"], ["--html", tmp_path / "x.html"]):
+            assert report(*words, "--records", tmp_path, *ending) == 0
+    said = capsys.readouterr().out + (tmp_path / "x.html").read_text()
+    assert name not in re.sub(r"\d{4}-\d\d-\d\dT", "", said)
+    assert "it is a log of somebody whose name is no pseudonym, and is not used" in said
 
 
 def test_without_a_plotting_library_it_says_how_to_get_one(simulated, tmp_path, capsys, monkeypatch):

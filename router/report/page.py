@@ -145,7 +145,7 @@ def _latest(history: History, settings: Settings) -> Iterator[Piece]:
     if len(session.sources) > 1:
         yield f"By movement: {', '.join(f'{name} {count}' for name, count in sorted(session.sources.items()))}."
     if session.away > 0:
-        yield f"A sensor was away for {length(session.away)}: what was done then is not in the figures."
+        yield f"A sensor was away for {length(session.away)}: what was done with it then is not in the figures, though the time is."
     if session.timeline is not None and session.timeline.marks:
         yield Table(
             ("mark", "at", "remark"),
@@ -178,7 +178,7 @@ def _rows(settings: Settings) -> list[tuple[str, Callable[[Figures], str]]]:
         ("Share of the time pressed", lambda f: share(f.active)),
         (
             f"Longest stretch of playing (rests up to {number(settings.gap, 0)} s)",
-            lambda f: length(f.longest) if f.presses else DASH,
+            lambda f: length(f.longest) if f.hold else DASH,
         ),
         ("Cues", lambda f: str(f.cues) if f.cues else DASH),
         (
@@ -201,7 +201,8 @@ def _against(history: History) -> Iterator[Piece]:
         yield f"The latest session is too short to compare: it takes {number(3 * BIN, 0)} s of baseline and as much of playing."
     if (found := history.against_baseline()) is not None:
         nap, pnd, count = found
-        yield f"Over the {_count(count, 'session')} with a baseline: {_compared(nap, pnd, 'session')}"
+        latest = "latest " if count < history.baselines else ""
+        yield f"Over the {latest}{_count(count, 'session')} with a baseline: {_compared(nap, pnd, 'session')}"
         yield Picture("baseline", "Efforts a minute in each session: in the baseline, and while playing.")
     if not history.baselines:
         yield (
@@ -299,7 +300,8 @@ def _goals(history: History, found: list[tuple[Session, dict[str, int], float | 
             f"with the weights of the profile: {weighted}."
             if weighted
             else "with equal weights: the profile declares none."
-        ),
+        )
+        + (f" The latest {SHOWN} are shown." if len(found) > SHOWN else ""),
     )
 
 

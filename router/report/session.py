@@ -256,10 +256,15 @@ def _away(events: Iterable[Event], seconds: float) -> list[Span]:
     return measures.union(spans)
 
 
+def goal(text: str) -> tuple[str, int] | None:
+    """Which goal a mark scores, and how; None if it scores none."""
+    found = _GOAL.fullmatch(text.strip().casefold().replace("\u2212", "-"))
+    return (found[1], int(found[2])) if found else None
+
+
 def _goals(marks: Iterable[tuple[float, str]]) -> dict[str, int]:
     """The last score of each goal."""
-    found = (_GOAL.fullmatch(text.casefold().replace("\u2212", "-")) for _, text in marks)
-    return {match[1]: int(match[2]) for match in found if match}
+    return dict(found for _, text in marks if (found := goal(text)) is not None)
 
 
 def _per_bin(presses: Iterable[Press], spans: Iterable[Span]) -> list[float]:
@@ -293,13 +298,21 @@ def _figures(timeline: Timeline, spans: Sequence[Span], settings: Settings, sess
         60 * len(presses) / seconds if seconds else None,
         measures.quartiles([end - start for start, end in holds]),
         measures.quartiles(_between(presses, spans)),
-        measures.total(measures.within(measures.union(_held(timeline.presses)), spans)) / seconds if seconds else None,
+        _active(timeline.presses, spans),
         measures.longest_run(holds, settings.gap),
         len(answers),
         measures.quartiles([answer for answer in answers if answer is not None]),
         measures.quartiles([press.strength for press in told]),
         _tiring(told),
     )
+
+
+def _active(presses: Sequence[Press], spans: Sequence[Span]) -> float | None:
+    """The share of the time in which something was pressed; not known if of no effort the end was seen."""
+    holds, seconds = _held(presses), measures.total(spans)
+    if not seconds or (presses and not holds):
+        return None
+    return measures.total(measures.within(measures.union(holds), spans)) / seconds
 
 
 def _held(presses: Iterable[Press]) -> list[Span]:
