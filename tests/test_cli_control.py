@@ -287,6 +287,25 @@ def test_the_words_with_a_meaning_are_told_by_the_help(capsys):
     assert max(map(len, said.splitlines())) <= 80
 
 
+@pytest.mark.parametrize(
+    ("words", "scores"),
+    [
+        (["goal reach -1"], True),
+        (["goal", "reach", "-1"], True),
+        (["Goal reach +2"], True),
+        (["goal reach 3"], False),
+        (["goal reach"], False),
+        (["Goal: reach 1"], False),
+        (["smiled"], True),
+    ],
+)
+def test_a_goal_that_is_not_scored_is_said(path, capsys, words, scores):
+    answer, _ = answering({"mark": {"ok": True}})
+    with serving(path, answer):
+        assert main(["mark", *words, "--socket", str(path)]) == 0
+    assert ("scores no goal" in capsys.readouterr().err) is not scores
+
+
 def test_mark(path, capsys):
     answer, asked = answering({"mark": {"ok": True}})
     with serving(path, answer):

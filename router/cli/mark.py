@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import argparse
 import json
+import sys
 
 from router.cli import asking
+from router.report.session import goal
 
 NAME = "mark"
 HELP = "write a remark into the session log"
@@ -39,4 +41,8 @@ def run(args: argparse.Namespace) -> int:
     if answer is None:
         return 1
     print(json.dumps(answer) if args.json else f"marked: {text}")
+    if text.casefold().lstrip().startswith("goal") and goal(text) is None:
+        print(
+            "This is a remark, and scores no goal. A score: router mark goal reach +1 (from -2 to +2).", file=sys.stderr
+        )
     return 0
