@@ -365,7 +365,7 @@ def _in(root: Path, *command: str) -> str:
     ]
     apart = ["--mount", "--pid", "--fork", f"--root={root}", "--mount-proc"]
     mounted = Path("/proc/self/mountinfo").read_text(encoding="utf-8").splitlines()
-    if not any(line.split()[4] == "/" for line in mounted):  # in a chroot, whose own root is no mount that could be made private
+    if not any(line.split()[4] == "/" for line in mounted):  # in a chroot, whose root is no mount to be made private
         apart += ["--propagation", "unchanged"]
     return _run("unshare", *apart, *clean, *command)
 
