@@ -2,6 +2,7 @@
 
 import pytest
 
+from router import profile
 from router.profile import pseudonym, shipped
 
 WORDS = [
@@ -62,6 +63,8 @@ def test_ordinary_words_are_free(word):
     ("child", "like"),
     [
         ("anna", "a person's name"),
+        ("Anna", "a person's name"),
+        ("anna smith", "a person's name"),
         ("anna-schmidt", "a person's name"),
         ("a-smith", "a person's name"),
         ("smith-john", "a person's name"),
@@ -85,3 +88,16 @@ def test_the_lists_hold_words_that_a_pseudonym_could_be_and_no_bird():
         assert name.isascii()
         assert name.islower()
     assert not (pseudonym.GIVEN | pseudonym.FAMILY) & {word for words in WORDS for word in words.split("-")}
+
+
+@pytest.mark.parametrize(
+    ("child", "near"), [("Anna", None), ("anna smith", None), ("Wren", "wren"), ("brown owl", "brown-owl")]
+)
+def test_nobody_is_led_from_one_name_to_another(tmp_path, child, near):
+    path = tmp_path / "p.yaml"
+    path.write_text((shipped() / "wren.yaml").read_text().replace("child: wren", f"child: {child}"))
+    problems = profile.check(path)
+    said = "\n".join(map(str, problems))
+    assert ("Did you mean" in said) is (near is not None)
+    assert near is None or f'Did you mean "{near}"?' in said
+    assert ("looks like a person's name" in said) is (near is None)

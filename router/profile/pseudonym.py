@@ -52,12 +52,12 @@ _DATE = re.compile(
 
 
 def wrong(child: str) -> str | None:
-    """What the pseudonym looks like that it must not be; None if it may stand."""
+    """What the pseudonym looks like that it must not be; None if it may stand. It may be spelled as no pseudonym is."""
     if _DATE.search(child):
         return "a date"
     if sum(map(str.isdigit, child)) > 4:
         return "a number of the hospital, or a date"
-    words = [word for word in re.split(r"[-0-9]+", child) if word]
+    words = [word for word in re.split(r"[^a-z]+", child.casefold()) if word]
     if any(word in GIVEN for word in words) or (len(words) > 1 and any(word in FAMILY for word in words)):
         return "a person's name"
     return None

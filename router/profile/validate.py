@@ -14,7 +14,7 @@ from typing import Any
 from jsonschema import Draft202012Validator, ValidationError
 from jsonschema.validators import extend
 
-from router.profile import quantities, schema
+from router.profile import pseudonym, quantities, schema
 from router.profile.diagnostics import Place, Report, either, listed, quoted
 from router.profile.source import Entries, Items, Node, Text
 from router.units import QuantityError, nearest
@@ -393,6 +393,8 @@ def _say_long(_: str, name: str, wanted: Schema) -> tuple[str, str]:
 
 def _say_spelling(text: str, name: str, wanted: Schema) -> tuple[str, str]:
     near = schema.respell(text, wanted)
+    if name == "child" and near and pseudonym.wrong(near):  # nobody is led to a name
+        near = ""
     hint = f'Did you mean "{near}"?  ' if near else ""
     return f'"{name}" cannot be {quoted(text)}', hint + allowed(name, wanted)
 
