@@ -38,6 +38,8 @@ HOST_PACKAGES = ("qemu-system-x86", "mmdebstrap", "cpio", "e2fsprogs", "kmod", "
 HOST_PROGRAMS = ("qemu-system-x86_64", "mmdebstrap", "cpio", "mke2fs", "unshare")
 
 SUITE, PYTHON = "bookworm", "3.11"
+FOR_THE_OLDER = ("typing-extensions>=4.4",)
+"""What packages ask for below Python 3.13: pip judges by the Python that it runs on, which may be newer than the guest's."""
 
 PACKAGES = (
     *("systemd", "systemd-sysv", "udev", "kmod", "dbus", "libpam-systemd", "linux-image-amd64"),
@@ -320,6 +322,7 @@ def _wheels() -> Path:
         *("--python-version", PYTHON, "--implementation", "cp"),
         *(word for platform in platforms for word in ("--platform", platform)),
         *_requirements(),
+        *FOR_THE_OLDER,
     )
     unfinished.rename(folder)
     _forget("wheels-*", keep=2)
