@@ -97,6 +97,10 @@ class Pressure(_Usb):
 
     def _speak(self) -> None:
         while not self._over.wait(0.02):
+            with suppress(
+                BlockingIOError
+            ):  # a terminal echoes until it is told not to; unread, the echo stops the whole machine
+                self._line.recv(65536, socket.MSG_DONTWAIT)
             if self.plugged and not self.quiet:
                 with suppress(BlockingIOError):  # nobody reads it
                     self._line.send(f"{self.pascals:.1f}\n".encode(), socket.MSG_DONTWAIT)
