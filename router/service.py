@@ -15,7 +15,7 @@ import os
 import signal
 import sys
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -57,7 +57,6 @@ class _Place:
     seat: Seat | None = None
     session: Session | None = None
     refused: tuple[int, Offer] | None = None
-    warnings: list[str] = field(default_factory=list)
     ended: Session | None = None  # the session before
     log_lines: int = 0  # that are missing in the logs of those before that
 
@@ -357,10 +356,7 @@ class Service:
                 + sum(each.lost for each in (place.ended, place.session) if each is not None),
             },
             "refused": refused,
-            "warnings": [
-                *place.warnings,
-                *(f"{source}: {what}; router fit measures it anew" for source, what in seat.drifted.items()),
-            ],
+            "warnings": [f"{source}: {what}; router fit measures it anew" for source, what in seat.drifted.items()],
         }
 
     # --- the configuration again ------------------------------------------------------------------------------
@@ -428,8 +424,10 @@ class Service:
             self._sounding.close()
 
     def _warn(self, what: str, error: Exception) -> None:
-        self._warnings.append(f"{what}: {error}")
-        self._log.warning("warning", why=f"{what}: {error}")
+        warning = f"{what}: {error}"
+        if warning not in self._warnings:  # an output may come back again and again
+            self._warnings.append(warning)
+            self._log.warning("warning", why=warning)
 
 
 def settled(path: Path, log: Log) -> tuple[Configuration, str]:

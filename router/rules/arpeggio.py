@@ -75,6 +75,7 @@ class Arpeggio(Rule):
         self._tapped: set[int] = set()  # voices that ended before the first step, in which they are heard all the same
         self._grid: Grid | None = None  # the places of the steps, None while silent
         self._place = 0  # of the step that comes next
+        self._stepped = 0  # when the last step came
         self._end = 0  # when the step that sounds ends
         self._count = 0  # how many notes were played since the start
         self._first = 0  # when the first of them was
@@ -109,7 +110,7 @@ class Arpeggio(Rule):
         if self._grid is None:
             return ()
         place = self._grid.latest(now)  # the latest step that is due; those before it are skipped
-        self._place = place + 1
+        self._place, self._stepped = place + 1, now
         self.context.alarm.at(self._grid.at(self._place), "step")
         self._end = self._grid.end(place, self._gate)
         if self._end <= now:  # so late that its note would be over before it began: left out too
@@ -135,6 +136,9 @@ class Arpeggio(Rule):
         due = old.at(self._place)
         if self._on_the_beat:
             self._grid, self._place = new, old.onto(new, self._place, now)
+            # Beats that change several times within a step could together bring the next one too near.
+            while self._count and 2 * (new.at(self._place) - self._stepped) < min(old.step, new.step):
+                self._place += 1
         else:
             self._grid = old.retimed(now, new.step)
         step = max(now, self._grid.at(self._place))
