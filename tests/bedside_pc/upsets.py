@@ -141,6 +141,7 @@ def reset(room: Room, number: int) -> None:
     must(room.child() == child, f"{child} plays again")
     must(not room.synth.sounding, "nothing sounds after the reset")
     room.switch.key(False)
+    time.sleep(1)  # it may have been heard as held, and is let go now
     room.switch.key(True)
     must(room.synth.wait(1) == {(0, note)}, "it plays")
     room.until_sounds()
