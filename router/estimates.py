@@ -5,6 +5,7 @@ from __future__ import annotations
 import itertools
 import math
 import random
+from collections import Counter
 from collections.abc import Iterator, Sequence
 from statistics import NormalDist, median
 
@@ -15,7 +16,10 @@ RESAMPLES = 200
 
 
 def quantile(values: Sequence[float], share: float) -> float:
-    """The value below which a share of the values lies, with straight lines between them (Hyndman and Fan's type 7)."""
+    """The value below which a share of the values lies, with straight lines between them.
+
+    Hyndman and Fan's type 7 (American Statistician 50:361, 1996): what spreadsheets and numpy do.
+    """
     ordered = sorted(values)
     place = share * (len(ordered) - 1)
     low = math.floor(place)
@@ -35,9 +39,10 @@ def spread(values: Sequence[float]) -> float:
 def slope(
     times: Sequence[float], values: Sequence[float], confidence: float = CONFIDENCE
 ) -> tuple[float, float, float]:
-    """How fast values change: the median of the slopes between all pairs (Theil, 1950), and its interval, low and high.
+    """How fast values change: the median of the slopes between all pairs, and its interval, low and high.
 
-    The interval is Sen's (J. Am. Stat. Assoc. 63:1379, 1968), from the variance of Kendall's S with its correction for ties.
+    Theil, Proc. Kon. Ned. Akad. v. Wetensch. A 53:386, 1950. The interval is Sen's (J. Am. Stat. Assoc. 63:1379, 1968), from
+    the variance of Kendall's S with its correction for ties.
 
     Raises:
         ValueError: fewer than two different times.
@@ -51,11 +56,9 @@ def slope(
         raise ValueError("a trend needs two different times")
     count = len(times)
 
-    def ties(of: Sequence[float]) -> int:
-        repeats = [of.count(value) for value in set(of)]
-        return sum(k * (k - 1) * (2 * k + 5) for k in repeats)
-
-    variance = (count * (count - 1) * (2 * count + 5) - ties(list(times)) - ties(list(values))) / 18
+    ties = sum(k * (k - 1) * (2 * k + 5) for row in (times, values) for k in Counter(row).values())
+    variance = (count * (count - 1) * (2 * count + 5) - ties) / 18
+    # Where nearly all values are the same nothing of it is left: then every slope is possible.
     reach = NormalDist().inv_cdf((1 + confidence) / 2) * math.sqrt(max(0.0, variance))
     low = max(0, round((len(slopes) - reach) / 2) - 1)
     high = min(len(slopes) - 1, round((len(slopes) + reach) / 2))

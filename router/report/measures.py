@@ -1,7 +1,7 @@
 """The measures of a report: plain arithmetic on times and numbers, without any word of what they mean.
 
-Times are seconds. Quartiles are linear between the values (Hyndman and Fan, American Statistician 50:361, 1996, definition 7:
-what spreadsheets and numpy do). What cannot be known from too few values is None and never 0.
+Times are seconds. Quantiles and trends are those of ``router.estimates``. What cannot be known from too few values is None
+and never 0.
 """
 
 from __future__ import annotations
@@ -9,10 +9,11 @@ from __future__ import annotations
 import math
 import statistics
 from bisect import bisect_left
-from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from itertools import combinations, pairwise
+from itertools import pairwise
+
+from router.estimates import quantile, slope
 
 Span = tuple[float, float]
 """From, to; in seconds."""
@@ -53,14 +54,7 @@ def quartiles(values: Sequence[float]) -> Quartiles | None:
     if not values:
         return None
     ordered = sorted(values)
-    return Quartiles(_quantile(ordered, 0.5), _quantile(ordered, 0.25), _quantile(ordered, 0.75), len(ordered))
-
-
-def _quantile(ordered: Sequence[float], share: float) -> float:
-    place = share * (len(ordered) - 1)
-    below = math.floor(place)
-    above = min(below + 1, len(ordered) - 1)
-    return ordered[below] + (ordered[above] - ordered[below]) * (place - below)
+    return Quartiles(quantile(ordered, 0.5), quantile(ordered, 0.25), quantile(ordered, 0.75), len(ordered))
 
 
 def union(spans: Iterable[Span]) -> list[Span]:
@@ -115,24 +109,13 @@ def latencies(onsets: Sequence[float], cues: Sequence[float], window: float) -> 
 def trend(values: Sequence[float], at: Sequence[float] | None = None) -> Trend | None:
     """The median of all slopes between two values, with its 95 % interval; None for fewer than three values.
 
-    ``at`` are the places of the values, not all the same; without it 0, 1, 2, … Sources: Theil, Proc. Kon. Ned. Akad. v.
-    Wetensch. A 53:386, 1950; Sen, J. Am. Stat. Assoc. 63:1379, 1968, with the variance corrected for ties.
+    ``at`` are the places of the values, not all the same; without it 0, 1, 2, … See ``estimates.slope``.
     """
-    places = list(range(len(values))) if at is None else list(at)
-    count = len(values)
-    points = sorted(zip(places, values, strict=True))
-    slopes = sorted((b - a) / (y - x) for (x, a), (y, b) in combinations(points, 2) if y > x)
-    if count < 3 or not slopes:
+    places: Sequence[float] = range(len(values)) if at is None else at
+    if len(values) < 3 or len(set(places)) < 2:
         return None
-    slope = statistics.median(slopes)
-    ties = sum(k * (k - 1) * (2 * k + 5) for row in (places, values) for k in Counter(row).values() if k > 1)
-    variance = (count * (count - 1) * (2 * count + 5) - ties) / 18
-    # Where nearly all values are the same nothing of it is left: then every slope is possible.
-    reach = -statistics.NormalDist().inv_cdf((1 - CONFIDENCE) / 2) * math.sqrt(max(0.0, variance))
-    low = max(round((len(slopes) - reach) / 2) - 1, 0)
-    high = min(round((len(slopes) + reach) / 2), len(slopes) - 1)
-    intercept = statistics.median(values) - slope * statistics.median(places)
-    return Trend(slope, intercept, slopes[low], slopes[high])
+    middle, low, high = slope(places, values, CONFIDENCE)
+    return Trend(middle, statistics.median(values) - middle * statistics.median(places), low, high)
 
 
 def nap(before: Sequence[float], after: Sequence[float]) -> float | None:
