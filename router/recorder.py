@@ -396,9 +396,7 @@ class Session:
             self._trace.close()
 
     def _event(self, now: int, event: str, fields: dict[str, Any]) -> None:
-        if missing := self._refused - self._said:
-            self._said += missing
-            self._log.missing += missing
+        self._say_refused()
         if event == "mark":
             fields = {**fields, "text": remark(fields["text"])}
         self._log.event((now - self._start) / NANOSECONDS, event, fields)
@@ -409,8 +407,14 @@ class Session:
         self._trace.sample(now - self._start, sample)
 
     def _close(self, now: int) -> None:
+        self._say_refused()
         self._log.end((now - self._start) / NANOSECONDS)
         self.over = True
+
+    def _say_refused(self) -> None:
+        missing = self._refused - self._said
+        self._said += missing
+        self._log.missing += missing
 
 
 _MUSIC = frozenset({"note_on", "note_off", "control", "program", "chord"})
@@ -529,9 +533,7 @@ class _Log(_File):
             self.lost += 1
             return
         self._latest = t
-        missing, self.missing = self.missing, 0
-        if missing:
-            self._add(log_line(t, "fault", _missing(missing)))
+        self._say_missing()
         self._add(log_line(t, event, fields))
 
     def check(self) -> None:
@@ -542,12 +544,15 @@ class _Log(_File):
 
     def end(self, t: float) -> None:
         self._latest = max(t, self._latest)
-        if self.missing:
-            missing, self.missing = self.missing, 0
-            self._add(log_line(self._latest, "fault", _missing(missing)))
+        self._say_missing()
         self.check()
         self._add(log_line(self._latest, "end", {"sha256": self._sum.hexdigest()}))
         self._ended = True
+
+    def _say_missing(self) -> None:
+        missing, self.missing = self.missing, 0
+        if missing:
+            self._add(log_line(self._latest, "fault", _missing(missing)))
 
     def _start(self) -> None:
         self._sum = hashlib.sha256()

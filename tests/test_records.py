@@ -341,6 +341,24 @@ def test_a_stalled_disk_is_not_waited_for(tmp_path, said, disk):
     assert [line["missing"] for line in told if line["event"] == "fault"] == [15]
 
 
+def test_what_did_not_fit_at_the_very_end_is_said_too(tmp_path, said, disk):
+    keeper = Records(tmp_path / "records", said, size=5)
+    session = keeper.begin("bed", "wren", "", 0)
+    other = keeper.begin("window", "lark", "", 0)
+    other(S, "mark", {"text": "first"})
+    disk.stalled.clear()
+    until(lambda: disk.attempts)
+    for number in range(5):
+        other(number * S, "mark", {"text": str(number)})
+    for number in range(3):
+        session(number * S, "mark", {"text": str(number)})
+    session.close(30 * S)
+    disk.stalled.set()
+    keeper.close()
+    assert session.lost == 3
+    assert [line["missing"] for line in checked(one(tmp_path)) if line["event"] == "fault"] == [3]
+
+
 def test_a_card_that_was_exchanged_gets_a_file_with_a_header_again(tmp_path, keeper, said, disk):
     session = keeper.begin("bed", "wren", "", 0, record_raw=True)
     session(S, "mark", {"text": "on the old card"})
