@@ -389,7 +389,6 @@ class _Bar:
     def __init__(self, signs: Signs) -> None:
         self._signs = signs
         self._level: float | None = None
-        self._rest = 0.0
         self._reach = 1.0  # the furthest from rest so far
         self._now = 0.0
         self._last = 0
