@@ -17,6 +17,9 @@ from pathlib import Path
 from router.files import replacing
 from router.judging import counts
 
+PLAYS, COPY = "plays.json", "last-good.yaml"
+"""The names of the two files."""
+
 _LARGEST = 4096
 """Bytes of plays.json; it has about 150."""
 
@@ -39,8 +42,8 @@ class Memory:
 
     def __init__(self, folder: Path) -> None:
         self._folder = folder
-        self._plays = folder / "plays.json"
-        self.copy = folder / "last-good.yaml"
+        self._plays = folder / PLAYS
+        self.copy = folder / COPY
         self._writing = threading.Lock()
 
     def played(self) -> Played | None:

@@ -17,6 +17,7 @@ from router.cli import places
 from router.inputs.trace import LONGEST_LINE
 from router.profile.diagnostics import tidy
 from router.records import CHILD
+from router.remembered import COPY, PLAYS
 
 NAME = "forget"
 HELP = "delete a child's logs, recordings, fits and copies"
@@ -114,9 +115,9 @@ def _memories(state: Path, child: str) -> Iterator[Path]:
     if not state.is_dir():
         return
     for seat in sorted(path for path in state.iterdir() if path.is_dir()):
-        plays, copy = seat / "plays.json", seat / "last-good.yaml"
+        plays, copy = seat / PLAYS, seat / COPY
         if _child_in(_text(plays)) == child or re.search(rf"(?m)^child:\s*[\"']?{child}[\"']?\s*(#.*)?$", _text(copy)):
-            yield from (path for path in seat.iterdir() if path.name.lstrip(".").startswith((plays.name, copy.name)))
+            yield from (path for path in seat.iterdir() if path.name.lstrip(".").startswith((PLAYS, COPY)))
 
 
 def _beside(folder: Path, child: str) -> Iterator[Path]:
