@@ -27,8 +27,8 @@ from router.conditioning.pointer import Grid, PointerConditioner, PointerSetting
 from router.estimates import drawn, quantile
 from router.events import PointerSample, Press, Release
 from router.fit.recording import LEAST_EFFORTS, PARTS, FitError, Recording
-from router.fit.result import Fact, Fit, Heard, Judged, Setting, within
-from router.fit.switches import ENOUGH, parting, played
+from router.fit.result import ENOUGH, Fact, Fit, Heard, Judged, Setting, within
+from router.fit.switches import parting, played
 from router.units import NANOSECONDS
 
 MILLISECOND = 1_000_000

@@ -37,16 +37,12 @@ from router.conditioning.pressure import PressureConditioner, PressureSettings, 
 from router.estimates import drawn, quantile, slope, spread
 from router.events import Lost, Press, PressureSample
 from router.fit.recording import BEFORE, PARTS, FitError, Pieces, Recording, Stretch, between
-from router.fit.result import SURE, Fact, Figure, Fit, Heard, Judged, Setting, within
+from router.fit.result import ENOUGH, FALSE_COUNTS, SURE, Fact, Figure, Fit, Heard, Judged, Setting, within
 from router.inputs.base import Stamped
 from router.timers import Alarm, Timers
 from router.units import NANOSECONDS
 
-ENOUGH = 0.8
-"""The share of efforts that must be heard for the result to be one."""
 OFF_SHARE, LEAST_OFF = 0.6, 0.3
-FALSE_COUNTS = 1.5
-"""A false press counts so many missed efforts: it teaches the child that what sounds does not depend on trying."""
 SEARCH_RATE = 100
 """Samples a second that thresholds are searched with; more tell no more about efforts of a tenth of a second."""
 SHARES = (0.34, 0.42, 0.5, 0.58, 0.66)

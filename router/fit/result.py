@@ -11,6 +11,11 @@ from router.estimates import limits
 Figure = tuple[float, str]
 """A number and its kind: "pressure" (pascals), "time" (nanoseconds), "share" (1 is all of it), "pressure a minute", "share a minute"."""
 
+ENOUGH = 0.8
+"""The share of efforts that must be heard for the result to be one."""
+FALSE_COUNTS = 1.5
+"""A false press counts so many missed efforts: it teaches the child that what sounds does not depend on trying."""
+
 SURE, FAIRLY, UNSURE = "sure", "fairly sure", "unsure"
 
 

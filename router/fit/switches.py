@@ -29,13 +29,10 @@ from router.conditioning.switch import SwitchConditioner, SwitchSettings
 from router.estimates import drawn
 from router.events import Gesture, Lost, Press, SwitchSample
 from router.fit.recording import PARTS, FitError, Pieces, Recording
-from router.fit.result import Fact, Figure, Fit, Heard, Judged, Setting, within
+from router.fit.result import ENOUGH, FALSE_COUNTS, Fact, Figure, Fit, Heard, Judged, Setting, within
 from router.inputs.base import Stamped
 from router.timers import Alarm, Timers
 
-ENOUGH = 0.8
-FALSE_COUNTS = 1.5
-"""Both as for pressures."""
 LONGEST_BOUNCE = 25_000_000
 """A contact that is still for so long has settled. Bounce lasts 1 to 20 ms (common practice, no source)."""
 LONGEST_SLIP = 250_000_000
