@@ -6,7 +6,7 @@ import re
 from collections.abc import Iterator, Mapping
 from html import escape
 
-from router.report.page import Page, Picture, Piece, Points, Table
+from router.report.page import Page, Picture, Piece, Points, Table, plain
 
 STYLE = """
 @page { size: A4; margin: 15mm 16mm }
@@ -130,4 +130,4 @@ _UNIT = re.compile(r"(?<=\d) (?=(?:s|%|min|h)(?!\w))")
 
 def _text(text: str) -> str:
     """What anybody wrote, as text and nothing else."""
-    return _UNIT.sub("\u00a0", escape("".join(c if c.isprintable() else " " for c in text)))
+    return _UNIT.sub("\u00a0", escape(plain(text)))

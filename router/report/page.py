@@ -340,6 +340,11 @@ def _filtered(rejects: dict[str, int]) -> str:
 # --- words --------------------------------------------------------------------------------------------------------
 
 
+def plain(text: str) -> str:
+    """What anybody wrote, with spaces in place of what cannot be shown."""
+    return "".join(c if c.isprintable() else " " for c in text)
+
+
 def number(value: float | None, digits: int) -> str:
     """A number, or a dash."""
     return DASH if value is None else f"{value:.{digits}f}"

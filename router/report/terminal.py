@@ -8,7 +8,7 @@ from rich.padding import Padding
 from rich.table import Table as Grid
 from rich.text import Text
 
-from router.report.page import Page, Piece, Points, Table
+from router.report.page import Page, Piece, Points, Table, plain
 
 MANY = 4
 """Columns; where there are more, nothing is broken into lines."""
@@ -49,4 +49,4 @@ def _show(piece: Piece, console: Console) -> None:
 
 def _text(text: str, style: str = "") -> Text:
     """What anybody wrote, as text that steers no terminal."""
-    return Text("".join(c if c.isprintable() else " " for c in text), style)
+    return Text(plain(text), style)
