@@ -20,10 +20,11 @@ from rich.console import Console
 from serving import serving
 from test_watching import FRAME, Seat
 
-from router import clock, simulate
+from router import clock, profile, simulate
 from router.cli import main, watch
 from router.cli.meters import ASCII, BLOCKS
 from router.cli.simulated import simulated
+from router.inputs.trace import TraceWriter
 from router.units import NANOSECONDS
 
 CHECKOUT = Path(__file__).parent.parent
@@ -448,6 +449,69 @@ def test_what_is_not_there_to_watch(path, capsys, arguments, says):
     with serving(path, playing.answer, frame=playing.frame):
         assert main(["watch", *arguments, "--socket", str(path)]) == 1
     assert capsys.readouterr().err == says + "\n"
+
+
+# --- recordings -------------------------------------------------------------------------------------------------
+
+
+@pytest.fixture
+def recording(tmp_path):
+    """Three seconds of lark's simulated child."""
+    loaded, path = profile.load(profile.find("lark")), tmp_path / "lark.jsonl"
+    with path.open("w", encoding="utf-8") as file:
+        writer = TraceWriter(file)
+        for when, sample in simulated(loaded, "cheek", 3 * NANOSECONDS):
+            writer.write(when, sample)
+    return path
+
+
+def test_a_recording_is_shown_as_the_router_would_have_shown_it():
+    loaded = profile.load(profile.find("lark"))
+    recorded = [*watch.frames(loaded, simulated(loaded, "cheek", 10 * NANOSECONDS))]
+    assert [frame["frame"] for frame in recorded] == [pytest.approx(n / 25) for n in range(1, len(recorded) + 1)]
+    assert len(recorded) in (249, 250)
+    inputs = [frame["seats"]["recording"]["inputs"]["cheek"] for frame in recorded]
+    live = Seat("lark").frames(10)[-1]["inputs"]["cheek"]
+    assert inputs[-1]["presses"] == live["presses"] > 2
+    assert {key: inputs[-1][key] for key in ("unit", "above")} == {key: live[key] for key in ("unit", "above")}
+    assert inputs[-1]["rest"] == pytest.approx(live["rest"], abs=0.05)
+    assert any("cheek.above" in shown["pressed"] for shown in inputs)
+    other = next(watch.frames(loaded, simulated(loaded, "cheek", NANOSECONDS), "pad"))
+    assert other["seats"]["recording"]["inputs"] == {}
+
+
+def test_a_recording_in_a_terminal_stays_until_q(recording, watching):
+    program = watching("cheek", "--trace", str(recording), "--profile", "lark")
+    program.wait_for(b"recording: lark")
+    program.wait_for(b"cheek.above pressed")
+    program.wait_for(b"that was all")
+    program.type(b"q")
+    program.wait_for(b"\x1b[?1049l")
+    assert program.process.wait(30) == 0
+    assert b"Traceback" not in program.shown
+
+
+def test_a_recording_for_a_program_ends_by_itself(path, recording):
+    with piped(path, "--json", "--trace", str(recording), "--profile", "lark") as program:
+        shown = [json.loads(line) for line in program.stdout]
+        assert program.wait(30) == 0
+        assert program.stderr.read() == ""
+    assert len(shown) in (74, 75)
+    assert shown[-1]["seats"]["recording"]["child"] == "lark"
+
+
+def test_a_recording_that_cannot_be_shown(tmp_path, recording, capsys):
+    words = ["watch", "--profile", "lark", "--trace"]
+    assert main([*words, str(tmp_path / "none.jsonl")]) == 1
+    assert capsys.readouterr().err == f"{tmp_path}/none.jsonl: no such file or directory\n"
+    assert main(["watch", "cheeck", *words[1:], str(recording)]) == 1
+    assert 'Did you mean "cheek"?' in capsys.readouterr().err
+    recording.write_text('{"trace": 1}\nnot a line\n')
+    assert main([*words, str(recording)]) == 1
+    assert capsys.readouterr().err.startswith(f"{recording}:2:1: ")
+    assert main([*words[:3]]) == 2
+    assert main([*words, str(recording), "--seat", "bed"]) == 2
+    assert capsys.readouterr().err.count("--trace and --profile go together") == 2
 
 
 def test_25_frames_a_second_are_drawn_with_time_to_spare():

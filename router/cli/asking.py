@@ -27,10 +27,17 @@ def add_arguments(parser: argparse.ArgumentParser, *, seat: bool = False) -> Non
     parser.add_argument("--json", action="store_true", help="for a program to read")
 
 
+def can(args: argparse.Namespace) -> bool:
+    """Whether this system has what it takes; said if not."""
+    if platform.system() == "Linux":
+        return True
+    refused(args, f"the router plays on Linux only, and this is {platform.system()}")
+    return False
+
+
 def ask(args: argparse.Namespace, request: Mapping[str, Any], timeout: float) -> dict[str, Any] | None:
     """The daemon's answer within ``timeout`` seconds, or None after saying why there is none that will do."""
-    if platform.system() != "Linux":
-        refused(args, f"the router plays on Linux only, and this is {platform.system()}")
+    if not can(args):
         return None
     from router import control  # noqa: PLC0415 - only Linux has all that it needs
 

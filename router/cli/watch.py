@@ -1,6 +1,7 @@
 """``router watch``: live meters of what the running router hears, with thresholds, zones, rest levels and presses drawn in.
 
-It goes on when the router is started anew. Where there is no terminal that can draw, it writes one line a second.
+It goes on when the router is started anew. Where there is no terminal that can draw, it writes one line a second. With
+``--trace`` a recording is shown in the same way, at the pace at which it came, and no router is needed.
 """
 
 from __future__ import annotations
@@ -11,19 +12,27 @@ import os
 import signal
 import sys
 import time
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from contextlib import ExitStack, contextmanager
+from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
 
 from rich.console import Console
 from rich.text import Text
 
+from router import profile
 from router.cli import asking
 from router.cli.meters import Signs, Trace, block, signs_for
+from router.engine import Engine
+from router.events import Mark, Sample
+from router.inputs import trace
+from router.inputs.base import Stamped
+from router.player import steps
+from router.profile import Profile
 from router.profile.diagnostics import tidy
 from router.status import SeatStatus, in_words
 from router.units import NANOSECONDS
-from router.watching import Happened, InputFrame, SeatFrame
+from router.watching import Happened, InputFrame, SeatFrame, Watching
 
 if TYPE_CHECKING:
     from router.control import Connection
@@ -38,6 +47,10 @@ RETRY = NANOSECONDS // 2
 """Between two attempts to reach a router that is away."""
 SILENT = 2 * NANOSECONDS
 """So long without a frame is said; 25 a second should come."""
+EACH = NANOSECONDS // 25
+"""From one frame of a recording to the next."""
+RECORDING = "recording"
+"""What stands where the seat's name would."""
 ENDS = (b"q", b"Q", b"\x03", b"\x04")
 """Keys that end it."""
 
@@ -49,10 +62,28 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("input", metavar="INPUT", nargs="?", help="only this input (default: all)")
     parser.add_argument("--plain", action="store_true", help="one line a second, as where there is no terminal")
     asking.add_arguments(parser, seat=True)
+    recorded = parser.add_argument_group("a recording in place of the running router")
+    recorded.add_argument("--trace", metavar="TRACE", help="show this recording, at the pace at which it came")
+    recorded.add_argument("--profile", metavar="FILE", help="the profile that hears it, or the name of a shipped one")
 
 
 def run(args: argparse.Namespace) -> int:
-    """Show until q or Ctrl-C: 0, or 1 if there is nothing to show."""
+    """Show until q or Ctrl-C, a recording until its end: 0, or 1 if there is nothing to show."""
+    if (args.trace is None) is not (args.profile is None) or (args.trace and args.seat):
+        print("router watch: --trace and --profile go together, and without --seat", file=sys.stderr)
+        return 2
+    try:
+        return _recorded(args) if args.trace else _live(args)
+    except trace.TraceError as error:
+        asking.refused(args, str(error))
+    except OSError as error:
+        if error.filename != args.trace or error.strerror is None:
+            raise
+        asking.refused(args, f"{error.filename}: {error.strerror.lower()}")
+    return 1
+
+
+def _live(args: argparse.Namespace) -> int:
     answer = asking.ask(args, {"do": "status"}, PATIENCE)
     if answer is None:
         return 1
@@ -60,6 +91,42 @@ def run(args: argparse.Namespace) -> int:
     if problem:
         asking.refused(args, problem)
         return 1
+    _show(args, None)
+    return 0
+
+
+def _recorded(args: argparse.Namespace) -> int:
+    loaded = profile.load(profile.find(args.profile))
+    if args.input is not None and args.input not in loaded.types:
+        asking.refused(args, asking.unknown("input", args.input, loaded.types))
+        return 1
+    if not asking.can(args):
+        return 1
+    with Path(args.trace).open("rb") as file:
+        _show(args, frames(loaded, trace.Trace(file, args.trace, loaded.types), args.input))
+    return 0
+
+
+def frames(loaded: Profile, samples: Iterable[Stamped], name: str | None = None) -> Iterator[Frame]:
+    """What a router that plays this profile would have shown of these samples, 25 times a second; ``name``: of one input."""
+    watching = Watching()
+    engine = Engine(loaded.plan, watching.event)
+    watching.plays(loaded, engine.inputs)
+    last: dict[str, tuple[int, Sample]] = {}
+    at = EACH
+    for now, sample, _messages in steps(engine, samples, 0):
+        while at <= now:
+            shown = watching.frame(at, last)
+            shown["inputs"] = {each: heard for each, heard in shown["inputs"].items() if name in (None, each)}
+            yield {"frame": at / NANOSECONDS, "seats": {RECORDING: shown}}
+            at += EACH
+        if sample is not None and not isinstance(sample, Mark):
+            last[sample.input] = now, sample
+            watching.sample(sample, now)
+
+
+def _show(args: argparse.Namespace, recorded: Iterator[Frame] | None) -> None:
+    """On the terminal, or in lines: a recording, or what the router sends."""
     console = Console(highlight=False)
     with ExitStack() as stack:
         view: View
@@ -73,8 +140,8 @@ def run(args: argparse.Namespace) -> int:
             stack.enter_context(view.shown())
             if sys.stdin.isatty():
                 keyboard = stack.enter_context(_keys())
-        _Watch(args, view, keyboard).run()
-    return 0
+        shows = _Watch(args, view, keyboard) if recorded is None else _Replay(recorded, view, keyboard)
+        shows.run()
 
 
 def _not_there(args: argparse.Namespace, seats: Mapping[str, SeatStatus]) -> str:
@@ -97,15 +164,15 @@ class View(Protocol):
         """No frames come."""
 
 
-class _Watch:
-    """The line to the router, which is made anew when it breaks, and the keyboard."""
+class _Shows:
+    """A loop with the keyboard, until a key ends it. Subclasses say what else happens, and when."""
 
-    def __init__(self, args: argparse.Namespace, view: View, keyboard: int | None) -> None:
+    def __init__(self, view: View, keyboard: int | None) -> None:
         from router.loop import Loop  # noqa: PLC0415 - only Linux has all that it needs
 
-        self._args, self._view, self._keyboard = args, view, keyboard
-        self._connection: Connection | None = None
-        self._at = 0  # when to call, or to say that nothing comes
+        self._view, self._keyboard = view, keyboard
+        self._at: int | None = 0
+        """When ``_due`` is to be called next; None: never more."""
         self._fault: Exception | None = None
         self._loop = Loop(self._failed)
 
@@ -117,14 +184,65 @@ class _Watch:
                     self._loop.watch(self._keyboard, self._typed)
                 self._loop.run(lambda: self._at, self._wake)
         finally:
-            self._hang_up()
+            self._close()
             self._loop.close()
         if self._fault is not None:
             raise self._fault
 
+    def _due(self, now: int) -> None:
+        raise NotImplementedError
+
+    def _close(self) -> None:
+        """Give back what was taken."""
+
     def _wake(self, now: int) -> None:
-        if now < self._at:
+        if self._at is not None and now >= self._at:
+            self._due(now)
+
+    def _typed(self) -> None:
+        assert self._keyboard is not None  # noqa: S101 - it is watched
+        typed = os.read(self._keyboard, 64)
+        if not typed or any(key in typed for key in ENDS):
+            self._loop.stop()
+
+    def _failed(self, error: Exception) -> None:
+        self._fault = error
+        self._loop.stop()
+
+
+class _Replay(_Shows):
+    """A recording. At its end its last picture stays for whoever can end it with a key."""
+
+    def __init__(self, recorded: Iterator[Frame], view: View, keyboard: int | None) -> None:
+        super().__init__(view, keyboard)
+        self._recorded = recorded
+        self._begun: int | None = None
+
+    def _due(self, now: int) -> None:
+        frame = next(self._recorded, None)
+        if frame is None:
+            self._at = None
+            if self._keyboard is None:
+                self._loop.stop()
+            else:
+                self._view.away("that was all")
             return
+        at = round(frame["frame"] * NANOSECONDS)
+        self._begun = now - at if self._begun is None else self._begun
+        self._view.frame(frame)
+        self._at = self._begun + at + EACH
+
+
+class _Watch(_Shows):
+    """The line to the router, which is made anew when it breaks."""
+
+    def __init__(self, args: argparse.Namespace, view: View, keyboard: int | None) -> None:
+        super().__init__(view, keyboard)
+        self._args = args
+        self._connection: Connection | None = None
+
+    def _due(self, now: int) -> None:
+        """Call, or say that nothing comes."""
         self._at = now + SILENT
         if self._connection is None:
             self._call(now)
@@ -164,25 +282,15 @@ class _Watch:
             self._view.frame(_wanted(document, self._args.seat))
 
     def _lose(self, error: Exception, now: int) -> None:
-        self._hang_up()
+        self._close()
         self._view.away(str(error).partition("\n")[0])
         self._at = now + RETRY
 
-    def _hang_up(self) -> None:
+    def _close(self) -> None:
         if self._connection is not None:
             self._loop.unwatch(self._connection.fileno())
             self._connection.close()
             self._connection = None
-
-    def _typed(self) -> None:
-        assert self._keyboard is not None  # noqa: S101 - it is watched
-        typed = os.read(self._keyboard, 64)
-        if not typed or any(key in typed for key in ENDS):
-            self._loop.stop()
-
-    def _failed(self, error: Exception) -> None:
-        self._fault = error
-        self._loop.stop()
 
 
 def _wanted(frame: Frame, seat: str | None) -> Frame:
