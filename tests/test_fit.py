@@ -163,6 +163,18 @@ def test_efforts_on_the_other_side_are_told():
     assert "go above rest" in refused(cheek(*PUSHES), PressureSettings(below=Side(100, 60, 300)))
 
 
+def test_efforts_of_which_some_go_the_other_way_are_told():
+    mixed = cheek(*((at, -height if i % 5 in (1, 3) else height) for i, (at, height) in enumerate(PUSHES)))
+    with pytest.raises(fit.FitError) as caught:
+        fit.pressure(fit.record(mixed, "cheek"), SETTINGS)
+    assert "6 of 10 efforts" in str(caught.value)
+    assert caught.value.hint.startswith("4 of the efforts seem to go below rest")
+    both = fit.pressure(
+        fit.record(mixed, "cheek"), PressureSettings(above=Side(100, 60, 300), below=Side(100, 60, 300))
+    )
+    assert both.heard.heard == 10
+
+
 def test_efforts_that_drown_in_noise_are_refused():
     assert "cannot be told apart" in refused(cheek(*((at, 8) for at, _height in PUSHES), noise=15.0))
 

@@ -162,7 +162,22 @@ def _sane(samples: _Samples, recording: Recording) -> None:
 
 
 def _first_sizes(samples: _Samples, recording: Recording, settings: PressureSettings) -> Sizes:
-    """How large the efforts are, roughly: the furthest in each stretch from the median of the seconds around it and the others."""
+    """How large the efforts of each side that is asked for are, roughly."""
+    found = _roughly(samples, recording)
+    asked = [word for word in _SIGNS if getattr(settings, word) is not None]
+    sizes = {side: median(sizes) for side, sizes in found.items() if side in asked and median(sizes) > 0}
+    if not sizes or sum(len(found[side]) for side in sizes) < 0.5 * len(recording.efforts):
+        other = "below" if asked == ["above"] else "above"
+        raise FitError(
+            f"the efforts go {other} rest, and the profile listens only {asked[0]}",
+            f'Write "{other}:" where "{asked[0]}:" stands, or turn the tube round.',
+        )
+    least = max(sizes.values()) / 2  # a stretch that looks the other way because nobody tried in it makes no side
+    return {side: size for side, size in sizes.items() if size > least}
+
+
+def _roughly(samples: _Samples, recording: Recording) -> dict[str, list[float]]:
+    """The efforts of each side: the furthest in each stretch from the median of the seconds around it and the others."""
     found: dict[str, list[float]] = {}
     times, values = samples.times, samples.pascals
     tried = bytearray(len(times))
@@ -178,16 +193,7 @@ def _first_sizes(samples: _Samples, recording: Recording, settings: PressureSett
             level = median(around)
             side = max(_SIGNS, key=lambda word: max(_SIGNS[word] * (pascal - level) for pascal in inside))
             found.setdefault(side, []).append(max(_SIGNS[side] * (pascal - level) for pascal in inside))
-    asked = [word for word in _SIGNS if getattr(settings, word) is not None]
-    sizes = {side: median(sizes) for side, sizes in found.items() if side in asked and median(sizes) > 0}
-    if not sizes or sum(len(found[side]) for side in sizes) < 0.5 * len(recording.efforts):
-        other = "below" if asked == ["above"] else "above"
-        raise FitError(
-            f"the efforts go {other} rest, and the profile listens only {asked[0]}",
-            f'Write "{other}:" where "{asked[0]}:" stands, or turn the tube round.',
-        )
-    least = max(sizes.values()) / 2  # a stretch that looks the other way because nobody tried in it makes no side
-    return {side: size for side, size in sizes.items() if size > least}
+    return found
 
 
 # --- one threshold, tried -----------------------------------------------------------------------------------------
@@ -478,7 +484,14 @@ class _Search:
         how = "Try another movement, or move the sensor to where the effort is larger and breathing smaller."
         at_rest = max((value for piece, value in trial.reach[side].items() if piece in self._pieces.rest), default=0.0)
         anywhere = max(trial.reach[side].values(), default=0.0)
-        if anywhere > max(ordinary / 2, 3 * at_rest):
+        unheard = {word: of for word, of in _roughly(self._samples, self._recording).items() if word not in trial.sides}
+        other, of = max(unheard.items(), key=lambda found: len(found[1]), default=("", []))
+        if len(of) > (1 - ENOUGH) * heard.efforts and median(of) > max(ordinary / 2, 3 * at_rest):
+            how = (
+                f"{len(of)} of the efforts seem to go {other} rest, where nothing is listened for: ask for efforts of one kind, or "
+                f'write "{other}:" into the profile as well.'
+            )
+        elif anywhere > max(ordinary / 2, 3 * at_rest):
             how = (
                 "Between the marks the pressure rises as far as in them, and at rest it does not: were the efforts marked as they "
                 "began? Mark each within a second. If they were, try another movement or another place for the sensor."
