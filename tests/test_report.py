@@ -534,7 +534,7 @@ def test_hostile_texts_are_only_text(tmp_path, capsys):
     events = in_order(
         *pressed((1, 2), source="<b>pad</b>"), *pressed((3, 4), source="$x_{1$"), mark(5, nasty), (30, "stop", {})
     )
-    a_log(folder / "2026-03-20T100000-bed.jsonl", *events, about="Ada Lovelace, room 12", note="born 2014-03-21")
+    a_log(folder / "2026-03-20T100000-bed.jsonl", *events, about="Ada Brook, room 12", note="born 2014-03-21")
     out = tmp_path / "wren.html"
     assert report("wren", "--records", tmp_path, "--html", out) == 0
     assert report("wren", "--records", tmp_path) == 0
@@ -561,7 +561,7 @@ def test_of_efforts_that_were_not_seen_to_end_no_time_is_told(tmp_path):
     assert figures(tmp_path, mark(1, "smiled"), (20, "stop", {})).playing.active == 0
 
 
-@pytest.mark.parametrize("name", ["Ada Lovelace", "=cmd()", "2014-03-21"])
+@pytest.mark.parametrize("name", ["Ada Brook", "=cmd()", "2014-03-21"])
 def test_a_name_that_is_no_pseudonym_goes_into_no_report(tmp_path, capsys, name):
     path = a_log(tmp_path / "wren" / "2026-03-20T100000-bed.jsonl", *FORTY, child=name)
     a_log(tmp_path / "wren" / "2026-03-21T100000-bed.jsonl", *FORTY)

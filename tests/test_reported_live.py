@@ -122,11 +122,11 @@ def test_in_a_baseline_nothing_sounds_and_everything_is_counted(bedside):
 def test_the_records_are_private_and_name_nobody(bedside):
     pc, listener, sensor = bedside
     text = (pc.profiles / "wren.yaml").read_text()
-    (pc.profiles / "wren.yaml").write_text(text.replace("child: wren", "child: wren\nabout: Ada Lovelace, room 12"))
+    (pc.profiles / "wren.yaml").write_text(text.replace("child: wren", "child: wren\nabout: Ada Brook, room 12"))
     pc.wait_for("swap")
     press(sensor, listener)
     assert pc.stop() == 0
-    assert profile.load(pc.profiles / "wren.yaml").about == "Ada Lovelace, room 12"
+    assert profile.load(pc.profiles / "wren.yaml").about == "Ada Brook, room 12"
     for path in pc.records.rglob("*"):
         assert path.stat().st_mode & 0o077 == 0, path
         if path.is_file():
