@@ -24,6 +24,7 @@ from router.inputs import Devices, open_input
 from router.inputs.base import DeviceBusy, DeviceLost, DeviceMissing, Input, Stamped
 from router.loop import Loop
 from router.outputs import Output, OutputError, open_output
+from router.timers import earliest
 from router.units import NANOSECONDS
 
 FIRST_WAIT, LONGEST_WAIT = NANOSECONDS // 4, 4 * NANOSECONDS
@@ -90,6 +91,11 @@ class Search:
         """Something has come."""
         self.at = now + SETTLE if self.at is None else min(self.at, now + SETTLE)
         self.wait = 0
+
+    def is_new(self, why: str) -> bool:
+        """Whether this has not just been said. It is, from now on."""
+        new, self.said = why != self.said, why
+        return new
 
     def is_due(self, now: int) -> bool:
         return self.at is not None and now >= self.at
@@ -180,8 +186,7 @@ class AttachedInput:
 
     def deadline(self) -> int | None:
         """When ``wake`` or ``look_for`` is wanted."""
-        times = (self.search.at, self.there.deadline() if self.there is not None else None)
-        return min((when for when in times if when is not None), default=None)
+        return earliest((self.search.at, self.there.deadline() if self.there is not None else None))
 
     def close(self) -> None:
         there, self.there = self.there, None
@@ -225,8 +230,7 @@ class AttachedInput:
 
     def _missing(self, why: str, now: int, *, for_ever: bool) -> None:
         self.search.again(now, for_ever=for_ever)
-        if why != self.search.said:
-            self.search.said = why
+        if self.search.is_new(why):
             self._room.log.warning("input_missing", **self._fields, why=why)
 
 
@@ -257,8 +261,7 @@ class AttachedOutput:
             self.there = room.keep(open_output(self.name, self.device))
         except OutputError as error:
             self.search.again(now, for_ever=True)
-            if str(error) != self.search.said:
-                self.search.said = str(error)
+            if self.search.is_new(str(error)):
                 room.log.warning("output_missing", **self._fields, why=str(error))
             if not isinstance(self.device, MidiPort):  # what an instrument lacks does not come by itself
                 self.search.at = None
@@ -286,8 +289,7 @@ class AttachedOutput:
         try:
             stale = self.there.stale()
         except OutputError as error:
-            if str(error) != self.search.said:
-                self.search.said = str(error)
+            if self.search.is_new(str(error)):
                 self._room.log.warning("output_unclear", **self._fields, why=str(error))
             return
         if stale:  # whoever listens to our own port must not be left with a note

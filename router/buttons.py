@@ -16,7 +16,7 @@ from router.configuration import Button, ProgramChange
 from router.events import Gesture, Lost, MidiSample, Press, Sample, SwitchSample
 from router.inputs import by_device
 from router.midi import PROGRAM_CHANGE
-from router.timers import Alarm, Timers
+from router.timers import Alarm, Timers, earliest
 from router.units import NANOSECONDS
 
 DEBOUNCE = NANOSECONDS * 3 // 100
@@ -65,8 +65,7 @@ class Buttons(Companion):
     def deadline(self) -> int | None:
         if self._touched:
             return 0
-        times = [self._timers.next(), *(attached.deadline() for attached in self._inputs)]
-        return min((when for when in times if when is not None), default=None)
+        return earliest((self._timers.next(), *(attached.deadline() for attached in self._inputs)))
 
     def wake(self, now: int) -> None:
         self._touched = False

@@ -46,6 +46,7 @@ from router.companion import Companion
 from router.loop import Loop
 from router.profile import schema
 from router.profile.diagnostics import listed, quoted, tidy
+from router.timers import earliest
 from router.units import NANOSECONDS, nearest
 
 CLIENTS = 8
@@ -260,8 +261,7 @@ class Control(Companion):
 
     def deadline(self) -> int | None:
         """When ``wake`` is wanted."""
-        times = [0 if self._more or self._news else None, self._let_in_at, self._frame_at]
-        return min((at for at in times if at is not None), default=None)
+        return earliest((0 if self._more or self._news else None, self._let_in_at, self._frame_at))
 
     def wake(self, now: int) -> None:
         """Do what has come, and what is due."""

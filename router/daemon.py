@@ -15,7 +15,7 @@ import gc
 import os
 import signal
 import socket
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager, suppress
 from functools import partial
 from pathlib import Path
@@ -33,6 +33,7 @@ from router.ports import MidiSystem, current
 from router.profile.model import Profile
 from router.recorder import Session
 from router.seat import Seat
+from router.timers import earliest
 from router.units import NANOSECONDS
 
 STOPPED_BY = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
@@ -42,14 +43,14 @@ QUIET = NANOSECONDS // 10
 
 
 class Daemon:
-    """See the module's docstring. ``record`` is told what ``router play`` would write into its log.
+    """See the module's docstring. ``profiles``: by the seat's name, "" where the only one has none.
 
-    ``keep`` gives an output back with a record of what sounds there. ``companions`` are woken in each pass.
+    ``record`` is told what ``router play`` would write into its log; ``keep`` gives an output back with a record of what sounds there. ``companions`` are woken in each pass.
     """
 
     def __init__(
         self,
-        profiles: Mapping[str, Profile] | Sequence[Profile],
+        profiles: Mapping[str, Profile],
         log: Log,
         record: Observe | None = None,
         keep: Callable[[Output], Output] = lambda output: output,
@@ -59,9 +60,8 @@ class Daemon:
         self.keep = keep
         self.companions: list[Companion] = []
         self._budget = Budget()
-        named = profiles if isinstance(profiles, Mapping) else dict.fromkeys(("",), profiles[0])
         with self._budget:
-            self.seats = [Seat(name, profile, self, self._budget) for name, profile in named.items()]
+            self.seats = [Seat(name, profile, self, self._budget) for name, profile in profiles.items()]
         for seat in self.seats:
             seat.record = record
         self._plugged: Plugged | None = None
@@ -136,7 +136,7 @@ class Daemon:
         times = [seat.due for seat in self.seats]
         times += [companion.deadline() for companion in self.companions]
         times += [self._look_at, self._watchdog.deadline()]
-        return min((when for when in times if when is not None), default=None)
+        return earliest(times)
 
     def _pass(self, now: int) -> None:
         """Everything that is due, after everything that was readable has been read: first all the music, then the rest.
@@ -169,7 +169,7 @@ class Daemon:
 
     def _is_quiet(self, now: int) -> bool:
         """Whether nothing sounds and nothing is due soon."""
-        deadline = min((seat.due for seat in self.seats if seat.due is not None), default=None)
+        deadline = earliest(seat.due for seat in self.seats)
         return not any(seat.engine.sounding for seat in self.seats) and (deadline is None or deadline > now + QUIET)
 
     # --- news -------------------------------------------------------------------------------------------------

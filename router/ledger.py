@@ -26,8 +26,6 @@ from typing import Any
 
 from router.events import Bend, Change, ChannelPressure, Control, Message, NoteOn, Program, Route
 from router.midi import (
-    ALL_NOTES_OFF,
-    ALL_SOUND_OFF,
     AT_REST,
     BEND_CENTRE,
     CHANNEL_PRESSURE,
@@ -37,8 +35,8 @@ from router.midi import (
     NOTE_ON,
     PITCH_BEND,
     PROGRAM_CHANGE,
-    SUSTAIN,
     VOLUME,
+    silencing,
 )
 from router.timers import Timers
 from router.units import NANOSECONDS
@@ -232,8 +230,7 @@ class Ledger:
         messages += self.rest(None, now)
         self._programs.clear()
         for output, channel in self._routes:
-            status = CONTROL_CHANGE | channel - 1
-            messages += [Message(output, (status, number, 0)) for number in (SUSTAIN, ALL_NOTES_OFF, ALL_SOUND_OFF)]
+            messages += [Message(output, data) for data in silencing((), (channel,))]
         return messages
 
     def _routed(self, route: Route) -> Route:

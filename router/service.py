@@ -14,7 +14,7 @@ from __future__ import annotations
 import os
 import signal
 import sys
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Collection, Iterator, Mapping
 from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
@@ -37,6 +37,7 @@ from router.seat import Seat
 from router.shelf import Offer, Shelf
 from router.sounding import Sounding
 from router.status import Refusal, SeatStatus, Status, value_of
+from router.timers import earliest
 from router.units import NANOSECONDS, nearest
 
 HUSHING = 5.0
@@ -80,7 +81,7 @@ class Service:
         self._sounding = self._begin_sounding()
         self._records = Records(
             chosen.folders.records,
-            partial(_say, log),
+            log.warning,
             keep=chosen.records.keep,
             sessions=chosen.records.sessions,
             notes=chosen.records.notes,
@@ -94,7 +95,7 @@ class Service:
             place.seat = seat
             seat.keep_record(self._session(place))
             self.daemon.loop.watch(place.shelf.fileno(), partial(self._news, place))
-        self.daemon.companions.append(_Shelves(self))
+        self.daemon.companions.append(_Shelves(self._places.values(), self._offered))
         self._errands = Errands(lambda: None, self.daemon.fault, self._stalled)
         self.daemon.loop.watch(self._errands.fileno(), lambda: self._errands.read(clock.now()))
         self.daemon.companions.append(_Waiting(self._errands))
@@ -160,7 +161,7 @@ class Service:
             plan.name,
             plan.follow,
             plan.profile,
-            partial(_say, self._log),
+            self._log.warning,
         )
         place = _Place(plan, shelf, shelf.at_start(), clock.now())
         self._log.info("profile", seat=plan.name, child=place.offer.child, why=place.offer.because)
@@ -192,9 +193,9 @@ class Service:
 
     def _news(self, place: _Place) -> None:
         for offer in place.shelf.read(clock.now()):
-            self.take(place, offer)
+            self._offered(place, offer)
 
-    def take(self, place: _Place, offer: Offer) -> None:
+    def _offered(self, place: _Place, offer: Offer) -> None:
         """Play what is offered, or say why not; whoever asked for it is told."""
         if offer.profile is None:
             place.refused = (clock.now(), offer)
@@ -472,17 +473,16 @@ def _fresh(path: Path, log: Log) -> Configuration | str:
 class _Shelves(Companion):
     """What the shelves wait for."""
 
-    def __init__(self, service: Service) -> None:
-        self._service = service
+    def __init__(self, places: Collection[_Place], take: Callable[[_Place, Offer], None]) -> None:
+        self._places, self._take = places, take
 
     def deadline(self) -> int | None:
-        times = [place.shelf.deadline() for place in self._service._places.values()]  # noqa: SLF001 - a part of it
-        return min((when for when in times if when is not None), default=None)
+        return earliest(place.shelf.deadline() for place in self._places)
 
     def wake(self, now: int) -> None:
-        for place in self._service._places.values():  # noqa: SLF001 - as above
+        for place in self._places:
             for offer in place.shelf.wake(now):
-                self._service.take(place, offer)
+                self._take(place, offer)
 
 
 class _Waiting(Companion):
@@ -518,7 +518,3 @@ def _moved(before: SeatPlan, after: SeatPlan) -> bool:
 
 def _seconds(nanoseconds: int) -> float:
     return round(nanoseconds / NANOSECONDS, 3)
-
-
-def _say(log: Log, event: str, **fields: Any) -> None:
-    log.warning(event, **fields)

@@ -10,7 +10,12 @@ deadlines the one set first comes first, so the same calls give the same order e
 from __future__ import annotations
 
 import heapq
-from collections.abc import Hashable
+from collections.abc import Hashable, Iterable
+
+
+def earliest(times: Iterable[int | None]) -> int | None:
+    """The first of some deadlines, of which each may be None: not wanted."""
+    return min((when for when in times if when is not None), default=None)
 
 
 class Timers:

@@ -90,7 +90,7 @@ def _play_profile(args: argparse.Namespace) -> signal.Signals | int | None:
                 file, clock.now(), lambda error: log.error("log_file_fault", file=file.name, why=str(error.strerror))
             )
             stack.callback(record.close)
-        return Daemon([loaded], log, record).run(lambda: _ready(_how_to_play(loaded)))
+        return Daemon({"": loaded}, log, record).run(lambda: _ready(_how_to_play(loaded)))
 
 
 def _serve(args: argparse.Namespace) -> signal.Signals | int | None:

@@ -27,6 +27,7 @@ from typing import Any
 from router.devices import TerminalKey
 from router.events import SwitchSample
 from router.inputs.base import PER_READ, DeviceLost, DeviceMissing, Input, Stamped
+from router.timers import earliest
 
 MILLISECOND = 1_000_000
 SAME, HOLD, WAIT, GAP = 200 * MILLISECOND, 700 * MILLISECOND, 60 * MILLISECOND, 150 * MILLISECOND
@@ -80,7 +81,7 @@ class Keys:
 
     def deadline(self) -> int | None:
         """When ``wake`` is next wanted."""
-        return min((key.deadline for key in self._keys.values() if key.deadline is not None), default=None)
+        return earliest(key.deadline for key in self._keys.values())
 
     def wake(self, now: int) -> Iterator[Stamped]:
         """Decide what time has decided, earliest first; each sample has the time of its decision."""
