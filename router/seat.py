@@ -28,6 +28,7 @@ from router.midi import NOTE_OFF, NOTE_ON, silencing
 from router.profile.model import Profile
 from router.recorder import BASELINE, PLAYING, Session
 from router.status import Dropped, Lateness
+from router.timers import earliest
 from router.watching import Watching
 
 
@@ -180,7 +181,7 @@ class Seat:
         times: list[int | None] = [self.engine.next_deadline(), self._motif[0][0] if self._motif else None]
         times += [out.deadline() for out in self.outputs.values()]
         times += [device.deadline() for device in self.devices]
-        return min((when for when in times if when is not None), default=None)
+        return earliest(times)
 
     def wake(self, now: int) -> None:
         """Everything that is due, after everything that was readable has been read."""
@@ -191,7 +192,10 @@ class Seat:
             for device in self.devices:
                 device.wake(now)
             self.feed(now)
-            self._send(self.engine.wake(max(self.now, now)))
+            due = self.engine.next_deadline()
+            if due is not None and due <= now:
+                self.now = max(self.now, now)  # a sample that comes later with an earlier stamp is played now
+                self._send(self.engine.wake(self.now))
             while self._motif and self._motif[0][0] <= now:
                 self._send_one(self._motif.popleft()[1])
             for out in self.outputs.values():

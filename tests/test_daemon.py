@@ -1,5 +1,6 @@
 """The daemon with real terminals as serial lines and outputs that keep what they are sent, or fail on purpose."""
 
+import gc
 import json
 import os
 import signal
@@ -83,7 +84,7 @@ class Running:
             monkeypatch.setattr(attached, "open_output", self.open_output)
         self.log = Log()
         self.record = []
-        self.daemon = Daemon([load(path)], self.log, lambda *event: self.record.append(event))
+        self.daemon = Daemon({"": load(path)}, self.log, lambda *event: self.record.append(event))
 
     def open_output(self, name, _device):
         self.outputs.setdefault(name, []).append(Kept(name))
@@ -115,7 +116,12 @@ class Running:
                 os.kill(os.getpid(), signal.SIGTERM)
 
         thread = threading.Thread(target=go)
-        ended_by = self.daemon.run(thread.start)
+        before = gc.get_threshold()
+        try:
+            ended_by = self.daemon.run(thread.start)
+        finally:  # the process is the tests', and goes on
+            gc.set_threshold(*before)
+            gc.unfreeze()
         thread.join()
         if failed:
             raise failed[0]
@@ -470,6 +476,10 @@ class Stamped(Input):
     def fileno(self):
         return self._poke
 
+    def send(self, batch):
+        self._batches.append(batch)
+        os.eventfd_write(self._poke, 1)
+
     def read(self, now):
         os.eventfd_read(self._poke)
         batch = self._batches.pop(0)
@@ -504,6 +514,23 @@ def test_samples_come_in_the_order_of_their_stamps_and_time_never_goes_back(runn
     times = [now for now, _event, _fields in running.record]
     assert times == sorted(times)
     assert times[-1] - times[0] < 10**11
+
+
+def test_a_stamp_from_before_a_deadline_that_was_kept_does_not_take_the_time_back(running, monkeypatch):
+    """The press's note ends by a timer, 30 ms after it began; then comes a press with a stamp from before that."""
+    left = Stamped("left", [[(0, SwitchSample("left", True)), (0, SwitchSample("left", False))]])
+    right = Stamped("right", [])
+    given = {"left": left, "right": right}
+    monkeypatch.setattr(attached, "open_input", lambda devices, _types: given[next(iter(devices))])
+
+    def steps():
+        running.until(lambda: (0x80, 48, 0) in running.sent("one"))
+        right.send([(-20_000_000, SwitchSample("right", True))])
+        running.until(lambda: running.sent("two"))
+
+    running.run(steps)
+    times = [now for now, _event, _fields in running.record]
+    assert times == sorted(times)
 
 
 def test_a_fault_in_an_input_costs_that_device_and_a_wrong_sample_costs_itself(running, monkeypatch):
