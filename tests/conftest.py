@@ -8,6 +8,7 @@ makes the tests fail; nothing is skipped.
 from __future__ import annotations
 
 import contextlib
+import gc
 import os
 import select
 import subprocess
@@ -70,8 +71,13 @@ def jack_server() -> Iterator[None]:
 
 @pytest.fixture
 def descriptors() -> Callable[[], int]:
-    """Counts the descriptors that this process has open."""
-    return lambda: len(list(Path("/proc/self/fd").iterdir()))
+    """Counts the descriptors that this process has open, and that nobody has only forgotten."""
+
+    def count() -> int:
+        gc.collect()
+        return len(list(Path("/proc/self/fd").iterdir()))
+
+    return count
 
 
 TAKE_TERMINAL = """

@@ -88,6 +88,7 @@ def soak(count, seed, say):
                 listener.heard.clear()
                 sounds(pc, listener, sensor, note)
                 if number + 1 == max(1, round(count * WARM)):
+                    time.sleep(1)  # as at the end
                     first = pc.cost()
                 if (number + 1) % 50 == 0:
                     say(f"{number + 1} of {count}, {broken} of them broken; {pc.cost()}")

@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 import os
 import pwd
-import resource
 import subprocess
 import sys
 from pathlib import Path
@@ -95,22 +94,6 @@ def test_whoever_may_not_is_told_the_remedy_and_goes_on():
     assert "the limit is 8192 KiB" in memory["why"]
     assert "LimitMEMLOCK=infinity" in memory["remedy"]
     assert (found["policy"], found["locked"]) == (ORDINARY, 0)
-
-
-def _may_raise_limits():
-    (line,) = (line for line in Path("/proc/self/status").read_text().splitlines() if line.startswith("CapEff:"))
-    return bool(int(line.split()[1], 16) >> 24 & 1)  # CAP_SYS_RESOURCE, <linux/capability.h>
-
-
-@pytest.mark.skipif(not _may_raise_limits(), reason="only who has the capability can give a limit that was not given")
-def test_whoever_is_granted_it_by_limits_alone_needs_no_capability():
-    """As the unit does it."""
-    found = asked(pwd.getpwnam("nobody").pw_uid, RLIMIT_RTPRIO=20, RLIMIT_MEMLOCK=resource.RLIM_INFINITY)
-    assert found["said"] == []
-    assert (found["policy"], found["priority"]) == (REALTIME, 20)
-    assert found["locked"] > 0
-    assert found["threads"] == [ORDINARY, ORDINARY]
-    assert found["child"] == ORDINARY
 
 
 def test_where_the_system_has_neither_it_says_so(monkeypatch):
