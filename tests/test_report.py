@@ -365,7 +365,7 @@ def test_logs_of_others_and_unreadable_ones_are_said(tmp_path):
     ]
 
 
-MOST_A_SESSION = 2000
+MOST_A_SESSION = 900
 """Bytes that each further session may cost: its file's name and place. A session whole has some thousands."""
 
 
