@@ -236,7 +236,7 @@ class Beat:
             return None
         return self._heard + max(math.ceil(self.quarter / 2), NANOSECONDS // 5)
 
-    def wake(self, now: int) -> bool:
+    def wake(self, now: int) -> None:
         """Say that the clock is lost, if it is; the beat goes on."""
         deadline = self.deadline()
         if deadline is not None and now >= deadline:
@@ -244,7 +244,6 @@ class Beat:
             self._lost = not self.stopped
             if self._lost:
                 self._observe(now, "lost", {"input": "clock"})
-        return False
 
     def _tick(self, now: int) -> bool:
         self.wake(now)

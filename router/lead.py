@@ -20,7 +20,16 @@ from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 from router.harmony import SETTLE
-from router.midi import ALL_NOTES_OFF, ALL_SOUND_OFF, CONTROL_CHANGE, DRUM_CHANNEL, NOTE_OFF, NOTE_ON, SUSTAIN
+from router.midi import (
+    ALL_NOTES_OFF,
+    ALL_SOUND_OFF,
+    CONTROL_CHANGE,
+    DRUM_CHANNEL,
+    NOTE_OFF,
+    NOTE_ON,
+    PEDAL_DOWN,
+    SUSTAIN,
+)
 from router.music import SCALES, Chord, Music
 from router.recognition import TRIADS_AND_SEVENTHS, chord_of, named_chord
 from router.timers import Alarm
@@ -34,8 +43,6 @@ _THIRD, _FIFTH = 4, 7
 """Of a major key, in semitones."""
 
 RESET_CONTROLLERS, SYSTEM_RESET = 121, 0xFF
-DOWN = 64
-"""A pedal is down from this value on. Source: MIDI 1.0, switch controllers."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,9 +145,9 @@ class Lead:
         elif kind != CONTROL_CHANGE:
             return
         elif number == self._leading.freeze:
-            self._freeze(value >= DOWN, now)
+            self._freeze(value >= PEDAL_DOWN, now)
         elif number == SUSTAIN:
-            self._pedal(channel, value >= DOWN)
+            self._pedal(channel, value >= PEDAL_DOWN)
         elif number == RESET_CONTROLLERS:
             self._pedal(channel, down=False)
             self._freeze(False, now)

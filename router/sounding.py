@@ -42,7 +42,7 @@ from router.marks import (
     read_slot,
     slot_at,
 )
-from router.midi import CONTROL_CHANGE, NOTE_OFF, NOTE_ON, SUSTAIN, silencing
+from router.midi import CONTROL_CHANGE, NOTE_OFF, NOTE_ON, PEDAL_DOWN, SUSTAIN, silencing
 from router.outputs.base import Output
 from router.ports import lasting
 
@@ -51,8 +51,6 @@ ON, ENDED = 1, 2
 there a note that was ended stays marked as that, and is ended once more by whoever reads it. ALSA has what was sent."""
 USED, PEDAL = 1, 2
 """A channel's byte: something was sent to it; and its pedal is down."""
-PEDAL_DOWN = 64
-"""The least value of controller 64 that is down (MIDI 1.0 Detailed Specification, control change table)."""
 
 
 class Sounding:

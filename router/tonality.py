@@ -18,6 +18,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from operator import mul
 from typing import NamedTuple
 
 from router.units import NANOSECONDS
@@ -94,17 +95,13 @@ class Tonality:
             self._best = None
             return
         heard = _centred(self._weights)
-        fit = {key: sum(map(_product, heard, profile)) for key, profile in self._keys.items()}
+        fit = {key: sum(map(mul, heard, profile)) for key, profile in self._keys.items()}
         best = max(fit, key=fit.__getitem__)
         if best != self._best:
             self._best, self._since = best, now
         clearly = self.key is None or fit[best] - fit[self.key] >= MARGIN
         if clearly and now - self._since >= PATIENCE:
             self.key = best
-
-
-def _product(one: float, other: float) -> float:
-    return one * other
 
 
 def _centred(values: Sequence[float]) -> list[float]:

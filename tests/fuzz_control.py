@@ -24,7 +24,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from unittest import mock
 
-from serving import serving
+from serving import Serving, serving
 
 from router import clock, control
 from router.control import ask
@@ -109,16 +109,20 @@ def _fuzz(count: int, seed: int, path: Path) -> Counter[str]:
     with serving(path, frame=frame) as served:
         before = len(list(Path("/proc/self/fd").iterdir()))
         became = throw(count, seed, path)
-        deadline = clock.now() + 30 * NANOSECONDS
-        while served.control._clients:
-            assert clock.now() < deadline, "clients that have gone are still kept"
-            time.sleep(0.01)
+        _all_gone(served)
         assert ask(served.path, {"do": "panic"}, 30)["ok"] is True
-        while served.control._clients:
-            time.sleep(0.01)
+        _all_gone(served)
         assert len(list(Path("/proc/self/fd").iterdir())) == before
         became["ticks"] = served.ticks
     return became
+
+
+def _all_gone(served: Serving) -> None:
+    """Wait until the server has let go of everybody."""
+    deadline = clock.now() + 30 * NANOSECONDS
+    while served.control._clients:
+        assert clock.now() < deadline, "clients that have gone are still kept"
+        time.sleep(0.01)
 
 
 def main() -> int:

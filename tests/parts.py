@@ -221,7 +221,11 @@ class Server:
         self.process = subprocess.Popen(
             self._command, stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
         )
-        until(server_answers)
+        try:
+            until(server_answers)
+        except BaseException:  # nobody has this part yet who could close it
+            self.kill()
+            raise
 
     def kill(self):
         self.process.kill()

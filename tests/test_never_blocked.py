@@ -46,7 +46,7 @@ class Card:
     def __init__(self, folder, kilobytes=0):
         self.path = folder / unique("card")
         self.path.mkdir()
-        self._folder, self._frozen = folder, False
+        self._folder = folder
         if kilobytes:
             administrator("mount", "-t", "tmpfs", "-o", f"size={kilobytes}k,mode=777", "tmpfs", self.path)
         else:
@@ -70,14 +70,14 @@ class Card:
     def unplug(self):
         administrator("umount", "-l", self.path)
 
-    def freeze(self):
-        """Whoever writes waits from now on."""
+    @contextlib.contextmanager
+    def frozen(self):
+        """Whoever writes waits until the end of this. Till then not even a kill ends a process that does."""
         administrator("fsfreeze", "-f", self.path)
-        self._frozen = True
-
-    def thaw(self):
-        administrator("fsfreeze", "-u", self.path)
-        self._frozen = False
+        try:
+            yield
+        finally:
+            administrator("fsfreeze", "-u", self.path)
 
     def fill(self):
         """No further block can be written."""
@@ -90,8 +90,6 @@ class Card:
         (self.path / "ballast").unlink()
 
     def close(self):
-        if self._frozen:
-            self.thaw()
         self.unplug()
 
 
@@ -266,15 +264,14 @@ def test_a_disk_that_stalls_keeps_nobody_waiting(bedside, part):
     pc, listener, sensor = bedside(card=card.path)
     keeps_playing(listener, sensor)
     until(lambda: list(pc.records.glob("*/*.jsonl")))
-    card.freeze()
-    until_it_stalls = time.monotonic() + 5
-    while time.monotonic() < until_it_stalls:
-        keeps_playing(listener, sensor, times=1)
-    pc.put("lark", LARK)
-    pc.wait_for("swap")
-    keeps_playing(listener, sensor, LARK)
-    assert pc.seat_status()["child"] == "lark"
-    card.thaw()
+    with card.frozen():
+        until_it_stalls = time.monotonic() + 5
+        while time.monotonic() < until_it_stalls:
+            keeps_playing(listener, sensor, times=1)
+        pc.put("lark", LARK)
+        pc.wait_for("swap")
+        keeps_playing(listener, sensor, LARK)
+        assert pc.seat_status()["child"] == "lark"
     assert pc.stop() == 0
     lark, wren = logged(pc)
     assert count_of(lark, "note_on") == 5
@@ -288,15 +285,14 @@ def test_told_to_stop_while_a_disk_stalls_it_ends_its_note_first(bedside, part):
     card = part(Card)
     pc, listener, sensor = bedside(card=card.path)
     until(lambda: list(pc.records.glob("*/*.jsonl")))
-    card.freeze()
-    keeps_playing(listener, sensor)
-    sensor.pascal = 1.0
-    until(lambda: WREN in listener.sounding())
-    time.sleep(1.5)  # so that the thread that writes has begun to wait
-    pc.process.send_signal(signal.SIGTERM)
-    until(lambda: not listener.sounding())
-    time.sleep(1)
-    card.thaw()  # while it is frozen the kernel lets no process go that waits for it
+    with card.frozen():
+        keeps_playing(listener, sensor)
+        sensor.pascal = 1.0
+        until(lambda: WREN in listener.sounding())
+        time.sleep(1.5)  # so that the thread that writes has begun to wait
+        pc.process.send_signal(signal.SIGTERM)
+        until(lambda: not listener.sounding())
+        time.sleep(1)
     assert pc.process.wait(WAIT) == 0
 
 
@@ -352,11 +348,11 @@ FLOODS = {
 }
 
 
-def two_seats(bedside, tmp_path, path, rule="arpeggio: {{rate: 1/16}}", **options):
+def two_seats(bedside, part, tmp_path, path, rule="arpeggio: {{rate: 1/16}}", **options):
     """The hand plays at one seat, and ``path`` is the line of another's."""
     (tmp_path / "floor").mkdir()
     seat = f"{{profile: wren, folder: {tmp_path / 'profiles'}}}"
-    listener = Listener()
+    listener = part(Listener)
     text = OTHER.replace("{{RULE}}", rule).format(child="lark", sensor=path, synth=listener.client)
     (tmp_path / "floor" / "lark.yaml").write_text(text, encoding="utf-8")
     more = f"  floor: {{profile: lark, folder: {tmp_path / 'floor'}}}\nmotif: no"
@@ -387,35 +383,32 @@ def presses_are_heard(listener, sensor, channel=3, times=10):
 @pytest.mark.parametrize("flood", FLOODS)
 def test_a_flood_at_one_input_makes_nobody_else_wait(bedside, part, tmp_path, flood):
     hand = part(lambda _folder: Tapping(FLOODS[flood]))
-    pc, listener, sensor = two_seats(bedside, tmp_path, hand.path, start={"options": ()})
-    try:
-        hand.start()
-        presses_are_heard(listener, sensor)
-        sensor.pascal = 1.0
-        before = pc.seat_status()["playing"]
-        pc.put("wren", FINCH)  # the rest goes on, too: the folder, the socket
-        until(lambda: pc.seat_status()["playing"] < before)  # a line about it may be among those that had no room
-        sensor.pascal = 0.0
-        assert pc.ask(do="panic")["ok"]
-        time.sleep(0.1)
-        presses_are_heard(listener, sensor)
-        status = pc.ask(do="status")["status"]["seats"]
-        hand.stop()
-        if "line" in flood:
-            assert status["floor"]["dropped"]["samples"] > 0
-            assert len(pc.events("input_dropped")) == 1
-        assert status["bed"]["dropped"] == {"log_lines": 0, "samples": 0, "messages": 0}
-        hand.say(b"\n0\n")
-        until(lambda: pc.ask(do="status")["status"]["seats"]["floor"]["inputs"]["pad"]["value"] is False)
-        time.sleep(1.2)  # the flood has used up the notes of its second
-        before = on_channel(listener, 5)[0]
-        hand.say(b"1\n")
-        until(lambda: on_channel(listener, 5)[0] > before)  # and whose line it was plays again
-        hand.say(b"0\n")
-        until(lambda: not listener.sounding())
-        assert pc.stop() == 0
-    finally:
-        listener.close()
+    pc, listener, sensor = two_seats(bedside, part, tmp_path, hand.path, start={"options": ()})
+    hand.start()
+    presses_are_heard(listener, sensor)
+    sensor.pascal = 1.0
+    before = pc.seat_status()["playing"]
+    pc.put("wren", FINCH)  # the rest goes on, too: the folder, the socket
+    until(lambda: pc.seat_status()["playing"] < before)  # a line about it may be among those that had no room
+    sensor.pascal = 0.0
+    assert pc.ask(do="panic")["ok"]
+    time.sleep(0.1)
+    presses_are_heard(listener, sensor)
+    status = pc.ask(do="status")["status"]["seats"]
+    hand.stop()
+    if "line" in flood:
+        assert status["floor"]["dropped"]["samples"] > 0
+        assert len(pc.events("input_dropped")) == 1
+    assert status["bed"]["dropped"] == {"log_lines": 0, "samples": 0, "messages": 0}
+    hand.say(b"\n0\n")
+    until(lambda: pc.ask(do="status")["status"]["seats"]["floor"]["inputs"]["pad"]["value"] is False)
+    time.sleep(1.2)  # the flood has used up the notes of its second
+    before = on_channel(listener, 5)[0]
+    hand.say(b"1\n")
+    until(lambda: on_channel(listener, 5)[0] > before)  # and whose line it was plays again
+    hand.say(b"0\n")
+    until(lambda: not listener.sounding())
+    assert pc.stop() == 0
 
 
 STUCK = '''"""Each press plays nothing, for ever.
@@ -448,24 +441,21 @@ def test_a_rule_of_others_that_is_stuck_costs_its_own_part_only(bedside, part, t
     (rules / "endless.py").chmod(0o644)
     hand = part(lambda _folder: Tapping(b""))
     pc, listener, sensor = two_seats(
-        bedside, tmp_path, hand.path, "endless: {{}}", start={"ROUTER_RULES": str(rules), "options": ()}
+        bedside, part, tmp_path, hand.path, "endless: {{}}", start={"ROUTER_RULES": str(rules), "options": ()}
     )
-    try:
-        presses_are_heard(listener, sensor, times=3)
-        sensor.pascal = 1.0
-        until(lambda: listener.sounding() == {WREN})
-        hand.say(b"0\n1\n")
-        (fault,) = pc.wait_for("rule_fault")
-        assert fault["seat"] == "floor"
-        assert fault["rule"] == "endless"
-        sensor.pascal = 0.0
-        until(lambda: not listener.sounding())
-        hand.say(b"0\n1\n0\n")
-        presses_are_heard(listener, sensor)
-        assert len(pc.events("rule_fault")) == 1
-        assert pc.stop() == 0
-    finally:
-        listener.close()
+    presses_are_heard(listener, sensor, times=3)
+    sensor.pascal = 1.0
+    until(lambda: listener.sounding() == {WREN})
+    hand.say(b"0\n1\n")
+    (fault,) = pc.wait_for("rule_fault")
+    assert fault["seat"] == "floor"
+    assert fault["rule"] == "endless"
+    sensor.pascal = 0.0
+    until(lambda: not listener.sounding())
+    hand.say(b"0\n1\n0\n")
+    presses_are_heard(listener, sensor)
+    assert len(pc.events("rule_fault")) == 1
+    assert pc.stop() == 0
 
 
 # --- signals and the socket ---------------------------------------------------------------------------------------

@@ -197,6 +197,7 @@ def test_the_clock_stepped_while_an_arpeggio_plays_disturbs_nothing(room: Room):
     until(lambda: room.child() == "siskin", "siskin plays")
     room.synth.wait(0)
     room.synth.forget()
+    pid = room.pid()
     room.switch.key(True)
     room.synth.wait_for_notes(4)
     room.machine.run("date -s '+1 hour'")
@@ -207,8 +208,7 @@ def test_the_clock_stepped_while_an_arpeggio_plays_disturbs_nothing(room: Room):
     room.synth.wait(0)
     times = [at for at, _ in room.synth.begun()]
     assert len(times) - 1 <= (times[-1] - times[0]) / 0.25 + 1  # none came in a bunch
-    assert room.pid() == room.status()["pid"]
-    assert room.machine.run("systemctl show -P NRestarts router.service")
+    assert room.pid() == room.status()["pid"] == pid  # nobody had to start it anew
 
 
 def test_a_full_disk_costs_no_note(room: Room):
