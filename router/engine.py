@@ -78,15 +78,32 @@ class PartPlan:
     program: int | None = None
 
 
+TEMPO, HARMONY = "tempo", "harmony"
+"""What a profile may follow of the room: its tempo and beats; its key, scale and chord."""
+
+
+@dataclass(frozen=True, slots=True)
+class Listens:
+    """What an input hears that has no device: the notes of a seat ("": of this one), of all its parts or of one."""
+
+    seat: str = ""
+    part: str | None = None
+
+
 @dataclass(frozen=True, slots=True)
 class Plan:
-    """All that an engine is made from; making an engine from a plan twice gives two that behave alike."""
+    """All that an engine is made from; making an engine from a plan twice gives two that behave alike.
+
+    ``follows``: of ``TEMPO`` and ``HARMONY``, what the room says and not the profile. ``listens``: by input.
+    """
 
     music: Music
     limits: Limits
     inputs: dict[str, MakeConditioner]
     parts: tuple[PartPlan, ...]
     progression: Progression = field(default_factory=Progression)
+    follows: frozenset[str] = frozenset()
+    listens: Mapping[str, Listens] = field(default_factory=dict)
 
 
 @dataclass(slots=True)
