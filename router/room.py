@@ -33,6 +33,8 @@ from router.timers import Alarm, Timers, earliest
 from router.turns import TurnPlan, Turns
 
 KEY, SCALE = "key", "scale"
+_HARMONY, _LEAD = 0, 1
+"""Whose alarm it is."""
 SAYS = frozenset({TEMPO, KEY, SCALE})
 """What a room may say by itself: its tempo with the beats of a bar, its key, its scale."""
 
@@ -95,9 +97,9 @@ class Room:
         self.balance = Balance(plan.limits)
         self.turns = Turns(plan.turns)
         self.levels = dict(plan.levels)
-        self._harmony = Harmony(plan.progression, Alarm(self._timers, "harmony"))
+        self._harmony = Harmony(plan.progression, Alarm(self._timers, _HARMONY))
         self._harmony.start(self.beat.music)
-        self._lead = Lead(plan.leading, Alarm(self._timers, "lead")) if plan.leading is not None else None
+        self._lead = Lead(plan.leading, Alarm(self._timers, _LEAD)) if plan.leading is not None else None
         self._tempo_said = TEMPO in plan.says
         self._places: dict[str, _Place] = {}
 
@@ -219,7 +221,7 @@ class Room:
             key = self._timers.pop(at)
             assert isinstance(key, tuple)  # noqa: S101 - an alarm's key is its owner and a tag
             before = self.chord
-            if key[0] == "harmony":
+            if key[0] == _HARMONY:
                 if self._harmony.wake(at, key[1]):
                     self._chord(before, at)
             elif self._lead is not None and self._lead.wake(at, key[1]) is not None:

@@ -10,7 +10,8 @@ from router.units import NANOSECONDS
 @dataclass(frozen=True, slots=True)
 class TurnPlan:
     """How turns pass, in nanoseconds: after so much quiet a phrase is over; nobody waits longer for a turn that is not taken;
-    and no turn is longer than that."""
+    and no turn is longer than that.
+    """
 
     quiet: int = 2 * NANOSECONDS
     wait: int = 8 * NANOSECONDS
