@@ -50,7 +50,7 @@ class Log(Protocol):
         """A thing for whoever looks closely."""
 
 
-class Room(Protocol):
+class Surroundings(Protocol):
     """What is shared by all that is attached: the daemon gives it."""
 
     loop: Loop
@@ -116,7 +116,7 @@ class AttachedInput:
         self,
         devices: Devices,
         types: dict[str, str],
-        room: Room,
+        room: Surroundings,
         fields: dict[str, Any],
         touched: Callable[[], None],
     ) -> None:
@@ -237,7 +237,7 @@ class AttachedInput:
 class AttachedOutput:
     """One output of a profile; ``fields`` as for inputs. ``dropped``: messages that could not be sent."""
 
-    def __init__(self, name: str, device: OutputDevice, room: Room, fields: dict[str, Any]) -> None:
+    def __init__(self, name: str, device: OutputDevice, room: Surroundings, fields: dict[str, Any]) -> None:
         self.name, self.device = name, device
         self.there: Output | None = None
         self.search = Search()

@@ -9,7 +9,7 @@ from __future__ import annotations
 import itertools
 from collections.abc import Callable, Iterable, Sequence
 
-from router.attached import AttachedInput, Room
+from router.attached import AttachedInput, Surroundings
 from router.companion import Companion
 from router.conditioning.switch import SwitchConditioner, SwitchSettings
 from router.configuration import Button, ProgramChange
@@ -33,7 +33,7 @@ class Buttons(Companion):
         self,
         buttons: Sequence[Button],
         programs: ProgramChange | None,
-        room: Room,
+        room: Surroundings,
         pressed: Callable[[Button], None],
         chosen: Callable[[int], None],
     ) -> None:

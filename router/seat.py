@@ -17,7 +17,7 @@ from operator import itemgetter
 from typing import Any
 
 from router import motif
-from router.attached import AttachedInput, AttachedOutput, Room
+from router.attached import AttachedInput, AttachedOutput, Surroundings
 from router.budget import Budget
 from router.engine import Engine
 from router.events import Found, Lost, Mark, Message, Sample, SwitchSample
@@ -38,7 +38,7 @@ class Seat:
     ``record`` is the session log of the child who plays, if one is kept; ``recording`` is given what the sensors say.
     """
 
-    def __init__(self, name: str, profile: Profile, room: Room, budget: Budget) -> None:
+    def __init__(self, name: str, profile: Profile, room: Surroundings, budget: Budget) -> None:
         self.name = name
         self.record: Observe | None = None
         self.recording: Callable[[int, Sample], None] | None = None
