@@ -67,9 +67,10 @@ class EvdevPointer:
 
 @dataclass(frozen=True, slots=True)
 class MidiInDevice:
-    """A MIDI port that sends to us."""
+    """A MIDI port that sends to us. ``clock``: its timing messages are wanted, too (24 clocks a quarter)."""
 
     pattern: str
+    clock: bool = False
 
 
 @dataclass(frozen=True, slots=True)

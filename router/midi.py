@@ -16,7 +16,7 @@ MODULATION, VOLUME, EXPRESSION, SUSTAIN, ALL_SOUND_OFF, ALL_NOTES_OFF = 1, 7, 11
 PEDAL_DOWN = 64
 """From this value on a controller that is a pedal is down."""
 ACTIVE_SENSING = 0xFE
-SONG_POSITION, CLOCK, START, CONTINUE, STOP = 0xF2, 0xF8, 0xFA, 0xFB, 0xFC
+QUARTER_FRAME, SONG_POSITION, CLOCK, START, CONTINUE, STOP = 0xF1, 0xF2, 0xF8, 0xFA, 0xFB, 0xFC
 CLOCKS, CLOCKS_A_POSITION, POSITIONS = 24, 6, 1 << 14
 """Clocks in a quarter and in one of the sixteenths that song position counts, and how many of these there are. MIDI 1.0 Detailed
 Specification 4.2, System Common and System Real Time Messages."""

@@ -123,6 +123,20 @@ def test_clock_and_active_sensing_do_not_come(pad, opened):
     assert [sample.data for _stamp, sample in wait_for(keys, 1)] == [(0x90, 60, 64)]
 
 
+def test_a_clock_reaches_only_the_input_that_asks_for_it(pad, opened):
+    """Also where another input of the same port does not; start, song position and stop reach both."""
+    sender = pad("pad-clock")
+    port = opened({"keys": MidiInDevice("pad-clock:*"), "clock": MidiInDevice("pad-clock:*", clock=True)})
+    both = [(0xFA,), (0x90, 60, 64), (0xF2, 4, 0), (0xFB,), (0xFC,)]
+    for message in ((0xF8,), *both, (0xF1, 3), (0xF8,), (0x80, 60, 0)):
+        sender.send(*message)
+    got = [sample for _stamp, sample in wait_for(port, 15)]
+    assert [sample.data for sample in got if sample.input == "keys"] == [*both, (0x80, 60, 0)]
+    assert [sample.data for sample in got if sample.input == "clock"] == [
+        *((0xF8,), *both, (0xF1, 3), (0xF8,), (0x80, 60, 0)),
+    ]
+
+
 def test_two_inputs_of_one_port_both_hear_it(pad, opened):
     sender = pad("pad-c")
     keys = opened("pad-c:*", "low", "high")

@@ -1,7 +1,8 @@
 """A MIDI port that sends to us: a keyboard's keys, or one controller, channel pressure or bend taken as a pressure.
 
 The driver's thread stamps each message, puts it into a queue and wakes the loop, nothing else; the rest is done when
-the loop reads. A controller says nothing until it moves; until then its pressure is taken to be 0.
+the loop reads. A controller says nothing until it moves; until then its pressure is taken to be 0. Timing messages
+come many times a second, so they reach only an input that asks for them (``clock``).
 """
 
 from __future__ import annotations
@@ -18,7 +19,7 @@ from router import clock
 from router.devices import MidiDevice, MidiInDevice, MidiPressure
 from router.events import Found, Lost, MidiSample, PressureSample, Sample
 from router.inputs.base import PER_READ, DeviceBusy, DeviceLost, DeviceMissing, Input, Stamped
-from router.midi import CONTROL_CHANGE, PITCH_BEND
+from router.midi import CLOCK, CONTROL_CHANGE, PITCH_BEND, QUARTER_FRAME
 from router.names import NotOne, choose
 from router.ports import MidiSystem, NoMidi, candidates, midi_system
 
@@ -27,6 +28,9 @@ MOST_WAITING = 4096
 
 DRAIN, DRAINS = 0.02, 50
 """Seconds in which the driver's thread has brought nothing more, so that it is done; and how often to try at most."""
+
+TIMING = (CLOCK, QUARTER_FRAME)
+"""What the driver leaves out unless it is asked for; start, stop, continue and song position always come."""
 
 _count = itertools.count(1)
 
@@ -61,6 +65,7 @@ class MidiInput(Input):
         self._port: Any = None
         try:
             self._port = rtmidi.MidiIn(self._system.api, name=self._client)
+            self._port.ignore_types(timing=not any(map(_wants_clock, devices.values())))
             self._port.set_callback(self._came)
             self._port.open_port(self._port.get_ports().index(self._sender), "in")
         except (OSError, ValueError) as error:  # ValueError: it has gone since we looked
@@ -131,7 +136,7 @@ class MidiInput(Input):
 def heard(name: str, device: MidiDevice, data: Sequence[int]) -> Sample | None:
     """What a message says to an input, or None."""
     if isinstance(device, MidiInDevice):
-        return MidiSample(name, tuple(data))
+        return MidiSample(name, tuple(data)) if device.clock or data[0] not in TIMING else None
     kind, channel = data[0] & 0xF0, (data[0] & 0x0F) + 1
     if kind != device.status or (device.channel is not None and channel != device.channel):
         return None
@@ -148,6 +153,10 @@ def heard(name: str, device: MidiDevice, data: Sequence[int]) -> Sample | None:
     else:
         value = data[1]
     return PressureSample(name, (value - device.offset) * device.scale)
+
+
+def _wants_clock(device: MidiDevice) -> bool:
+    return isinstance(device, MidiInDevice) and device.clock
 
 
 def _find(system: MidiSystem, pattern: str) -> str:
