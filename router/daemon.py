@@ -19,6 +19,7 @@ from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager, suppress
 from functools import partial
 from pathlib import Path
+from typing import Any
 
 from router import clock
 from router.attached import SETTLE, Log
@@ -32,6 +33,8 @@ from router.plugged import Plugged
 from router.ports import MidiSystem, current
 from router.profile.model import Profile
 from router.recorder import Session
+from router.room import Room, RoomPlan
+from router.room_ports import Ports, RoomPorts
 from router.seat import Seat
 from router.timers import earliest
 from router.units import NANOSECONDS
@@ -46,6 +49,7 @@ class Daemon:
     """See the module's docstring. ``profiles``: by the seat's name, "" where the only one has none.
 
     ``record`` is told what ``router play`` would write into its log; ``keep`` gives an output back with a record of what sounds there. ``companions`` are woken in each pass.
+    ``room`` and ``ports``: what the children share, and the room's own devices.
     """
 
     def __init__(
@@ -53,15 +57,21 @@ class Daemon:
         profiles: Mapping[str, Profile],
         log: Log,
         record: Observe | None = None,
+        *,
         keep: Callable[[Output], Output] = lambda output: output,
+        room: RoomPlan | None = None,
+        ports: Ports | None = None,
     ) -> None:
         self.log = log
         self.loop = Loop(self.fault)
         self.keep = keep
         self.companions: list[Companion] = []
         self._budget = Budget()
+        now = clock.now()
+        self.room = Room(room or RoomPlan(), now, self._room_says)
+        self.ports = RoomPorts(ports or Ports(), self.room, self, now)
         with self._budget:
-            self.seats = [Seat(name, profile, self, self._budget) for name, profile in profiles.items()]
+            self.seats = [Seat(name, profile, self, self._budget, self.room) for name, profile in profiles.items()]
         for seat in self.seats:
             seat.record = record
         self._plugged: Plugged | None = None
@@ -109,6 +119,8 @@ class Daemon:
     def _open(self) -> None:
         self._watch_folders()
         now = clock.now()
+        with self.contained():
+            self.ports.open(now)
         for seat in self.seats:
             with self.contained():
                 seat.open(now)
@@ -123,6 +135,8 @@ class Daemon:
             with self.contained():
                 seat.close(now)
             seat.tell()
+        with self.contained():
+            self.ports.close(now)
         for companion in self.companions:
             with self.contained():
                 companion.close()
@@ -135,20 +149,26 @@ class Daemon:
     def _deadline(self) -> int | None:
         times = [seat.due for seat in self.seats]
         times += [companion.deadline() for companion in self.companions]
-        times += [self._look_at, self._watchdog.deadline()]
+        times += [self.ports.deadline(), self.room.deadline(), self._look_at, self._watchdog.deadline()]
         return earliest(times)
 
     def _pass(self, now: int) -> None:
         """Everything that is due, after everything that was readable has been read: first all the music, then the rest.
 
-        Who has nothing to do is not asked: what one child plays costs the same beside fifteen others.
+        Of the music the room comes first: a chord that changes on the beat is there for the notes of that beat. Who has
+        nothing to do is not asked: what one child plays costs the same beside fifteen others.
         """
+        self._room_wakes(now)
         for seat in self.seats:
             if seat.due is not None and seat.due <= now:
                 try:
                     seat.wake(now)
                 except Exception as error:  # noqa: BLE001 - whatever it is, the other seats must play on
                     self.fault(error)
+        if self.room.listens:
+            for seat in self.seats:
+                with self.contained():
+                    seat.pass_on()
         if self._look_at is not None and now >= self._look_at:
             self._look_at = None
             self._look(now)
@@ -166,6 +186,17 @@ class Daemon:
             gc.collect()
             gc.freeze()
         self._watchdog.feed(now)
+
+    def _room_wakes(self, now: int) -> None:
+        """The clock for others and the keyboard, then what all seats follow."""
+        due = self.ports.deadline()
+        if due is not None and due <= now:
+            with self.contained():
+                self.ports.wake(now)
+        due = self.room.deadline()
+        if due is not None and due <= now:
+            with self.contained():
+                self.room.wake(now)
 
     def _is_quiet(self, now: int) -> bool:
         """Whether nothing sounds and nothing is due soon."""
@@ -200,6 +231,8 @@ class Daemon:
 
     def _look(self, now: int) -> None:
         """MIDI ports have come or gone."""
+        with self.contained():
+            self.ports.look(now)
         for seat in self.seats:
             with self.contained():
                 seat.look(now)
@@ -227,6 +260,7 @@ class Daemon:
         assert self._plugged is not None  # noqa: S101 - it is watched
         if self._plugged.read():
             now = clock.now()
+            self.ports.plugged(now)
             for seat in self.seats:
                 seat.plugged(now)
             for companion in self.companions:
@@ -236,6 +270,17 @@ class Daemon:
         system.clear()
         if self._look_at is None:
             self._look_at = clock.now() + SETTLE
+
+    def _room_says(self, _now: int, event: str, fields: dict[str, Any]) -> None:
+        """What happens to all together."""
+        if event == "lost":
+            self.log.warning(
+                "clock_lost", of="the room", why="the MIDI clock has fallen silent; the beat goes on as it was"
+            )
+        elif event == "found":
+            self.log.info("clock_found", of="the room")
+        else:
+            self.log.debug(event, of="the room", **fields)
 
     # --- what goes wrong --------------------------------------------------------------------------------------
 

@@ -102,6 +102,7 @@ class Room:
         self._lead = Lead(plan.leading, Alarm(self._timers, _LEAD)) if plan.leading is not None else None
         self._tempo_said = TEMPO in plan.says
         self._places: dict[str, _Place] = {}
+        self._listening = False
 
     # --- members ----------------------------------------------------------------------------------------------
 
@@ -111,18 +112,24 @@ class Room:
         answering = frozenset(plan.listens)
         own = frozenset(part.name for part in plan.parts if not _only(part.sources, answering))
         place = self._places[name] = _Place(member, own=own)
+        self._look_who_listens()
         level = self.levels.get(name, 1.0)
         if level != 1.0:
             member.level(level, now)
         self._tell(place, now)
-        takes = any(rule.name == TURNS for part in plan.parts for rule in part.rules)
+        takes = _takes_turns(plan)
         self._turned(self.turns.join(name, now) if takes else self.turns.leave(name, now), now)
         if takes:
-            member.turn(self.turns.whose == name, now)
+            member.turn(self.turns.whose in (None, name), now)
+
+    def _look_who_listens(self) -> None:
+        plans = [place.member.plan for place in self._places.values()]
+        self._listening = any(plan.listens or _takes_turns(plan) for plan in plans)
 
     def leave(self, name: str, now: int) -> None:
         """A seat plays no more."""
         self._places.pop(name, None)
+        self._look_who_listens()
         self._turned(self.turns.leave(name, now), now)
 
     def heard(self, name: str, event: str, fields: Mapping[str, Any], now: int) -> None:
@@ -142,6 +149,11 @@ class Room:
             for source, wanted in listener.member.plan.listens.items():
                 if wanted.seat in (name, ANYBODY) and wanted.part in (None, fields["part"]):
                     listener.member.hear(MidiSample(source, data), now)
+
+    @property
+    def listens(self) -> bool:
+        """Whether anybody wants to hear what others play, or takes turns."""
+        return self._listening
 
     # --- what leads -------------------------------------------------------------------------------------------
 
@@ -276,6 +288,10 @@ TURNS = "turns"
 ANYBODY = "anybody"
 """What an input listens to that hears every other seat."""
 NOTE_ON_EVENT, NOTE_OFF_EVENT = "note_on", "note_off"
+
+
+def _takes_turns(plan: Plan) -> bool:
+    return any(rule.name == TURNS for part in plan.parts for rule in part.rules)
 
 
 def _only(sources: Iterable[str], among: frozenset[str]) -> bool:

@@ -19,14 +19,16 @@ from typing import Any
 from router import motif
 from router.attached import AttachedInput, AttachedOutput, Surroundings
 from router.budget import Budget
-from router.engine import Engine
+from router.engine import Engine, Plan
 from router.events import Found, Lost, Mark, Message, Sample, SwitchSample
 from router.inputs import Devices, by_device
 from router.inputs.base import Stamped
 from router.ledger import Observe
 from router.midi import NOTE_OFF, NOTE_ON, silencing
+from router.music import Music
 from router.profile.model import Profile
 from router.recorder import BASELINE, PLAYING, Session
+from router.room import Room
 from router.status import Dropped, Lateness
 from router.timers import earliest
 from router.watching import Watching
@@ -38,7 +40,7 @@ class Seat:
     ``record`` is the session log of the child who plays, if one is kept; ``recording`` is given what the sensors say.
     """
 
-    def __init__(self, name: str, profile: Profile, room: Surroundings, budget: Budget) -> None:
+    def __init__(self, name: str, profile: Profile, around: Surroundings, budget: Budget, room: Room) -> None:
         self.name = name
         self.record: Observe | None = None
         self.recording: Callable[[int, Sample], None] | None = None
@@ -51,19 +53,21 @@ class Seat:
         self.muted = False
         self._dropped = Dropped(log_lines=0, samples=0, messages=0)  # by what has been closed since
         self.watching = Watching()
-        self._room, self._budget = room, budget
+        self._around, self._budget = around, budget
+        self._room = room
         self._fields: dict[str, Any] = {"seat": name} if name else {}
         self._stale: dict[str, bool] = {}  # by input: what a switch said last to the profile before
         self.told: list[tuple[int, str, dict[str, Any]]] = []  # what has happened and is not written down yet
+        self._passed = 0  # how much of it the room has heard
         self._motif: deque[tuple[int, Message]] = deque()
         self._fill(profile)
         self.devices = [self._attached(devices) for devices in by_device(profile.devices)]
         self.outputs = {
-            name: AttachedOutput(name, device, room, self._fields) for name, device in profile.outputs.items()
+            name: AttachedOutput(name, device, around, self._fields) for name, device in profile.outputs.items()
         }
 
     def _attached(self, devices: Devices) -> AttachedInput:
-        return AttachedInput(devices, self.profile.types, self._room, self._fields, self.touch)
+        return AttachedInput(devices, self.profile.types, self._around, self._fields, self.touch)
 
     def touch(self) -> None:
         """Something has come, or was done from outside: ``wake`` is wanted in this pass."""
@@ -82,7 +86,7 @@ class Seat:
         for out in self.outputs.values():
             if out.there is None:
                 out.open(now)
-        self._send(self.engine.start(self.now))
+        self._begin()
         for device in self.devices:
             if device.there is None and not device.open(now):
                 device.absent(now)
@@ -116,10 +120,10 @@ class Seat:
             if name in outputs and outputs[name].device == description:
                 self.outputs[name] = outputs.pop(name)
             else:
-                self.outputs[name] = AttachedOutput(name, description, self._room, self._fields)
+                self.outputs[name] = AttachedOutput(name, description, self._around, self._fields)
         leaving: list[AttachedInput | AttachedOutput] = [*devices, *outputs.values()]
         for gone in leaving:  # first what goes, as what comes may want the same device
-            with self._room.contained():
+            with self._around.contained():
                 gone.close()
             self._dropped["samples" if isinstance(gone, AttachedInput) else "messages"] += gone.dropped
         self.muted = False
@@ -142,7 +146,7 @@ class Seat:
 
     def silence(self) -> None:
         """Let everything go. The engine rests until it is started again."""
-        with self._room.contained():
+        with self._around.contained():
             self._send(self.engine.stop(self.now))
         self._end_motif()
 
@@ -153,9 +157,14 @@ class Seat:
         for out in self.outputs.values():
             for data in silencing((), range(1, 17)):
                 out.send(data, self.now)
-        with self._room.contained():
-            self._send(self.engine.start(self.now))
+        with self._around.contained():
+            self._begin()
         self.touch()
+
+    def _begin(self) -> None:
+        """The engine starts, in the music of the room as far as the profile follows it."""
+        self._send(self.engine.start(self.now))
+        self._room.join(self.name, self, self.now)
 
     def _mute(self, muted: bool) -> None:
         """For a time in which movements are heard and recorded, and nothing sounds."""
@@ -169,9 +178,11 @@ class Seat:
         """Silence first; then whatever can fail, each for itself."""
         self.now = max(self.now, now)
         self.silence()
+        with self._around.contained():
+            self._room.leave(self.name, self.now)
         everything: list[AttachedInput | AttachedOutput] = [*self.outputs.values(), *self.devices]
         for attached in everything:
-            with self._room.contained():
+            with self._around.contained():
                 attached.close()
 
     # --- a pass of the loop -----------------------------------------------------------------------------------
@@ -215,17 +226,21 @@ class Seat:
             came.sort(key=itemgetter(0))
         for stamp, sample in came:
             self.now = max(self.now, min(stamp, now))
-            if not isinstance(sample, Mark | Lost | Found):
-                self.last[sample.input] = (self.now, sample)
-            if self._stale and self._is_stale(sample):
-                continue
-            self.watching.sample(sample, self.now)
-            if self.recording is not None:
-                self.recording(self.now, sample)
-            try:
-                self._send(self.engine.handle(sample, self.now))
-            except Exception as error:  # noqa: BLE001 - one sample's fault must not cost those after it
-                self._room.fault(error)
+            self._take(sample)
+
+    def _take(self, sample: Sample) -> None:
+        """One sample, now."""
+        if not isinstance(sample, Mark | Lost | Found):
+            self.last[sample.input] = (self.now, sample)
+        if self._stale and self._is_stale(sample):
+            return
+        self.watching.sample(sample, self.now)
+        if self.recording is not None:
+            self.recording(self.now, sample)
+        try:
+            self._send(self.engine.handle(sample, self.now))
+        except Exception as error:  # noqa: BLE001 - one sample's fault must not cost those after it
+            self._around.fault(error)
 
     def _switch_says(self, name: str) -> bool | None:
         _when, sample = self.last.get(name, (0, None))
@@ -246,7 +261,7 @@ class Seat:
         phase = text.strip().casefold()
         if phase in (BASELINE, PLAYING):
             self._mute(phase == BASELINE)
-        with self._room.contained():
+        with self._around.contained():
             self._send(self.engine.handle(Mark(text), self.now))
         self.touch()
 
@@ -259,7 +274,7 @@ class Seat:
     def look(self, now: int) -> None:
         """MIDI ports have come or gone."""
         for out in self.outputs.values():
-            with self._room.contained():
+            with self._around.contained():
                 out.look(now, lambda name=out.name: self._silencing(name))  # type: ignore[misc]
         for device in self.devices:
             device.look(now)
@@ -273,6 +288,42 @@ class Seat:
         for device in self.devices:
             device.look_for(now)
         self.feed(now)
+
+    # --- what the room says (``router.room.Member``) ----------------------------------------------------------
+
+    @property
+    def plan(self) -> Plan:
+        """What plays here now."""
+        return self.profile.plan
+
+    def follow(self, music: Music, now: int) -> None:
+        """The music of the room is this from now on."""
+        self.now = max(self.now, now)
+        self._send(self.engine.follow(music, self.now))
+        self.touch()
+
+    def hear(self, sample: Sample, now: int) -> None:
+        """Another seat has played this."""
+        self.now = max(self.now, now)
+        self._take(sample)
+        self.touch()
+
+    def turn(self, mine: bool, now: int) -> None:
+        """From now on it is this seat's turn, or not."""
+        self.now = max(self.now, now)
+        self.engine.turn(mine, self.now)
+        self.touch()
+
+    def level(self, level: float, now: int) -> None:
+        """So loud from now on, 0 to 1."""
+        self.now = max(self.now, now)
+        self._send(self.engine.set_level(level, self.now))
+
+    def pass_on(self) -> None:
+        """The room hears what has happened here and was not passed on yet."""
+        passed, self._passed = self._passed, len(self.told)
+        for now, event, fields in self.told[passed:]:
+            self._room.heard(self.name, event, fields, now)
 
     # --- what leaves ------------------------------------------------------------------------------------------
 
@@ -315,8 +366,10 @@ class Seat:
 
     def tell(self) -> None:
         """Write down what has happened since the last time."""
-        told, self.told = self.told, []
-        log = self._room.log
+        if len(self.told) > self._passed:
+            self.pass_on()
+        told, self.told, self._passed = self.told, [], 0
+        log = self._around.log
         for now, event, fields in told:
             if self.record is not None:
                 self.record(now, event, fields)
@@ -336,7 +389,7 @@ class Seat:
 
     def _drift(self, fields: dict[str, Any]) -> None:
         if fields["what"] == "followed":  # a threshold has gone after the child's efforts, as the profile lets it
-            self._room.log.info("drift", **self._fields, **fields)
+            self._around.log.info("drift", **self._fields, **fields)
             return
         self.drifted[fields["input"]] = fields["what"]
-        self._room.log.warning("drift", **self._fields, **fields)
+        self._around.log.warning("drift", **self._fields, **fields)

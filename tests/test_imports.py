@@ -16,8 +16,9 @@ PACKAGE = Path(router.__file__).parent
 LAYERS = (
     {"events"},
     {"timers", "music", "midi", "units"},
-    {"beat", "rules", "conditioning", "harmony", "ledger", "recognition", "tonality", "lead"},
+    {"beat", "rules", "conditioning", "harmony", "ledger", "recognition", "tonality", "lead", "turns", "balance"},
     {"engine"},
+    {"room"},
     {
         "budget",
         "configuration",
@@ -50,14 +51,14 @@ LAYERS = (
         "timerfd",
     },
     {"attached", "watching"},
-    {"seat"},
+    {"seat", "room_ports"},
     {"buttons", "daemon", "service", "player", "control", "report", "fit", "testing"},
     {"cli", "__main__"},
 )
 """From the bottom up. A module may import what stands in its own layer or below."""
 
 HEIGHT = {part: height for height, layer in enumerate(LAYERS) for part in layer}
-CORE = HEIGHT["engine"]
+CORE = HEIGHT["room"]
 
 ARITHMETIC = frozenset(
     {

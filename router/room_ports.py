@@ -1,0 +1,188 @@
+"""The room's own ports: the specialist's keyboard, a MIDI clock that is followed, and our clock for instruments that follow us.
+
+    keyboard   each message goes on to its output unchanged and at once, and only then is looked at for what it leads with
+    clock in   each message goes to the room's beat
+    clock out  a tick is the first thing of its pass; Start at the next bar when the port is there, Stop at the end
+
+What is missing is looked for as a seat's devices are. When the keyboard goes, what it left sounding at its output ends.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+from router.attached import AttachedInput, AttachedOutput, Surroundings
+from router.beat import ClockOut
+from router.devices import Device, MidiInDevice, MidiPort, OutputDevice
+from router.events import Lost, MidiSample
+from router.inputs import by_device
+from router.midi import ALL_NOTES_OFF, ALL_SOUND_OFF, CONTROL_CHANGE, NOTE_OFF, NOTE_ON, silencing
+from router.room import Room
+from router.timers import earliest
+
+KEYBOARD, CLOCK = "keyboard", "clock"
+"""The names of the room's inputs and outputs, in the log and in the status."""
+_OF = {"of": "the room"}
+_SYSTEM = 0xF0
+"""From here on messages are the port's and not a channel's: not the keyboard's own clock nor its dumps go on."""
+
+
+@dataclass(frozen=True, slots=True)
+class Ports:
+    """What the configuration names; None where nothing stands."""
+
+    keyboard: MidiInDevice | None = None
+    keyboard_to: OutputDevice | None = None
+    clock_from: MidiInDevice | None = None
+    clock_to: MidiPort | None = None
+
+
+class RoomPorts:
+    """See the module's docstring."""
+
+    def __init__(self, ports: Ports, room: Room, around: Surroundings, now: int) -> None:
+        self._room, self._around = room, around
+        self._now = now  # of the room: it never goes back
+        self._touched = False
+        devices: dict[str, Device] = {}
+        if ports.keyboard is not None:
+            devices[KEYBOARD] = ports.keyboard
+        if ports.clock_from is not None:
+            devices[CLOCK] = ports.clock_from
+        types = dict.fromkeys(devices, "midi")
+        self.inputs = [AttachedInput(group, types, around, _OF, self._readable) for group in by_device(devices)]
+        self.outputs: dict[str, AttachedOutput] = {}
+        if ports.keyboard_to is not None:
+            self.outputs[KEYBOARD] = AttachedOutput(KEYBOARD, ports.keyboard_to, around, _OF)
+        if ports.clock_to is not None:
+            self.outputs[CLOCK] = AttachedOutput(CLOCK, ports.clock_to, around, _OF)
+        self._thru, self._clock = self.outputs.get(KEYBOARD), self.outputs.get(CLOCK)
+        self._held: dict[tuple[int, int], None] = {}  # channel and note: what the keyboard left on at its output
+        self._channels: set[int] = set()  # that it has played on
+        self._music = room.beat.music
+        self._ticks = ClockOut(self._music, now)
+
+    # --- begin and end ----------------------------------------------------------------------------------------
+
+    def open(self, now: int) -> None:
+        """Open all that is there."""
+        for out in self.outputs.values():
+            self._open(out, now)
+        for attached in self.inputs:
+            attached.open(now)
+        self._touched = True
+
+    def close(self, now: int) -> None:
+        """What the keyboard left sounding ends; instruments that follow us stop."""
+        self.silence(now)
+        if self._clock is not None:
+            for data in self._ticks.stop():
+                self._clock.send(tuple(data), now)
+        everything: list[AttachedInput | AttachedOutput] = [*self.inputs, *self.outputs.values()]
+        for attached in everything:
+            with self._around.contained():
+                attached.close()
+
+    def silence(self, now: int) -> None:
+        """End what the keyboard left sounding, whatever it says next."""
+        if self._thru is not None:
+            for data in self._silencing():
+                self._thru.send(data, now)
+
+    # --- a pass of the loop -----------------------------------------------------------------------------------
+
+    def deadline(self) -> int | None:
+        """When ``wake`` is wanted."""
+        if self._touched:
+            return 0
+        times = [attached.deadline() for attached in self.inputs]
+        times += [out.deadline() for out in self.outputs.values()]
+        if self._clock is not None and self._clock.there is not None:
+            times.append(0 if self._music is not self._room.beat.music else self._ticks.deadline())
+        return earliest(times)
+
+    def wake(self, now: int) -> None:
+        """What is due; the clock first."""
+        clock = self._clock
+        if clock is not None and clock.there is not None:
+            for data in self._ticks.wake(now):
+                clock.send(tuple(data), now)
+            if self._music is not self._room.beat.music:
+                self._music = self._room.beat.music
+                for data in self._ticks.follow(self._music, now):
+                    clock.send(tuple(data), now)
+        self._touched = False
+        for attached in self.inputs:
+            attached.wake(now)
+            attached.look_for(now)
+            self._take(attached, now)
+        for out in self.outputs.values():
+            out.wake(now)
+            if out.search.is_due(now):
+                self._open(out, now)
+
+    def plugged(self, now: int) -> None:
+        """Something has been plugged in."""
+        for attached in self.inputs:
+            attached.plugged(now)
+        self._touched = True
+
+    def look(self, now: int) -> None:
+        """MIDI ports have come or gone."""
+        for out in self.outputs.values():
+            silence: Callable[[], Sequence[tuple[int, ...]]] = self._silencing if out is self._thru else list
+            with self._around.contained():
+                out.look(now, silence)
+        for attached in self.inputs:
+            attached.look(now)
+        self._touched = True
+
+    # --- what comes -------------------------------------------------------------------------------------------
+
+    def _open(self, out: AttachedOutput, now: int) -> None:
+        if out.there is None and out.open(now) and out is self._clock:
+            self._ticks = ClockOut(self._room.beat.music, now)
+            self._music = self._room.beat.music
+            self._ticks.start()
+
+    def _readable(self) -> None:
+        """Called as soon as a device has been read: the specialist's notes do not wait for the seats."""
+        for attached in self.inputs:
+            if attached.came:
+                self._take(attached, self._now)
+        self._touched = True
+
+    def _take(self, attached: AttachedInput, now: int) -> None:
+        came, attached.came = attached.came, []
+        for stamp, sample in came:
+            self._now = max(self._now, stamp)
+            with self._around.contained():
+                if isinstance(sample, MidiSample) and sample.input == KEYBOARD:
+                    self._key(sample.data)
+                elif isinstance(sample, MidiSample):
+                    self._room.clock(sample.data, self._now)
+                elif isinstance(sample, Lost) and sample.input == KEYBOARD:
+                    self.silence(self._now)
+                    self._room.keyboard_lost(self._now)
+        self._now = max(self._now, now)
+
+    def _key(self, data: tuple[int, ...]) -> None:
+        if self._thru is not None and data[0] < _SYSTEM:
+            self._thru.send(data, self._now)
+            self._keep(data)
+        self._room.key(data, self._now)
+
+    def _keep(self, data: tuple[int, ...]) -> None:
+        kind, channel = data[0] & 0xF0, (data[0] & 0x0F) + 1
+        self._channels.add(channel)
+        if kind == NOTE_ON and data[2]:
+            self._held[channel, data[1]] = None
+        elif kind in (NOTE_ON, NOTE_OFF):
+            self._held.pop((channel, data[1]), None)
+        elif kind == CONTROL_CHANGE and (data[1] == ALL_SOUND_OFF or data[1] >= ALL_NOTES_OFF):
+            self._held = {held: None for held in self._held if held[0] != channel}
+
+    def _silencing(self) -> Sequence[tuple[int, ...]]:
+        held, self._held = list(self._held), {}
+        return silencing(held, sorted(self._channels))
