@@ -348,12 +348,12 @@ class ClockOut:
 
     def wake(self, now: int) -> list[bytes]:
         """What goes out now."""
-        due = self.deadline()
+        due = self._due if self._due is not None else self.deadline()
         if now < due:
             return []
         if (
             self._begin is None and now - due < self._short
-        ):  # nearly always: what comes next is reckoned after it is sent
+        ):  # nearly always; what comes next is reckoned once it is sent
             self._next, self._due = self._next + 1, None
             return [_ONE]
         out: list[bytes] = []

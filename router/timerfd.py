@@ -10,7 +10,6 @@ import ctypes
 import os
 import sys
 import time
-from contextlib import suppress
 from typing import Any
 
 from router.units import NANOSECONDS
@@ -36,7 +35,7 @@ class Timer:
         else:
             self._library = ctypes.CDLL(None, use_errno=True)
             self._fd = self._checked(self._library.timerfd_create(time.CLOCK_MONOTONIC, _FLAGS))
-        self._set: int | None = None
+        self._set: int | None = None  # what the kernel was told last; -1: it is to be told again, whatever comes
 
     def fileno(self) -> int:
         """The descriptor to wait on."""
@@ -55,10 +54,11 @@ class Timer:
             self._checked(self._library.timerfd_settime(self._fd, _ABSOLUTE, ctypes.byref(setting), None))
 
     def clear(self) -> None:
-        """It has been readable: make it ready to be armed again, for the same time too."""
-        self._set = None
-        with suppress(BlockingIOError):  # it has not fired
-            os.read(self._fd, 8)
+        """It has been readable: the next ``arm`` tells the kernel anew, for the same time too, and until then it stays readable.
+
+        It is not read: who is woken goes on at once, and arming counts its expirations from nothing again (timerfd_create(2)).
+        """
+        self._set = -1
 
     def close(self) -> None:
         """Give the descriptor back."""

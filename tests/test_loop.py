@@ -1,6 +1,7 @@
 """The only sleeper: deadlines to the nanosecond, descriptors, signals, faults; and nothing runs when nothing is to do."""
 
 import os
+import select
 import signal
 import subprocess
 import sys
@@ -254,6 +255,24 @@ def test_the_timer_keeps_absolute_time_by_either_way(path, monkeypatch):
     assert int.from_bytes(os.read(timer.fileno(), 8), sys.byteorder) == 1
     assert clock.now() >= when
     timer.close()
+    timer.close()
+
+
+def test_a_timer_that_has_fired_is_quiet_once_it_is_armed_again():
+    """Nobody reads it: arming it anew, for another time, the same time or never, is all that clears it."""
+    timer, poll = Timer(), select.epoll()
+    poll.register(timer.fileno(), select.EPOLLIN)
+    for when in (clock.now(), 1, 1):
+        timer.arm(when)
+        assert poll.poll(1), "it fires, for the same time too"
+        timer.clear()
+    for quiet in (None, clock.now() + 3600 * 1000 * MILLISECOND):
+        timer.arm(1)
+        assert poll.poll(1)
+        timer.clear()
+        timer.arm(quiet)
+        assert not poll.poll(0)
+    poll.close()
     timer.close()
 
 
