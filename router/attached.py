@@ -11,7 +11,7 @@ for every few seconds while it is missing: a JACK server, a device that another 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import AbstractContextManager
 from dataclasses import dataclass
 from functools import partial
@@ -20,16 +20,20 @@ from typing import Any, Protocol
 from router import clock
 from router.devices import MidiPort, OutputDevice
 from router.events import Found, Lost
-from router.inputs import Devices, open_input
+from router.inputs import Devices, open_input, wish_for
 from router.inputs.base import DeviceBusy, DeviceLost, DeviceMissing, Input, Stamped
+from router.inputs.shared import Sharing
 from router.loop import Loop
-from router.outputs import Output, OutputError, open_output
+from router.outputs import Output, OutputError
+from router.outputs.shared import SharedOutputs
 from router.timers import earliest
 from router.units import NANOSECONDS
 
 FIRST_WAIT, LONGEST_WAIT = NANOSECONDS // 4, 4 * NANOSECONDS
 """Before a missing device is looked for again: the first time, and after many times. Twice as long each time."""
 
+SENT = NANOSECONDS // 20
+"""How long what was sent may take to leave: under JACK messages were seen to be lost when another client came right after them."""
 SETTLE = NANOSECONDS // 50
 """How long after the first news devices are looked for: one that is plugged in makes a dozen pieces of news."""
 
@@ -55,6 +59,8 @@ class Surroundings(Protocol):
 
     loop: Loop
     log: Log
+    inputs: Sharing
+    outputs: SharedOutputs
 
     @property
     def hears_of_devices(self) -> bool:
@@ -62,9 +68,6 @@ class Surroundings(Protocol):
 
     def midi_used(self) -> None:
         """The MIDI system was asked for, and may be another one than before."""
-
-    def keep(self, output: Output) -> Output:
-        """The same output, with a record of what sounds there that outlives this process."""
 
     def fault(self, error: Exception) -> None:
         """A fault of the program, to be told."""
@@ -127,6 +130,7 @@ class AttachedInput:
         self.dropped = 0
         self._counted = 0  # of what the open device has dropped
         self._room, self._fields, self._touched = room, {**fields, "inputs": [*devices]}, touched
+        self._wish = wish_for(room.inputs, _who(fields), devices, self._may_be_had)
 
     def same(self, devices: Devices, types: dict[str, str]) -> bool:
         """Whether it serves just these inputs, of these types."""
@@ -136,7 +140,7 @@ class AttachedInput:
         """Look for it, and open it."""
         room = self._room
         try:
-            there = open_input(self.devices, self.types)
+            there = open_input(self.devices, self.types, self._wish)
         except DeviceMissing as error:
             self._missing(str(error), now, for_ever=isinstance(error, DeviceBusy) or not room.hears_of_devices)
             return False
@@ -189,10 +193,25 @@ class AttachedInput:
         return earliest((self.search.at, self.there.deadline() if self.there is not None else None))
 
     def close(self) -> None:
+        """It is not wanted any more."""
+        try:
+            self._shut()
+        finally:
+            self._room.inputs.withdraw(self._wish)
+
+    def _shut(self) -> None:
         there, self.there = self.there, None
-        if there is not None:
-            self._room.loop.unwatch(there.fileno())
-            there.close()
+        try:
+            if there is not None:
+                self._room.loop.unwatch(there.fileno())
+                there.close()
+        finally:
+            self._room.inputs.let_go(self._wish)
+
+    def _may_be_had(self) -> None:
+        """Another has let a device go that may be ours."""
+        self.search.news(clock.now())
+        self._touched()
 
     def _readable(self) -> None:
         if self.there is not None:
@@ -222,7 +241,7 @@ class AttachedInput:
 
     def _lose(self, why: str, now: int) -> None:
         with self._room.contained():
-            self.close()
+            self._shut()
         self.search.said = why
         self.search.again(now, for_ever=False)
         self._room.log.warning("input_lost", **self._fields, why=why)
@@ -258,7 +277,7 @@ class AttachedOutput:
         """Look for it, and open it."""
         room = self._room
         try:
-            self.there = room.keep(open_output(self.name, self.device))
+            self.there = room.outputs.open(self.name, self.device)
         except OutputError as error:
             self.search.again(now, for_ever=True)
             if self.search.is_new(str(error)):
@@ -271,6 +290,13 @@ class AttachedOutput:
         self.search.over()
         room.log.info("output_open", **self._fields, device=self.there.description)
         return True
+
+    def open_after(self, now: int) -> None:
+        """Open it after what was sent just now: at once if somebody has it open already, else in a moment (``look_for``)."""
+        if self._room.outputs.is_open(self.name, self.device):
+            self.open(now)
+        else:
+            self.search.at = now + SENT
 
     def look_for(self, now: int) -> bool:
         """Look for it again if it is time; whether it is there since now, and knows nothing yet."""
@@ -296,7 +322,7 @@ class AttachedOutput:
             for data in silence():
                 self.send(data, now)
             self.close()
-            self.search.at = now
+            self.search.at = now + SENT
 
     def deadline(self) -> int | None:
         """When ``wake`` or ``look_for`` is wanted."""
@@ -322,6 +348,11 @@ class AttachedOutput:
         self.search.said = why
         self.search.again(now, for_ever=True)
         self._room.log.warning("output_lost", **self._fields, why=why)
+
+
+def _who(fields: Mapping[str, Any]) -> str:
+    """Whose an input is, in words: what the log's fields say."""
+    return f'seat "{fields["seat"]}"' if "seat" in fields else str(fields.get("of", "another input"))
 
 
 def _looked(there: Input, _now: int) -> list[Stamped]:

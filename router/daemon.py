@@ -25,16 +25,19 @@ from router import clock
 from router.attached import SETTLE, Log
 from router.budget import Budget
 from router.companion import Companion
+from router.configuration import Ports
 from router.devices import SerialDevice
+from router.inputs.shared import Sharing
 from router.ledger import Observe
 from router.loop import Loop
 from router.outputs import Output
+from router.outputs.shared import SharedOutputs
 from router.plugged import Plugged
 from router.ports import MidiSystem, current
 from router.profile.model import Profile
 from router.recorder import Session
 from router.room import Room, RoomPlan
-from router.room_ports import Ports, RoomPorts
+from router.room_ports import RoomPorts
 from router.seat import Seat
 from router.timers import earliest
 from router.units import NANOSECONDS
@@ -64,7 +67,8 @@ class Daemon:
     ) -> None:
         self.log = log
         self.loop = Loop(self.fault)
-        self.keep = keep
+        self.inputs = Sharing()
+        self.outputs = SharedOutputs(keep)
         self.companions: list[Companion] = []
         self._budget = Budget()
         now = clock.now()
@@ -137,6 +141,7 @@ class Daemon:
             seat.tell()
         with self.contained():
             self.ports.close(now)
+        self.outputs.close()
         for companion in self.companions:
             with self.contained():
                 companion.close()

@@ -10,11 +10,11 @@ What is missing is looked for as a seat's devices are. When the keyboard goes, w
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 
 from router.attached import AttachedInput, AttachedOutput, Surroundings
 from router.beat import ClockOut
-from router.devices import Device, MidiInDevice, MidiPort, OutputDevice
+from router.configuration import Ports
+from router.devices import Device
 from router.events import Lost, MidiSample
 from router.inputs import by_device
 from router.midi import ALL_NOTES_OFF, ALL_SOUND_OFF, CONTROL_CHANGE, NOTE_OFF, NOTE_ON, silencing
@@ -26,16 +26,6 @@ KEYBOARD, CLOCK = "keyboard", "clock"
 _OF = {"of": "the room"}
 _SYSTEM = 0xF0
 """From here on messages are the port's and not a channel's: not the keyboard's own clock nor its dumps go on."""
-
-
-@dataclass(frozen=True, slots=True)
-class Ports:
-    """What the configuration names; None where nothing stands."""
-
-    keyboard: MidiInDevice | None = None
-    keyboard_to: OutputDevice | None = None
-    clock_from: MidiInDevice | None = None
-    clock_to: MidiPort | None = None
 
 
 class RoomPorts:

@@ -84,7 +84,7 @@ class Seat:
         """Open all that is there, and begin."""
         self.now = max(self.now, now)
         for out in self.outputs.values():
-            if out.there is None:
+            if out.there is None and out.search.at is None:
                 out.open(now)
         self._begin()
         for device in self.devices:
@@ -126,6 +126,9 @@ class Seat:
             with self._around.contained():
                 gone.close()
             self._dropped["samples" if isinstance(gone, AttachedInput) else "messages"] += gone.dropped
+        for out in self.outputs.values():
+            if out.there is None:
+                out.open_after(now)
         self.muted = False
         self.presses.clear()
         self.drifted.clear()

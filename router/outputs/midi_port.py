@@ -88,6 +88,24 @@ class MidiPortOutput(Output):
             self._port.delete()
 
 
+def address(name: str, device: MidiPort) -> tuple[str, str, str, bool]:
+    """Where an output leads now: the MIDI system, the port ("": one of our own) and then its name; and whether it is told that we are there.
+
+    Raises:
+        OutputError: no MIDI system answers, or more than one port matches.
+    """
+    try:
+        from router.ports import NoMidi, midi_system  # noqa: PLC0415 - only Linux can import it
+    except ImportError as error:
+        raise OutputError(_NO_LIBRARY) from error
+    try:
+        system = midi_system()
+        target = _choose(system.receivers(), device.pattern) or ""
+    except NoMidi as error:
+        raise OutputError(f"{error}\n{_NO_SYSTEM}") from error
+    return system.name, target, "" if target else name, device.active_sensing
+
+
 def _choose(names: list[str], pattern: str) -> str | None:
     """The full name of the port that is meant, or None."""
     from router.ports import candidates  # noqa: PLC0415 - only Linux can import it
