@@ -149,9 +149,17 @@ def beats_per_minute(text: str) -> Fraction:
     return value
 
 
+_SHARE = re.compile(r"\s*0?\.[0-9]{1,9}\s*")
+
+
 def fraction_of_one(text: str) -> float:
     """A percentage, 0 to 100, as 0 to 1."""
-    value = parse(text, PERCENT, "a percentage")
+    try:
+        value = parse(text, PERCENT, "a percentage")
+    except QuantityError as error:
+        if _SHARE.fullmatch(text):
+            error.hint = f'Did you mean "{float(text) * 100:g} %" or "{text.strip()} %"?'
+        raise
     if not 0 <= value <= 1:
         raise QuantityError(f'a percentage here is 0 % to 100 %: "{text}"')
     return float(value)

@@ -7,6 +7,7 @@ import re
 import subprocess
 import sys
 from dataclasses import replace
+from fractions import Fraction
 from pathlib import Path
 
 import pytest
@@ -16,12 +17,14 @@ from jsonschema import Draft202012Validator
 from test_published_schema import Editor, words
 
 from router import configuration, profile
+from router.balance import RoomLimits
 from router.cli import main
 from router.configuration import (
     DEFAULT,
     Button,
     Folders,
     Keeping,
+    Ports,
     ProgramChange,
     SeatPlan,
     capped,
@@ -32,12 +35,17 @@ from router.configuration import (
 from router.configuration.apart import form_of
 from router.configuration.publish import published
 from router.devices import EvdevSwitch, Instrument, MidiInDevice, MidiPort, SerialDevice
-from router.engine import Engine
+from router.engine import TEMPO, Engine
 from router.events import SwitchSample
+from router.harmony import Progression
+from router.lead import Leading
 from router.ledger import Limits
 from router.midi import NOTE_ON
+from router.music import SCALES, Music, Span, chord_symbol
 from router.profile import ProfileError, data, declared, reference, shipped
 from router.profile.schema import DEVICES, INPUTS, LIMITS, OUTPUTS, PART, PROFILE
+from router.room import KEY, SCALE, RoomPlan
+from router.turns import TurnPlan
 from router.units import NANOSECONDS
 
 SCHEMA = data("schemas") / "configuration.schema.json"
@@ -93,6 +101,7 @@ def test_what_holds_when_nothing_is_written(written):
     assert seat == SeatPlan("bed", DEFAULT.folders.profiles, None, "folder", ())
     assert (DEFAULT.outputs, DEFAULT.buttons, DEFAULT.program_change, DEFAULT.control_group) == ({}, (), None, None)
     assert (DEFAULT.motif, DEFAULT.records, DEFAULT.limits) == (True, Keeping(90 * DAY, 500, True), None)
+    assert (DEFAULT.room, DEFAULT.ports) == (RoomPlan(), Ports())
     path = written("")
     assert load(path) == replace(DEFAULT, path=path)
 
@@ -161,6 +170,82 @@ def test_bytes_that_are_no_configuration(tmp_path, name, data, says):
 
 def test_a_folder_is_no_configuration(tmp_path):
     assert check(tmp_path)[0].message == "this is a folder, not a configuration"
+
+
+# --- playing together -------------------------------------------------------------------------------------------
+
+
+def test_everything_that_can_be_written_about_playing_together():
+    found = load(CONFIGURATIONS / "fine_together.yaml")
+    assert found.room == RoomPlan(
+        Music(2, SCALES["major"], Fraction(96), 3),
+        frozenset({TEMPO, KEY, SCALE}),
+        Progression(tuple(map(chord_symbol, ("D", "Bm", "G", "A7/C#"))), Span(bars=1)),
+        Leading(chord=True, key=True, channel=1, freeze=67),
+        TurnPlan(3 * NANOSECONDS, 10 * NANOSECONDS, 40 * NANOSECONDS),
+        RoomLimits(24, 1200),
+        {20: "window"},
+        {"window": 0.8},
+    )
+    assert found.ports == Ports(
+        MidiInDevice("*Keys*"), MidiPort("*Synth*"), MidiInDevice("*Drum*", clock=True), MidiPort("*Sequencer*")
+    )
+    bed, window = found.seats
+    assert (bed.channels, bed.devices) == ((3, 1), {"pad": "*right*", "cheek": "*squeeze*"})
+    assert (window.channels, window.devices, window.level, window.fader) == ((), {}, 0.8, 20)
+    assert [button.does for button in found.buttons] == ["tap"]
+
+
+@pytest.mark.parametrize(
+    ("music", "says"),
+    [
+        ("{}", set()),
+        ("{key: D}", {KEY}),
+        ("{scale: minor}", {SCALE}),
+        ("{tempo: 84 bpm, beats: 3}", {TEMPO}),
+        ("{progression: {chords: [D, G], every: 4 s}}", set()),
+        ("{progression: {chords: [D, 4], every: 4 s}}", {KEY, SCALE}),  # a step of the room's scale
+    ],
+)
+def test_a_room_says_only_what_stands_there(written, music, says):
+    assert load(written(f"room: {{music: {music}}}")).room.says == says
+
+
+def test_beats_are_those_of_the_tempo_that_is_tapped():
+    found = load(CONFIGURATIONS / "fine_room_that_only_taps.yaml").room
+    assert (found.music.beats, found.says) == (3, {KEY, SCALE})
+
+
+@pytest.mark.parametrize(
+    ("leads", "leading"),
+    [("chords", Leading()), ("key", Leading(chord=False, key=True)), ("both", Leading(key=True)), ("no", None)],
+)
+def test_what_a_keyboard_leads_in(written, leads, leading):
+    found = load(written(f'room: {{keyboard: {{midi: "*Keys*", leads: {leads}, output: {{instrument: default}}}}}}'))
+    assert found.room.leading == leading
+    assert (found.ports.keyboard, found.ports.keyboard_to) == (MidiInDevice("*Keys*"), Instrument(None, 0.4))
+
+
+def test_check_says_what_is_shared(capsys):
+    assert main(["check", str(CONFIGURATIONS / "fine_together.yaml")]) == 0
+    said = capsys.readouterr().out
+    for words_of in (
+        "plays on the channels 3, 1",
+        'pad is the device "*right*"',
+        "is 80 % loud at first, then by controller 20 of the keyboard",
+        "Who follows the room has the key D, the scale major, 96 beats a minute, 3 to a bar, the chords D Bm G A7/C#",
+        'the clock of "*Drum*", the chords and the key of the keyboard.',
+        'The keyboard is "*Keys*", and what is played on it sounds at MIDI port "*Synth*".',
+        '"*Sequencer*" is given our clock.',
+        "The button pedal: a tap of the room's tempo.",
+    ):
+        assert words_of in said
+
+
+def test_check_says_nothing_of_a_room_that_says_nothing(capsys):
+    assert main(["check", str(CONFIGURATIONS / "fine.yaml")]) == 0
+    said = capsys.readouterr().out
+    assert not re.search("follows|keyboard is|loud|plays on the channels", said)
 
 
 # --- limits -----------------------------------------------------------------------------------------------------
@@ -294,7 +379,7 @@ def test_the_schema_is_current():
 
 def test_the_schema_is_plain_json_schema():
     Draft202012Validator.check_schema(published())
-    assert not words(published()) & {"quantity", "least", "most", "no", "spelling"}
+    assert not words(published()) & {"quantity", "least", "most", "no", "spelling", "elsewhere"}
 
 
 def marks(path: Path) -> list[str]:
@@ -315,6 +400,12 @@ list_without_brackets list_with_a_file list_empty output_misspelt motif_loud but
 button_does_something_else button_of_a_terminal button_key_misspelt button_without_key button_held_without_unit
 program_change_without_a_port program_change_channel_0 control_group_two_words control_as_a_word records_in_months
 records_without_unit records_notes_misspelt limit_above_the_highest limit_misspelt
+room_as_a_word room_misspelt room_music_misspelt room_key_with_scale room_tempo_without_unit
+room_chords_without_a_length room_chords_of_a_child room_chord_unknown clock_as_a_word keyboard_without_leads
+keyboard_leads_misspelt keyboard_output_unknown keyboard_output_as_a_word fader_too_high turns_without_unit
+room_limit_too_high room_limit_below_one_note room_limit_of_a_child channels_empty channels_without_brackets channel_17
+devices_as_a_list device_of_a_seat_without_its_name device_of_a_seat_with_settings device_of_a_seat_for_no_input
+level_without_unit
 """
 
 
@@ -326,7 +417,8 @@ def test_what_the_router_refuses_an_editor_marks(name):
 def test_every_setting_stands_on_the_reference_page():
     page = reference.page()
     assert reference.CONFIGURATION in page
-    inner = [wanted for wanted in schema.CONFIGURATION["properties"].values() if "properties" in wanted]
+    of_room = [schema.ROOM_PROGRESSION, *schema.ROOM["properties"].values()]
+    inner = [*of_room, *(wanted for wanted in schema.CONFIGURATION["properties"].values() if "properties" in wanted)]
     for group in (schema.CONFIGURATION, schema.SEAT, schema.BUTTON, *inner):
         for name, wanted in group["properties"].items():
             assert f"| `{name}` | {reference._cell(wanted['description'])} |" in page, name
@@ -343,7 +435,7 @@ def test_every_default_and_limit_of_both_forms_can_be_read():
     devices = [kind for kinds in DEVICES.values() for kind in kinds.values()]
     of_profiles = [PROFILE, PART, *INPUTS.values(), *devices, *OUTPUTS.values()]
     checked = 0
-    for group in [*of_profiles, schema.CONFIGURATION, schema.SEAT, schema.BUTTON]:
+    for group in [*of_profiles, schema.CONFIGURATION, schema.SEAT, schema.BUTTON, schema.ROOM, schema.ROOM_MUSIC]:
         for name, wanted in group["properties"].items():
             for setting, about in {name: wanted, **wanted.get("properties", {})}.items():
                 assert declared._of_quantity(setting, about) is None

@@ -10,11 +10,13 @@ from router import configuration
 from router.configuration import Configuration
 from router.configuration.apart import form_of
 from router.devices import Instrument, OutputDevice
+from router.engine import TEMPO
 from router.midi import PROGRAMS
 from router.music import NAMES, SCALES
 from router.profile import Problem, Profile, ProfileError, find, load
 from router.profile.manual import summary
 from router.profile.plugins import installed
+from router.room import KEY, SCALE
 from router.units import DAYS, NANOSECONDS
 
 NAME = "check"
@@ -102,9 +104,11 @@ def _movement(source: str, profile: Profile) -> str:
 
 
 def _output(name: str, device: OutputDevice) -> str:
-    if isinstance(device, Instrument):
-        return f"{name} (the built-in instrument)"
-    return f'{name} (MIDI port "{device.pattern}")'
+    return f"{name} ({_sounds_at(device)})"
+
+
+def _sounds_at(device: OutputDevice) -> str:
+    return "the built-in instrument" if isinstance(device, Instrument) else f'MIDI port "{device.pattern}"'
 
 
 DOES = {
@@ -112,6 +116,7 @@ DOES = {
     "next": "the next child of the list plays",
     "previous": "the child before it in the list plays",
     "mark": "a mark is put into the session log",
+    "tap": "a tap of the room's tempo",
 }
 
 
@@ -123,6 +128,13 @@ def _room(room: Configuration) -> Iterator[str]:
         yield f"  {seat.name}: at first {first}, then what is chosen or put into {seat.folder}"
         if seat.list:
             yield f"    can be stepped through: {', '.join(seat.list)}"
+        if seat.channels:
+            yield f"    plays on the channels {', '.join(map(str, seat.channels))}"
+        yield from (f'    {name} is the device "{pattern}"' for name, pattern in seat.devices.items())
+        if seat.level != 1 or seat.fader is not None:
+            fader = "" if seat.fader is None else f", then by controller {seat.fader} of the keyboard"
+            yield f"    is {100 * seat.level:g} % loud at first{fader}"
+    yield from _together(room)
     for button in room.buttons:
         held = f" when it is held for {button.hold / NANOSECONDS:g} s" if button.hold else ""
         where = f" at {button.seat}" if button.seat else ""
@@ -136,3 +148,34 @@ def _room(room: Configuration) -> Iterator[str]:
     )
     yield ""
     yield f"  Records are kept {keep}, in {room.folders.records}."
+
+
+def _together(chosen: Configuration) -> Iterator[str]:
+    """What those who follow the room share."""
+    plan, ports = chosen.room, chosen.ports
+    music = plan.music
+    said = []
+    if KEY in plan.says:
+        said.append(f"the key {NAMES[music.tonic]}")
+    if SCALE in plan.says:
+        said.append(f"the scale {next(name for name, shape in SCALES.items() if shape == music.scale)}")
+    if TEMPO in plan.says:
+        said.append(f"{float(music.tempo):g} beats a minute, {music.beats} to a bar")
+    if plan.progression.chords:
+        chords = (chord if isinstance(chord, int) else chord.name for chord in plan.progression.chords)
+        said.append(f"the chords {' '.join(map(str, chords))}")
+    if ports.clock_from is not None:
+        said.append(f'the clock of "{ports.clock_from.pattern}"')
+    if plan.leading is not None:
+        led = [name for name, leads in (("chords", plan.leading.chord), ("key", plan.leading.key)) if leads]
+        said.append(f"the {' and the '.join(led)} of the keyboard")
+    if said:
+        yield ""
+        yield f"  Who follows the room has {', '.join(said)}."
+    if ports.keyboard is not None:
+        there = "makes no sound here" if ports.keyboard_to is None else f"sounds at {_sounds_at(ports.keyboard_to)}"
+        yield ""
+        yield f'  The keyboard is "{ports.keyboard.pattern}", and what is played on it {there}.'
+    if ports.clock_to is not None:
+        yield ""
+        yield f'  "{ports.clock_to.pattern}" is given our clock.'

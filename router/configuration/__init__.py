@@ -12,7 +12,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from router.configuration.build import build
-from router.configuration.model import Button, Configuration, Folders, Keeping, ProgramChange, SeatPlan
+from router.configuration.model import Button, Configuration, Folders, Keeping, Ports, ProgramChange, SeatPlan
 from router.configuration.schema import FORM, VERSION
 from router.engine import Plan
 from router.ledger import Limits
@@ -27,6 +27,7 @@ __all__ = [
     "Configuration",
     "Folders",
     "Keeping",
+    "Ports",
     "ProgramChange",
     "SeatPlan",
     "capped",

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from pathlib import Path
 
-from router.configuration import meaning, schema
+from router.configuration import meaning, room, schema
 from router.configuration.model import Button, Configuration, Folders, Keeping, ProgramChange, SeatPlan
 from router.devices import MidiInDevice
 from router.ledger import Limits
@@ -17,7 +17,7 @@ from router.profile.pieces import Heard, Sort, Values
 from router.profile.source import Entries, Node, Text
 from router.profile.validate import settings
 
-_SEAT = Sort("a seat", ("folder", "profile", "follow", "list"), "{profile: wren}", bare=True)
+_SEAT = Sort("a seat", tuple(schema.SEAT["properties"]), "{profile: wren}", bare=True)
 _BUTTON = Sort("a button", ("device", "does"), '{device: {evdev: "*Keypad*", key: KEY_ESC}, does: panic}')
 
 
@@ -30,15 +30,18 @@ def build(tree: Node, path: Path, report: Report) -> Configuration | None:
     seats, buttons = _seats(tree, report), _buttons(tree, report)
     outputs = pieces.outputs(pieces.group(tree, "outputs", schema.CONFIGURATION), report)
     same_output_twice(outputs, report)
+    keyboard_to = room.keyboard_output(tree, report)
     meaning.check(tree, seats, buttons, report)
+    room.check(tree, seats, buttons, report)
     if top is None or len(report):
         return None
     folders = {name: Path(folder) for name, folder in top["folders"].items()}
     change, records, limits = top.get("program_change"), top["records"], tree.values.get("limits")
+    plans = tuple(_seat_plan(name, values, folders["profiles"], len(seats)) for name, (values, _) in seats.items())
     return Configuration(
         path,
         Folders(**folders),
-        tuple(_seat_plan(name, values, folders["profiles"], len(seats)) for name, (values, _) in seats.items()),
+        plans,
         {name: output(values) for name, (values, _) in outputs.items()},
         top["motif"],
         tuple(_button(button) for button in buttons.values()),
@@ -46,6 +49,8 @@ def build(tree: Node, path: Path, report: Report) -> Configuration | None:
         top["control"].get("group"),
         Keeping(records["keep"] or None, records["sessions"] or None, records["notes"]),
         None if limits is None else Limits(**top["limits"]),
+        room.room_plan(top["room"], plans),
+        room.ports(top["room"], keyboard_to),
     )
 
 
@@ -62,7 +67,17 @@ def _seats(tree: Entries, report: Report) -> dict[str, tuple[Values, Entries]]:
 
 def _seat_plan(name: str, values: Values, profiles: Path, count: int) -> SeatPlan:
     folder = Path(values["folder"]) if "folder" in values else profiles if count == 1 else profiles / name
-    return SeatPlan(name, folder, values.get("profile"), values["follow"], tuple(values.get("list", ())))
+    return SeatPlan(
+        name,
+        folder,
+        values.get("profile"),
+        values["follow"],
+        tuple(values.get("list", ())),
+        tuple(values.get("channels", ())),
+        {given: pattern.strip() for given, pattern in values.get("devices", {}).items()},
+        values["level"],
+        values.get("fader"),
+    )
 
 
 def _buttons(tree: Entries, report: Report) -> dict[str, Heard]:

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from pathlib import Path
 
-from router.devices import Device, MidiInDevice, OutputDevice
+from router.devices import Device, MidiInDevice, MidiPort, OutputDevice
 from router.ledger import Limits
+from router.room import RoomPlan
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,7 +27,9 @@ class SeatPlan:
 
     ``profile``: the child whose profile plays before any was chosen; None: the safe default. ``follow``: "folder"
     (whatever is put into the folder last plays) or "file" (only changes of what plays count). ``list``: the children to
-    step through, in order.
+    step through, in order. ``channels``: its own, 1 to 16 without that of drums, in the order in which they are taken; none:
+    those of the profile. ``devices``: by input, the name pattern that holds instead of the profile's. ``level``: how loud it is
+    at first, 0 to 1. ``fader``: the controller of the room's keyboard that sets it.
     """
 
     name: str
@@ -33,11 +37,28 @@ class SeatPlan:
     profile: str | None
     follow: str
     list: tuple[str, ...]
+    channels: tuple[int, ...] = ()
+    devices: Mapping[str, str] = field(default_factory=dict)
+    level: float = 1.0
+    fader: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Ports:
+    """The room's own MIDI ports; None where nothing stands.
+
+    ``keyboard_to``: where the keyboard's own notes sound. ``clock_from``: whose clock is followed; ``clock_to``: who gets ours.
+    """
+
+    keyboard: MidiInDevice | None = None
+    keyboard_to: OutputDevice | None = None
+    clock_from: MidiInDevice | None = None
+    clock_to: MidiPort | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class Button:
-    """A switch of the room's, not a child's. ``does``: "panic", "next", "previous" or "mark"; ``seat`` None: at every one."""
+    """A switch of the room's, not a child's. ``does``: "panic", "next", "previous", "mark" or "tap"; ``seat`` None: at every one."""
 
     name: str
     device: Device
@@ -80,3 +101,5 @@ class Configuration:
     control_group: str | None
     records: Keeping
     limits: Limits | None
+    room: RoomPlan = field(default_factory=RoomPlan)
+    ports: Ports = field(default_factory=Ports)

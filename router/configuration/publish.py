@@ -17,7 +17,7 @@ def published() -> dict[str, Any]:
     """The schema of a whole configuration in plain JSON Schema 2020-12."""
     whole, button = plainly(schema.CONFIGURATION), plainly(schema.BUTTON)
     properties = whole["properties"]
-    for about in properties.values():
+    for about in (*properties.values(), *properties["room"]["properties"].values()):
         if about.get("type") == "object" and "required" not in about:  # a heading with nothing under it
             about["type"] = ["object", "null"]
     for folder in properties["folders"]["properties"].values():
@@ -28,12 +28,18 @@ def published() -> dict[str, Any]:
             "additionalProperties": {"$ref": f"#/$defs/{thing}"},
         }
     properties["seats"]["maxProperties"] = schema.MOST_SEATS
+    seat = plainly(schema.SEAT)
+    seat["properties"]["devices"] |= {
+        "propertyNames": {"pattern": NAME["pattern"]},
+        "additionalProperties": plainly(schema.DEVICE_NAME),
+    }
+    properties["room"]["properties"]["keyboard"]["properties"]["output"] |= {"$ref": "#/$defs/output"}
     button["properties"]["device"]["oneOf"] = plainly(list(schema.BUTTON_DEVICES.values()))
     return {
         "$schema": "https://json-schema.org/draft/2020-12/schema",
         **whole,
         "$defs": {
-            "seat": {"anyOf": [plainly(schema.SEAT), {"type": "null"}]},
+            "seat": {"anyOf": [seat, {"type": "null"}]},
             "button": button,
             "output": {"oneOf": plainly(list(OUTPUTS.values()))},
         },

@@ -233,6 +233,12 @@ def outputs(things: Entries, report: Report) -> dict[str, tuple[Values, Place]]:
     return found
 
 
+def output_of(entries: Entries, place: Place, called: str, report: Report) -> Values | None:
+    """The settings of one output that stands by itself; ``called`` is how a message calls it."""
+    word = _word(entries, schema.OUTPUTS, place, called, report)
+    return settings(entries, schema.OUTPUTS[word], place, report) if word else None
+
+
 def goals(things: Entries, report: Report) -> dict[str, float]:
     """The goals, by name: their weights."""
     found = {}

@@ -92,7 +92,9 @@ def plainly(piece: Any) -> Any:
     if not isinstance(piece, Mapping):
         return piece
     plain = {
-        word: value for word, value in piece.items() if word not in ("quantity", "least", "most", "no", "spelling")
+        word: value
+        for word, value in piece.items()
+        if word not in ("quantity", "least", "most", "no", "spelling", "elsewhere")
     }
     for word in ("properties", "dependentSchemas", "$defs"):
         if word in plain:

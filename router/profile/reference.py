@@ -47,13 +47,17 @@ CONFIGURATION = """\
 # yaml-language-server: $schema=../schemas/configuration.schema.json
 configuration: 1
 seats:
-  bed: {profile: wren, list: [wren, lark]}
-  window: {follow: file}
+  bed: {profile: wren, list: [wren, lark], channels: [1, 2]}
+  window: {follow: file, channels: [3, 4], devices: {pad: "*left*"}, level: 80 %, fader: 20}
+room:
+  music: {key: D, scale: major, tempo: 96 bpm, progression: {chords: [D, Bm, G, A], every: 1 bar}}
+  keyboard: {midi: "*Keys*", leads: chords, freeze: 67, output: {midi: "*Synth*"}}
 outputs:
   synth: {midi: "*Synth*", active_sensing: yes}
 buttons:
   hush: {device: {evdev: "*Keypad*", key: KEY_ESC}, hold: 1 s, does: panic}
   further: {device: {evdev: "*Keypad*", key: KEY_RIGHT}, does: next, seat: bed}
+  tempo: {device: {evdev: "*Pedal*", key: KEY_T}, does: tap}
 program_change: {midi: "*Keyboard*", channel: 16}
 records: {keep: 90 days}
 limits: {velocity: 80}
@@ -137,14 +141,22 @@ def _configuration() -> Iterator[str]:
     yield "[configuration.schema.json](configuration.schema.json) is for editors."
     yield ""
     yield from _yaml(CONFIGURATION)
-    yield from _tables(("The whole file", configuration.CONFIGURATION))
+    whole = configuration.CONFIGURATION
+    alone = {name: wanted for name, wanted in whole["properties"].items() if name != "room"}
+    yield from _table("The whole file", whole)
+    yield from _tables(*((f"`{name}`", wanted) for name, wanted in alone.items() if "properties" in wanted))
     yield from _tables(("Each of the `seats`, by name", configuration.SEAT))
     devices = configuration.BUTTON_DEVICES.items()
     yield from _tables(
         ("Each of the `buttons`, by name", configuration.BUTTON),
         *((f"`device` with `{word}`: {device['title']}", device) for word, device in devices),
     )
-    yield "`outputs` are written as in a profile."
+    yield "### `room`: what those who play together share"
+    yield ""
+    yield "A profile takes part in it by `music: {follow: room}`."
+    yield ""
+    yield from _tables(("", configuration.ROOM))
+    yield "`outputs`, and the `output` of the room's keyboard, are written as in a profile."
 
 
 def _input(kind: str) -> Iterator[str]:

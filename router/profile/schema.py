@@ -1,10 +1,11 @@
 """What a profile may hold, as JSON Schema, in one place: the checks, the editor's schema and the manual read it here.
 
-The pieces below are JSON Schema 2020-12 with four words of our own, which publish.py turns into plain JSON Schema:
+The pieces below are JSON Schema 2020-12 with five words of our own, which publish.py turns into plain JSON Schema:
 
     "quantity": KIND      a text such as "30 ms" (see quantities.py); "least" and "most" are its limits, in the same form
     "no": MEANING         instead of the quantity or group, ``no`` may be written; what that means
     "spelling"            what a "pattern" asks for, in words
+    "elsewhere"           settings that a group does not have although others like it do, and what is said of them
 
 ``title`` is how a message calls the thing ("a switch input"), ``default`` what holds when nothing is written.
 """

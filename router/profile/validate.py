@@ -285,6 +285,8 @@ def _for_example(names: list[str], wanted: Schema, word: str = "and") -> str:
 
 def unknown(name: str, near: str | None, called: str, wanted: Schema, report: Report) -> tuple[str, str]:
     """What is said of a setting that a group does not have."""
+    if name in wanted.get("elsewhere", {}):
+        return f"{called} has no setting called {quoted(name)}", wanted["elsewhere"][name]
     hint = f'Did you mean "{near}"?  ' if near else ""
     homes = report.form.homes().get(name, ())
     top = called == f"a {report.form.name}"
@@ -421,7 +423,7 @@ def allowed(name: str, wanted: Schema) -> str:
     about = wanted.get("description", "")
     if "enum" in wanted:
         choices = either(str(choice) for choice in wanted["enum"])
-        return f'"{name}" can be {choices}.' if len(wanted["enum"]) > 4 else f'"{name}" can be {choices}: {about}.'
+        return f'"{name}" can be {choices}.' if len(wanted["enum"]) > 5 else f'"{name}" can be {choices}: {about}.'
     if wanted.get("properties"):
         return _takes(f'"{name}"', wanted)
     if wanted.get("type") == "object":
