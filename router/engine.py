@@ -20,6 +20,7 @@ from fractions import Fraction
 from types import MappingProxyType
 from typing import Any
 
+from router.balance import Share
 from router.conditioning.base import Conditioner
 from router.events import (
     Bend,
@@ -44,7 +45,7 @@ from router.events import (
     SensorFault,
 )
 from router.harmony import Harmony, Progression
-from router.ledger import Ledger, Limits, Observe
+from router.ledger import Ledger, Limits, Observe, Voice
 from router.midi import PROGRAM_CHANGE
 from router.music import Chord, Music
 from router.rules.base import METHODS, Context, Rule, check_all
@@ -126,14 +127,16 @@ class _Part:
 class Engine:
     """See the module's docstring."""
 
-    def __init__(self, plan: Plan, observe: Observe | None = None) -> None:
+    def __init__(self, plan: Plan, observe: Observe | None = None, share: Share | None = None) -> None:
         self._plan = plan
         self._observe = observe = observe or _nobody
         self._timers = Timers()
-        self._ledger = Ledger(plan.limits, self._timers, observe)
+        self._ledger = Ledger(plan.limits, self._timers, observe, share, self._cut_soon)
         self._new_voice = itertools.count(1).__next__
         self._shared: dict[str, Any] = {}  # between rules, by agreement among them
-        self._owners: list[Conditioner | Harmony | tuple[_Part, int]] = []  # whom a deadline belongs to
+        self._owners: list[Conditioner | Harmony | Ledger | tuple[_Part, int]] = [self._ledger]  # whose a deadline is
+        self._cuts = Alarm(self._timers, 0)
+        self._ended: list[Voice] = []  # by the limits of the room, and their rules have not been told yet
         self._inputs: dict[str, Conditioner] = {}
         self._hearers: dict[str, list[Conditioner]] = {}  # inputs that hear of others' presses, by source
         self._parts: list[_Part] = []
@@ -167,12 +170,13 @@ class Engine:
         return out
 
     def programs(self) -> list[Message]:
-        """The program changes of all parts, for the start and for an output that has come back."""
-        return [
+        """The program changes of all parts and the volumes of their channels, for the start and for an output that has come back."""
+        programs = [
             Message(part.plan.route.output, (PROGRAM_CHANGE | part.plan.route.channel - 1, program))
             for part in self._parts
             if (program := self._ledger.program_of(part.plan.route, part.plan.program)) is not None
         ]
+        return programs + self._ledger.volumes()
 
     def handle(self, sample: Sample, now: int) -> list[Message]:
         """One sample at ``now``; deadlines that are due by then come first, and those set for now after it."""
@@ -206,6 +210,8 @@ class Engine:
     def stop(self, now: int) -> list[Message]:
         """Let everything go and silence every channel in use. The engine can be used again afterwards."""
         out: list[Message] = []
+        self._ended.clear()
+        self._cuts.cancel()
         for part in self._parts:
             self._let_go(part, now, out)
         for conditioner in self._inputs.values():
@@ -236,6 +242,31 @@ class Engine:
             self._tell_chord(now, out)
         self._wake_due(now, out)
         return out
+
+    def give_way(self, now: int) -> list[Message]:
+        """End the oldest note, as the limits of the room ask (``router.balance``); the rules are told when ``wake`` is called.
+
+        Not to be called while this engine is at work on something else: what it gives then would overtake that.
+        """
+        return self._ledger.give_way(now)
+
+    def set_level(self, level: float, now: int) -> list[Message]:
+        """How loud this seat is from now on, 0 to 1: the volume (controller 7) of each channel, as a share of what it would be.
+
+        0 is silent, and all goes on unheard. Nothing is sent while it has always been 1: then the volume is the output's own.
+        """
+        out: list[Message] = []
+        self._wake_due(now, out)
+        return out + self._ledger.set_level(level, now)
+
+    def share_routes(self, routes: Iterable[Route], now: int) -> list[Message]:
+        """These are the channels on which other seats play as well, until this is called again (``router.channels.shared``).
+
+        Stopping silences no such channel as a whole, and the level goes into the velocity of each note there.
+        """
+        out: list[Message] = []
+        self._wake_due(now, out)
+        return out + self._ledger.share_routes(routes)
 
     @property
     def inputs(self) -> Mapping[str, Conditioner]:
@@ -320,12 +351,22 @@ class Engine:
         if isinstance(owner, Conditioner):
             self._gestures(owner.wake(now, tag), now, out)
             return
+        if isinstance(owner, Ledger):
+            voices, self._ended = self._ended, []
+            for name, voice in voices:
+                self._cut(name, voice, now, out)
+            return
         if isinstance(owner, Harmony):
             if owner.wake(now, tag):
                 self._next_chord(now, out)
             return
         part, step = owner
         self._from_rule(part, step, lambda rule: rule.wake(now, tag), now, out)
+
+    def _cut_soon(self, voice: Voice, now: int) -> None:
+        """The rules are told after the present event: it may be this engine's own, in the middle of its rules."""
+        self._ended.append(voice)
+        self._cuts.at(now)
 
     def _cut(self, name: str, voice: int, now: int, out: list[Message]) -> None:
         """Tell a part's rules that a limit has ended a voice."""

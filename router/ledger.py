@@ -12,18 +12,24 @@ possible ones: ``router.rules.base.check`` has refused the others.
 A note whose voice ends as soon as it began would not be heard at all: it lingers until it has sounded for the shortest
 length, and its note-off comes by a timer.
 
+How loud the seat is as a whole, its *level*, is the volume of its channels (controller 7), and nothing is sent of it until it has
+been another than 1. A channel on which other seats play too is theirs as well: it is never silenced as a whole, and the level goes
+into the velocity of our notes there.
+
 Invariants:
   * every note-on that was given out is followed by its note-off, and no note-off goes out for a silent note;
-  * no velocity, volume or expression above its limit; never more notes at once, or in any second, than the limits.
+  * no velocity, volume or expression above its limit; never more notes at once, or in any second, than the limits;
+  * the share in the room's balance, if there is one, counts exactly what sounds.
 """
 
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from typing import Any
 
+from router.balance import Share
 from router.events import Bend, Change, ChannelPressure, Control, Message, NoteOn, Program, Route
 from router.midi import (
     AT_REST,
@@ -70,6 +76,7 @@ class _Note:
     holders: dict[Voice, None]
     since: int
     part: str
+    velocity: int
 
 
 _Moved = tuple[Route, type[Change], int]  # where, what kind, which controller
@@ -78,12 +85,30 @@ Observe = Callable[[int, str, dict[str, Any]], None]
 
 
 class Ledger:
-    """Voices in, MIDI messages out, within limits."""
+    """Voices in, MIDI messages out, within limits.
 
-    def __init__(self, limits: Limits, timers: Timers, observe: Observe) -> None:
+    ``share`` is this seat's in the limits of the room. ``cut`` is told of each voice whose note the room's limits have ended;
+    it must not come back here.
+    """
+
+    def __init__(
+        self,
+        limits: Limits,
+        timers: Timers,
+        observe: Observe,
+        share: Share | None = None,
+        cut: Callable[[Voice, int], None] = lambda _voice, _now: None,
+    ) -> None:
         self._limits = limits
         self._timers = timers
         self._observe = observe
+        self._share, self._cut = share, cut
+        if share is not None:
+            share.oldest = self._oldest
+        self._level = 1.0
+        self._levelled = False  # whether the level has ever been another than 1
+        self._volumes: dict[Route, int] = {}  # the volume that a part asked for last, within the limit
+        self._shared: frozenset[Route] = frozenset()
         self._sounding: dict[Wire, _Note] = {}  # in the order in which the notes were last struck
         self._held: dict[Voice, list[Wire]] = {}
         self._routes: dict[Route, None] = {}  # every output and channel ever used, for all_off
@@ -120,13 +145,21 @@ class Ledger:
             oldest = next(iter(self._sounding))
             self._refused(now, part, oldest, "notes_at_once")
             messages += self._silence(oldest, now)
+        velocity = max(1, min(note.velocity, limits.velocity))
+        if self._levelled and route in self._shared:
+            velocity = max(1, round(velocity * self._level))
+        if self._share is not None:
+            if struck_again is not None:
+                self._share.ended(struck_again.velocity)
+            velocity = self._share.softened(velocity)
+            messages += self._make_room(self._share, part, velocity, now)
+            self._share.began(velocity)
         holders = struck_again.holders if struck_again else {}
         holders[voice] = None
-        self._sounding[wire] = _Note(holders, now, part)
+        self._sounding[wire] = _Note(holders, now, part, velocity)
         held = self._held.setdefault(voice, [])
         if wire not in held:
             held.append(wire)
-        velocity = max(1, min(note.velocity, limits.velocity))
         struck.append(now)
         self._timers.set(wire, now + limits.note_length)
         messages.append(Message(output, (NOTE_ON | channel - 1, note.pitch, velocity)))
@@ -167,6 +200,9 @@ class Ledger:
             case Control(controller, value):
                 most = self._limits.volume if controller in (VOLUME, EXPRESSION) else 127
                 value = min(value, most)
+                if controller == VOLUME:
+                    self._volumes[route] = value
+                    value = self._volume(route)
                 change = Control(controller, value)
                 told |= {"controller": controller, "value": value}
                 data = (CONTROL_CHANGE | channel - 1, controller, value)
@@ -196,6 +232,32 @@ class Ledger:
         self._observe(now, "program", {"part": part, "output": output, "channel": channel, "program": program.program})
         return [Message(output, (PROGRAM_CHANGE | channel - 1, program.program))]
 
+    def set_level(self, level: float, now: int) -> list[Message]:
+        """How loud all of it is from now on, 0 to 1: the volume of every channel that is ours alone."""
+        level = min(max(level, 0.0), 1.0)
+        if level == self._level:
+            return []
+        self._level, self._levelled = level, True
+        self._observe(now, "level", {"level": round(level, 3)})
+        return self.volumes()
+
+    def volumes(self) -> list[Message]:
+        """The volume of each channel, for an output that knows nothing yet; none while the level has always been 1."""
+        if not self._levelled:
+            return []
+        return [self._tell_volume(route, self._volume(route)) for route in self._routes if route not in self._shared]
+
+    def share_routes(self, routes: Iterable[Route]) -> list[Message]:
+        """From now on these are the channels on which other seats play as well; before, it may have been others.
+
+        A channel that others begin to share gets its full volume back, as it is theirs too.
+        """
+        before, self._shared = self._shared, frozenset(routes)
+        if not self._levelled:
+            return []
+        ours = [route for route in self._routes if (route in before) != (route in self._shared)]
+        return [self._tell_volume(route, self._volume(route)) for route in ours]
+
     def program_of(self, route: Route, otherwise: int | None) -> int | None:
         """The sound that a rule gave a channel last, ``otherwise`` if none did."""
         return self._programs.get(route, otherwise)
@@ -214,6 +276,13 @@ class Ledger:
             self._refused(now, next(iter(note.holders))[0], wire, "note_length")
         return self._silence(wire, now)
 
+    def give_way(self, now: int) -> list[Message]:
+        """End the note that was struck first, as the room asks; nothing if there is none."""
+        oldest = next(iter(self._sounding), None)
+        if oldest is None or self._share is None:
+            return []
+        return self._give_way(oldest, self._share.gives, now)
+
     def release_part(self, part: str, now: int) -> list[Message]:
         """End every voice of a part."""
         return [
@@ -221,24 +290,63 @@ class Ledger:
         ]
 
     def all_off(self, now: int) -> list[Message]:
-        """Silence everything, and every channel in use.
+        """Silence everything, and every channel in use that is ours alone.
 
         A note-off for each note that is on; what was moved goes back to its place of rest; then pedal up, all notes off and
-        all sound off: controller 123 alone does not end what controller 64 holds.
+        all sound off: controller 123 alone does not end what controller 64 holds. Last, when nothing can be heard, the volume
+        that the level has changed: who plays on the channel next would be too soft.
         """
         messages = [message for wire in list(self._sounding) for message in self._silence(wire, now)]
         messages += self.rest(None, now)
         self._programs.clear()
-        for output, channel in self._routes:
-            messages += [Message(output, data) for data in silencing((), (channel,))]
+        for route in self._routes:
+            if route in self._shared:
+                continue
+            messages += [Message(route.output, data) for data in silencing((), (route.channel,))]
+            if self._levelled:
+                messages.append(self._tell_volume(route, self._limits.volume))
+        self._volumes.clear()
         return messages
 
     def _routed(self, route: Route) -> Route:
         self._routes[route] = None
         return route
 
+    def _oldest(self) -> int:
+        return next(iter(self._sounding.values())).since
+
+    def _make_room(self, share: Share, part: str, velocity: int, now: int) -> list[Message]:
+        """Until one more note fits into the limits of the room: others end theirs, or this seat its own oldest."""
+        messages: list[Message] = []
+        while (limit := share.full(velocity)) is not None:
+            if share.make_way(limit, now):
+                continue
+            oldest = next(iter(self._sounding), None)
+            if oldest is None:
+                break
+            messages += self._give_way(oldest, limit, now)
+        return messages
+
+    def _give_way(self, wire: Wire, limit: str, now: int) -> list[Message]:
+        note = self._sounding[wire]
+        self._refused(now, next(iter(note.holders), (note.part, 0))[0], wire, limit)
+        for voice in note.holders:
+            self._cut(voice, now)
+        return self._silence(wire, now)
+
+    def _volume(self, route: Route) -> int:
+        """What controller 7 of a channel is to be: what a part asked for, else the limit, as far as the level goes."""
+        volume = self._volumes.get(route, self._limits.volume)
+        level = 1.0 if route in self._shared else self._level
+        return max(1, round(volume * level)) if volume and level else 0
+
+    def _tell_volume(self, route: Route, value: int) -> Message:
+        return Message(route.output, (CONTROL_CHANGE | route.channel - 1, VOLUME, value))
+
     def _silence(self, wire: Wire, now: int) -> list[Message]:
         note = self._sounding.pop(wire)
+        if self._share is not None:
+            self._share.ended(note.velocity)
         part = note.part
         for owner in note.holders:
             part = owner[0]
