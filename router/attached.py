@@ -277,7 +277,7 @@ class AttachedOutput:
         """Look for it, and open it."""
         room = self._room
         try:
-            self.there = room.outputs.open(self.name, self.device)
+            there = room.outputs.open(self.name, self.device)
         except OutputError as error:
             self.search.again(now, for_ever=True)
             if self.search.is_new(str(error)):
@@ -287,14 +287,19 @@ class AttachedOutput:
             return False
         finally:
             room.midi_used()
-        self.search.over()
-        room.log.info("output_open", **self._fields, device=self.there.description)
+        self._opened(there)
         return True
+
+    def _opened(self, there: Output) -> None:
+        self.there = there
+        self.search.over()
+        self._room.log.info("output_open", **self._fields, device=there.description)
 
     def open_after(self, now: int) -> None:
         """Open it after what was sent just now: at once if somebody has it open already, else in a moment (``look_for``)."""
-        if self._room.outputs.is_open(self.name, self.device):
-            self.open(now)
+        there = self._room.outputs.if_open(self.name, self.device)
+        if there is not None:
+            self._opened(there)
         else:
             self.search.at = now + SENT
 

@@ -43,7 +43,7 @@ from router.units import NANOSECONDS, nearest
 HUSHING = 5.0
 """Seconds to end what an earlier router left sounding, before this one begins."""
 
-SWITCH = 0.0005
+SWITCH = 0.0001
 """Seconds after which a thread that works must let another go on: the loop is one of them, and must not wait."""
 
 

@@ -46,18 +46,22 @@ class SharedOutputs:
         for gone in [gone for gone, one in self._open.items() if not one.output.present()]:
             self._drop(gone)  # first, as JACK's library knows no new server while a client of the old one is left
         key = _key(name, device)
-        one = self._open.pop(key, None) or _Open(self._keep(open_output(name, device)))
+        return self._hold(key, self._open.get(key) or _Open(self._keep(open_output(name, device))), device)
+
+    def if_open(self, name: str, device: OutputDevice) -> Output | None:
+        """The same if somebody has opened it already, else None."""
+        try:
+            key = _key(name, device)
+        except OutputError:
+            return None
+        one = self._open.get(key)
+        return self._hold(key, one, device) if one is not None and one.output.present() else None
+
+    def _hold(self, key: Hashable, one: _Open, device: OutputDevice) -> Output:
         one.holders += 1
+        self._open.pop(key, None)
         self._open[key] = one
         return Held(self, key, one, device)
-
-    def is_open(self, name: str, device: OutputDevice) -> bool:
-        """Whether ``open`` would give what is open already."""
-        try:
-            one = self._open.get(_key(name, device))
-        except OutputError:
-            return False
-        return one is not None and one.output.present()
 
     def give_back(self, key: Hashable, one: _Open, failed: bool) -> None:
         """One holder less; where it has failed the others are told by the next thing that they send."""
