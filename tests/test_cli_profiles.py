@@ -124,10 +124,20 @@ def test_check_a_good_profile(capsys):
     said = capsys.readouterr().out
     assert said.startswith(f"{shipped() / 'wren.yaml'}: fine\n")
     assert "wren plays in D major, at 84 beats a minute." in said
+    assert "room" not in said
     assert "each press of finger" in said
     assert "not a medical device" in said
     assert "breathing circuit" in said
     assert len(said.splitlines()) <= 24, "one screen"
+
+
+@pytest.mark.parametrize(
+    ("name", "said"),
+    [("heron", "its tempo and its key, scale and chords, those hold"), ("wagtail", "its tempo, those hold")],
+)
+def test_check_says_what_is_followed_of_the_room(name, said, capsys):
+    assert main(["check", name]) == 0
+    assert f"Where the room says {said} instead." in capsys.readouterr().out
 
 
 def test_check_tells_each_movement_in_words(capsys):

@@ -28,7 +28,7 @@ from router.devices import (
     SerialDevice,
     TerminalKey,
 )
-from router.engine import Engine
+from router.engine import HARMONY, TEMPO, Engine
 from router.events import Route
 from router.inputs.serial import Reading
 from router.ledger import Limits
@@ -198,6 +198,21 @@ def test_what_is_left_out_has_its_default(write):
     assert profile.plan.music == Music()
     assert profile.plan.limits == Limits()
     assert settings_of(profile.plan.inputs["pad"]) == SwitchSettings(30 * MS, 0, longest=60_000 * MS)
+
+
+@pytest.mark.parametrize(
+    ("music", "follows"),
+    [
+        ("music: {key: D}", set()),
+        ("music: {follow: room}", {TEMPO, HARMONY}),
+        ("music: {follow: tempo}", {TEMPO}),
+        ("music: {follow: harmony, progression: {chords: [C, G], every: 1 bar}}", {HARMONY}),
+    ],
+)
+def test_what_a_profile_follows_of_the_room(write, music, follows):
+    plan = load(write(f"{music}\n{LITTLE}")).plan
+    assert plan.follows == follows
+    assert plan.progression.chords == (() if "progression" not in music else plan.progression.chords[:2])
 
 
 def test_pressure_defaults_are_those_of_the_conditioning(write):

@@ -6,14 +6,16 @@ a change is meant, run ``python tests/test_shipped_profiles.py`` and read what c
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import mido
 import pytest
 
 from router.conditioning.pressure import PressureConditioner
-from router.engine import Engine
+from router.engine import HARMONY, TEMPO, Engine
 from router.events import Lost, MidiSample, PointerSample, PressureSample, Sample, SwitchSample
+from router.music import SCALES
 from router.player import steps
 from router.profile import check, load, shipped
 from router.profile.model import Profile
@@ -38,6 +40,41 @@ def test_there_is_one_for_many_needs():
 def test_the_therapists_page_names_every_one():
     page = (shipped() / "README.md").read_text(encoding="utf-8")
     assert [path.name for path in PROFILES if f"`{path.name}`" not in page] == []
+
+
+def test_some_take_part_in_a_room_and_say_so_in_words():
+    following = {path.stem: load(path).plan.follows for path in PROFILES}
+    assert {name: follows for name, follows in following.items() if follows} == {
+        "heron": {TEMPO, HARMONY},
+        "jay": {TEMPO, HARMONY},
+        "wagtail": {TEMPO},
+    }
+    for name in ("heron", "jay", "wagtail"):
+        assert "the room" in (shipped() / f"{name}.yaml").read_text(encoding="utf-8")
+
+
+@pytest.mark.parametrize("name", ["heron", "jay"])
+def test_in_a_room_they_play_in_its_key_and_scale(name):
+    """In C sharp minor where alone they are in A; and nothing is left on when the room changes under them."""
+    profile = load(shipped() / f"{name}.yaml")
+    room = replace(profile.plan.music, tonic=1, scale=SCALES["minor"])
+    told: list[tuple[str, dict]] = []
+    engine = Engine(profile.plan, lambda _now, event, fields: told.append((event, fields)))
+    engine.start(0)
+    engine.follow(room, 0)
+    samples = movements(profile)
+    for t, sample in samples:
+        while (due := engine.next_deadline()) is not None and due < t:
+            engine.wake(due)
+        engine.handle(sample, t)
+    drums = {part.name for part in profile.plan.parts if part.route.channel == 10}
+    begun = [fields["note"] for event, fields in told if event == "note_on" and fields["part"] not in drums]
+    assert begun
+    assert all(room.contains(note) for note in begun)
+    assert not all(profile.plan.music.contains(note) for note in begun)
+    engine.follow(profile.plan.music, samples[-1][0])
+    engine.stop(samples[-1][0])
+    assert engine.sounding == ()
 
 
 def movements(profile: Profile) -> list[tuple[int, Sample]]:

@@ -10,13 +10,13 @@ from router import configuration
 from router.configuration import Configuration
 from router.configuration.apart import form_of
 from router.devices import Instrument, OutputDevice
-from router.engine import TEMPO
+from router.engine import HARMONY, TEMPO
 from router.midi import PROGRAMS
 from router.music import NAMES, SCALES
 from router.profile import Problem, Profile, ProfileError, find, load
 from router.profile.manual import summary
 from router.profile.plugins import installed
-from router.room import KEY, SCALE
+from router.room import ANYBODY, KEY, SCALE
 from router.units import DAYS, NANOSECONDS
 
 NAME = "check"
@@ -72,6 +72,13 @@ def _words(profile: Profile) -> Iterator[str]:
     scale = next((name for name, shape in SCALES.items() if shape == music.scale), "a scale of its own")
     yield ""
     yield f"  {profile.child} plays in {NAMES[music.tonic]} {scale}, at {float(music.tempo):g} beats a minute."
+    if profile.plan.follows:
+        names = [
+            name
+            for what, name in ((TEMPO, "tempo"), (HARMONY, "key, scale and chords"))
+            if what in profile.plan.follows
+        ]
+        yield f"  Where the room says its {' and its '.join(names)}, those hold instead."
     for part in profile.plan.parts:
         yield ""
         yield f"  {part.name}: {' and '.join(_movement(source, profile) for source in part.sources)}"
@@ -100,6 +107,11 @@ def _movement(source: str, profile: Profile) -> str:
     if kind == "pointer":
         where = {"x": "from left to right", "y": "from top to bottom"}
         return f"how far {name} has moved {where[what]}" if what else f"each zone that {name} stays in"
+    if kind == "listen":
+        listens = profile.plan.listens[name]
+        part = f" of the part {listens.part}" if listens.part is not None else ""
+        seat = {"": "", ANYBODY: " of any other seat"}.get(listens.seat, f" of the seat {listens.seat}")
+        return f"each {'phrase' if what else 'note'}{part}{seat} ({name})"
     return f"controller {what.removeprefix('cc')} of {name}" if what else f"each key of {name}"
 
 

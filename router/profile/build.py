@@ -26,7 +26,7 @@ from router.devices import (
     SerialDevice,
     TerminalKey,
 )
-from router.engine import MakeConditioner, PartPlan, Plan, RulePlan
+from router.engine import HARMONY, TEMPO, MakeConditioner, PartPlan, Plan, RulePlan
 from router.events import Route
 from router.harmony import Progression
 from router.ledger import Limits
@@ -42,6 +42,9 @@ from router.profile.validate import settings
 from router.rules.base import Kind
 from router.units import PRESSURE
 
+FOLLOWS = {"room": frozenset({TEMPO, HARMONY}), "tempo": frozenset({TEMPO}), "harmony": frozenset({HARMONY})}
+"""What a profile may say that it follows, and what that is."""
+
 
 def build(tree: Node, path: Path, report: Report) -> Profile | None:
     """The profile that a tree describes, or None if anything is wrong; every mistake goes to ``report``."""
@@ -54,8 +57,7 @@ def build(tree: Node, path: Path, report: Report) -> Profile | None:
     outputs = pieces.outputs(pieces.group(tree, "outputs"), report)
     parts = pieces.parts(pieces.group(tree, "parts"), report)
     goals = pieces.goals(pieces.group(tree, "goals"), report)
-    chords = pieces.group(tree, "music").values.get("progression")
-    meaning.check(inputs, outputs, parts, chords if isinstance(chords, Entries) else None, report)
+    meaning.check(inputs, outputs, parts, pieces.group(tree, "music"), report)
     if top is None or len(report):
         return None
     used = frozenset(source for part in parts for source in part.names)
@@ -71,6 +73,7 @@ def build(tree: Node, path: Path, report: Report) -> Profile | None:
         {name: _conditioner(name, heard, used, levels) for name, heard in inputs.items()},
         tuple(_part_plan(part, path) for part in parts),
         progression,
+        FOLLOWS.get(top["music"].get("follow"), frozenset()),
     )
     return Profile(
         path,

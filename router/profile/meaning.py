@@ -32,7 +32,7 @@ def check(
     inputs: Mapping[str, Heard],
     outputs: Mapping[str, tuple[Mapping[str, Any], Place]],
     parts: Sequence[Played],
-    progression: Entries | None,
+    music: Entries,
     report: Report,
 ) -> None:
     """Everything that only shows when the pieces are seen together."""
@@ -45,6 +45,8 @@ def check(
         _moves(heard, report)
     _same_device_twice(list(inputs.values()), report)
     same_output_twice(outputs, report)
+    chords = music.values.get("progression")
+    progression = chords if isinstance(chords, Entries) else None
     used = _centres(inputs, report) | _progression(progression, inputs, report)
     for part in parts:
         known = _sources(part, inputs, report)
@@ -54,7 +56,8 @@ def check(
         _port(part, outputs, report)
         _drums(part, report)
         _weights(part, report)
-        _follows(part, progression, report)
+        if progression is None and not _follows_harmony(music):
+            _follows(part, report)
     _unused(inputs, used, parts, report)
     _two_sounds(parts, report)
     _programs(parts, report)
@@ -429,6 +432,8 @@ def _progression(node: Entries | None, inputs: Mapping[str, Heard], report: Repo
             message, hint, _ = _no_source(
                 name, inputs, {source: kind for source, kind in every.items() if source in right} or every
             )
+            if way == "follow" and name == "room":
+                hint = 'To follow the room, write "follow: room" under music itself, beside the progression.'
             report.missing(text.place, message, hint)
         elif way == "follow":
             hint = f"Name {either(sorted(keyboards))}." if keyboards else "Add an input of type midi for it."
@@ -442,17 +447,24 @@ def _progression(node: Entries | None, inputs: Mapping[str, Heard], report: Repo
     return used
 
 
-def _follows(part: Played, progression: Entries | None, report: Report) -> None:
+def _follows_harmony(music: Entries) -> bool:
+    """Whether the chords may come from the room; also if it cannot be read what is followed."""
+    node = music.values.get("follow")
+    return node is not None and not (isinstance(node, Text) and node.text.strip() == "tempo")
+
+
+def _follows(part: Played, report: Report) -> None:
     """A rule that follows the chord needs one."""
     for step in part.steps:
         follows = step.settings.get("follow") is True or (
             step.rule.name == "scale_lock" and step.settings.get("to") == "chord"
         )
-        if follows and progression is None:
+        if follows:
             report.missing(
                 step.place,
                 f'"{step.rule.name}" follows the chords of the music, and there are none',
-                'Write them under music, for example "progression: {chords: [C, Am, F, G], every: 2 bars}".',
+                'Write them under music, for example "progression: {chords: [C, Am, F, G], every: 2 bars}". '
+                'Or "follow: room" there, for those of the room.',
             )
 
 

@@ -79,6 +79,11 @@ MUSIC = group(
         "description": "how many quarter notes a bar has",
     },
     progression={**PROGRESSION, "description": "the chords that parts can follow, and what goes on to the next"},
+    follow={
+        "enum": ["room", "tempo", "harmony"],
+        "description": "what the room says instead, where it says anything: tempo and beats, harmony (key, scale and chords), or both. "
+        "If left out, nothing",
+    },
 )
 
 LIMITS = group(
