@@ -12,9 +12,10 @@ from hypothesis import strategies as st
 from router import clock
 from router.devices import SerialDevice
 from router.events import PressureSample, SwitchSample
-from router.inputs import by_device, open_input, serial
+from router.inputs import by_device, open_input, serial, wish_for
 from router.inputs.base import PER_READ, DeviceBusy, DeviceLost, DeviceMissing
-from router.inputs.serial import LONGEST_LINE, LineReader, Reading, SerialInput, find
+from router.inputs.serial import LONGEST_LINE, LineReader, Reading, SerialInput
+from router.inputs.shared import Sharing
 
 
 class Line:
@@ -231,8 +232,8 @@ def test_one_line_is_opened_once(opened, line):
 def test_a_link_names_the_line_and_may_come_back_to_another(tmp_path, line):
     link = tmp_path / "usb-Sensor"
     link.symlink_to(line.path)
-    assert find(str(link)) == str(link)
     cheek = SerialInput({"cheek": SerialDevice(str(link))}, [])
+    assert cheek.description == f"serial line {link}"
     line.send(b"\n9\n")
     assert values(read(cheek)) == [9.0]
     cheek.close()
@@ -251,6 +252,10 @@ def test_a_name_without_case_and_several_that_match(monkeypatch):
         ),
     ]
     monkeypatch.setattr(serial, "lines", lambda: there)
+
+    def find(pattern):
+        return serial.find(wish_for(Sharing(), "", {"cheek": SerialDevice(pattern)}))
+
     assert find("*breath_sensor_b*") == "/dev/ttyACM1"
     assert find("ttyacm0") == "/dev/ttyACM0"
     with pytest.raises(DeviceMissing) as refused:

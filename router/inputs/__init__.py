@@ -5,7 +5,7 @@ Each module is imported when a profile needs it: its libraries take their time t
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from typing import cast
 
 from router.devices import (
@@ -21,6 +21,7 @@ from router.devices import (
     TerminalKey,
 )
 from router.inputs.base import DeviceMissing, Input
+from router.inputs.shared import Sharing, Wish
 
 Devices = dict[str, Device]
 """The inputs that one device serves, by name."""
@@ -34,43 +35,50 @@ def by_device(devices: Mapping[str, Device]) -> list[Devices]:
     return list(groups.values())
 
 
-def open_input(devices: Devices, types: Mapping[str, str]) -> Input:
+def wish_for(sharing: Sharing, who: str, devices: Devices, news: Callable[[], None] = lambda: None) -> Wish:
+    """That somebody looks for the device that serves these inputs, a group of ``by_device``; see ``Sharing.wish``."""
+    return sharing.wish(who, _identity(next(iter(devices.values()))), devices, news)
+
+
+def open_input(devices: Devices, types: Mapping[str, str], wish: Wish | None = None) -> Input:
     """Open the device that serves these inputs, a group of ``by_device``; ``types`` as in the profile.
+
+    ``wish``: that for which it is opened, where others look for devices, too.
 
     Raises:
         DeviceMissing: it is not there now, or cannot be opened; the message says what was looked for.
     """
     try:
-        return _open(devices, types)
+        return _open(devices, types, wish or wish_for(Sharing(), "", devices))
     except ImportError as error:
         raise DeviceMissing(
             f"the package {error.name} is needed for {', '.join(devices)}, and not installed"
         ) from error
 
 
-def _open(devices: Devices, types: Mapping[str, str]) -> Input:
+def _open(devices: Devices, types: Mapping[str, str], wish: Wish) -> Input:
     match next(iter(devices.values())):
         case SerialDevice():
             from router.inputs.serial import SerialInput  # noqa: PLC0415 - see the module's docstring
 
             switches = [name for name in devices if types[name] == "switch"]
-            return SerialInput(cast("dict[str, SerialDevice]", devices), switches)
+            return SerialInput(cast("dict[str, SerialDevice]", devices), switches, wish)
         case MidiInDevice() | MidiPressure():
             from router.inputs.midi import MidiInput  # noqa: PLC0415 - as above
 
-            return MidiInput(cast("dict[str, MidiDevice]", devices))
+            return MidiInput(cast("dict[str, MidiDevice]", devices), wish)
         case TerminalKey():
             from router.inputs.terminal import TerminalInput  # noqa: PLC0415 - as above
 
-            return TerminalInput(cast("dict[str, TerminalKey]", devices))
+            return TerminalInput(cast("dict[str, TerminalKey]", devices), wish=wish)
         case EvdevSwitch(each=True):
             from router.inputs.every import EveryEvdev  # noqa: PLC0415 - as above
 
-            return EveryEvdev(cast("dict[str, EvdevSwitch]", devices))
+            return EveryEvdev(cast("dict[str, EvdevSwitch]", devices), wish)
         case EvdevSwitch() | EvdevAxis() | EvdevPointer():
             from router.inputs.evdev import open_evdev  # noqa: PLC0415 - as above
 
-            return open_evdev(cast("dict[str, EvdevDevice]", devices))
+            return open_evdev(cast("dict[str, EvdevDevice]", devices), wish)
 
 
 def _identity(device: Device) -> tuple[object, ...]:

@@ -13,7 +13,10 @@ A joystick's stick at rest is never quite in the middle, so the kernel says how 
 (``flat`` of EVIOCGABS); there a place is exactly 0.5. A pressure takes the axis as it is. An axis is only reported when
 it changes, so a pressure is also given once when the device is opened.
 
-A key that is held when the device is opened counts as open until it has been let go: nobody pressed it for us.
+A key that is held when the device is opened counts as open until it has been let go: nobody pressed it for us. The same
+holds for whoever joins a device that is open already. The kernel forgets what waits to be read of its keys when it is
+asked for their state, so it is asked once for all who listen, and never when one of them comes or goes.
+
 Stamps are those of the kernel, on the monotonic clock. The device is taken for ourselves alone (``grab``), so that a
 switch that is a keyboard's Enter does not type into a login.
 """
@@ -25,16 +28,18 @@ import fcntl
 import math
 import os
 import struct
-from collections.abc import Collection, Iterator, Mapping
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from contextlib import closing
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 from router.devices import EvdevAxis, EvdevDevice, EvdevPointer, EvdevSwitch
 from router.events import PointerSample, PressureSample, SwitchSample
-from router.inputs.base import DeviceBusy, DeviceLost, DeviceMissing, Input, Stamped
-from router.names import Candidate, NotOne, choose, listed, matches
+from router.inputs.base import DeviceBusy, DeviceLost, DeviceMissing, Stamped
+from router.inputs.shared import Kind, Opened, Reader, Sharing, Wish
+from router.names import Candidate, listed, matches
 from router.units import NANOSECONDS, nearest
 
 EVENT = struct.Struct("@llHHi")
@@ -43,11 +48,10 @@ EVENT = struct.Struct("@llHHi")
 EV_SYN, EV_KEY, EV_REL, EV_ABS = 0, 1, 2, 3
 SYN_REPORT, SYN_DROPPED = 0, 3
 EVIOCSCLOCKID = 0x400445A0  # linux/input.h: _IOW('E', 0xa0, int)
+EVIOCGRAB = 0x40044590  # _IOW('E', 0x90, int)
 CLOCK_MONOTONIC = 1
 
 _DEVICES = Path("/dev/input")
-_TAKEN: set[str] = set()
-"""The nodes that this process has for itself alone: for the message to whoever means one device by two patterns."""
 
 _AT_ONCE = 64
 """Events read in one go; the kernel keeps at least as many."""
@@ -75,21 +79,17 @@ class Node:
     """An open device node: everything that only the kernel can answer.
 
     Raises:
-        OSError: it cannot be opened, or somebody else has it for himself alone.
+        OSError: it cannot be opened.
     """
 
-    def __init__(self, path: str, grab: bool) -> None:
+    def __init__(self, path: str) -> None:
         from evdev import InputDevice  # noqa: PLC0415 - only Linux has it, and only running needs it
 
         self._device: Any = InputDevice(path)
         self.name = str(self._device.name)
         self.path = path
-        self._grabbed = grab
         try:
             fcntl.ioctl(self._device.fd, EVIOCSCLOCKID, struct.pack("i", CLOCK_MONOTONIC))
-            if grab:
-                self._device.grab()
-                _TAKEN.add(path)
         except OSError:
             self._device.close()
             raise
@@ -106,12 +106,95 @@ class Node:
         info = self._device.absinfo(code)
         return Axis(info.value, info.min, info.max, info.flat)
 
+    def grab(self, ours: bool) -> None:
+        """Take it for this process alone, or leave it to all again. Nothing that is on its way to us is lost by it.
+
+        Raises:
+            OSError: another program has it for itself alone.
+        """
+        fcntl.ioctl(self._device.fd, EVIOCGRAB, int(ours))
+
     def close(self) -> None:
         """Closing also gives up the grab."""
-        if self._grabbed:
-            self._grabbed = False
-            _TAKEN.discard(self.path)
         self._device.close()
+
+
+class Report(NamedTuple):
+    """What the kernel has sent: stamp, type, code and value of each event that counts.
+
+    ``held``: after a loss, the keys that are down now, which is newer than all events here; ``losses``: how many there were.
+    """
+
+    events: Sequence[tuple[int, int, int, int]]
+    held: frozenset[int] | None = None
+    losses: int = 0
+
+
+class Events(Opened[Report]):
+    """An open device node, for all who listen to it. ``down``: the keys that were down when it was read last."""
+
+    def __init__(self, node: Node) -> None:
+        super().__init__()
+        self.node = node
+        self.down = node.held()
+        self._grabbed = False
+        self._void = False  # between SYN_DROPPED and the next SYN_REPORT
+
+    @property
+    def description(self) -> str:
+        return f'input device "{self.node.name}" ({self.node.path})'
+
+    def fileno(self) -> int:
+        return self.node.fileno()
+
+    def take(self, now: int) -> Report | None:
+        try:
+            data = os.read(self.node.fileno(), EVENT.size * _AT_ONCE)
+        except BlockingIOError:
+            return None
+        except OSError as error:  # ENODEV: unplugged
+            raise DeviceLost(f"{self.description}: {error.strerror}") from error
+        if not data:
+            raise DeviceLost(f"{self.description}: hung up")
+        events = []
+        losses = 0
+        missed = False
+        for seconds, microseconds, kind, code, value in EVENT.iter_unpack(data):
+            if kind == EV_SYN and code == SYN_DROPPED:
+                self._void = True
+                losses += 1
+            elif self._void:
+                if kind == EV_SYN and code == SYN_REPORT:
+                    self._void, missed = False, True
+            else:
+                events.append((seconds * NANOSECONDS + microseconds * 1000, kind, code, value))
+                if kind == EV_KEY:
+                    (self.down.add if value else self.down.discard)(code)
+        if missed:  # last, because the state now is newer than everything that was read
+            try:
+                self.down = self.node.held()
+            except OSError as error:
+                raise DeviceLost(f"{self.description}: {error.strerror}") from error
+        return Report(events, frozenset(self.down) if missed else None, losses)
+
+    def join(self, reader: Reader[Report]) -> None:
+        self._grab((*self.readers, reader))
+        super().join(reader)
+
+    def leave(self, reader: Reader[Report]) -> None:
+        super().leave(reader)
+        if not self.over:
+            self._grab(self.readers)
+
+    def close(self) -> None:
+        self.node.close()
+
+    def _grab(self, readers: Iterable[Reader[Report]]) -> None:
+        """Have it for ourselves alone, as long as one of those who listen wants that."""
+        wanted = any(isinstance(reader, EvdevInput) and reader.grabs for reader in readers)
+        if wanted != self._grabbed:
+            self.node.grab(wanted)
+            self._grabbed = wanted
 
 
 @dataclass(slots=True)
@@ -159,14 +242,16 @@ class _Pointer:
     moved: bool = False
 
 
-class EvdevInput(Input):
+class EvdevInput(Reader[Report]):
     """An open device that serves these inputs of a profile."""
 
-    def __init__(self, node: Node, devices: Mapping[str, EvdevDevice]) -> None:
+    def __init__(self, opened: Events, devices: Mapping[str, EvdevDevice], wish: Wish | None = None) -> None:
         self.inputs = tuple(devices)
-        self.path = node.path
-        self.description = f'input device "{node.name}" ({node.path})'
-        self._node = node
+        self.devices = devices
+        self.grabs = any(device.grab for device in devices.values())
+        self.path = opened.node.path
+        self.description = opened.description
+        self._node = opened.node
         self._keys: dict[int, _Key] = {}
         self._pressures: list[_Pressure] = []
         self._pointers: list[_Pointer] = []
@@ -177,13 +262,13 @@ class EvdevInput(Input):
                     self._keys.setdefault(code(device.key), _Key([])).inputs.append(name)
                 case EvdevAxis():
                     axis = code(device.axis)
-                    self._pressures.append(_Pressure(name, axis, device, node.axis(axis).value))
+                    self._pressures.append(_Pressure(name, axis, device, self._node.axis(axis).value))
                 case EvdevPointer():
                     self._add_pointer(name, (code(device.x), code(device.y)), device)
-        for held in node.held() & self._keys.keys():
+        for held in opened.down & self._keys.keys():
             self._keys[held].muted = True
         self.first = [pressure.sample() for pressure in self._pressures]  # where they are now; not given yet
-        self._void = False  # between SYN_DROPPED and the next SYN_REPORT
+        super().__init__(opened, wish)
 
     def _add_pointer(self, name: str, codes: tuple[int, int], device: EvdevPointer) -> None:
         if _relative(device):
@@ -194,44 +279,22 @@ class EvdevInput(Input):
             raise DeviceMissing(f"{self.description}: an axis of {name} has no length")
         self._pointers.append(_Pointer(name, codes, axes, [axis.value for axis in axes]))
 
-    def fileno(self) -> int:
-        return self._node.fileno()
-
-    def read(self, now: int) -> list[Stamped]:
-        try:
-            data = os.read(self._node.fileno(), EVENT.size * _AT_ONCE)
-        except BlockingIOError:
-            return []
-        except OSError as error:  # ENODEV: unplugged
-            raise DeviceLost(f"{self.description}: {error.strerror}") from error
-        if not data:
-            raise DeviceLost(f"{self.description}: hung up")
-        stamped: list[Stamped] = []
-        missed = False
-        for seconds, microseconds, kind, code, value in EVENT.iter_unpack(data):
-            stamp = seconds * NANOSECONDS + microseconds * 1000
-            if kind == EV_SYN and code == SYN_DROPPED:
-                self._void = True
-                self.dropped += 1
-            elif kind == EV_SYN and code == SYN_REPORT:
-                if self._void:
-                    self._void, missed = False, True
-                else:
-                    stamped += ((stamp, sample) for sample in self._moved())
-            elif self._void:
-                continue
+    def made(self, what: Report, now: int) -> Iterator[Stamped]:
+        self.dropped += what.losses
+        for stamp, kind, code, value in what.events:
+            if kind == EV_SYN and code == SYN_REPORT:
+                for sample in self._moved():
+                    yield stamp, sample
             elif kind == EV_KEY and value in (0, 1):
-                stamped += ((stamp, sample) for sample in self._key(code, value == 1))
+                for said in self._key(code, value == 1):
+                    yield stamp, said
             elif kind == EV_ABS:
                 self._axis(code, value)
             elif kind == EV_REL:
                 self._roll(code, value)
-        if missed:  # last, because the state now is newer than everything that was read
-            stamped += ((now, sample) for sample in self._made_up())
-        return stamped
-
-    def close(self) -> None:
-        self._node.close()
+        if what.held is not None:
+            for missed in self._made_up(what.held):
+                yield now, missed
 
     def _key(self, code: int, down: bool) -> Iterator[SwitchSample]:
         key = self._keys.get(code)
@@ -277,10 +340,9 @@ class EvdevInput(Input):
                 roller.moved = False
                 yield PointerSample(roller.name, *roller.place)
 
-    def _made_up(self) -> Iterator[SwitchSample | PressureSample | PointerSample]:
+    def _made_up(self, held: Collection[int]) -> Iterator[SwitchSample | PressureSample | PointerSample]:
         """What was missed. How far a relative axis has moved meanwhile nobody knows."""
         try:
-            held = self._node.held()
             values = [self._node.axis(pressure.code).value for pressure in self._pressures]
             places = [[self._node.axis(code).value for code in pointer.codes] for pointer in self._pointers]
         except OSError as error:
@@ -302,28 +364,60 @@ def _relative(device: EvdevPointer) -> bool:
 
 @dataclass(frozen=True, slots=True)
 class Present:
-    """A device that is there: its names, and the codes of what it has, by kind (EV_KEY, EV_REL, EV_ABS)."""
+    """A device that is there: its names, and the codes of what it has, by kind (EV_KEY, EV_REL, EV_ABS).
+
+    ``socket``: the name of the socket that it is plugged into, if it has one, else its path.
+    """
 
     candidate: Candidate
     path: str
     has: Mapping[int, tuple[int, ...]]
+    socket: str = ""
 
 
-def open_evdev(devices: Mapping[str, EvdevDevice]) -> EvdevInput:
+def open_evdev(devices: Mapping[str, EvdevDevice], wish: Wish | None = None) -> EvdevInput:
     """Open the device that serves these inputs (all of one pattern).
 
     Raises:
         DeviceMissing: no such device now, several, or one that cannot be opened.
     """
-    return _open(_find(next(iter(devices.values())).pattern, _wanted(devices)), devices)
+    wish = wish or Sharing().wish("", ("evdev",), devices)
+    there = {device.socket or device.path: device for device in present()}
+    able = [device for device in there.values() if _has(device, _wanted(devices))]
+    if why := _why_none(wish.pattern, [*there.values()], able, _wanted(devices)):
+        raise DeviceMissing(why)
+    names = {socket: device.candidate for socket, device in there.items() if device in able}
+    kind = Kind("input device", "evdev", "another key or axis", partial(_means, there), _clash)
+    path = there[wish.sharing.choose(wish, names, kind)].path
+    try:
+        opened = _open(path, devices, wish)
+    except DeviceMissing:
+        wish.sharing.failed(wish)
+        raise
+    wish.sharing.settled(wish)
+    return opened
 
 
-def open_each(devices: Mapping[str, EvdevDevice], known: Collection[str]) -> list[EvdevInput]:
+def _means(there: Mapping[str, Present], devices: Mapping[str, EvdevDevice], socket: str) -> bool:
+    pattern = next(iter(devices.values())).pattern
+    return matches(pattern, there[socket].candidate.names) and _has(there[socket], _wanted(devices))
+
+
+def _clash(ours: Mapping[str, EvdevDevice], theirs: Mapping[str, EvdevDevice]) -> str:
+    """What both use of one device, by the kernel's names."""
+    wanted, used = _wanted(ours), _wanted(theirs)
+    return " and ".join(name_of(kind, number) for kind in wanted for number in sorted(wanted[kind] & used[kind]))
+
+
+def open_each(devices: Mapping[str, EvdevDevice], known: Collection[str], wish: Wish | None = None) -> list[EvdevInput]:
     """Open every device that can serve these inputs (all of one pattern), but those whose paths are ``known``.
+
+    What another seat uses of one is left to it.
 
     Raises:
         DeviceMissing: none is there that can be opened.
     """
+    wish = wish or Sharing().wish("", ("every evdev",), devices)
     wanted, pattern = _wanted(devices), next(iter(devices.values())).pattern
     there = present()
     able = [device for device in there if _has(device, wanted)]
@@ -331,8 +425,11 @@ def open_each(devices: Mapping[str, EvdevDevice], known: Collection[str]) -> lis
     for device in able:
         if device.path in known or not matches(pattern, device.candidate.names):
             continue
+        if rivals := _rivals(wish.sharing.has_opened(device.path), devices, wish):
+            why = f'every input device called "{pattern}" that is there is used by {rivals[0][0].who}'
+            continue
         try:
-            found.append(_open(device.path, devices))
+            found.append(_open(device.path, devices, wish))
         except DeviceMissing as error:  # it costs this one only
             why = str(error)
     if not found:
@@ -358,17 +455,34 @@ def _has(device: Present, wanted: Mapping[int, set[int]]) -> bool:
     return all(codes <= {*device.has[kind]} for kind, codes in wanted.items())
 
 
-def _open(path: str, devices: Mapping[str, EvdevDevice]) -> EvdevInput:
+def _open(path: str, devices: Mapping[str, EvdevDevice], wish: Wish) -> EvdevInput:
     try:
-        node = Node(path, any(device.grab for device in devices.values()))
+        opened = wish.sharing.opened(path, lambda: Events(Node(path)))
     except OSError as error:
-        kind = DeviceBusy if error.errno == errno.EBUSY else DeviceMissing
-        raise kind(f"input device {path} cannot be opened: {_reason(error, path)}") from error
+        raise _refused(path, error) from error
+    for rival, reader in _rivals(opened, devices, wish):  # who takes every device leaves one to whoever means it
+        if rival.at[0] == "every evdev" != wish.at[0]:
+            reader.give_up(f"{opened.description} is used by {wish.who} now")
     try:
-        return EvdevInput(node, devices)
-    except (OSError, DeviceMissing) as error:
-        node.close()
-        raise DeviceMissing(str(error)) from error
+        return EvdevInput(opened, devices, wish)
+    except OSError as error:
+        opened.close_unused()
+        raise _refused(path, error) from error
+    except DeviceMissing:
+        opened.close_unused()
+        raise
+
+
+def _rivals(
+    opened: Opened[Report] | None, devices: Mapping[str, EvdevDevice], wish: Wish
+) -> list[tuple[Wish, EvdevInput]]:
+    """Who else uses the same of this device."""
+    return [
+        (reader.wish, reader)
+        for reader in (opened.readers if opened is not None else ())
+        if isinstance(reader, EvdevInput) and reader.wish is not None and not reader.given_up
+        if reader.wish.who != wish.who and _clash(devices, reader.devices)
+    ]
 
 
 def code(name: str) -> int:
@@ -417,7 +531,9 @@ def present() -> list[Present]:
             names = [*by_id.get(path, ()), *sockets, name] if each_known else [*sockets, *by_id.get(path, ()), name]
             remark = name
         kinds = {kind: tuple(has.get(kind, ())) for kind in (EV_KEY, EV_REL, EV_ABS)}
-        result.append(Present(Candidate(tuple(names), remark), path, kinds))
+        result.append(
+            Present(Candidate(tuple(names), remark), path, kinds, by_path[path][0] if path in by_path else path)
+        )
     return result
 
 
@@ -427,21 +543,11 @@ def state(device: Present) -> tuple[set[int], dict[int, Axis]]:
     Raises:
         OSError: it has gone.
     """
-    node = Node(device.path, grab=False)
+    node = Node(device.path)
     try:
         return node.held(), {axis: node.axis(axis) for axis in device.has[EV_ABS]}
     finally:
         node.close()
-
-
-def _find(pattern: str, wanted: Mapping[int, set[int]]) -> str:
-    devices = present()
-    able = [device for device in devices if _has(device, wanted)]
-    try:
-        chosen = choose(pattern, [device.candidate for device in able], "input device", "evdev")
-    except NotOne as error:
-        raise DeviceMissing(_why_none(pattern, devices, able, wanted) or str(error)) from error
-    return next(device.path for device in able if device.candidate is chosen)
 
 
 def _why_none(pattern: str, devices: list[Present], able: list[Present], wanted: Mapping[int, set[int]]) -> str | None:
@@ -478,9 +584,12 @@ def _links(folder: str) -> dict[str, list[str]]:
     return links
 
 
-def _reason(error: OSError, path: str) -> str:
-    if error.errno == errno.EBUSY and path in _TAKEN:
-        return "another input has it; write it after evdev: with the same letters in both"
+def _refused(path: str, error: OSError) -> DeviceMissing:
+    kind = DeviceBusy if error.errno == errno.EBUSY else DeviceMissing
+    return kind(f"input device {path} cannot be opened: {_reason(error)}")
+
+
+def _reason(error: OSError) -> str:
     if error.errno == errno.EACCES:
         return "permission denied; on Debian the user must be in the group input"
     if error.errno == errno.EBUSY:

@@ -1,7 +1,8 @@
 """Every kernel input device that a pattern means, as one: for a switch that may be any key box that is plugged in.
 
 A switch is pressed while it is pressed on any of them. A device that comes later is taken in (``more``), and one that goes
-lets go of what it held; only when the last has gone is the input lost.
+lets go of what it held; only when the last has gone is the input lost. One that another seat means by its name, for the
+same key, is left to that seat.
 """
 
 from __future__ import annotations
@@ -14,6 +15,7 @@ from router.devices import EvdevSwitch
 from router.events import Sample, SwitchSample
 from router.inputs.base import DeviceLost, DeviceMissing, Input, Stamped
 from router.inputs.evdev import EvdevInput, open_each
+from router.inputs.shared import Wish
 
 
 class EveryEvdev(Input):
@@ -23,15 +25,16 @@ class EveryEvdev(Input):
         DeviceMissing: there is none at all, or none that can be opened.
     """
 
-    def __init__(self, devices: Mapping[str, EvdevSwitch]) -> None:
+    def __init__(self, devices: Mapping[str, EvdevSwitch], wish: Wish | None = None) -> None:
         self.inputs = tuple(devices)
+        self._wish = wish
         self._devices = devices
         self._open: dict[int, EvdevInput] = {}
         self._down: dict[str, set[int]] = {name: set() for name in devices}
         self._gone = 0  # what was dropped by those that have gone
         self._epoll = select.epoll()
         try:
-            self._take_in(open_each(devices, ()))
+            self._take_in(open_each(devices, (), wish))
         except DeviceMissing:
             self._epoll.close()
             raise
@@ -63,7 +66,7 @@ class EveryEvdev(Input):
     def more(self) -> None:
         """Take in what has been plugged in since."""
         try:
-            self._take_in(open_each(self._devices, [device.path for device in self._open.values()]))
+            self._take_in(open_each(self._devices, [device.path for device in self._open.values()], self._wish))
         except DeviceMissing:  # nothing new
             return
 

@@ -13,15 +13,17 @@ import time
 from collections import deque
 from collections.abc import Mapping, Sequence
 from contextlib import suppress
+from functools import partial
 from typing import Any
 
 from router import clock
 from router.devices import MidiDevice, MidiInDevice, MidiPressure
 from router.events import Found, Lost, MidiSample, PressureSample, Sample
 from router.inputs.base import PER_READ, DeviceBusy, DeviceLost, DeviceMissing, Input, Stamped
+from router.inputs.shared import Kind, Sharing, Wish
 from router.midi import CLOCK, CONTROL_CHANGE, PITCH_BEND, QUARTER_FRAME
-from router.names import NotOne, choose
-from router.ports import MidiSystem, NoMidi, candidates, midi_system
+from router.names import Candidate, matches
+from router.ports import NoMidi, candidates, midi_system
 
 MOST_WAITING = 4096
 """Messages that may wait to be read: a full second of a MIDI cable. Our choice."""
@@ -36,17 +38,17 @@ _count = itertools.count(1)
 
 
 class MidiInput(Input):
-    """An open MIDI port, found by its name's pattern.
+    """An open MIDI port, found by its name's pattern. Each has a connection of its own, also where several listen to one port.
 
     Raises:
         DeviceMissing: no such port now, several, or no MIDI system.
     """
 
-    def __init__(self, devices: Mapping[str, MidiDevice]) -> None:
+    def __init__(self, devices: Mapping[str, MidiDevice], wish: Wish | None = None) -> None:
         self.inputs = tuple(devices)
         self._devices = devices
         self.first = [PressureSample(name, 0.0) for name, device in devices.items() if isinstance(device, MidiPressure)]
-        pattern = next(iter(devices.values())).pattern
+        wish = wish or Sharing().wish("", ("midi",), devices)
         try:
             import rtmidi  # noqa: PLC0415 - only Linux has it, and only running needs it
         except ImportError as error:
@@ -55,7 +57,9 @@ class MidiInput(Input):
             self._system = midi_system()
         except NoMidi as error:
             raise DeviceBusy(str(error)) from error
-        self._sender = _find(self._system, pattern)
+        there = _there(self._system.senders(), wish.pattern)
+        kind = Kind("MIDI input", "midi", "another message", partial(_means, there), _clash)
+        self._sender = there[wish.sharing.choose(wish, there, kind)].names[-1]
         self.description = f'MIDI port "{self._sender}"'
         self._client = f"router-in-{os.getpid()}-{next(_count)}"
         self._queue: deque[tuple[int, list[int] | None]] = deque()  # None: from here on messages were dropped
@@ -70,7 +74,9 @@ class MidiInput(Input):
             self._port.open_port(self._port.get_ports().index(self._sender), "in")
         except (OSError, ValueError) as error:  # ValueError: it has gone since we looked
             self.close()
+            wish.sharing.failed(wish)
             raise DeviceMissing(f"{self.description} cannot be opened: {error}") from error
+        wish.sharing.settled(wish)
 
     def fileno(self) -> int:
         return self._poke
@@ -159,10 +165,28 @@ def _wants_clock(device: MidiDevice) -> bool:
     return isinstance(device, MidiInDevice) and device.clock
 
 
-def _find(system: MidiSystem, pattern: str) -> str:
-    names = system.senders()
-    try:
-        chosen = choose(pattern, candidates(names, pattern), "MIDI input", "midi")
-    except NotOne as error:
-        raise DeviceMissing(str(error)) from error
-    return next(name for name in chosen.names if name in names)
+def _there(names: list[str], pattern: str) -> dict[str, Candidate]:
+    """The ports by their lasting names; the last name of each is its full one."""
+    found = {}
+    for candidate in candidates(names, pattern):
+        full = next(name for name in candidate.names if name in names)
+        found[candidate.name] = Candidate((*candidate.names, full), candidate.remark)
+    return found
+
+
+def _means(there: Mapping[str, Candidate], devices: Mapping[str, MidiDevice], name: str) -> bool:
+    return matches(next(iter(devices.values())).pattern, there[name].names)
+
+
+def _clash(ours: Mapping[str, MidiDevice], theirs: Mapping[str, MidiDevice]) -> str:
+    """What both take as a pressure. Whole ports are no one's: a keyboard may be heard by many."""
+    for mine in ours.values():
+        for other in theirs.values():
+            if (
+                isinstance(mine, MidiPressure)
+                and isinstance(other, MidiPressure)
+                and (mine.status, mine.number) == (other.status, other.number)
+                and (mine.channel is None or other.channel in (None, mine.channel))
+            ):
+                return f"controller {mine.number}" if mine.status == CONTROL_CHANGE else "the same message"
+    return ""

@@ -8,7 +8,8 @@ pattern finds nothing says nothing about that input. Lines end with CR, LF or bo
     skipping    --line end-->  assembling
 
 The first line after opening may be the tail of a longer one ("3.1" of "123.1"), so it counts for switches only: a
-switch may send a line only when it changes, and its first press must be heard; a pressure comes again at once.
+switch may send a line only when it changes, and its first press must be heard; a pressure comes again at once. Who joins
+a line that is open already hears it from its next whole line on.
 """
 
 from __future__ import annotations
@@ -17,14 +18,17 @@ import errno
 import math
 import os
 import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
+from functools import partial
 from pathlib import Path
+from typing import Any, NamedTuple
 
 from router import clock
 from router.devices import SerialDevice
 from router.events import PressureSample, Sample, SwitchSample
-from router.inputs.base import PER_READ, DeviceBusy, DeviceLost, DeviceMissing, Input, Stamped
-from router.names import Candidate, NotOne, choose
+from router.inputs.base import PER_READ, DeviceBusy, DeviceLost, DeviceMissing, Stamped
+from router.inputs.shared import Kind, Opened, Reader, Sharing, Wish
+from router.names import Candidate, matches
 from router.units import NANOSECONDS
 
 LONGEST_LINE = 1024
@@ -90,27 +94,29 @@ class Reading:
         return SwitchSample(self._name, value > 0) if self.is_switch else PressureSample(self._name, value)
 
 
-class SerialInput(Input):
-    """An open serial line.
+class Said(NamedTuple):
+    """What came on a line: its whole lines, and whether each is known to be so from its beginning; and how many were too long."""
+
+    lines: list[tuple[str, bool]]
+    dropped: int
+
+
+class Line(Opened[Said]):
+    """An open serial line, for all who listen to it.
 
     Raises:
-        DeviceMissing: no such line now, or it cannot be opened.
+        DeviceMissing: it cannot be opened.
     """
 
-    def __init__(self, devices: Mapping[str, SerialDevice], switches: Iterable[str]) -> None:
+    def __init__(self, path: str, baud: int) -> None:
         import serial  # noqa: PLC0415 - only Linux installs it, and only running needs it
 
-        self.inputs = tuple(devices)
-        first = next(iter(devices.values()))
-        path = find(first.pattern)
+        super().__init__()
         self.description = f"serial line {path}"
-        switches = set(switches)
-        self._readings = [Reading(name, device, name in switches) for name, device in devices.items()]
+        self.baud = baud
         self._lines = LineReader()
-        self._held: set[str] = set()  # switches that were pressed already when we began to listen
-        self._began = clock.now()
         try:
-            self._port = serial.Serial(path, first.baud, timeout=0, exclusive=True)
+            self._port: Any = serial.Serial(path, baud, timeout=0, exclusive=True)
         except (OSError, ValueError, OverflowError) as error:
             kind = DeviceBusy if getattr(error, "errno", None) in (errno.EAGAIN, errno.EBUSY) else DeviceMissing
             raise kind(f"serial line {path} cannot be opened: {_reason(error)}") from error
@@ -123,25 +129,50 @@ class SerialInput(Input):
     def fileno(self) -> int:
         return int(self._port.fileno())
 
-    def read(self, now: int) -> list[Stamped]:
+    def take(self, now: int) -> Said | None:
         try:
             data = os.read(self._port.fileno(), PER_READ)  # pyserial's own read would wait until it has so many
         except BlockingIOError:
-            return []
+            return None
         except OSError as error:
             raise DeviceLost(f"{self.description}: {error.strerror}") from error
         if not data:
             raise DeviceLost(f"{self.description}: hung up")
+        before = self._lines.dropped
         lines = self._lines.feed(data)
-        self.dropped = self._lines.dropped
-        return [
-            (now, sample)
-            for line, whole in lines
-            for reading in self._readings
-            if (whole or reading.is_switch)
-            and (sample := reading.sample(line)) is not None
-            and not (isinstance(sample, SwitchSample) and self._was_held(sample, now))
-        ]
+        return Said(lines, self._lines.dropped - before)
+
+    def close(self) -> None:
+        self._port.close()
+
+
+class SerialInput(Reader[Said]):
+    """A serial line that is open, for some inputs of one seat.
+
+    Raises:
+        DeviceMissing: no such line now, or it cannot be opened.
+    """
+
+    def __init__(self, devices: Mapping[str, SerialDevice], switches: Iterable[str], wish: Wish | None = None) -> None:
+        self.inputs = tuple(devices)
+        self._held: set[str] = set()  # switches that were pressed already when we began to listen
+        self._began = clock.now()
+        switches = set(switches)
+        self._readings = [Reading(name, device, name in switches) for name, device in devices.items()]
+        line = _open(devices, wish or Sharing().wish("", ("serial",), devices))
+        self.description = line.description
+        super().__init__(line, wish)
+
+    def made(self, what: Said, now: int) -> Iterator[Stamped]:
+        self.dropped += what.dropped
+        for line, whole in what.lines:
+            for reading in self._readings:
+                if not (whole or reading.is_switch):
+                    continue
+                sample = reading.sample(line)
+                if sample is None or (isinstance(sample, SwitchSample) and self._was_held(sample, now)):
+                    continue
+                yield now, sample
 
     def _was_held(self, sample: SwitchSample, now: int) -> bool:
         """Whether a switch says only that it has been pressed since before we listened: nobody pressed it for us.
@@ -154,22 +185,69 @@ class SerialInput(Input):
             self._held.discard(sample.input)
         return sample.input in self._held
 
-    def close(self) -> None:
-        self._port.close()
 
-
-def find(pattern: str) -> str:
+def find(wish: Wish) -> str:
     """The path that the pattern means: a by-id name, a tty's name, or the path itself (of a pty too).
 
     Raises:
         DeviceMissing: none, or several.
+        DeviceBusy: others have it.
     """
-    if pattern.startswith("/") and Path(pattern).exists():
-        return pattern
+    there = {_socket(candidate): candidate for candidate in lines()}
+    if (path := _itself(wish.pattern)) is not None and not any(path in names for names in map(_paths, there.values())):
+        there[path] = Candidate((wish.pattern, path))
+    kind = Kind("serial line", "serial", "a line pattern", partial(_means, there), _clash)
+    chosen = there[wish.sharing.choose(wish, there, kind)]
+    return wish.pattern if wish.pattern in chosen.names and wish.pattern.startswith("/") else chosen.names[-1]
+
+
+def _open(devices: Mapping[str, SerialDevice], wish: Wish) -> Line:
+    """Open the line, or join those who listen to it.
+
+    Raises:
+        DeviceMissing: none, several, or one that cannot be opened.
+        DeviceBusy: others have it, or it runs at another speed for them.
+    """
+    baud = next(iter(devices.values())).baud
+    path = find(wish)
     try:
-        return choose(pattern, lines(), "serial line", "serial").names[-1]
-    except NotOne as error:
-        raise DeviceMissing(str(error)) from error
+        line = wish.sharing.opened(os.path.realpath(path), lambda: Line(path, baud))
+        if line.baud != baud:
+            rivals = " and ".join(sorted({reader.wish.who for reader in line.readers if reader.wish is not None}))
+            raise DeviceBusy(
+                f"{line.description} runs at {line.baud} baud for {rivals}, and this input wants {baud}; a line has one speed, so "
+                "write the same baud: into both profiles"
+            )
+    except DeviceMissing:
+        wish.sharing.failed(wish)
+        raise
+    wish.sharing.settled(wish)
+    return line
+
+
+def _means(there: Mapping[str, Candidate], devices: Mapping[str, SerialDevice], socket: str) -> bool:
+    pattern = next(iter(devices.values())).pattern
+    return matches(pattern, there[socket].names) or _itself(pattern) in _paths(there[socket])
+
+
+def _clash(ours: Mapping[str, SerialDevice], theirs: Mapping[str, SerialDevice]) -> str:
+    """What both read of one line."""
+    same = {device.line for device in ours.values()} & {device.line for device in theirs.values()}
+    return "the same readings" if same else ""
+
+
+def _itself(pattern: str) -> str | None:
+    """The device that the pattern is the path of."""
+    return os.path.realpath(pattern) if pattern.startswith("/") and Path(pattern).exists() else None
+
+
+def _paths(line: Candidate) -> set[str]:
+    return {os.path.realpath(name) for name in line.names if name.startswith("/")}
+
+
+def _socket(line: Candidate) -> str:
+    """The name of the socket that a line is plugged into, or its path."""
+    return next((name for name in line.names if Path(name).parent == BY_PATH), line.names[-1])
 
 
 def lines() -> list[Candidate]:

@@ -26,7 +26,9 @@ from typing import Any
 
 from router.devices import TerminalKey
 from router.events import SwitchSample
-from router.inputs.base import PER_READ, DeviceLost, DeviceMissing, Input, Stamped
+from router.inputs.base import PER_READ, DeviceLost, DeviceMissing, Stamped
+from router.inputs.shared import Kind, Opened, Reader, Sharing, Wish
+from router.names import Candidate
 from router.timers import earliest
 
 MILLISECOND = 1_000_000
@@ -133,7 +135,7 @@ class Letters:
                 self._inside = ""
 
 
-class TerminalInput(Input):
+class Terminal(Opened[str]):
     r"""The terminal at ``descriptor`` (standard input), put back as it was by ``close``.
 
     Letters come at once and are not shown; Ctrl-C still ends the program. Ctrl-Z, Ctrl-\ and Ctrl-S do nothing: a
@@ -143,13 +145,11 @@ class TerminalInput(Input):
         DeviceMissing: it is not a terminal, or not ours to read now.
     """
 
-    def __init__(self, devices: Mapping[str, TerminalKey], descriptor: int = 0) -> None:
+    def __init__(self, descriptor: int) -> None:
         import termios  # noqa: PLC0415 - not on every system
 
-        self.inputs = tuple(devices)
-        self.description = "the terminal's keys"
+        super().__init__()
         self._termios = termios
-        self._keys = Keys({name: NAMES.get(device.key, device.key) for name, device in devices.items()})
         self._letters = Letters()
         if not os.isatty(descriptor):
             raise DeviceMissing(
@@ -175,22 +175,16 @@ class TerminalInput(Input):
     def fileno(self) -> int:
         return self._fd
 
-    def read(self, now: int) -> list[Stamped]:
+    def take(self, now: int) -> str | None:
         try:
             data = os.read(self._fd, PER_READ)
         except BlockingIOError:
-            return []
+            return None
         except OSError as error:
             raise DeviceLost(f"the terminal: {error.strerror}") from error
         if not data:
             raise DeviceLost("the terminal has gone")
-        return [stamped for letter in self._letters.feed(data, now) for stamped in self._keys.letter(letter, now)]
-
-    def deadline(self) -> int | None:
-        return self._keys.deadline()
-
-    def wake(self, now: int) -> list[Stamped]:
-        return list(self._keys.wake(now))
+        return "".join(self._letters.feed(data, now))
 
     def close(self) -> None:
         if self._fd < 0:
@@ -222,6 +216,49 @@ class TerminalInput(Input):
         iflag &= ~termios.IXON
         lflag &= ~(termios.ICANON | termios.ECHO)
         return [iflag, oflag, cflag, lflag, ispeed, ospeed, control]
+
+
+class TerminalInput(Reader[str]):
+    """Some keys of the terminal, for one seat.
+
+    Raises:
+        DeviceMissing: it is not a terminal, or not ours to read now.
+        DeviceBusy: another seat plays with the same key.
+    """
+
+    description = "the terminal's keys"
+
+    def __init__(self, devices: Mapping[str, TerminalKey], descriptor: int = 0, wish: Wish | None = None) -> None:
+        self.inputs = tuple(devices)
+        self._keys = Keys({name: NAMES.get(device.key, device.key) for name, device in devices.items()})
+        wish = wish or Sharing().wish("", ("terminal",), devices)
+        there = {"the terminal": Candidate((self.description,))}
+        wish.sharing.choose(wish, there, _KIND)
+        try:
+            opened = wish.sharing.opened("the terminal", lambda: Terminal(descriptor))
+        except DeviceMissing:
+            wish.sharing.failed(wish)
+            raise
+        wish.sharing.settled(wish)
+        super().__init__(opened, wish)
+
+    def made(self, what: str, now: int) -> Iterator[Stamped]:
+        for letter in what:
+            yield from self._keys.letter(letter, now)
+
+    def deadline(self) -> int | None:
+        return self._keys.deadline()
+
+    def wake(self, now: int) -> list[Stamped]:
+        return list(self._keys.wake(now))
+
+
+def _clash(ours: Mapping[str, TerminalKey], theirs: Mapping[str, TerminalKey]) -> str:
+    """The keys that both play with."""
+    return " and ".join(sorted({device.key for device in ours.values()} & {device.key for device in theirs.values()}))
+
+
+_KIND = Kind("key", "terminal", "another key", lambda _devices, _name: True, _clash)
 
 
 def _in_background(descriptor: int) -> bool:
