@@ -21,6 +21,7 @@ LAYERS = (
     {"room"},
     {
         "budget",
+        "channels",
         "configuration",
         "loop",
         "inputs",
