@@ -75,7 +75,8 @@ class Seat:
 
     def _fill(self, profile: Profile) -> None:
         self.profile = profile
-        self.engine = Engine(self._budget.held(profile.plan), self._observe)
+        share = self._room.balance.share(self.name, self._give_way)
+        self.engine = Engine(self._budget.held(profile.plan), self._observe, share)
         self.watching.plays(profile, self.engine.inputs)
 
     # --- begin, another profile, end --------------------------------------------------------------------------
@@ -321,6 +322,13 @@ class Seat:
         """So loud from now on, 0 to 1."""
         self.now = max(self.now, now)
         self._send(self.engine.set_level(level, self.now))
+
+    def _give_way(self, now: int) -> None:
+        """End the oldest note at once: another seat begins one, and it is too many for the room."""
+        self.now = max(self.now, now)
+        with self._around.contained():
+            self._send(self.engine.give_way(self.now))
+        self.touch()
 
     def pass_on(self) -> None:
         """The room hears what has happened here and was not passed on yet."""

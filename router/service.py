@@ -27,6 +27,7 @@ from router.companion import Companion
 from router.configuration import Button, Configuration, SeatPlan
 from router.control import Control, ControlError, Reply
 from router.daemon import Daemon, notify
+from router.devices import TerminalKey
 from router.errands import Errands, Job
 from router.files import replacing
 from router.hush import end_what_was_left
@@ -88,7 +89,11 @@ class Service:
         )
         self._places = {plan.name: self._place(plan) for plan in chosen.seats}
         self.daemon = Daemon(
-            {name: self._fitted(place.offer) for name, place in self._places.items()}, log, keep=self._keep
+            {name: self._fitted(place.plan, place.offer) for name, place in self._places.items()},
+            log,
+            keep=self._keep,
+            room=chosen.room,
+            ports=chosen.ports,
         )
         for seat in self.daemon.seats:
             place = self._places[seat.name]
@@ -182,12 +187,19 @@ class Service:
             self._warn(f"no record of what sounds at {output.description}", error)
             return output
 
-    def _fitted(self, offer: Offer) -> Profile:
-        """The profile as it is in this room: the room's ports, and no more than the room's limits."""
+    def _fitted(self, plan: SeatPlan, offer: Offer) -> Profile:
+        """The profile as it is at this seat: its devices, the room's ports, and no more than the room's limits."""
         chosen, profile = self.configuration, offer.profile
         assert profile is not None  # noqa: S101 - it is to be played
+        devices = {
+            name: replace(device, pattern=plan.devices[name])
+            if name in plan.devices and not isinstance(device, TerminalKey)
+            else device
+            for name, device in profile.devices.items()
+        }
         outputs = {name: chosen.outputs.get(name, device) for name, device in profile.outputs.items()}
-        return replace(profile, plan=configuration.capped(profile.plan, chosen.limits), outputs=outputs)
+        limited = configuration.capped(profile.plan, chosen.limits)
+        return replace(profile, plan=limited, devices=devices, outputs=outputs)
 
     # --- another profile --------------------------------------------------------------------------------------
 
@@ -214,7 +226,7 @@ class Service:
         assert place.seat is not None  # noqa: S101 - it was given its seat at the beginning
         before = place.session
         place.offer, place.since = offer, clock.now()
-        self.daemon.play(place.seat, self._fitted(offer), self._session(place))
+        self.daemon.play(place.seat, self._fitted(place.plan, offer), self._session(place))
         if before is not None:
             before.close(clock.now())
             place.log_lines += place.ended.lost if place.ended is not None else 0
@@ -238,6 +250,11 @@ class Service:
 
     def _pressed(self, button: Button) -> None:
         self._log.info("button", button=button.name, does=button.does)
+        if button.does == "tap":
+            self.daemon.room.tap(clock.now())
+            return
+        if button.does == "panic" and button.seat is None:
+            self.daemon.ports.silence(clock.now())
         for place in self._of(button.seat):
             match button.does:
                 case "panic":
@@ -285,6 +302,8 @@ class Service:
             case "status":
                 reply({"ok": True, "status": self.status()})
             case "panic":
+                if seat is None:
+                    self.daemon.ports.silence(clock.now())
                 for place in places:
                     self._panic(place)
                 reply({"ok": True})
@@ -292,12 +311,14 @@ class Service:
                 for place in places:
                     self._mark(place, request["text"])
                 reply({"ok": True})
+            case "use" | "level" if len(places) > 1:
+                seats = ", ".join(place.plan.name for place in places)
+                reply({"ok": False, "problem": f"there are several seats: {seats}; say which with --seat"})
             case "use":
-                if len(places) > 1:
-                    seats = ", ".join(place.plan.name for place in places)
-                    reply({"ok": False, "problem": f"there are several seats: {seats}; say which with --seat"})
-                    return
                 places[0].shelf.ask(request["child"], reply)
+            case "level":
+                self.daemon.room.set_level(places[0].plan.name, request["level"], clock.now())
+                reply({"ok": True})
 
     def _frame(self, now: int) -> dict[str, Any]:
         """What whoever watches sees next."""
@@ -388,7 +409,9 @@ class Service:
         """Ports, limits, motif, lists and buttons from now on; what else has changed is said, and needs a restart."""
         before = self.configuration
         again = [
-            part for part in ("folders", "control_group", "records") if getattr(fresh, part) != getattr(before, part)
+            part
+            for part in ("folders", "control_group", "records", "room", "ports")
+            if getattr(fresh, part) != getattr(before, part)
         ]
         plans = {plan.name: plan for plan in fresh.seats}
         if [*plans] != [*self._places] or any(_moved(place.plan, plans[name]) for name, place in self._places.items()):
@@ -400,7 +423,7 @@ class Service:
             if name in plans:
                 place.plan = replace(place.plan, list=plans[name].list)
             assert place.seat is not None  # noqa: S101 - as above
-            fitted = self._fitted(place.offer)
+            fitted = self._fitted(place.plan, place.offer)
             if (fitted.outputs, fitted.plan.limits) != (place.seat.profile.outputs, place.seat.profile.plan.limits):
                 self.daemon.play(place.seat, fitted)
         if (fresh.buttons, fresh.program_change) != (before.buttons, before.program_change):
