@@ -263,6 +263,29 @@ def test_all_off_lets_the_pedal_up_before_all_notes_off_after_the_note_offs():
     assert data(book.note_off("p", 1, 2)) == []
 
 
+# --- a channel that others play on too ------------------------------------------------------------------------------
+
+
+def test_a_shared_channel_is_not_silenced_as_a_whole():
+    """Controllers 64, 120 and 123 there would cut the others' notes; ours end by their own note-offs, and what we moved comes back."""
+    book, _, _ = ledger()
+    drums = Route("out", 10)
+    book.use(HERE)
+    book.use(drums)
+    book.share_routes([drums])
+    book.note_on("p", drums, NoteOn(1, 38), 0)
+    book.change("p", drums, Bend(0), 0)
+    assert data(book.all_off(1)) == [
+        (0x89, 38, 0),
+        (0xE9, 0, 64),
+        (0xB0, 64, 0),
+        (0xB0, 123, 0),
+        (0xB0, 120, 0),
+    ]
+    book.share_routes([])
+    assert (0xB9, 120, 0) in data(book.all_off(2)), "nobody else plays there any more"
+
+
 # --- against a model ----------------------------------------------------------------------------------------------
 
 STEPS = st.lists(
