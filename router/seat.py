@@ -20,7 +20,7 @@ from router import motif
 from router.attached import AttachedInput, AttachedOutput, Surroundings
 from router.budget import Budget
 from router.engine import Engine, Plan
-from router.events import Found, Lost, Mark, Message, Sample, SwitchSample
+from router.events import Found, Lost, Mark, Message, Route, Sample, SwitchSample
 from router.inputs import Devices, by_device
 from router.inputs.base import Stamped
 from router.ledger import Observe
@@ -76,6 +76,7 @@ class Seat:
     def _fill(self, profile: Profile) -> None:
         self.profile = profile
         share = self._room.balance.share(self.name, self._give_way)
+        self._shared_routes: frozenset[Route] = frozenset()
         self.engine = Engine(self._budget.held(profile.plan), self._observe, share)
         self.watching.plays(profile, self.engine.inputs)
 
@@ -154,12 +155,12 @@ class Seat:
             self._send(self.engine.stop(self.now))
         self._end_motif()
 
-    def panic(self, now: int) -> None:
-        """Silence every channel of every output, whoever used it, and play on with what comes next."""
+    def panic(self, now: int, everything: bool = True) -> None:
+        """Silence what sounds here, or every channel of every output, whoever used it, and play on with what comes next."""
         self.now = max(self.now, now)
         self.silence()
         for out in self.outputs.values():
-            for data in silencing((), range(1, 17)):
+            for data in silencing((), range(1, 17)) if everything else self._silencing(out.name):
                 out.send(data, self.now)
         with self._around.contained():
             self._begin()
@@ -323,6 +324,16 @@ class Seat:
         self.now = max(self.now, now)
         self._send(self.engine.set_level(level, self.now))
 
+    def share_routes(self, routes: frozenset[Route], now: int) -> None:
+        """On these other seats play as well: none of them is silenced as a whole."""
+        if routes == self._shared_routes:
+            return
+        self.now = max(self.now, now)
+        self._shared_routes = routes
+        with self._around.contained():
+            self._send(self.engine.share_routes(routes, self.now))
+        self.touch()
+
     def _give_way(self, now: int) -> None:
         """End the oldest note at once: another seat begins one, and it is too many for the room."""
         self.now = max(self.now, now)
@@ -367,6 +378,7 @@ class Seat:
         sounding = [wire for wire in self.engine.sounding if wire[0] == output]
         channels = {part.route.channel for part in self.profile.plan.parts if part.route.output == output}
         channels |= {channel for _output, channel, _note in sounding}
+        channels -= {route.channel for route in self._shared_routes if route.output == output}
         return silencing([(channel, note) for _output, channel, note in sounding], sorted(channels))
 
     # --- what is said -----------------------------------------------------------------------------------------

@@ -20,8 +20,8 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
-from router import __version__, clock, configuration, motif, realtime
-from router.attached import AttachedInput, Log
+from router import __version__, channels, clock, configuration, motif, realtime
+from router.attached import AttachedInput, AttachedOutput, Log
 from router.buttons import Buttons
 from router.companion import Companion
 from router.configuration import Button, Configuration, SeatPlan
@@ -34,10 +34,11 @@ from router.hush import end_what_was_left
 from router.outputs import Output
 from router.profile import Profile, ProfileError
 from router.recorder import Records, Session
+from router.room import ANYBODY
 from router.seat import Seat
 from router.shelf import Offer, Shelf
 from router.sounding import Sounding
-from router.status import Refusal, SeatStatus, Status, value_of
+from router.status import OutputStatus, Refusal, RoomStatus, SeatStatus, Status, together, value_of
 from router.timers import earliest
 from router.units import NANOSECONDS, nearest
 
@@ -55,6 +56,8 @@ class _Place:
     plan: SeatPlan
     shelf: Shelf
     offer: Offer  # what plays
+    fitted: Profile | None = None  # the same as it is at this seat
+    channels: tuple[str, ...] = ()  # what should be known of its channels
     since: int = 0
     seat: Seat | None = None
     session: Session | None = None
@@ -89,7 +92,7 @@ class Service:
         )
         self._places = {plan.name: self._place(plan) for plan in chosen.seats}
         self.daemon = Daemon(
-            {name: self._fitted(place.plan, place.offer) for name, place in self._places.items()},
+            {name: self._fitted(place) for name, place in self._places.items()},
             log,
             keep=self._keep,
             room=chosen.room,
@@ -100,6 +103,7 @@ class Service:
             place.seat = seat
             seat.keep_record(self._session(place))
             self.daemon.loop.watch(place.shelf.fileno(), partial(self._news, place))
+        self._share_channels()
         self.daemon.companions.append(_Shelves(self._places.values(), self._offered))
         self._errands = Errands(lambda: None, self.daemon.fault, self._stalled)
         self.daemon.loop.watch(self._errands.fileno(), lambda: self._errands.read(clock.now()))
@@ -168,7 +172,7 @@ class Service:
             plan.profile,
             self._log.warning,
         )
-        place = _Place(plan, shelf, shelf.at_start(), clock.now())
+        place = _Place(plan, shelf, shelf.at_start(), since=clock.now())
         self._log.info("profile", seat=plan.name, child=place.offer.child, why=place.offer.because)
         for problem in place.offer.problems:
             self._log.warning("profile_refused", seat=plan.name, why=str(problem))
@@ -187,9 +191,9 @@ class Service:
             self._warn(f"no record of what sounds at {output.description}", error)
             return output
 
-    def _fitted(self, plan: SeatPlan, offer: Offer) -> Profile:
-        """The profile as it is at this seat: its devices, the room's ports, and no more than the room's limits."""
-        chosen, profile = self.configuration, offer.profile
+    def _fitted(self, place: _Place) -> Profile:
+        """The profile as it is at this seat: its devices and channels, the room's ports, and no more than the room's limits."""
+        chosen, plan, profile = self.configuration, place.plan, place.offer.profile
         assert profile is not None  # noqa: S101 - it is to be played
         devices = {
             name: replace(device, pattern=plan.devices[name])
@@ -198,8 +202,44 @@ class Service:
             for name, device in profile.devices.items()
         }
         outputs = {name: chosen.outputs.get(name, device) for name, device in profile.outputs.items()}
-        limited = configuration.capped(profile.plan, chosen.limits)
-        return replace(profile, plan=limited, devices=devices, outputs=outputs)
+        others = [other for other in self._places.values() if other is not place]
+        assigned = channels.assign(
+            configuration.capped(profile.plan, chosen.limits),
+            outputs,
+            plan.channels,
+            [*self._of_the_keyboard(), *(one for other in others for one in _used(other))],
+            {channel for other in others for channel in other.plan.channels},
+        )
+        for warning in assigned.warnings:
+            self._log.warning("channels", seat=plan.name, child=place.offer.child, why=warning)
+        place.channels = assigned.warnings
+        place.fitted = replace(profile, plan=assigned.plan, devices=devices, outputs=outputs)
+        return place.fitted
+
+    def _of_the_keyboard(self) -> list[channels.Taken]:
+        """The channel that the room's keyboard plays on, if it has one of its own."""
+        leading, to = self.configuration.room.leading, self.configuration.ports.keyboard_to
+        if leading is None or leading.channel is None or to is None:
+            return []
+        return [channels.Taken(to, leading.channel, "the keyboard")]
+
+    def _play(self, place: _Place, session: Session | None = None) -> None:
+        """What is offered to a seat plays there from now on."""
+        assert place.seat is not None  # noqa: S101 - it was given its seat at the beginning
+        self.daemon.play(place.seat, self._fitted(place), session)
+        self._share_channels()
+
+    def _share_channels(self) -> None:
+        """Each seat knows on which of its channels others play as well: it never silences those as a whole."""
+        plans = {
+            name: (place.fitted.plan, place.fitted.outputs)
+            for name, place in self._places.items()
+            if place.fitted is not None
+        }
+        for name, routes in channels.shared(plans, self._of_the_keyboard()).items():
+            seat = self._places[name].seat
+            if seat is not None:
+                seat.share_routes(routes, clock.now())
 
     # --- another profile --------------------------------------------------------------------------------------
 
@@ -223,10 +263,9 @@ class Service:
             offer.asker(answer)
 
     def _swap(self, place: _Place, offer: Offer) -> None:
-        assert place.seat is not None  # noqa: S101 - it was given its seat at the beginning
         before = place.session
         place.offer, place.since = offer, clock.now()
-        self.daemon.play(place.seat, self._fitted(place.plan, offer), self._session(place))
+        self._play(place, self._session(place))
         if before is not None:
             before.close(clock.now())
             place.log_lines += place.ended.lost if place.ended is not None else 0
@@ -253,12 +292,11 @@ class Service:
         if button.does == "tap":
             self.daemon.room.tap(clock.now())
             return
-        if button.does == "panic" and button.seat is None:
-            self.daemon.ports.silence(clock.now())
+        if button.does == "panic":
+            self._panic(self._of(button.seat))
+            return
         for place in self._of(button.seat):
             match button.does:
-                case "panic":
-                    self._panic(place)
                 case "next":
                     self._step(place, 1)
                 case "previous":
@@ -271,9 +309,14 @@ class Service:
             if number < len(place.plan.list):
                 place.shelf.ask(place.plan.list[number])
 
-    def _panic(self, place: _Place) -> None:
-        if place.seat is not None:
-            place.seat.panic(clock.now())
+    def _panic(self, places: list[_Place]) -> None:
+        """Of all seats: whatever sounds at their synths, the keyboard's notes too. Of one: what is its own."""
+        everything = len(places) == len(self._places)
+        if everything:
+            self.daemon.ports.silence(clock.now())
+        for place in places:
+            if place.seat is not None:
+                place.seat.panic(clock.now(), everything)
 
     def _mark(self, place: _Place, text: str) -> None:
         if place.seat is not None:
@@ -302,10 +345,7 @@ class Service:
             case "status":
                 reply({"ok": True, "status": self.status()})
             case "panic":
-                if seat is None:
-                    self.daemon.ports.silence(clock.now())
-                for place in places:
-                    self._panic(place)
+                self._panic(places)
                 reply({"ok": True})
             case "mark":
                 for place in places:
@@ -332,8 +372,19 @@ class Service:
             "pid": os.getpid(),
             "up": _seconds(now - self._up),
             "seats": {name: self._status_of(place, now) for name, place in self._places.items()},
+            "room": self._together(),
             "warnings": [*self._warnings, *self._passing_warnings()],
         }
+
+    def _together(self) -> RoomStatus:
+        """What the seats share."""
+        sounding = sum(len(seat.engine.sounding) for seat in self.daemon.seats)
+        ports = self.daemon.ports
+        inputs = {
+            name: _port(attached, attached.devices[name]) for attached in ports.inputs for name in attached.devices
+        }
+        outputs = {name: _port(out, out.device) for name, out in ports.outputs.items()}
+        return together(self.daemon.room, sounding, inputs, outputs)
 
     def _passing_warnings(self) -> Iterator[str]:
         """What may have changed by the next time."""
@@ -358,15 +409,9 @@ class Service:
             "children": place.shelf.names(),
             "inputs": {
                 name: _input_status(seat, attached, name, now) for attached in seat.devices for name in attached.devices
-            },
-            "outputs": {
-                name: {
-                    "device": out.there.description if out.there is not None else str(out.device),
-                    "there": out.there is not None,
-                    "why": "" if out.there is not None else out.search.said,
-                }
-                for name, out in seat.outputs.items()
-            },
+            }
+            | {name: _listening_status(seat, name, now) for name in seat.plan.listens},
+            "outputs": {name: _port(out, out.device) for name, out in seat.outputs.items()},
             "sounding": [
                 {"output": output, "channel": channel, "note": note} for output, channel, note in seat.engine.sounding
             ],
@@ -378,7 +423,13 @@ class Service:
                 + sum(each.lost for each in (place.ended, place.session) if each is not None),
             },
             "refused": refused,
-            "warnings": [f"{source}: {what}; router fit measures it anew" for source, what in seat.drifted.items()],
+            "warnings": [
+                *place.channels,
+                *(f"{source}: {what}; router fit measures it anew" for source, what in seat.drifted.items()),
+            ],
+            "level": self.daemon.room.levels.get(seat.name, 1.0),
+            "channels": sorted({part.route.channel for part in seat.profile.plan.parts}),
+            "follows": sorted(seat.profile.plan.follows, reverse=True),
         }
 
     # --- the configuration again ------------------------------------------------------------------------------
@@ -422,10 +473,11 @@ class Service:
         for name, place in self._places.items():
             if name in plans:
                 place.plan = replace(place.plan, list=plans[name].list)
-            assert place.seat is not None  # noqa: S101 - as above
-            fitted = self._fitted(place.plan, place.offer)
-            if (fitted.outputs, fitted.plan.limits) != (place.seat.profile.outputs, place.seat.profile.plan.limits):
-                self.daemon.play(place.seat, fitted)
+            before_it, fitted = place.fitted, self._fitted(place)
+            if before_it is None or (fitted.outputs, fitted.plan.limits) != (before_it.outputs, before_it.plan.limits):
+                self._play(place)
+            else:
+                place.fitted = before_it
         if (fresh.buttons, fresh.program_change) != (before.buttons, before.program_change):
             self.configuration = replace(self.configuration, buttons=fresh.buttons, program_change=fresh.program_change)
             self.daemon.companions.remove(self._buttons)
@@ -521,16 +573,47 @@ class _Waiting(Companion):
         self._errands.wake(now)
 
 
+def _used(place: _Place) -> tuple[channels.Taken, ...]:
+    """The channels that a seat plays on."""
+    if place.fitted is None:
+        return ()
+    return channels.used(place.fitted.plan, place.fitted.outputs, f'seat "{place.plan.name}"')
+
+
 def _input_status(seat: Seat, attached: AttachedInput, name: str, now: int) -> Any:
     heard, sample = seat.last.get(name, (None, None))
     unit = seat.profile.units.get(name, "")
     return {
         "type": seat.profile.types[name],
-        "device": attached.there.description if attached.there is not None else str(attached.devices[name]),
-        "there": attached.there is not None,
-        "why": "" if attached.there is not None else attached.search.said,
+        **_port(attached, attached.devices[name]),
         "value": value_of(sample, unit),
         "unit": unit,
+        "heard": None if heard is None else _seconds(now - heard),
+    }
+
+
+def _port(attached: AttachedInput | AttachedOutput, device: object) -> OutputStatus:
+    there = attached.there
+    return {
+        "device": there.description if there is not None else str(device),
+        "there": there is not None,
+        "why": "" if there is not None else attached.search.said,
+    }
+
+
+def _listening_status(seat: Seat, name: str, now: int) -> Any:
+    """An input that hears others has no device that could be missing."""
+    listens = seat.plan.listens[name]
+    part = f"the part {listens.part}" if listens.part is not None else ""
+    whose = {"": "", ANYBODY: "any other seat"}.get(listens.seat, f"the seat {listens.seat}")
+    heard, sample = seat.last.get(name, (None, None))
+    return {
+        "type": seat.profile.types[name],
+        "device": " of ".join(filter(None, (part, whose))),
+        "there": True,
+        "why": "",
+        "value": value_of(sample, ""),
+        "unit": "",
         "heard": None if heard is None else _seconds(now - heard),
     }
 
