@@ -36,6 +36,8 @@ NEAR = 0.25
 """So far from its place, as a share of a beat, a tap may be. Our choice: a shaky hand is within it, a double tap is not."""
 KEPT = 6
 """Intervals of taps that count."""
+TAPS, CLOCK = "taps", "clock"
+"""What may give the tempo."""
 PAUSE = 4
 """After so many beats without a tap the taps begin anew."""
 
@@ -182,6 +184,12 @@ class Beat:
         self._heard: int | None = None  # when the last tick was, None if none is heard
         self._since = 0  # ticks since the clock was heard anew
         self._lost = False
+        self._from = ""  # what gave the tempo
+
+    @property
+    def source(self) -> str:
+        """What gives the tempo: "taps", "clock", "clock lost"; empty while it is the one that it began with."""
+        return "clock lost" if self._from == CLOCK and self._lost else self._from
 
     @property
     def quarter(self) -> Fraction:
@@ -208,6 +216,7 @@ class Beat:
         going = self._taps.quarter is not None
         if not self._taps.tap(now) or self._taps.quarter is None:
             return False
+        self._from = TAPS
         come, beats = math.floor(self.position(now)), self.music.beats
         if going and come + 1 - self.position(now) > Fraction(1, 2) and (come - self._taps.count) % beats == 0:
             return self._place(now, Fraction(come), self._taps.quarter)
@@ -271,6 +280,7 @@ class Beat:
         )  # to the sixteenth of a nanosecond, so that fractions stay short
         if not FASTEST <= quarter <= SLOWEST:
             return False
+        self._from = CLOCK
         position = (self._index + Fraction(round(late)) / Fraction(step)) / CLOCKS
         if told is not None:
             return self._place(now, position, quarter, anew=True)

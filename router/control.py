@@ -4,6 +4,7 @@
     {"do": "use", "child": "wren", "seat": "bed"}     play the profile of that child
     {"do": "panic"}                                   every note off, everywhere
     {"do": "mark", "text": "smiled", "seat": "bed"}   a remark into the session log
+    {"do": "level", "level": 0.7, "seat": "bed"}      how loud the seat is from now on: 0, silent, to 1
     {"do": "watch", "inputs": ["cheek"]}              from now on frames: {"frame": SECONDS, "seats": {...}}, see watching.py
 
 ``seat`` may be left out where there is one seat only, and ``inputs`` to see all. The answer is ``{"ok": true, ...}`` or
@@ -115,6 +116,10 @@ def _are_inputs(value: Any) -> bool:
     return isinstance(value, list) and 0 < len(value) <= 64 and all(_is_name(schema.NAME, name) for name in value)
 
 
+def _is_level(value: Any) -> bool:
+    return isinstance(value, int | float) and not isinstance(value, bool) and 0 <= value <= 1
+
+
 _SEAT = _name("a seat", schema.NAME)
 REQUESTS: Mapping[str, Mapping[str, _Field]] = {
     "status": {},
@@ -124,6 +129,7 @@ REQUESTS: Mapping[str, Mapping[str, _Field]] = {
         "text": _Field("a remark of one line, at most 200 characters", _is_remark, needed=True),
         "seat": _SEAT,
     },
+    "level": {"level": _Field("a number from 0, silent, to 1", _is_level, needed=True), "seat": _SEAT},
     "watch": {"inputs": _Field(f"a list of names of inputs, each of {schema.NAME['spelling']}", _are_inputs)},
 }
 

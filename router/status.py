@@ -9,7 +9,10 @@ from __future__ import annotations
 import math
 from typing import TypedDict
 
+from router.engine import TEMPO
 from router.events import MidiSample, PointerSample, PressureSample, Sample, SwitchSample
+from router.music import NAMES, SCALES
+from router.room import KEY, SCALE, Room
 from router.units import PRESSURE
 
 Value = bool | float | list[float] | list[int]
@@ -29,7 +32,7 @@ class InputStatus(TypedDict):
 
 
 class OutputStatus(TypedDict):
-    """One output of a profile."""
+    """One output of a profile, or one MIDI port of the room."""
 
     device: str
     there: bool
@@ -86,6 +89,25 @@ class SeatStatus(TypedDict):
     dropped: Dropped
     refused: Refusal | None
     warnings: list[str]
+    level: float  # how loud beside the others, 0 to 1
+    channels: list[int]  # 1 to 16, on which its parts play now
+    follows: list[str]  # of the room: "tempo", "harmony"
+
+
+class RoomStatus(TypedDict):
+    """What the seats that follow it share. What the room does not say (None, or empty) is each profile's own."""
+
+    tempo: float | None  # quarters a minute
+    beats: int  # of a bar
+    tempo_from: str  # configuration, taps, clock, or "clock lost": then it goes on as it was
+    key: str  # "D"
+    scale: str  # "major"
+    chord: str  # "Bm7"
+    turn: str  # whose it is; empty if nobody takes turns, or if it is everybody's
+    frozen: bool  # whether the keyboard's pedal keeps chord and key as they are
+    sounding: int  # notes, over all seats
+    inputs: dict[str, OutputStatus]  # "keyboard", "clock"
+    outputs: dict[str, OutputStatus]  # the same: where the keyboard's own notes sound, and who is given our clock
 
 
 class Status(TypedDict):
@@ -95,7 +117,33 @@ class Status(TypedDict):
     pid: int
     up: float
     seats: dict[str, SeatStatus]
+    room: RoomStatus
     warnings: list[str]
+
+
+def together(
+    room: Room, sounding: int, inputs: dict[str, OutputStatus], outputs: dict[str, OutputStatus]
+) -> RoomStatus:
+    """What a room says of itself; ``sounding`` is how many notes are on over all seats."""
+    says, music, led = room.plan.says, room.beat.music, room.lead.led if room.lead is not None else None
+    tempo_from = room.beat.source or ("configuration" if TEMPO in says else "")
+    tonic = music.tonic if KEY in says else None
+    scale = music.scale if SCALE in says else None
+    if led is not None and led.tonic is not None:
+        tonic, scale = led.tonic, led.scale
+    return {
+        "tempo": round(float(music.tempo), 2) if tempo_from else None,
+        "beats": music.beats,
+        "tempo_from": tempo_from,
+        "key": "" if tonic is None else NAMES[tonic],
+        "scale": next((name for name, shape in SCALES.items() if shape == scale), ""),
+        "chord": room.chord.name if room.chord is not None else "",
+        "turn": room.turns.whose or "",
+        "frozen": room.lead is not None and room.lead.frozen,
+        "sounding": sounding,
+        "inputs": inputs,
+        "outputs": outputs,
+    }
 
 
 def value_of(sample: Sample | None, unit: str) -> Value | None:
@@ -121,7 +169,7 @@ def in_words(type_: str, value: Value | None, unit: str) -> str:
             return "pressed" if pressed else "up"
         case "pointer", [x, y]:
             return f"{x:.0%} across, {y:.0%} down"
-        case "midi", [*numbers]:
+        case "midi" | "listen", [*numbers]:
             return " ".join(map(str, numbers))
         case _, number:
             return f"{number:g} {unit}"

@@ -1,4 +1,4 @@
-"""``router status``, ``use``, ``panic`` and ``mark``: asked over a real socket, answered by a server of the tests."""
+"""``router status``, ``use``, ``panic``, ``mark`` and ``level``: asked over a real socket, answered by a server of the tests."""
 
 from __future__ import annotations
 
@@ -79,6 +79,9 @@ BED = {
     "dropped": {"log_lines": 3, "samples": 0, "messages": 2},
     "refused": {"child": "lark", "file": "/var/lib/router/profiles/lark.yaml", "ago": 130.0, "message": REFUSED},
     "warnings": ["the disk is full: nothing is recorded"],
+    "level": 0.8,
+    "channels": [1, 2],
+    "follows": ["tempo", "harmony"],
 }
 QUIET = {
     **BED,
@@ -91,8 +94,47 @@ QUIET = {
     "dropped": {"log_lines": 0, "samples": 0, "messages": 0},
     "refused": None,
     "warnings": [],
+    "level": 1.0,
+    "channels": [3],
+    "follows": [],
 }
-STATUS = {"router": "1.2", "pid": 812, "up": 11_520.0, "seats": {"bed": BED}, "warnings": ["no real-time priority"]}
+EMPTY_ROOM = {
+    "tempo": None,
+    "beats": 4,
+    "tempo_from": "",
+    "key": "",
+    "scale": "",
+    "chord": "",
+    "turn": "",
+    "frozen": False,
+    "sounding": 2,
+    "inputs": {},
+    "outputs": {},
+}
+ROOM = {
+    "tempo": 95.5,
+    "beats": 3,
+    "tempo_from": "clock lost",
+    "key": "D",
+    "scale": "major",
+    "chord": "Bm7",
+    "turn": "chair",
+    "frozen": True,
+    "sounding": 2,
+    "inputs": {
+        "keyboard": {"device": 'the MIDI port "Keys"', "there": True, "why": ""},
+        "clock": {"device": '"*Drum*"', "there": False, "why": 'no MIDI port is called "*Drum*"'},
+    },
+    "outputs": {"keyboard": {"device": "FLUID Synth", "there": True, "why": ""}},
+}
+STATUS = {
+    "router": "1.2",
+    "pid": 812,
+    "up": 11_520.0,
+    "seats": {"bed": BED},
+    "room": EMPTY_ROOM,
+    "warnings": ["no real-time priority"],
+}
 
 SHOWN = """\
 router 1.2
@@ -102,6 +144,8 @@ router 1.2
 bed: wren
  playing   for 13 min: "wren" was asked for
  file      /var/lib/router/profiles/wren.yaml
+ level     80 %
+ follows   the room's tempo and harmony
  input     cheek  there    0.42 inH2O            just now    34 presses
            pressure sensor at usb-1
  input     pad    missing  -                     67 min ago  1 press
@@ -129,8 +173,27 @@ QUIET_SHOWN = """\
 chair: finch
  playing   for 13 min: "wren" was asked for
  file      /var/lib/router/profiles/wren.yaml
+ channels  3
  sounding  nothing
  dropped   nothing
+"""
+
+ROOM_SHOWN = """\
+the room
+ tempo     95.5 a minute, 3 to a bar, from the clock, which is lost
+ key       D major
+ chord     Bm7
+ frozen    chord and key stay: the pedal is down
+ turn      chair
+ sounding  2 notes in all
+ hears     keyboard  there
+           the MIDI port "Keys"
+ hears     clock     missing
+           no MIDI port is called "*Drum*"
+ plays     keyboard  there
+           FLUID Synth
+
+bed: wren
 """
 
 
@@ -168,6 +231,37 @@ def test_a_seat_where_nothing_happened_and_two_seats(path, capsys):
         assert main(["status", "--socket", str(path)]) == 0
     said = capsys.readouterr().out
     assert said[said.index("chair: finch") :] == QUIET_SHOWN
+
+
+def test_status_says_what_is_shared(path, capsys):
+    answer, _ = answering(
+        {"status": {"ok": True, "status": {**STATUS, "seats": {"bed": BED, "chair": QUIET}, "room": ROOM}}}
+    )
+    with serving(path, answer):
+        assert main(["status", "--socket", str(path)]) == 0
+        said = capsys.readouterr().out
+        assert ROOM_SHOWN in said
+        assert main(["status", "--socket", str(path), "--json"]) == 0
+        assert json.loads(capsys.readouterr().out)["room"] == ROOM
+
+
+@pytest.mark.parametrize(
+    ("room", "shown"),
+    [
+        ({"tempo": 96.0, "tempo_from": "taps"}, "tempo     96 a minute, 4 to a bar, from taps\n"),
+        ({"tempo": 96.0, "tempo_from": "configuration"}, "from the configuration\n"),
+        ({"tempo": 96.0, "tempo_from": "clock"}, "from the clock\n"),
+        ({"scale": "minor"}, "the room\n scale     minor\n"),
+        ({"key": "Eb"}, "the room\n key       Eb\n"),
+    ],
+)
+def test_status_says_what_a_room_says_and_nothing_else(path, capsys, room, shown):
+    answer, _ = answering({"status": {"ok": True, "status": {**STATUS, "room": {**EMPTY_ROOM, **room}}}})
+    with serving(path, answer):
+        assert main(["status", "--socket", str(path)]) == 0
+    said = capsys.readouterr().out
+    assert shown in said
+    assert "in all" not in said  # of one seat its own line says it
 
 
 @pytest.mark.parametrize("columns", [40, 80, 200])
@@ -239,7 +333,15 @@ def test_use_without_a_child_lists_those_that_are_there(path, capsys):
 
 @pytest.mark.parametrize(
     ("words", "completed"),
-    [("use ''", ["finch", "lark", "wren"]), ("use l", ["lark"]), ("sta", ["status"]), ("mark x", [])],
+    [
+        ("use ''", ["finch", "lark", "wren"]),
+        ("use l", ["lark"]),
+        ("sta", ["status"]),
+        ("mark x", []),
+        ("lev", ["level"]),
+        ("level 70 --seat ''", ["bed", "chair"]),
+        ("use wren --seat c", ["chair"]),
+    ],
 )
 def test_bash_completes_commands_and_children(path, tmp_path, words, completed):
     program = tmp_path / "router"
@@ -316,9 +418,61 @@ def test_mark(path, capsys):
     assert asked == [{"do": "mark", "text": "smiled twice", "seat": "bed"}]
 
 
+# --- level ------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("written", ["70", "70%", "70 %", "70.0"])
+def test_level(path, capsys, written):
+    answer, asked = answering({"level": {"ok": True}})
+    with serving(path, answer):
+        assert main(["level", written, "--socket", str(path)]) == 0
+        assert capsys.readouterr().out == "at 70 % now\n"
+        assert main(["level", written, "--seat", "window", "--socket", str(path)]) == 0
+        assert capsys.readouterr().out == "window is at 70 % now\n"
+        assert main(["level", written, "--json", "--socket", str(path)]) == 0
+        assert json.loads(capsys.readouterr().out) == {"ok": True}
+    assert asked == [{"do": "level", "level": 0.7, **seat} for seat in ({}, {"seat": "window"}, {})]
+
+
+@pytest.mark.parametrize("written", ["0", "100", "12.5"])
+def test_levels_from_silent_to_as_the_profile_is(path, written):
+    answer, asked = answering({"level": {"ok": True}})
+    with serving(path, answer):
+        assert main(["level", written, "--socket", str(path)]) == 0
+    assert asked == [{"do": "level", "level": float(written) / 100}]
+
+
+@pytest.mark.parametrize("written", ["101", "-1", "loud", "nan", "1e1", "0,7", ""])
+def test_what_is_no_level_is_wrong_usage(path, capsys, written):
+    answer, asked = answering({"level": {"ok": True}})
+    with serving(path, answer), pytest.raises(SystemExit, match="2"):
+        main(["level", written, "--socket", str(path)])
+    assert "Traceback" not in capsys.readouterr().err
+    assert asked == []
+
+
+def test_a_level_of_several_seats_without_saying_which(path, capsys):
+    problem = "there are several seats: bed, window; say which with --seat"
+    answer, _ = answering({"level": {"ok": False, "problem": problem}})
+    with serving(path, answer):
+        assert main(["level", "70", "--socket", str(path)]) == 1
+    assert capsys.readouterr() == ("", f"{problem}\n")
+
+
+def test_level_without_a_number_says_how_loud_each_is(path, capsys):
+    answer, _ = answering({"status": {"ok": True, "status": {**STATUS, "seats": {"bed": BED, "chair": QUIET}}}})
+    with serving(path, answer):
+        assert main(["level", "--socket", str(path)]) == 0
+        assert capsys.readouterr().out == "bed: 80 %\nchair: 100 %\n"
+        assert main(["level", "--seat", "chair", "--json", "--socket", str(path)]) == 0
+        assert json.loads(capsys.readouterr().out) == {"chair": 1.0}
+        assert main(["level", "--seat", "chiar", "--socket", str(path)]) == 1
+        assert 'Did you mean "chair"?' in capsys.readouterr().err
+
+
 # --- nobody there, or not for us --------------------------------------------------------------------------------
 
-COMMANDS = [["status"], ["use", "wren"], ["use"], ["panic"], ["mark", "smiled"]]
+COMMANDS = [["status"], ["use", "wren"], ["use"], ["panic"], ["mark", "smiled"], ["level", "70"], ["level"]]
 
 
 @pytest.mark.parametrize("command", COMMANDS, ids=" ".join)
@@ -376,7 +530,7 @@ def test_whoever_may_not_is_told_how_to_become_one_who_may(tmp_path, closed):
     assert "Traceback" not in asked.stderr
 
 
-@pytest.mark.parametrize("command", ["status", "use", "panic", "mark"])
+@pytest.mark.parametrize("command", ["status", "use", "panic", "mark", "level"])
 def test_help_has_an_example(command, capsys):
     with pytest.raises(SystemExit) as done:
         main([command, "--help"])

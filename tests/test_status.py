@@ -4,11 +4,18 @@ from __future__ import annotations
 
 import json
 import random
+from dataclasses import replace
+from fractions import Fraction
 
 import pytest
 
+from router.engine import TEMPO
 from router.events import Lost, Mark, MidiSample, PointerSample, PressureSample, SwitchSample
-from router.status import Lateness, value_of
+from router.harmony import Progression
+from router.lead import Leading
+from router.music import SCALES, Music, Span, chord_symbol
+from router.room import KEY, SCALE, Room, RoomPlan
+from router.status import Lateness, RoomStatus, together, value_of
 
 
 @pytest.mark.parametrize(
@@ -64,3 +71,72 @@ def test_a_machine_that_slept_for_years_is_counted_too():
     lateness = Lateness()
     lateness.add(10**19)
     assert lateness.status() == {"count": 1, "p50": 1e13, "p99": 1e13, "most": 1e13}
+
+
+# --- the room ---------------------------------------------------------------------------------------------------
+
+SECOND = 1_000_000_000
+
+
+def shared(plan: RoomPlan = RoomPlan(), does=()) -> RoomStatus:  # noqa: B008 - a plan never changes
+    """What a room says after it was told some things, each at its second."""
+    room = Room(plan, 0, lambda _now, _event, _fields: None)
+    for seconds, method, *args in does:
+        now = round(seconds * SECOND)
+        while (due := room.deadline()) is not None and due <= now:
+            room.wake(due)
+        getattr(room, method)(*args, now)
+    status = together(room, 3, {}, {})
+    json.dumps(status, allow_nan=False)
+    return status
+
+
+def test_a_room_that_says_nothing():
+    said = shared()
+    assert (said["tempo"], said["tempo_from"], said["key"], said["scale"], said["chord"]) == (None, "", "", "", "")
+    assert (said["turn"], said["frozen"], said["sounding"]) == ("", False, 3)
+
+
+def test_what_the_configuration_says_of_the_room():
+    plan = RoomPlan(Music(3, SCALES["dorian"], Fraction(191, 2), 3), frozenset({TEMPO, KEY, SCALE}))
+    plan = replace(plan, progression=Progression((chord_symbol("Gm"),), Span(bars=1)))
+    said = shared(plan)
+    assert (said["tempo"], said["beats"], said["tempo_from"]) == (95.5, 3, "configuration")
+    assert (said["key"], said["scale"], said["chord"]) == ("Eb", "dorian", "Gm")
+
+
+TAPS = [(second, "tap") for second in (1, 1.5, 2, 2.5)]
+TICKS = [(4 + number / 40, "clock", (0xF8,)) for number in range(60)]  # 100 a minute
+
+
+@pytest.mark.parametrize(
+    ("does", "tempo", "source"),
+    [
+        (TAPS[:2], None, ""),  # two taps are no tempo yet
+        (TAPS, 120, "taps"),
+        ([*TAPS, (60, "tap")], 120, "taps"),  # a first tap of new ones
+        (TICKS, 100, "clock"),
+        ([*TICKS, (10, "tap")], 100, "clock lost"),
+        ([*TICKS, *((second + 10, "tap") for second, _ in TAPS)], 120, "taps"),
+        ([*TICKS, (5.5, "clock", (0xFC,)), (10, "tap")], 100, "clock"),  # it was stopped, and is not lost
+    ],
+)
+def test_where_the_tempo_comes_from(does, tempo, source):
+    said = shared(does=does)
+    assert (said["tempo"], said["tempo_from"]) == (tempo, source)
+
+
+def test_what_a_keyboard_leads_with_and_its_pedal():
+    plan = RoomPlan(leading=Leading(key=True, freeze=67))
+    chord = [(1, "key", (0x90, note, 80)) for note in (62, 65, 69)]
+    said = shared(plan, [*chord, (2, "key", (0xB0, 67, 127))])
+    assert (said["chord"], said["frozen"]) == ("Dm", True)
+    assert shared(plan, chord)["frozen"] is False
+    scale = [
+        (i / 4, "key", (status, note, 80))
+        for i in range(64)
+        for note in [(60, 64, 67, 62, 65, 71)[i % 6]]
+        for status in (0x90, 0x80)
+    ]
+    said = shared(plan, scale)
+    assert (said["key"], said["scale"]) == ("C", "major")

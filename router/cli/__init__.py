@@ -25,6 +25,7 @@ COMMANDS = (
     "use",
     "panic",
     "mark",
+    "level",
     "watch",
     "play",
     "report",

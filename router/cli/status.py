@@ -13,7 +13,7 @@ from rich.text import Text
 from router.cli import asking
 from router.music import pitch_name
 from router.profile.diagnostics import tidy
-from router.status import InputStatus, OutputStatus, Refusal, SeatStatus, Status, in_words
+from router.status import InputStatus, OutputStatus, Refusal, RoomStatus, SeatStatus, Status, in_words
 
 NAME = "status"
 HELP = "what the running router plays, hears and sounds"
@@ -69,13 +69,50 @@ def _sections(status: Status) -> Iterator[tuple[str, list[Row]]]:
     rows = [("running", f"for {_time(status['up'])}, as process {status['pid']}", False)]
     rows += [("warning", tidy(warning), True) for warning in status["warnings"]]
     yield f"router {status['router']}", rows
+    shared = list(_together(status["room"], len(status["seats"])))
+    if shared:
+        yield "the room", shared
     for name, seat in status["seats"].items():
-        yield f"{name}: {seat['child']}", list(_rows(seat))
+        yield f"{name}: {seat['child']}", list(_rows(seat, len(status["seats"])))
 
 
-def _rows(seat: SeatStatus) -> Iterator[Row]:
+def _together(room: RoomStatus, seats: int) -> Iterator[Row]:
+    """What is shared, as far as there is anything."""
+    if room["tempo"] is not None:
+        said = f"{room['tempo']:g} a minute, {room['beats']} to a bar, from {_TEMPO_FROM[room['tempo_from']]}"
+        yield "tempo", said, room["tempo_from"] == "clock lost"
+    key = " ".join(filter(None, (room["key"], room["scale"])))
+    if key:
+        yield "key" if room["key"] else "scale", key, False
+    if room["chord"]:
+        yield "chord", room["chord"], False
+    if room["frozen"]:
+        yield "frozen", "chord and key stay: the pedal is down", False
+    if room["turn"]:
+        yield "turn", room["turn"], False
+    if seats > 1:
+        yield "sounding", f"{room['sounding']} note{'' if room['sounding'] == 1 else 's'} in all", False
+    yield from _things("hears", [((name, _there(port)), _reason(port)) for name, port in room["inputs"].items()])
+    yield from _things("plays", [((name, _there(port)), _reason(port)) for name, port in room["outputs"].items()])
+
+
+_TEMPO_FROM = {
+    "configuration": "the configuration",
+    "taps": "taps",
+    "clock": "the clock",
+    "clock lost": "the clock, which is lost",
+}
+
+
+def _rows(seat: SeatStatus, seats: int) -> Iterator[Row]:
     yield "playing", f"for {_time(seat['playing'])}: {tidy(seat['because'])}", False
     yield "file", tidy(seat["file"]), False
+    if seat["level"] != 1:
+        yield "level", f"{100 * seat['level']:.3g} %", False
+    if seats > 1:
+        yield "channels", ", ".join(map(str, seat["channels"])) or "none", False
+    if seat["follows"]:
+        yield "follows", f"the room's {' and '.join(seat['follows'])}", False
     inputs = [_input(name, heard, _presses(seat, name)) for name, heard in seat["inputs"].items()]
     yield from _things("input", inputs)
     outputs: list[Thing] = [((name, _there(out)), _reason(out)) for name, out in seat["outputs"].items()]
