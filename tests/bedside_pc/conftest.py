@@ -10,7 +10,7 @@ from tests.bedside_pc.image import CannotBuild
 from tests.bedside_pc.room import Room
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="package")
 def pc() -> Iterator[Room]:
     """The room, with the PC on and everything plugged in. What the machine lacks for it fails the tests; nothing is skipped."""
     try:
