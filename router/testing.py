@@ -264,7 +264,7 @@ class Bench:
 
     def _call(self, when: str, method: str, *arguments: Any) -> list[Event]:
         def call() -> list[Event]:
-            return check_all(getattr(self.rule, method)(*arguments))
+            return list(check_all(getattr(self.rule, method)(*arguments)))
 
         events: list[Event] = []
         if self.steps is None:

@@ -22,17 +22,17 @@ class Timers:
     """Deadlines by key: each key has at most one."""
 
     def __init__(self) -> None:
-        self._live: dict[Hashable, tuple[int, int]] = {}  # key -> (deadline, order)
-        self._heap: list[tuple[int, int, Hashable]] = []
+        self._live: dict[Hashable, tuple[int, int, Hashable]] = {}  # by key: its entry in the heap that counts
+        self._heap: list[tuple[int, int, Hashable]] = []  # deadline, order, key
         self._order = 0
 
     def set(self, key: Hashable, when: int) -> None:
         """Wake ``key`` at ``when``; a deadline it had before no longer counts."""
         self._order += 1
-        self._live[key] = (when, self._order)
-        heapq.heappush(self._heap, (when, self._order, key))
+        entry = self._live[key] = (when, self._order, key)
+        heapq.heappush(self._heap, entry)
         if len(self._heap) > 64 + 4 * len(self._live):  # moved and cancelled ones stay in the heap until cleared
-            self._heap = [(when, order, key) for key, (when, order) in self._live.items()]
+            self._heap = list(self._live.values())
             heapq.heapify(self._heap)
 
     def cancel(self, key: Hashable) -> None:
@@ -43,20 +43,22 @@ class Timers:
         """The earliest deadline, or None."""
         heap, live = self._heap, self._live
         while heap:
-            when, order, key = heap[0]
-            if live.get(key) == (when, order):
-                return when
+            entry = heap[0]
+            if live.get(entry[2]) is entry:
+                return entry[0]
             heapq.heappop(heap)
         return None
 
     def pop(self, now: int) -> Hashable | None:
         """Take the earliest deadline that is due at ``now`` and return its key, or None if none is due."""
-        when = self.next()
-        if when is None or when > now:
-            return None
-        key = heapq.heappop(self._heap)[2]
-        del self._live[key]
-        return key
+        heap, live = self._heap, self._live
+        while heap and heap[0][0] <= now:  # nearly always nothing is due, and this one comparison says so
+            entry = heapq.heappop(heap)
+            key = entry[2]
+            if live.get(key) is entry:
+                del live[key]
+                return key
+        return None
 
     def __len__(self) -> int:
         return len(self._live)

@@ -17,7 +17,7 @@ from __future__ import annotations
 
 import heapq
 import itertools
-from collections.abc import Callable, Hashable, Iterable, Mapping
+from collections.abc import Callable, Hashable, Iterable, Mapping, Sequence
 from enum import Flag, auto
 from fractions import Fraction
 from typing import Any, ClassVar, cast
@@ -151,43 +151,75 @@ def check(event: object) -> None:
     Raises:
         ValueError: something that is no event, or an event with a number that is none or outside its range.
     """
-    match event:
-        case NoteOn(voice=int(), pitch=int(pitch), velocity=int(), strength=int() | float() as strength):
-            right = 0 <= pitch <= 127 and 0 <= strength <= 1
-        case NoteOff(voice=int()) | Release(source=str(), voice=int()):
-            right = True
-        case Press(source=str(), voice=int(), strength=int() | float() as strength):
-            right = 0 <= strength <= 1
-        case Level(source=str(), value=int() | float() as value):
-            right = 0 <= value <= 1
-        case Control(controller=int(controller), value=int(setting)):
-            right = 0 <= controller < CHANNEL_MODE and 0 <= setting <= 127
-        case ChannelPressure(value=int(setting)) | Program(program=int(setting)):
-            right = 0 <= setting <= 127
-        case Bend(value=int(setting)):
-            right = 0 <= setting <= BEND_MOST
-        case _:
-            right = False
-    if not right:
+    possible = _POSSIBLE.get(type(event))
+    if possible is None or not possible(event):
         raise ValueError(f"a rule cannot give {event!r}")
 
+
+# One function for each kind of event: asking them takes half as long as one ``match`` over all kinds, and this is done for every
+# event that any rule gives.
+
+
+def _press(press: Press) -> bool:
+    strength = press.strength
+    right = isinstance(press.source, str) and isinstance(press.voice, int)
+    return right and isinstance(strength, _NUMBER) and 0 <= strength <= 1
+
+
+def _level(level: Level) -> bool:
+    return isinstance(level.source, str) and isinstance(level.value, _NUMBER) and 0 <= level.value <= 1
+
+
+def _note_on(note: NoteOn) -> bool:
+    pitch, strength = note.pitch, note.strength
+    return (
+        isinstance(pitch, int)
+        and 0 <= pitch <= 127
+        and isinstance(strength, _NUMBER)
+        and 0 <= strength <= 1
+        and isinstance(note.velocity, int)
+        and isinstance(note.voice, int)
+    )
+
+
+def _control(control: Control) -> bool:
+    controller = control.controller
+    return isinstance(controller, int) and 0 <= controller < CHANNEL_MODE and _within(control.value, 127)
+
+
+def _within(value: object, most: int) -> bool:
+    return isinstance(value, int) and 0 <= value <= most
+
+
+_NUMBER = (int, float)
+_POSSIBLE: Mapping[type, Callable[[Any], bool]] = {
+    Press: _press,
+    Release: lambda release: isinstance(release.source, str) and isinstance(release.voice, int),
+    Level: _level,
+    NoteOn: _note_on,
+    NoteOff: lambda off: isinstance(off.voice, int),
+    Control: _control,
+    ChannelPressure: lambda pressure: _within(pressure.value, 127),
+    Program: lambda program: _within(program.program, 127),
+    Bend: lambda bend: _within(bend.value, BEND_MOST),
+}
 
 MOST = 1000
 """Events that one call of a rule may give; far above any chord or any number of notes held."""
 
 
-def check_all(events: Iterable[object]) -> list[Event]:
+def check_all(events: Iterable[object]) -> Sequence[Event]:
     """All that a rule gives, or nothing: half of it might begin what is never ended.
 
     Raises:
         ValueError: one of them is refused by ``check``, or there is no end to them.
     """
-    given = list(itertools.islice(events, MOST + 1))
+    given = events if type(events) is tuple else list(itertools.islice(events, MOST + 1))
     if len(given) > MOST:
         raise ValueError(f"a rule cannot give more than {MOST} events at once")
     for event in given:
         check(event)
-    return cast("list[Event]", given)
+    return cast("Sequence[Event]", given)
 
 
 class Plays(Rule):
