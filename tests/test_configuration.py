@@ -6,6 +6,7 @@ import json
 import re
 import subprocess
 import sys
+import textwrap
 from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
@@ -191,7 +192,7 @@ def test_everything_that_can_be_written_about_playing_together():
         MidiInDevice("*Keys*"), MidiPort("*Synth*"), MidiInDevice("*Drum*", clock=True), MidiPort("*Sequencer*")
     )
     bed, window = found.seats
-    assert (bed.channels, bed.devices) == ((3, 1), {"pad": "*right*", "cheek": "*squeeze*"})
+    assert (bed.channels, bed.devices) == ((3, 2), {"pad": "*right*", "cheek": "*squeeze*"})
     assert (window.channels, window.devices, window.level, window.fader) == ((), {}, 0.8, 20)
     assert [button.does for button in found.buttons] == ["tap"]
 
@@ -216,6 +217,16 @@ def test_beats_are_those_of_the_tempo_that_is_tapped():
     assert (found.music.beats, found.says) == (3, {KEY, SCALE})
 
 
+@pytest.mark.parametrize("page", ["systemd/README.md", "profiles/README.md"])
+def test_every_example_of_a_configuration_on_a_page_is_right(page, written):
+    text = (Path(__file__).parents[1] / page).read_text(encoding="utf-8")
+    examples = [textwrap.dedent(found[2]) for found in re.finditer(r"(?ms)^( *)```yaml\n(.*?)^\1```", text)]
+    assert len(examples) == (4 if page.startswith("systemd") else 0)
+    for example in examples:
+        path = written(example.removeprefix(f"configuration: {schema.VERSION}\n"))
+        assert list(map(str, check(path))) == []
+
+
 @pytest.mark.parametrize(
     ("leads", "leading"),
     [("chords", Leading()), ("key", Leading(chord=False, key=True)), ("both", Leading(key=True)), ("no", None)],
@@ -230,7 +241,7 @@ def test_check_says_what_is_shared(capsys):
     assert main(["check", str(CONFIGURATIONS / "fine_together.yaml")]) == 0
     said = capsys.readouterr().out
     for words_of in (
-        "plays on the channels 3, 1",
+        "plays on the channels 3, 2",
         'pad is the device "*right*"',
         "is 80 % loud at first, then by controller 20 of the keyboard",
         "Who follows the room has the key D, the scale major, 96 beats a minute, 3 to a bar, the chords D Bm G A7/C#",

@@ -93,7 +93,7 @@ def check(tree: Entries, seats: Seats, buttons: Mapping[str, Heard], report: Rep
     """Everything about playing together that only shows when the pieces are seen together."""
     room = _room(tree)
     _names(pieces.group(tree, "seats", schema.CONFIGURATION), report)
-    _channels(seats, report)
+    _channels(seats, _group(room, "keyboard"), report)
     for _, entries in seats.values():
         _devices(entries, report)
     faders = dict(_faders(seats, room, report))
@@ -131,8 +131,9 @@ def _names(seats: Entries, report: Report) -> None:
         report.add(key.place, f'a seat cannot be called "{ANYBODY}"', hint)
 
 
-def _channels(seats: Seats, report: Report) -> None:
+def _channels(seats: Seats, keyboard: Entries, report: Report) -> None:
     taken: dict[int, tuple[str, Place]] = {}
+    keys = _value(keyboard, "channel", schema.KEYBOARD) if "output" in keyboard.values else None
     for name, (_, entries) in seats.items():
         node, channels = entries.values.get("channels"), _value(entries, "channels", schema.SEAT)
         for item, channel in zip(node.items, channels or (), strict=False) if isinstance(node, Items) else ():
@@ -141,7 +142,11 @@ def _channels(seats: Seats, report: Report) -> None:
                 report.add(item.place, f"channel {DRUM_CHANNEL} is that of the drums", hint)
                 continue
             owner, place = taken.setdefault(channel, (name, item.place))
-            if owner != name:
+            if channel == keys:
+                message = f"channel {channel} is that of the keyboard (line {keyboard.values['channel'].place.line})"
+                hint = "A child's profile would change the sound of what is played there. Give the seat other channels."
+                report.add(item.place, message, hint)
+            elif owner != name:
                 message = f'channel {channel} is one of the seat "{owner}" (line {place.line}) already'
                 hint = "What two play on one channel of a synth cuts each other's notes short. Give each channels of its own."
                 report.add(item.place, message, hint)
