@@ -14,6 +14,7 @@ rule's place in the profile, and that rule is passed over from then on; everythi
 from __future__ import annotations
 
 import itertools
+from collections import deque
 from collections.abc import Callable, Hashable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
@@ -33,6 +34,7 @@ from router.events import (
     Lost,
     Mark,
     Message,
+    MidiSample,
     NearMiss,
     NoteOff,
     NoteOn,
@@ -45,8 +47,8 @@ from router.events import (
     SensorFault,
 )
 from router.harmony import Harmony, Progression
-from router.ledger import Ledger, Limits, Observe, Voice
-from router.midi import PROGRAM_CHANGE
+from router.ledger import Ledger, Limits, Observe, Voice, Wire
+from router.midi import NOTE_OFF, NOTE_ON, PROGRAM_CHANGE
 from router.music import Chord, Music
 from router.rules.base import METHODS, Context, Rule, check_all
 from router.timers import Alarm, Timers
@@ -66,6 +68,8 @@ class RulePlan:
     make: MakeRule
     place: str = ""
     origin: str = ""
+    keeps: frozenset[str] = frozenset()
+    """Inputs of which it only remembers what they say: it plays nothing because of them."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,6 +110,53 @@ class Plan:
     follows: frozenset[str] = frozenset()
     listens: Mapping[str, Listens] = field(default_factory=dict)
 
+    @property
+    def own(self) -> frozenset[str]:
+        """The parts that sound only by what is done at this seat's devices: the others play, or may play, what they hear."""
+        return frozenset(part.name for part in self.parts if self._heard_by(part) <= _kept(part))
+
+    @property
+    def ring(self) -> tuple[str, ...]:
+        """Parts that hear one another in a ring, the first again at the end; empty if there are none."""
+        hears = {part.name: self._heard_parts(part) for part in self.parts}
+        return ring(hears)
+
+    def _heard_by(self, part: PartPlan) -> set[str]:
+        return {source.partition(".")[0] for source in part.sources} & self.listens.keys()
+
+    def _heard_parts(self, part: PartPlan) -> list[str]:
+        heard = [self.listens[name] for name in sorted(self._heard_by(part))]
+        return [listens.part for listens in heard if listens.part is not None and not listens.seat]
+
+
+def ring(hears: Mapping[str, Sequence[str]]) -> tuple[str, ...]:
+    """The first ring among names of which each hears others, with the first again at the end; empty if there is none."""
+    done: set[str] = set()
+    for start in hears:
+        path: dict[str, None] = {}
+        waiting = [(start, False)]
+        while waiting:
+            name, leaving = waiting.pop()
+            if leaving:
+                del path[name]
+                done.add(name)
+            elif name in path:
+                names = list(path)
+                return (*names[names.index(name) :], name)
+            elif name not in done:
+                path[name] = None
+                waiting.append((name, True))
+                waiting += [(heard, False) for heard in hears.get(name, ())]
+    return ()
+
+
+def _kept(part: PartPlan) -> frozenset[str]:
+    return part.rules[0].keeps if part.rules else frozenset()
+
+
+_Note = tuple[Conditioner, MidiSample]
+"""A note of a part, begun or ended, for an input that hears it."""
+
 
 @dataclass(slots=True)
 class _Step:
@@ -131,10 +182,16 @@ class Engine:
         self._plan = plan
         self._observe = observe = observe or _nobody
         self._timers = Timers()
-        self._ledger = Ledger(plan.limits, self._timers, observe, share, self._cut_soon)
+        if rings := plan.ring:
+            raise ValueError(f"parts hear one another in a ring: {' > '.join(rings)}")
+        self._ears: dict[str, list[Conditioner]] = {}  # inputs that hear a part of this engine, by part
+        hears = any(not listens.seat for listens in plan.listens.values())
+        self._ledger = Ledger(plan.limits, self._timers, self._overhear if hears else observe, share, self._cut_soon)
         self._new_voice = itertools.count(1).__next__
         self._shared: dict[str, Any] = {}  # between rules, by agreement among them
-        self._owners: list[Conditioner | Harmony | Ledger | tuple[_Part, int]] = [self._ledger]  # whose a deadline is
+        self._owners: list[Conditioner | Harmony | Ledger | deque[_Note] | tuple[_Part, int]] = [
+            self._ledger
+        ]  # whose a deadline is
         self._cuts = Alarm(self._timers, 0)
         self._ended: list[Voice] = []  # by the limits of the room, and their rules have not been told yet
         self._inputs: dict[str, Conditioner] = {}
@@ -148,6 +205,13 @@ class Engine:
             self._inputs[name] = conditioner
             for source in conditioner.hears:
                 self._hearers.setdefault(source, []).append(conditioner)
+        for name, listens in plan.listens.items():
+            if listens.part is not None and not listens.seat and name in self._inputs:
+                self._ears.setdefault(listens.part, []).append(self._inputs[name])
+        self._overheard: deque[_Note] = deque()  # what parts have played, and those that hear them were not told yet
+        self._hearing = Alarm(self._timers, len(self._owners))
+        self._owners.append(self._overheard)
+        self._told_on: dict[Wire, list[Conditioner]] = {}  # who was told of a note that is on
         self._harmony = Harmony(plan.progression, Alarm(self._timers, len(self._owners)))
         self._owners.append(self._harmony)
         self._room_chord: Chord | None = None  # goes before the progression's
@@ -212,6 +276,7 @@ class Engine:
         out: list[Message] = []
         self._ended.clear()
         self._cuts.cancel()
+        self._told_on.clear()
         for part in self._parts:
             self._let_go(part, now, out)
         for conditioner in self._inputs.values():
@@ -220,6 +285,8 @@ class Engine:
         self._harmony.stop()
         self._play_in(self._music)
         out += self._ledger.all_off(now)
+        self._overheard.clear()
+        self._hearing.cancel()
         self._observe(now, "stop", {})
         return out
 
@@ -242,6 +309,11 @@ class Engine:
             self._tell_chord(now, out)
         self._wake_due(now, out)
         return out
+
+    def turn(self, mine: bool, now: int) -> None:
+        """From now on it is this seat's turn, or not (the rule ``turns`` asks). Before anything is said it always is."""
+        self._shared["turn"] = mine
+        self._observe(now, "turn", {"mine": mine})
 
     def give_way(self, now: int) -> list[Message]:
         """End the oldest note, as the limits of the room ask (``router.balance``); the rules are told when ``wake`` is called.
@@ -356,12 +428,37 @@ class Engine:
             for name, voice in voices:
                 self._cut(name, voice, now, out)
             return
+        if isinstance(owner, deque):
+            while owner:
+                conditioner, sample = owner.popleft()
+                self._gestures(conditioner.handle(sample, now), now, out)
+            return
         if isinstance(owner, Harmony):
             if owner.wake(now, tag):
                 self._next_chord(now, out)
             return
         part, step = owner
         self._from_rule(part, step, lambda rule: rule.wake(now, tag), now, out)
+
+    def _overhear(self, now: int, event: str, fields: dict[str, Any]) -> None:
+        """What the ledger tells: the inputs that hear a part are told after the present event.
+
+        A note's end goes to whoever was told of its beginning: where parts share a channel, another part may have ended it.
+        """
+        self._observe(now, event, fields)
+        if event not in ("note_on", "note_off"):
+            return
+        wire = (fields["output"], fields["channel"], fields["note"])
+        if event == "note_on":
+            status, ears = NOTE_ON, self._ears.get(fields["part"], [])
+            if ears:
+                self._told_on[wire] = ears
+        else:
+            status, ears = NOTE_OFF, self._told_on.pop(wire, [])
+        data = (status | fields["channel"] - 1, fields["note"], fields["velocity"])
+        self._overheard.extend((conditioner, MidiSample(conditioner.name, data)) for conditioner in ears)
+        if ears:
+            self._hearing.at(now)
 
     def _cut_soon(self, voice: Voice, now: int) -> None:
         """The rules are told after the present event: it may be this engine's own, in the middle of its rules."""
@@ -388,7 +485,10 @@ class Engine:
                     self._gestures(hearer.pressed(gesture, now), now, out)
 
     def _tell_gesture(self, gesture: Gesture, now: int) -> None:
-        if isinstance(gesture, Press):
+        if isinstance(gesture, Press | Release) and gesture.source.partition(".")[0] in self._plan.listens:
+            if isinstance(gesture, Press):  # of others, and no effort of this child
+                self._observe(now, "heard", {"input": gesture.source})
+        elif isinstance(gesture, Press):
             fields: dict[str, Any] = {"input": gesture.source, "strength": round(gesture.strength, 4)}
             if gesture.zone is not None:
                 fields["zone"] = gesture.zone + 1

@@ -86,7 +86,7 @@ class Tally:
     faults: list[dict[str, Any]] = field(default_factory=list)
 
     def __call__(self, now: int, event: str, fields: dict[str, Any]) -> None:
-        if event == "press":
+        if event in ("press", "heard"):
             self.presses[fields["input"]] += 1
         elif event == "note_on":
             self.notes[fields["part"]] += 1

@@ -26,7 +26,7 @@ from router.engine import HARMONY, TEMPO, Plan
 from router.events import MidiSample, Sample
 from router.harmony import Harmony, Progression
 from router.lead import Lead, Leading
-from router.ledger import Observe
+from router.ledger import Observe, Wire
 from router.midi import CONTROL_CHANGE, NOTE_OFF, NOTE_ON
 from router.music import Chord, Music
 from router.timers import Alarm, Timers, earliest
@@ -77,13 +77,18 @@ class Member(Protocol):
         """So loud from now on, 0 to 1."""
 
 
+_Ear = tuple[str, str]
+"""A seat, and its input that hears another."""
+
+
 @dataclass(slots=True)
 class _Place:
     """A member, with what was found out about its plan when it began."""
 
     member: Member
     told: Music | None = None  # the music that it was told last
-    own: frozenset[str] = frozenset()  # the parts that its child plays: the others only answer
+    own: frozenset[str] = frozenset()  # the parts that its child plays: the others play what they hear
+    on: dict[Wire, list[_Ear]] = field(default_factory=dict)  # its notes, and which inputs of whom were told
 
 
 class Room:
@@ -103,15 +108,15 @@ class Room:
         self._tempo_said = TEMPO in plan.says
         self._places: dict[str, _Place] = {}
         self._listening = False
+        self._ears: dict[tuple[str, str], list[_Ear]] = {}  # by seat and part, as long as nobody comes or goes
 
     # --- members ----------------------------------------------------------------------------------------------
 
     def join(self, name: str, member: Member, now: int) -> None:
         """A seat begins with its plan, or with another one: it is told how things stand."""
         plan = member.plan
-        answering = frozenset(plan.listens)
-        own = frozenset(part.name for part in plan.parts if not _only(part.sources, answering))
-        place = self._places[name] = _Place(member, own=own)
+        self._forget(name, now)
+        place = self._places[name] = _Place(member, own=plan.own)
         self._look_who_listens()
         level = self.levels.get(name, 1.0)
         if level != 1.0:
@@ -123,12 +128,15 @@ class Room:
             member.turn(self.turns.whose in (None, name), now)
 
     def _look_who_listens(self) -> None:
+        self._ears.clear()
         plans = [place.member.plan for place in self._places.values()]
         self._listening = any(plan.listens or _takes_turns(plan) for plan in plans)
 
     def leave(self, name: str, now: int) -> None:
         """A seat plays no more."""
+        self._forget(name, now)
         self._places.pop(name, None)
+        self.balance.give_back(name)
         self._look_who_listens()
         self._turned(self.turns.leave(name, now), now)
 
@@ -137,18 +145,48 @@ class Room:
         if event not in (NOTE_ON_EVENT, NOTE_OFF_EVENT):
             return
         place = self._places.get(name)
-        if place is None or fields["part"] not in place.own:
+        if place is None:
             return
-        on = event == NOTE_ON_EVENT
-        self._turned(self.turns.played(name, on, now), now)
-        status, velocity = (NOTE_ON, fields["velocity"]) if on else (NOTE_OFF, 0)
-        data = (status | fields["channel"] - 1, fields["note"], velocity)
-        for other, listener in self._places.items():
-            if other == name:
-                continue
-            for source, wanted in listener.member.plan.listens.items():
-                if wanted.seat in (name, ANYBODY) and wanted.part in (None, fields["part"]):
-                    listener.member.hear(MidiSample(source, data), now)
+        wire = (fields["output"], fields["channel"], fields["note"])
+        if event == NOTE_OFF_EVENT:  # where parts share a channel, another may have ended it than the one that began it
+            self._ends(name, place, wire, now)
+        elif fields["part"] in place.own:
+            ears = place.on[wire] = self._ears_for(name, fields["part"])
+            self._turned(self.turns.played(name, True, now), now)
+            self._say((NOTE_ON | fields["channel"] - 1, fields["note"], fields["velocity"]), ears, now)
+
+    def _ears_for(self, name: str, part: str) -> list[_Ear]:
+        """Which inputs of whom hear a part of a seat."""
+        ears = self._ears.get((name, part))
+        if ears is None:
+            ears = self._ears[name, part] = [
+                (other, source)
+                for other, listener in self._places.items()
+                for source, wanted in listener.member.plan.listens.items()
+                if other != name and wanted.seat in (name, ANYBODY) and wanted.part in (None, part)
+            ]
+        return ears
+
+    def _ends(self, name: str, place: _Place, wire: Wire, now: int) -> None:
+        """A note of a seat has ended: whoever was told of its beginning is told."""
+        ears = place.on.pop(wire, None)
+        if ears is not None:
+            self._turned(self.turns.played(name, False, now), now)
+            self._say((NOTE_OFF | wire[1] - 1, wire[2], 0), ears, now)
+
+    def _say(self, data: tuple[int, ...], ears: Iterable[_Ear], now: int) -> None:
+        for other, source in ears:
+            if (listener := self._places.get(other)) is not None:
+                listener.member.hear(MidiSample(source, data), now)
+
+    def _forget(self, name: str, now: int) -> None:
+        """A seat goes, or plays another profile: what others heard of it ends, and what it heard it hears no more."""
+        for other in self._places.values():
+            for wire, ears in other.on.items():
+                other.on[wire] = [ear for ear in ears if ear[0] != name]
+        if (place := self._places.get(name)) is not None:
+            for wire in list(place.on):
+                self._ends(name, place, wire, now)
 
     @property
     def listens(self) -> bool:
@@ -292,7 +330,3 @@ NOTE_ON_EVENT, NOTE_OFF_EVENT = "note_on", "note_off"
 
 def _takes_turns(plan: Plan) -> bool:
     return any(rule.name == TURNS for part in plan.parts for rule in part.rules)
-
-
-def _only(sources: Iterable[str], among: frozenset[str]) -> bool:
-    return all(source.partition(".")[0] in among for source in sources)

@@ -14,6 +14,7 @@ from collections.abc import Mapping
 from typing import Any, NotRequired, TypedDict
 
 from router.conditioning.base import Conditioner
+from router.conditioning.listen import ListenConditioner
 from router.conditioning.pointer import PointerConditioner
 from router.conditioning.pressure import PressureConditioner, Side
 from router.events import PressureSample, Sample, SwitchSample
@@ -180,6 +181,8 @@ class Watching:
             one = float(PRESSURE[unit]) if unit else 1
             low, high = self._extremes.get(name, (value * one, value * one))
             frame["low"], frame["high"] = _extreme(low, one, value), _extreme(high, one, value)
+        if isinstance(conditioner, ListenConditioner) and conditioner.sounding:
+            frame["pressed"] = [name]
         if isinstance(conditioner, PointerConditioner):
             frame["zone"] = next(iter(pressed.values()), None)
         return frame

@@ -20,7 +20,7 @@ from router.rules import RULES
 FROM_THE_CHECKOUT = {**os.environ, "PYTHONPATH": str(Path(router.__file__).parents[1])}
 """These tests stand in a folder of their own, and a checkout need not be installed."""
 
-TYPES = ("switch", "pressure", "pointer", "midi")
+TYPES = ("switch", "pressure", "pointer", "midi", "listen")
 
 
 @pytest.fixture(autouse=True)
@@ -242,7 +242,7 @@ def test_new_in_a_folder_that_is_not_there(capsys):
     ("arguments", "said"),
     [
         (["wren", "--input", "pad=swich"], 'Did you mean "switch"?'),
-        (["wren", "--input", "pad=button"], "The types: switch, pressure, pointer, midi."),
+        (["wren", "--input", "pad=button"], "The types: switch, pressure, pointer, midi, listen."),
         (["wren", "--input", "pad"], 'there is no type of input called "pad"'),
         (["wren", "--input", "=switch"], "cannot be the name of an input"),
         (["wren", "--input", "Left Foot=switch"], 'Did you mean "left-foot"?'),
@@ -312,6 +312,7 @@ def test_each_rules_example_checks_as_part_of_a_profile(name):
         ("type: switch, device: {terminal: space}", "it"),
         ('type: pointer, device: {evdev: "*"}', "it"),
         ('type: pointer, device: {evdev: "*"}', "[it, it.x]"),
+        ("type: switch, device: {terminal: space}}, call: {type: listen, seat: anybody", "[it, call]"),
     ):
         lines = [
             f"inputs: {{it: {{{heard}}}}}",

@@ -8,6 +8,7 @@ inputs are there in every case:
     cheek       a pressure, at rest 0 Pa; above and below: on 100 Pa, off 60 Pa, full 1100 Pa, strength by peak at once
     head        a pointer, unsmoothed; one row of four zones, margin 10 %, dwell 200 ms
     keys        a MIDI keyboard
+    call        what another seat plays; a phrase is over after 1 s
 
 A line of the time line begins with its time in milliseconds. Then comes either what happens:
 
@@ -15,6 +16,7 @@ A line of the time line begins with its time in milliseconds. Then comes either 
     wait                  nothing, only time goes by
     held up               the loop was held up: deadlines since the line before are served only now
     play in A minor       follow another key and scale
+    my turn, not my turn  the turn comes or goes
     stop                  the engine stops
 
 or ``>`` and a MIDI message that must go out then, exactly as mido writes it (``mido.Message.from_str`` reads it). What is
@@ -31,11 +33,12 @@ import mido
 import pytest
 import yaml
 
+from router.conditioning.listen import ListenConditioner, ListenSettings
 from router.conditioning.midi import MidiConditioner, MidiSettings
 from router.conditioning.pointer import Grid, PointerConditioner, PointerSettings
 from router.conditioning.pressure import PressureConditioner, PressureSettings, Side
 from router.conditioning.switch import SwitchConditioner, SwitchSettings
-from router.engine import PartPlan, Plan
+from router.engine import Listens, PartPlan, Plan
 from router.events import Found, Lost, MidiSample, PointerSample, PressureSample, Route, SwitchSample
 from router.harmony import Progression
 from router.ledger import Limits
@@ -58,6 +61,7 @@ INPUTS = {
         "head", PointerSettings(Grid(dwell=200 * MILLISECOND), min_cutoff=None, levels=LEVELS), voice, alarm
     ),
     "keys": lambda voice, alarm: MidiConditioner("keys", MidiSettings(levels=LEVELS), voice, alarm),
+    "call": lambda voice, alarm: ListenConditioner("call", ListenSettings(1000 * MILLISECOND), voice, alarm),
 }
 
 
@@ -77,7 +81,12 @@ def plan(head: dict) -> Plan:
     rules = tuple(plan_rule(RULES[name], written) for entry in head["rules"] for name, written in entry.items())
     part = PartPlan("tune", tuple(sources), rules, Route("out", head.get("channel", 1)), head.get("program"))
     return Plan(
-        music(head.get("music", {})), Limits(**limits), INPUTS, (part,), progression(head.get("progression", {}))
+        music(head.get("music", {})),
+        Limits(**limits),
+        INPUTS,
+        (part,),
+        progression(head.get("progression", {})),
+        listens={"call": Listens("window")},
     )
 
 
@@ -130,6 +139,8 @@ def play(head: dict, lines: list[str]) -> list[str]:
                 pass
             case ["held", "up"]:
                 player.wake_late(now)
+            case ["my", "turn"] | ["not", "my", "turn"]:
+                player.engine.turn(words == ["my", "turn"], now)
             case ["stop"]:
                 player.stop()
             case ["play", "in", key, *scale]:

@@ -64,6 +64,8 @@ def record(loaded: Profile, name: str, next_: str | None, keep: Path | None, *, 
         )
     if loaded.types[name] == "midi":
         raise FitError("a MIDI input has nothing to fit", "Every key counts as it is.")
+    if loaded.types[name] == "listen":
+        raise FitError("a listen input has nothing to fit", "It hears what others play, and no movement.")
     if next_ is not None and (loaded.types[next_] != "switch" or next_ == name):
         raise FitError(f"--next {next_} is no second switch", "It must be another input, of type switch.")
     target = _target(loaded, name, keep or (Path(tempfile.gettempdir()) if practise else None))

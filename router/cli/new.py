@@ -102,6 +102,24 @@ TYPES: Mapping[str, tuple[str, str]] = {
     output: {{port: synth, channel: {channel}, program: {sound}}}
 """,
     ),
+    "listen": (
+        """\
+  {name}:
+    type: listen                      # what others play: it needs no device
+    seat: anybody                     # another child's seat, by its name in the PC's configuration, or anybody
+    # part: tune                      # or a part of this profile, in place of seat
+    quiet: 1 s                        # so long after its last note a phrase is over
+""",
+        """\
+  {name}:
+    input: {name}.phrase              # from their first note until they are quiet; {name} alone is each note of theirs
+    rules:
+      - note: {{degree: 1, octave: 3}}
+      - arpeggio: {{rate: 1/4, begin: on the beat}}    # joins in on the beat
+      - velocity: {{fixed: 50}}         # softer than what it joins
+    output: {{port: synth, channel: {channel}, program: {sound}}}
+""",
+    ),
 }
 """What is written for each type of input: under ``inputs``, and under ``parts``."""
 

@@ -7,6 +7,7 @@ import random
 from collections.abc import Iterator
 
 from router import simulate
+from router.conditioning.listen import ListenConditioner
 from router.conditioning.midi import MidiConditioner
 from router.conditioning.pointer import Grid, PointerConditioner
 from router.conditioning.pressure import PressureConditioner
@@ -29,6 +30,9 @@ def simulated(loaded: Profile, name: str, until: int) -> Iterator[Stamped]:
             return simulate.pressure(name, pushes, until, rng, low=sign * side.on * 1.4, high=sign * side.full)
         case PointerConditioner(settings=settings):
             return simulate.pointer(name, _visits(rng, settings.grid, until), until, rng)
+        case ListenConditioner():
+            calls = simulate.efforts(rng, until // 4, every=0.6, length=0.4)  # and then it is quiet, for an answer
+            return simulate.keyboard(name, [(effort, 60 + int(12 * rng.random())) for effort in calls])
         case MidiConditioner():
             keys = simulate.efforts(rng, until, every=1.0, length=0.5)
             return simulate.keyboard(name, [(effort, 60 + int(12 * rng.random())) for effort in keys])

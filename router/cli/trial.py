@@ -40,8 +40,9 @@ INPUTS = (
     ("head", '{type: pointer, device: {evdev: "*"}}', "head"),
     ("head", '{type: pointer, device: {evdev: "*"}}', "[head, head.x]"),
     ("keys", '{type: midi, device: {midi: "*"}}', "keys"),
+    ("pad", "{type: switch, device: {terminal: space}}\n  call: {type: listen, seat: anybody}", "[pad, call]"),
 )
-"""A name, an input, and what a part listens to: the first that the example can work with plays it."""
+"""A name, an input (and what else stands there), and what a part listens to: the first that the example can work with plays it."""
 
 
 @dataclass(slots=True)
@@ -64,6 +65,8 @@ class Trial:
                 self._open["heard", fields["input"]] = now
             case "release":
                 self.heard.append((fields["input"], self._open.pop(("heard", fields["input"]), now), now))
+            case "heard":
+                self.heard.append((fields["input"], now, now))
             case "note_on":
                 self._open["played", fields["note"]] = now
                 self.drums = fields["channel"] == DRUM_CHANNEL

@@ -7,6 +7,7 @@ of each kind of input and the estimators they come from; ``result`` is what a fi
 from __future__ import annotations
 
 from router.conditioning.base import Conditioner
+from router.conditioning.listen import ListenConditioner
 from router.conditioning.pointer import PointerConditioner
 from router.conditioning.pressure import PressureConditioner
 from router.conditioning.switch import SwitchConditioner
@@ -47,4 +48,6 @@ def fit(recording: Recording, conditioner: Conditioner) -> Fit:
         return switch(recording, conditioner)
     if isinstance(conditioner, PointerConditioner):
         return pointer(recording, conditioner)
+    if isinstance(conditioner, ListenConditioner):
+        raise FitError("a listen input has nothing to fit", "It hears what others play, and no movement.")
     raise FitError("a MIDI input has nothing to fit", "Every key counts as it is; lowest and highest choose the keys.")

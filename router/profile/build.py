@@ -8,6 +8,7 @@ from functools import partial
 from pathlib import Path
 from types import MappingProxyType
 
+from router.conditioning.listen import PHRASE, ListenConditioner, ListenSettings
 from router.conditioning.midi import MidiConditioner, MidiSettings
 from router.conditioning.pointer import Grid, PointerConditioner, PointerSettings
 from router.conditioning.pressure import PressureConditioner, PressureSettings, Side
@@ -26,7 +27,7 @@ from router.devices import (
     SerialDevice,
     TerminalKey,
 )
-from router.engine import HARMONY, TEMPO, MakeConditioner, PartPlan, Plan, RulePlan
+from router.engine import HARMONY, TEMPO, Listens, MakeConditioner, PartPlan, Plan, RulePlan
 from router.events import Route
 from router.harmony import Progression
 from router.ledger import Limits
@@ -39,6 +40,7 @@ from router.profile.pieces import Heard, Played, Values
 from router.profile.plugins import installed
 from router.profile.source import Entries, Node, Text
 from router.profile.validate import settings
+from router.rules.answer import Answer
 from router.rules.base import Kind
 from router.units import PRESSURE
 
@@ -74,6 +76,11 @@ def build(tree: Node, path: Path, report: Report) -> Profile | None:
         tuple(_part_plan(part, path) for part in parts),
         progression,
         FOLLOWS.get(top["music"].get("follow"), frozenset()),
+        {
+            name: Listens(heard.values.get("seat", ""), heard.values.get("part"))
+            for name, heard in inputs.items()
+            if heard.type == "listen"
+        },
     )
     return Profile(
         path,
@@ -81,7 +88,7 @@ def build(tree: Node, path: Path, report: Report) -> Profile | None:
         _on_one_line(top.get("about", "")),
         plan,
         {name: heard.type for name, heard in inputs.items()},
-        {name: device(heard) for name, heard in inputs.items()},
+        {name: device(heard) for name, heard in inputs.items() if heard.type != "listen"},
         {name: output(values) for name, (values, _) in outputs.items()},
         {name: _unit(heard) for name, heard in inputs.items() if heard.type == "pressure"},
         goals,
@@ -116,6 +123,7 @@ def _part_plan(part: Played, path: Path) -> PartPlan:
             partial(step.rule, MappingProxyType(step.settings)),
             f"{path.name}:{step.place.line}",
             origins.get(step.rule.name, ""),
+            frozenset({step.settings["hears"].strip()}) if step.rule is Answer else frozenset(),
         )
         for step in part.steps
     )
@@ -213,6 +221,9 @@ def _conditioner(name: str, heard: Heard, used: frozenset[str], wanted: frozense
         return partial(PressureConditioner, name, pressure)
     if heard.type == "pointer":
         return partial(PointerConditioner, name, _pointer(values, levels))
+    if heard.type == "listen":
+        quiet = values["quiet"] if f"{name}.{PHRASE}" in used else None
+        return partial(ListenConditioner, name, ListenSettings(quiet))
     midi = MidiSettings(values.get("channel"), values["lowest"], values["highest"], levels)
     return partial(MidiConditioner, name, midi)
 

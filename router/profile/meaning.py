@@ -12,6 +12,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from router.engine import ring
 from router.midi import CHANNEL_MODE, DRUM_CHANNEL
 from router.profile import schema
 from router.profile.diagnostics import Place, Report, either, quoted
@@ -44,6 +45,7 @@ def check(
         _measures(heard, report)
         _moves(heard, report)
     _same_device_twice(list(inputs.values()), report)
+    _listening(inputs, parts, report)
     same_output_twice(outputs, report)
     chords = music.values.get("progression")
     progression = chords if isinstance(chords, Entries) else None
@@ -56,6 +58,8 @@ def check(
         _port(part, outputs, report)
         _drums(part, report)
         _weights(part, report)
+        _latches(part, inputs, report)
+        _answers(part, inputs, report)
         if progression is None and not _follows_harmony(music):
             _follows(part, report)
     _unused(inputs, used, parts, report)
@@ -312,6 +316,48 @@ def hears(heard: Heard) -> Iterator[tuple[tuple[Any, ...], str]]:
                 yield ("evdev", pattern, device[name]), f"the same device and {what} ({device[name]})"
 
 
+def _listening(inputs: Mapping[str, Heard], parts: Sequence[Played], report: Report) -> None:
+    """Which part of this profile an input hears: there must be such a part, and parts must not hear one another in a ring."""
+    own = {
+        name: node
+        for name, heard in inputs.items()
+        if heard.type == "listen"
+        and "seat" not in heard.node.values
+        and isinstance(node := heard.node.values.get("part"), Text)
+    }
+    names = [part.name for part in parts]
+    heard_by: dict[str, list[str]] = {}
+    for name, node in own.items():
+        if node.empty or not names:
+            continue
+        if node.text.strip() not in names:
+            near = nearest(node.text, names)
+            hint = f'Did you mean "{near}"?  ' if near else ""
+            report.missing(
+                node.place,
+                f"there is no part called {quoted(node.text)}",
+                f"{hint}The parts of this profile: {', '.join(names)}. For a part of another seat, name the seat as well.",
+            )
+            continue
+        for part in parts:
+            if name in {source.partition(".")[0] for source in part.names}:
+                heard_by.setdefault(part.name, []).append(node.text.strip())
+    round_ = ring(heard_by)
+    if not round_:
+        return
+    last = next(part for part in parts if part.name == round_[0])
+    text = next(
+        source
+        for source in last.sources or ()
+        if (name := source.text.strip().partition(".")[0]) in own and own[name].text.strip() == round_[1]
+    )
+    if len(round_) == 2:
+        message = f'the part "{last.name}" hears itself, and would never stop'
+    else:
+        message = f"these parts hear one another in a ring, and would never stop: {' hears '.join(round_)}"
+    report.add(text.place, message, "Let one of them hear something else.")
+
+
 # --- outputs ----------------------------------------------------------------------------------------------------
 
 
@@ -416,7 +462,8 @@ def _progression(node: Entries | None, inputs: Mapping[str, Heard], report: Repo
     if "chords" not in node.values and "follow" not in node.values:
         report.missing(node.place, "this progression has no chords", 'For example "chords: [C, Am, F, G]".')
     every = {source: kind for heard in inputs.values() for source, kind in heard.sources().items()}
-    presses = {source for source, kind in every.items() if kind & PRESSES}
+    listening = {name for name, heard in inputs.items() if heard.type == "listen"}
+    presses = {source for source, kind in every.items() if kind & PRESSES and source.split(".")[0] not in listening}
     keyboards = {name for name, heard in inputs.items() if heard.type == "midi"}
     used: set[str] = set()
     for way, right in (("advance", presses), ("follow", keyboards)):
@@ -435,6 +482,9 @@ def _progression(node: Entries | None, inputs: Mapping[str, Heard], report: Repo
             if way == "follow" and name == "room":
                 hint = 'To follow the room, write "follow: room" under music itself, beside the progression.'
             report.missing(text.place, message, hint)
+        elif head in listening:
+            message = f"{quoted(name)} is played by others, and no chord may change by that: two could change each other's for ever"
+            report.add(text.place, message, f"Name {either(sorted(right))}." if right else _GOES_ON)
         elif way == "follow":
             hint = f"Name {either(sorted(keyboards))}." if keyboards else "Add an input of type midi for it."
             report.add(text.place, f"only a MIDI input can be followed, and {quoted(name)} is none", hint)
@@ -466,6 +516,48 @@ def _follows(part: Played, report: Report) -> None:
                 'Write them under music, for example "progression: {chords: [C, Am, F, G], every: 2 bars}". '
                 'Or "follow: room" there, for those of the room.',
             )
+
+
+def _heard_in(part: Played, inputs: Mapping[str, Heard], *types: str) -> list[str]:
+    """The inputs of a part that are of these types."""
+    heads = dict.fromkeys(source.partition(".")[0] for source in part.names)
+    return [name for name in heads if name in inputs and inputs[name].type in types]
+
+
+def _latches(part: Played, inputs: Mapping[str, Heard], report: Report) -> None:
+    """What others have switched on nobody here can switch off, so it must end by itself."""
+    heard = _heard_in(part, inputs, "listen")
+    for step in part.steps:
+        if step.rule.name == "latch" and heard and step.settings and "longest" not in step.settings:
+            report.missing(
+                step.place,
+                f'"{heard[0]}" is played by others: what it has switched on must end by itself',
+                'Write for example "latch: {longest: 30 s}".',
+            )
+
+
+def _answers(part: Played, inputs: Mapping[str, Heard], report: Report) -> None:
+    """An answer needs something that it answers, and an effort that plays it."""
+    for place, step in enumerate(part.steps):
+        if step.rule.name != "answer" or "hears" not in step.settings or part.sources is None:
+            continue
+        name = step.settings["hears"].strip()
+        heard = _heard_in(part, inputs, "listen", "midi")
+        hint = f"It takes {either(heard)}." if heard else 'For example an input "call: {type: listen, seat: anybody}".'
+        if name not in heard:
+            report.missing(
+                step.place,
+                f'"answer" cannot hear {quoted(name)}: it takes an input of this part that is of type listen or midi',
+                hint,
+            )
+        elif all(source.partition(".")[0] == name for source in part.names):
+            report.missing(
+                step.place,
+                f'nothing plays the answer: all that this part hears is "{name}"',
+                f'Let it have the child\'s input too, for example "input: [pad, {name}]".',
+            )
+        elif place:
+            report.add(step.place, '"answer" must be the first rule of its part', "Move it to the top.")
 
 
 def _weights(part: Played, report: Report) -> None:

@@ -59,6 +59,8 @@ class Heard:
             return {self.name: PRESSES, f"{self.name}.x": Kind.LEVELS, f"{self.name}.y": Kind.LEVELS}
         if self.type == "midi":
             return {self.name: Kind.GESTURES, **{f"{self.name}.cc{n}": Kind.LEVELS for n in range(CHANNEL_MODE)}}
+        if self.type == "listen":
+            return dict.fromkeys((self.name, f"{self.name}.phrase"), Kind.GESTURES)
         return {}
 
 
@@ -170,7 +172,8 @@ def inputs(things: Entries, report: Report) -> dict[str, Heard]:
         if kind is not None:
             values = settings(entries, schema.INPUTS[kind], place, report)
             called = f"{schema.INPUTS[kind]['title']}'s device"
-            word, device = device_of(entries, schema.DEVICES[kind], called, report)
+            kinds = schema.DEVICES.get(kind)
+            word, device = device_of(entries, kinds, called, report) if kinds else ("", None)
             heard[name] = Heard(name, kind, place, entries, values or {}, word, device or {})
     return heard
 
@@ -179,6 +182,7 @@ _TELLTALES: Mapping[str, Collection[str]] = {
     "pressure": ("zero", "above", "below", "strength"),
     "pointer": ("smooth", "grid"),
     "midi": ("channel", "lowest", "highest"),
+    "listen": ("seat", "part", "quiet"),
 }
 """Settings that only one type of input has."""
 

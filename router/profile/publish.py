@@ -80,9 +80,10 @@ def _is(name: str, value: str) -> Schema:
 
 
 def _with_device(kind: str) -> Schema:
-    device = schema.INPUTS[kind]["properties"]["device"]
-    kinds = list(schema.DEVICES[kind].values())
-    return {**schema.INPUTS[kind]["properties"], "device": {**device, "oneOf": kinds}}
+    properties: Schema = schema.INPUTS[kind]["properties"]
+    if kind not in schema.DEVICES:
+        return properties
+    return {**properties, "device": {**properties["device"], "oneOf": list(schema.DEVICES[kind].values())}}
 
 
 def plainly(piece: Any) -> Any:

@@ -70,6 +70,7 @@ INPUTS: Mapping[str, str] = {
     ),
     "pointer": 'head: {type: pointer, device: {evdev: "*Pointer*"}, grid: {columns: 4, rows: 2}}',
     "midi": 'keys: {type: midi, device: {midi: "*"}, lowest: C2, highest: C6}',
+    "listen": "call: {type: listen, seat: anybody}",
 }
 """An example of each type."""
 
@@ -174,9 +175,11 @@ def _input(kind: str) -> Iterator[str]:
     yield ""
     typed = {
         **about,
-        "properties": {**about["properties"], "type": {"const": kind, "description": "what the device is"}},
+        "properties": {**about["properties"], "type": {**about["properties"]["type"], "const": kind}},
     }
-    devices = [(f"`device` with `{word}`: {device['title']}", device) for word, device in schema.DEVICES[kind].items()]
+    devices = [
+        (f"`device` with `{word}`: {device['title']}", device) for word, device in schema.DEVICES.get(kind, {}).items()
+    ]
     yield from _tables(("", typed), *devices)
 
 

@@ -410,7 +410,10 @@ SPEED = group(
     },
 )
 
-_TYPE: Schema = {"description": "what the device is", "examples": list(DEVICES)}  # pieces.py says which there are
+_TYPE: Schema = {
+    "description": "what the device is",
+    "examples": [*DEVICES, "listen"],
+}  # pieces.py says which there are
 _ABOUT: Schema = {"type": "string", "maxLength": 2000, "description": "a remark for people"}
 
 
@@ -555,6 +558,32 @@ INPUTS: Mapping[str, Schema] = {
         lowest={"quantity": "pitch", "default": 0, "description": "the lowest key that counts"},
         highest={"quantity": "pitch", "default": 127, "description": "the highest key that counts"},
     ),
+    "listen": {
+        **group(
+            "a listen input",
+            ("type",),
+            type={**_TYPE, "description": "that it hears what others play, and has no device"},
+            about=_ABOUT,
+            seat={
+                **NAME,
+                "description": "the seat that is heard, by its name in the configuration of the PC; anybody hears all others",
+                "examples": ["anybody"],
+            },
+            part={
+                **NAME,
+                "description": "the part that is heard: of this profile, or of the seat that is named",
+                "examples": ["tune"],
+            },
+            quiet={
+                "quantity": "time",
+                "least": "100 ms",
+                "most": "60 s",
+                "default": "1 s",
+                "description": "so long after its last note a phrase is over (call.phrase)",
+            },
+        ),
+        "anyOf": [{"required": ["seat"]}, {"required": ["part"]}],
+    },
 }
 """By type."""
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from types import MappingProxyType
 
+from router.rules.answer import Answer
 from router.rules.arpeggio import Arpeggio
 from router.rules.base import Rule
 from router.rules.chord import Chord
@@ -24,6 +25,7 @@ from router.rules.scale_lock import ScaleLock
 from router.rules.sequence import Sequence
 from router.rules.strum import Strum
 from router.rules.transpose import Transpose
+from router.rules.turns import Turns
 from router.rules.velocity import Velocity
 from router.rules.zones import Zones
 
@@ -37,9 +39,12 @@ RULES: Mapping[str, type[Rule]] = MappingProxyType(
             Zones,
             Random,
             Drum,
+            Answer,
             # gestures to gestures
             Latch,
             Program,
+            # both as they come
+            Turns,
             # notes to notes
             Chord,
             Transpose,
