@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import json
 from collections import deque
 from collections.abc import Iterable
 from dataclasses import replace
 from itertools import count
+from pathlib import Path
 
 import pytest
 import random_chains
@@ -13,10 +15,12 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from router import profile
+from router.cli import main
+from router.cli.watch import frames
 from router.conditioning.listen import ListenConditioner, ListenSettings
 from router.conditioning.switch import SwitchConditioner, SwitchSettings
 from router.engine import Engine, Listens, PartPlan, Plan, RulePlan
-from router.events import Lost, Message, MidiSample, NoteOff, NoteOn, Press, Release, Route, Sample, SwitchSample
+from router.events import Lost, Mark, Message, MidiSample, NoteOff, NoteOn, Press, Release, Route, Sample, SwitchSample
 from router.ledger import Limits
 from router.music import Music
 from router.room import Room, RoomPlan
@@ -746,3 +750,101 @@ def test_what_could_not_be_heard_or_would_not_end_is_refused(tmp_path, old, new,
     assert WRITTEN.count(old) == 1
     path.write_text(WRITTEN.replace(old, new).replace("  tuned:", f"{banded}  tuned:"))
     assert said in "\n".join(problem.message for problem in profile.check(path))
+
+
+def test_two_dippers_answer_each_other_and_fall_silent():
+    """The shipped profile on both sides: a call, its answer note by note, the band of whoever hears, and then nothing."""
+    plan = profile.load(profile.find("dipper")).plan
+    room = Together(window=plan, door=plan)
+    room.tap(1000, "window")
+    room.tap(1500, "window")  # before anything was heard: the key note
+    for when in (4000, 4600, 5200):
+        room.tap(when, "door")
+    answer = [(when, text) for when, text in room.notes("door") if text.startswith("on 1:")]
+    assert answer == [(4000, "on 1:79"), (4600, "on 1:79"), (5200, "on 1:79")]  # an octave above what was called
+    for when in (9000, 9400, 9800):
+        room.tap(when, "window")
+    assert [text for when, text in room.notes("window") if when >= 9000 and text.startswith("on 1:")] == ["on 1:91"] * 3
+    assert {text for _, text in room.notes("door") if " 2:" in text} == {"on 2:43", "off 2:43", "on 2:50", "off 2:50"}
+    room.go_on(30_000)
+    assert room.sounding == {}
+    last = max(when for name in room.children for when, _ in room.notes(name))
+    assert last < 13_000
+    room.go_on(3_600_000)
+    assert [child.engine.next_deadline() for child in room.children.values()] == [None, None]
+    assert room.room.turns.deadline() is None
+
+
+# --- in the commands --------------------------------------------------------------------------------------------
+
+TRACE = """\
+{"trace": 1}
+{"t": 0.5, "input": "call", "midi": [144, 67, 90]}
+{"t": 0.9, "input": "call", "midi": [128, 67, 0]}
+{"t": 4.0, "input": "pad", "pressed": true}
+{"t": 4.3, "input": "pad", "pressed": false}
+"""
+
+
+@pytest.fixture
+def written(tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "wren.yaml").write_text(WRITTEN)
+    (tmp_path / "wren.jsonl").write_text(TRACE)
+
+
+@pytest.mark.usefixtures("written")
+def test_a_trace_holds_what_was_heard(capsys):
+    assert main(["play", "wren.jsonl", "--profile", "wren.yaml", "--json", "--log", "log.jsonl"]) == 0
+    said = json.loads(capsys.readouterr().out)
+    assert said["presses"] == {"call": 1, "call.phrase": 1, "pad": 1, "tuned": 1, "tuned.phrase": 1}
+    assert said["notes"] == {"tune": 1, "band": 2}
+    assert said["unknown_inputs"] == {}
+    logged = [json.loads(line) for line in Path("log.jsonl").read_text().splitlines()]
+    assert [line["input"] for line in logged if line.get("event") == "press"] == ["pad"], (
+        "the child's own efforts, and no others"
+    )
+
+
+@pytest.mark.usefixtures("written")
+def test_a_trace_with_another_kind_of_sample_is_refused(capsys):
+    Path("wren.jsonl").write_text('{"trace": 1}\n{"t": 0.5, "input": "call", "pressed": true}\n')
+    assert main(["play", "wren.jsonl", "--profile", "wren.yaml"]) == 1
+    said = capsys.readouterr().err
+    assert '"call" is a listen in the profile, and this is a sample of a switch' in said
+    assert '"midi": [144, 60, 64]' in said
+
+
+@pytest.mark.usefixtures("written")
+def test_what_is_heard_can_be_watched():
+    loaded = profile.load("wren.yaml")
+    samples = [
+        (ms(500), MidiSample("call", (0x90, 67, 90))),
+        (ms(900), MidiSample("call", (0x80, 67, 0))),
+        (ms(2000), Mark("end")),
+    ]
+    shown = [frame["seats"]["recording"]["inputs"]["call"] for frame in frames(loaded, samples)]
+    assert all(each["there"] for each in shown)
+    assert ["call"] in [each["pressed"] for each in shown]
+    assert shown[-1]["pressed"] == []
+    assert shown[-1]["now"] == [0x80, 67, 0]
+
+
+@pytest.mark.usefixtures("written")
+def test_there_is_nothing_to_fit(capsys):
+    marks = [
+        f'{{"t": {t}, "mark": "{mark}"}}\n' for t, mark in ((5, "rest"), (9, "end"), (10, "effort"), (12, "effort"))
+    ]
+    Path("wren.jsonl").write_text(TRACE + "".join(marks))
+    assert main(["fit", "call", "--profile", "wren.yaml", "--trace", "wren.jsonl"]) == 1
+    assert "a listen input has nothing to fit" in capsys.readouterr().err
+
+
+@pytest.mark.usefixtures("written")
+def test_the_check_says_who_is_heard(capsys):
+    assert main(["check", "wren.yaml"]) == 0
+    said = capsys.readouterr().out
+    assert "tune: each press of pad and each note of the part tune of the seat window (call)" in said
+    assert (
+        "band: each phrase of the part tune (tuned) and each phrase of the part tune of the seat window (call)" in said
+    )

@@ -34,6 +34,7 @@ def test_there_is_one_for_many_needs():
         "pressure",
         "pointer",
         "midi",
+        "listen",
     }
 
 
@@ -45,6 +46,7 @@ def test_the_therapists_page_names_every_one():
 def test_some_take_part_in_a_room_and_say_so_in_words():
     following = {path.stem: load(path).plan.follows for path in PROFILES}
     assert {name: follows for name, follows in following.items() if follows} == {
+        "dipper": {TEMPO, HARMONY},
         "heron": {TEMPO, HARMONY},
         "jay": {TEMPO, HARMONY},
         "wagtail": {TEMPO},
@@ -87,6 +89,12 @@ def movements(profile: Profile) -> list[tuple[int, Sample]]:
         elif kind == "midi":
             found += [(t, MidiSample(name, (0x90, key, 100))) for key in (62, 66, 69)]
             found += [(t + 600 * MILLISECOND, MidiSample(name, (0x80, key, 0))) for key in (62, 66, 69)]
+        elif kind == "listen":  # another child's phrase
+            found += [
+                (t + after * MILLISECOND, MidiSample(name, (status, key, 90)))
+                for begins, key in ((0, 67), (500, 71), (1000, 74))
+                for after, status in ((begins, 0x90), (begins + 300, 0x80))
+            ]
         elif kind == "pointer":
             steps = range(0, 4000, 20)
             found += [(t + i * MILLISECOND, PointerSample(name, 0.1 if i < 2000 else 0.9, 0.2)) for i in steps]

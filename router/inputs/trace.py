@@ -253,11 +253,12 @@ class Trace:
             return Mark(self._text("mark", fields))
         name = self._text("input", fields)
         expected = self._types.get(name)
-        if shape.type is not None and expected is not None and shape.type != expected:
+        written = _WRITTEN_AS.get(expected, expected) if expected is not None else None
+        if shape.type is not None and written is not None and shape.type != written:
             self._wrong(
                 self._column("input"),
                 f'"{name}" is a {expected} in the profile, and this is {shape.called}',
-                f"For a {expected} write {_BY_TYPE[expected].example}.",
+                f"For a {expected} write {_BY_TYPE[written].example}.",
             )
         self._named.add((name, shape.key))
         return self._reading(shape.key, name, fields)
@@ -430,6 +431,8 @@ _SHAPES = (
 )
 _WRITTEN = {shape.keys: shape for shape in _SHAPES}
 _BY_TYPE = {shape.type: shape for shape in _SHAPES if shape.type}
+_WRITTEN_AS = {"listen": "midi"}
+"""Types of inputs whose samples are those of another."""
 _KEYS = {key: None for shape in _SHAPES for key in shape.keys}
 _EXAMPLE = _SHAPES[0].example
 _ALLOWED = (
