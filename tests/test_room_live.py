@@ -261,3 +261,70 @@ def test_a_level_is_set_while_they_play(children):
     assert not pc.ask(do="level", level=0.2)["ok"]  # which of the two?
     assert played(listener, one, 1, 1) == [60]
     assert pc.stop() == 0
+
+
+CLOCK = '''
+"""A drum machine of its own process: its MIDI clock at 100 a minute, from Start until it is told to end."""
+import sys
+import time
+import rtmidi
+port = rtmidi.MidiOut(rtmidi.API_UNIX_JACK, name=sys.argv[1])
+port.open_virtual_port("out")
+print("there", flush=True)
+sys.stdin.readline()
+port.send_message([0xFA])
+begun = time.monotonic()
+for tick in range(24 * 100):
+    time.sleep(max(0.0, begun + tick * 60 / 100 / 24 - time.monotonic()))
+    port.send_message([0xF8])
+'''
+
+
+class Machine:
+    """A drum machine that another process is."""
+
+    def __init__(self, _folder):
+        self.client = unique("sim-drums")
+        self.process = subprocess.Popen(
+            [sys.executable, "-c", CLOCK, self.client], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
+        )
+        assert self.process.stdout.readline() == "there\n"
+
+    def start(self):
+        self.process.stdin.write("\n")
+        self.process.stdin.flush()
+
+    def close(self):
+        self.process.kill()
+        self.process.wait(10)
+        self.process.stdin.close()
+        self.process.stdout.close()
+
+
+def test_the_clock_of_another_process_is_followed_and_ours_is_sent(children, part):
+    drums, follower = part(Machine), part(Listener)
+    follower.port.ignore_types(timing=False)
+    room = f'room: {{clock: {{from: "{drums.client}*", to: "{follower.client}:*"}}}}'
+    pc, listener, (one, _) = children(room=room, rules=(ARPEGGIO, ARPEGGIO))
+
+    def shared():
+        return pc.ask(do="status")["status"]["room"]
+
+    until(lambda: shared()["inputs"]["clock"]["there"])
+    assert not shared()["tempo_from"]
+    drums.start()
+    until(lambda: shared()["tempo_from"] == "clock")
+    until(lambda: abs(shared()["tempo"] - 100) < 10)
+    assert played(listener, one, 1, 3)
+    until(lambda: (0xFA,) in follower.heard)  # at a bar
+    before = len(follower.heard)
+    until(lambda: len(follower.heard) > before + 24)
+    assert set(follower.heard) <= {(0xF8,), (0xFA,), (0xFB,), (0xFC,)} | {
+        data for data in follower.heard if data[0] == 0xF2
+    }
+    drums.close()
+    until(lambda: shared()["tempo_from"] == "clock lost")
+    assert abs(shared()["tempo"] - 100) < 10  # it goes on as it was
+    assert played(listener, one, 1, 3)
+    assert pc.stop() == 0
+    until(lambda: follower.heard[-1] == (0xFC,))
