@@ -18,7 +18,7 @@ from functools import partial
 from typing import Any, Protocol
 
 from router import clock
-from router.devices import MidiPort, OutputDevice
+from router.devices import EvdevAxis, EvdevPointer, EvdevSwitch, MidiPort, OutputDevice, SerialDevice
 from router.events import Found, Lost
 from router.inputs import Devices, open_input, wish_for
 from router.inputs.base import DeviceBusy, DeviceLost, DeviceMissing, Input, Stamped
@@ -34,6 +34,9 @@ FIRST_WAIT, LONGEST_WAIT = NANOSECONDS // 4, 4 * NANOSECONDS
 
 SENT = NANOSECONDS // 20
 """How long what was sent may take to leave: under JACK messages were seen to be lost when another client came right after them."""
+BESIDE = (SerialDevice, EvdevSwitch, EvdevAxis, EvdevPointer)
+"""What is opened beside the loop: the kernel lets whoever opens a USB switch wait for 50 ms (usbhid_open of usbhid/hid-core.c)."""
+
 SETTLE = NANOSECONDS // 50
 """How long after the first news devices are looked for: one that is plugged in makes a dozen pieces of news."""
 
@@ -65,6 +68,12 @@ class Surroundings(Protocol):
     @property
     def hears_of_devices(self) -> bool:
         """Whether there is news when something is plugged in."""
+
+    def beside(self, work: Callable[[], object], done: Callable[[object, int], None]) -> None:
+        """Do this beside the loop, one such work after another; ``done`` is told in the loop what it gave or raised, and when.
+
+        Before the loop runs and after it has ended it is done at once.
+        """
 
     def midi_used(self) -> None:
         """The MIDI system was asked for, and may be another one than before."""
@@ -129,6 +138,9 @@ class AttachedInput:
         self.came: list[Stamped] = []
         self.dropped = 0
         self._counted = 0  # of what the open device has dropped
+        self._opening = False
+        self._late = False  # what is being opened is opened beside the loop, which plays on
+        self._closed = False
         self._room, self._fields, self._touched = room, {**fields, "inputs": [*devices]}, touched
         self._wish = wish_for(room.inputs, _who(fields), devices, self._may_be_had)
 
@@ -137,25 +149,51 @@ class AttachedInput:
         return devices == self.devices and all(types[name] == self.types[name] for name in devices)
 
     def open(self, now: int) -> bool:
-        """Look for it, and open it."""
-        room = self._room
-        try:
-            there = open_input(self.devices, self.types, self._wish)
-        except DeviceMissing as error:
-            self._missing(str(error), now, for_ever=isinstance(error, DeviceBusy) or not room.hears_of_devices)
-            return False
-        except Exception as error:  # noqa: BLE001 - a driver's fault costs this device only
-            room.fault(error)
-            self._missing(f"it failed: {error}", now, for_ever=True)
-            return False
-        finally:
-            room.midi_used()
+        """Look for it, and open it. Whether it is there, or is being opened beside the loop: if that fails, it is then absent."""
+        self._seek(now, again=False)
+        return self.there is not None or self._opening
+
+    def _seek(self, now: int, *, again: bool) -> None:
+        """Look for it. ``again``: it was lost or missing before."""
+        if self._opening:
+            return
+        self._opening, self.search.at = True, None
+        work = partial(open_input, self.devices, self.types, self._wish)
+        if isinstance(next(iter(self.devices.values())), BESIDE):
+            self._room.beside(work, partial(self._sought, again))
+        else:
+            self._sought(again, tried(work), now)
+        self._late = self._opening
+
+    def _sought(self, again: bool, result: object, now: int) -> None:
+        """It is there now, or not."""
+        room, late, news = self._room, self._late, self.search.at
+        self._opening = self._late = False
+        room.midi_used()
+        if isinstance(result, Input) and self._closed:
+            self._give_back(result)
+        elif isinstance(result, Input):
+            self._begin(result, now)
+            if again:
+                self.came += [(now, Found(name)) for name in self.devices]
+        elif isinstance(result, DeviceMissing):
+            self._missing(str(result), now, for_ever=isinstance(result, DeviceBusy) or not room.hears_of_devices)
+        elif isinstance(result, Exception):  # a driver's fault costs this device only
+            room.fault(result)
+            self._missing(f"it failed: {result}", now, for_ever=True)
+        if late and self.there is None and news is not None:  # something was plugged in meanwhile
+            self.search.at = earliest((news, self.search.at))
+        if late and self.there is None and not again:
+            self.absent(now)
+        if late:
+            self._touched()
+
+    def _begin(self, there: Input, now: int) -> None:
         self.there, self._counted = there, 0
         self.search.over()
-        room.loop.watch(there.fileno(), self._readable)
-        room.log.info("input_open", **self._fields, device=there.description)
+        self._room.loop.watch(there.fileno(), self._readable)
+        self._room.log.info("input_open", **self._fields, device=there.description)
         self._take(there.wake, now)  # what is known already, before anything newer is read
-        return True
 
     def absent(self, now: int) -> None:
         """Its inputs are lost, because it is not there from the beginning."""
@@ -163,14 +201,24 @@ class AttachedInput:
 
     def look_for(self, now: int) -> None:
         """Look for it again if it is time, or for more of it."""
-        if not self.search.is_due(now):
+        if self._opening or not self.search.is_due(now):
             return
-        if self.there is not None:
-            self.search.over()
+        if self.there is None:
+            self._seek(now, again=True)
+            return
+        self.search.over()
+        if self.there.grows:
+            self._room.beside(self.there.more, partial(self._grown, self.there))
+
+    def _grown(self, there: Input, result: object, _now: int) -> None:
+        """More of it has come, perhaps."""
+        if isinstance(result, Exception):
+            self._room.fault(result)
+        elif callable(result):
             with self._room.contained():
-                self.there.more()
-        elif self.open(now):
-            self.came += [(now, Found(name)) for name in self.devices]
+                result()
+            if there is self.there:
+                self._touched()
 
     def plugged(self, now: int) -> None:
         """Something has been plugged in."""
@@ -190,10 +238,12 @@ class AttachedInput:
 
     def deadline(self) -> int | None:
         """When ``wake`` or ``look_for`` is wanted."""
-        return earliest((self.search.at, self.there.deadline() if self.there is not None else None))
+        again = None if self._opening else self.search.at
+        return earliest((again, self.there.deadline() if self.there is not None else None))
 
     def close(self) -> None:
         """It is not wanted any more."""
+        self._closed = True
         try:
             self._shut()
         finally:
@@ -204,9 +254,19 @@ class AttachedInput:
         try:
             if there is not None:
                 self._room.loop.unwatch(there.fileno())
-                there.close()
+                self._give_back(there)
         finally:
             self._room.inputs.let_go(self._wish)
+
+    def _give_back(self, there: Input) -> None:
+        if there.closes_slowly:
+            self._room.beside(there.close, self._given_back)
+        else:
+            there.close()
+
+    def _given_back(self, result: object, _now: int) -> None:
+        if isinstance(result, Exception):
+            self._room.fault(result)
 
     def _may_be_had(self) -> None:
         """Another has let a device go that may be ours."""
@@ -358,6 +418,14 @@ class AttachedOutput:
 def _who(fields: Mapping[str, Any]) -> str:
     """Whose an input is, in words: what the log's fields say."""
     return f'seat "{fields["seat"]}"' if "seat" in fields else str(fields.get("of", "another input"))
+
+
+def tried(work: Callable[[], object]) -> object:
+    """What it gives, or the exception that it raises."""
+    try:
+        return work()
+    except Exception as error:  # noqa: BLE001 - whatever it is, whoever wanted it decides
+        return error
 
 
 def _looked(there: Input, _now: int) -> list[Stamped]:

@@ -501,6 +501,7 @@ class Named:
 def test_two_of_one_make_are_named_by_their_sockets_unless_each_has_a_number(tmp_path, monkeypatch, numbers, first):
     """Without numbers of their own only one of the two gets a link by-id, and at the next boot it may be the other."""
     monkeypatch.setattr(evdev, "_DEVICES", tmp_path)
+    monkeypatch.setattr(evdev, "_SYSTEM", tmp_path / "system")
     monkeypatch.setattr("evdev.InputDevice", Named)
     for folder in ("by-id", "by-path"):
         (tmp_path / folder).mkdir()
@@ -515,6 +516,30 @@ def test_two_of_one_make_are_named_by_their_sockets_unless_each_has_a_number(tmp
     (alone,) = evdev.present()
     assert alone.candidate.name == "Twin Switch"
     assert matches("*/by-path/1", alone.candidate.names)  # a profile that names the socket goes on
+
+
+def test_what_a_device_has_is_read_without_opening_it(tmp_path, monkeypatch):
+    """A mouse's files as Linux 6.1 writes them on a 64-bit machine; opening a device is slow, and every look would open all."""
+    device = tmp_path / "system" / "event3" / "device"
+    (device / "capabilities").mkdir(parents=True)
+    written = {"name": "Two Button Mouse", "phys": "usb-0000:00:04.0-1/input0"}
+    written |= {"capabilities/key": "1f0000 0 0 0 0", "capabilities/rel": "1943", "capabilities/abs": "0"}
+    for name, text in written.items():
+        (device / name).write_text(text + "\n")
+    (tmp_path / "event3").touch()
+    monkeypatch.setattr(evdev, "_DEVICES", tmp_path)
+    monkeypatch.setattr(evdev, "_SYSTEM", tmp_path / "system")
+    monkeypatch.setattr(evdev, "_WORD", 64)
+    monkeypatch.setattr("evdev.InputDevice", None)
+    (mouse,) = evdev.present()
+    assert mouse.candidate.names == ("Two Button Mouse", "usb-0000:00:04.0-1/input0", str(tmp_path / "event3"))
+    buttons = ("BTN_LEFT", "BTN_RIGHT", "BTN_MIDDLE", "BTN_SIDE", "BTN_EXTRA")
+    moves = ("REL_X", "REL_Y", "REL_HWHEEL", "REL_WHEEL", "REL_WHEEL_HI_RES", "REL_HWHEEL_HI_RES")
+    assert mouse.has == {
+        evdev.EV_KEY: tuple(map(evdev.code, buttons)),
+        evdev.EV_REL: tuple(map(evdev.code, moves)),
+        evdev.EV_ABS: (),
+    }
 
 
 def test_every_axis_that_a_profile_may_name_is_the_kernels():
@@ -570,8 +595,8 @@ def test_a_device_that_comes_later_is_taken_in_and_one_that_goes_lets_go_of_what
     left = every()
     both = open_input({"pad": ANY}, {"pad": "switch"})
     right = every()
-    both.more()
-    both.more()  # once is enough
+    both.more()()
+    assert both.more() is None  # once is enough
     right.send(key(SPACE, 1))
     assert samples(both) == [SwitchSample("pad", True)]
     right.unplug()

@@ -5,16 +5,21 @@ import os
 import random
 import select
 import struct
+import threading
 import time
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from parts import WAIT
+from test_daemon import Running
 from test_inputs_evdev import Kernel, key
 from test_inputs_midi import pad, wait_for  # noqa: F401 - a fixture
 
 from router import clock
-from router.attached import FIRST_WAIT, AttachedInput
+from router.attached import FIRST_WAIT, AttachedInput, tried
+from router.companion import Companion
+from router.daemon import Daemon
 from router.devices import EvdevAxis, EvdevSwitch, MidiInDevice, MidiPressure, SerialDevice, TerminalKey
 from router.events import MidiSample, PressureSample, SwitchSample
 from router.inputs import evdev, open_input, terminal, wish_for
@@ -23,6 +28,7 @@ from router.inputs.evdev import Axis, Present
 from router.inputs.shared import Kind, Sharing, most
 from router.loop import Loop
 from router.names import Candidate, matches
+from router.profile import load
 
 SPACE, ENTER, Z = 57, 28, 2
 SPACE_KEY, ENTER_KEY = EvdevSwitch("*Switch*", "KEY_SPACE"), EvdevSwitch("*Switch*", "KEY_ENTER")
@@ -432,12 +438,12 @@ def test_who_listens_to_every_device_leaves_one_to_whoever_means_it(desk, room):
     desk.at("b2").send(key(SPACE, 1))
     assert room.samples("window") == [SwitchSample("pad", True)]  # it was held when this seat came
     assert room.samples("door") == [SwitchSample("pad", True)]
-    room.inputs["door"].more()
+    assert room.inputs["door"].more() is None
     desk.at("a1").send(key(SPACE, 0))
     desk.at("b2").send(key(SPACE, 0))
     assert room.samples("door") == [SwitchSample("pad", False)]
     room.leaves("window")
-    room.inputs["door"].more()  # nobody has it now
+    room.inputs["door"].more()()  # nobody has it now
     desk.at("a1").send(key(SPACE, 1))
     assert room.samples("door") == [SwitchSample("pad", True)]
 
@@ -576,6 +582,7 @@ class Around:
 
     def __init__(self):
         self.faults = []
+        self.waiting = []
         self.said = []
         self.loop = Loop(self.faults.append)
         self.inputs = Sharing()
@@ -583,6 +590,15 @@ class Around:
 
     def __getattr__(self, level):
         return lambda event, **fields: self.said.append((event, fields))
+
+    def beside(self, work, done):
+        """Later, as beside a loop that runs."""
+        self.waiting.append((work, done))
+
+    def do(self):
+        while self.waiting:
+            work, done = self.waiting.pop(0)
+            done(tried(work), clock.now())
 
     def midi_used(self):
         pass
@@ -608,18 +624,143 @@ def test_what_was_refused_is_had_when_the_other_lets_it_go_and_the_log_says_all_
     )
     now = clock.now()
     assert window.open(now)
-    assert not door.open(now)
+    assert door.open(now)  # perhaps
+    around.do()
+    assert window.there is not None
+    assert [type(sample).__name__ for _, sample in door.came] == ["Lost"]
+    door.came.clear()
     for _ in range(3):
         now += 16 * FIRST_WAIT
         door.look_for(now)
+        assert door.deadline() is None  # while it is being looked for
+        around.do()
     assert [event for event, _ in around.said] == ["input_open", "input_missing"]
     assert 'seat "window" has KEY_SPACE' in around.said[1][1]["why"]
     touched.clear()
     window.close()
     assert touched == ["door"]  # at once, and not when it would have looked again
     door.look_for(door.deadline())
+    around.do()
     assert door.there is not None
     assert [type(sample).__name__ for _, sample in door.came] == ["Found"]
     door.close()
     around.loop.close()
     assert around.faults == []
+
+
+def test_news_that_comes_while_a_device_is_looked_for_is_not_forgotten(desk):
+    around = Around()
+    switch = AttachedInput({"pad": SPACE_KEY}, {"pad": "switch"}, around, {}, lambda: None)
+    switch.open(1)
+    switch.plugged(2)
+    around.do()
+    assert switch.there is None
+    desk.plug("a1")
+    switch.look_for(switch.deadline())
+    around.do()
+    assert switch.there is not None
+    switch.close()
+    around.loop.close()
+
+
+def test_what_is_opened_when_nobody_wants_it_any_more_is_given_back(desk):
+    desk.plug("a1")
+    around = Around()
+    switch = AttachedInput({"pad": SPACE_KEY}, {"pad": "switch"}, around, {}, lambda: None)
+    switch.open(1)
+    switch.close()
+    around.do()
+    assert desk.at("a1").closed
+    assert switch.there is None
+    around.loop.close()
+
+
+SEAT = """
+profile: 1
+child: {child}
+inputs:
+  pad: {{type: switch, device: {device}, debounce: 0 ms}}
+parts:
+  tune: {{input: pad, rules: [note: {{pitch: {note}}}], output: {{port: {port}, channel: {channel}}}}}
+outputs:
+  {port}: {{midi: "*Synth*"}}
+"""
+
+
+class Swap(Companion):
+    """Another profile at a seat, as another thread asks; it is seen in the loop's next pass."""
+
+    def __init__(self, daemon):
+        self.daemon, self.wanted = daemon, None
+
+    def deadline(self):
+        return 0 if self.wanted else None
+
+    def wake(self, now):
+        wanted, self.wanted = self.wanted, None
+        self.daemon.play(*wanted)
+
+
+def test_while_a_device_takes_its_time_to_open_and_to_close_the_other_seat_plays_on(desk, tmp_path, monkeypatch):
+    """The kernel lets whoever opens a USB switch wait for 50 ms, and longer for one that is being pulled out. Here it waits for us."""
+    running = Running(tmp_path, monkeypatch)
+    ends = {name: f'{{serial: "{os.ttyname(running.lines[name][1])}"}}' for name in running.lines}
+
+    def profile(child, device, note, port, channel):
+        path = tmp_path / f"{child}.yaml"
+        path.write_text(SEAT.format(child=child, device=device, note=note, port=port, channel=channel))
+        return load(path)
+
+    daemon = running.daemon = Daemon(
+        {
+            "window": profile("wren", ends["left"], 60, "one", 1),
+            "door": profile("lark", ends["right"], 64, "two", 2),
+        },
+        running.log,
+    )
+    finch = profile("finch", '{evdev: "*Switch*", key: KEY_SPACE}', 67, "two", 2)
+    begun, go_on = threading.Event(), threading.Event()
+
+    def slowly(work):
+        def wait_first(*args):
+            begun.set()
+            assert go_on.wait(WAIT)
+            return work(*args)
+
+        return wait_first
+
+    desk.plug("a1")
+    monkeypatch.setattr(evdev, "Node", slowly(desk.node))
+    monkeypatch.setattr(Node, "close", slowly(Node.close))
+    daemon.companions.append(swap := Swap(daemon))
+
+    def window_plays():
+        for _ in range(3):
+            before = running.sent("one").count((0x90, 60, 80))
+            running.press("left")
+            running.until(lambda before=before: running.sent("one").count((0x90, 60, 80)) == before + 1)
+            running.press("left", False)
+
+    def changes(profile):
+        begun.clear()
+        go_on.clear()
+        swap.wanted = daemon.seats[1], profile
+        running.press("left", False)  # a pass
+        assert begun.wait(WAIT)
+        window_plays()
+        go_on.set()
+
+    def steps():
+        running.until(lambda: running.log.count("start") == 2)
+        window_plays()
+        changes(finch)
+        running.until(lambda: running.log.count("input_open") == 3)
+        desk.at("a1").send(key(SPACE, 1))
+        running.until(lambda: (0x91, 67, 80) in running.sent("two"))
+        changes(profile("lark", ends["right"], 64, "two", 2))
+        running.press("right")
+        running.until(lambda: (0x91, 64, 80) in running.sent("two"))
+
+    running.run(steps)
+    running.close()
+    assert running.log.count("program_fault") == 0

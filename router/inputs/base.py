@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from abc import ABC, abstractmethod
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 from router.events import Sample
 
@@ -46,6 +46,12 @@ class Input(ABC):
     dropped: int = 0
     """How often something that came was lost since it was opened: it was too long, or came faster than it was taken."""
 
+    grows: bool = False
+    """Whether more may come to it while it is open (``more``)."""
+
+    closes_slowly: bool = False
+    """Whether ``close`` waits for others, so that it is better called beside the loop. Nobody else may use it any more then."""
+
     @abstractmethod
     def fileno(self) -> int:
         """The descriptor to wait on."""
@@ -71,8 +77,12 @@ class Input(ABC):
         first, self.first = self.first, ()
         return [(now, sample) for sample in first]
 
-    def more(self) -> None:  # noqa: B027 - most are one device
-        """Something was plugged in: look whether it belongs to what is open."""
+    def more(self) -> Callable[[], None] | None:
+        """Something was plugged in: look whether it belongs to what is open, and open it. To be called beside the loop.
+
+        What is given, if anything, takes it in; to be called in the loop.
+        """
+        return None
 
     def look(self) -> None:  # noqa: B027 - most devices say themselves that they go
         """Look whether the device is still there, for one whose going is only announced (see ``MidiSystem``).

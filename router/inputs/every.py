@@ -8,7 +8,8 @@ same key, is left to that seat.
 from __future__ import annotations
 
 import select
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from functools import partial
 from operator import itemgetter
 
 from router.devices import EvdevSwitch
@@ -24,6 +25,8 @@ class EveryEvdev(Input):
     Raises:
         DeviceMissing: there is none at all, or none that can be opened.
     """
+
+    grows = True
 
     def __init__(self, devices: Mapping[str, EvdevSwitch], wish: Wish | None = None) -> None:
         self.inputs = tuple(devices)
@@ -63,12 +66,12 @@ class EveryEvdev(Input):
         came.sort(key=itemgetter(0))  # a hand may go from one to the other between two passes
         return list(self._merged(came))
 
-    def more(self) -> None:
-        """Take in what has been plugged in since."""
+    def more(self) -> Callable[[], None] | None:
+        known = [device.path for device in [*self._open.values()]]
         try:
-            self._take_in(open_each(self._devices, [device.path for device in self._open.values()], self._wish))
+            return partial(self._take_in, open_each(self._devices, known, self._wish))
         except DeviceMissing:  # nothing new
-            return
+            return None
 
     def close(self) -> None:
         for device in self._open.values():
@@ -78,6 +81,9 @@ class EveryEvdev(Input):
 
     def _take_in(self, devices: Iterable[EvdevInput]) -> None:
         for device in devices:
+            if self._epoll.closed or device.path in {known.path for known in self._open.values()}:  # meanwhile
+                device.close()
+                continue
             self._open[device.fileno()] = device
             self._epoll.register(device.fileno(), select.EPOLLIN)
 

@@ -44,6 +44,8 @@ class MidiInput(Input):
         DeviceMissing: no such port now, several, or no MIDI system.
     """
 
+    closes_slowly = True
+
     def __init__(self, devices: Mapping[str, MidiDevice], wish: Wish | None = None) -> None:
         self.inputs = tuple(devices)
         self._devices = devices

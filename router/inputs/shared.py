@@ -85,8 +85,12 @@ class Wish:
 
 @dataclass(slots=True)
 class Sharing:
-    """All wishes, and the devices that are open. Its methods may be used from any thread."""
+    """All wishes, and the devices that are open. Its methods may be used from any thread.
 
+    ``later``: does what takes its time and nobody waits for; it gives devices back.
+    """
+
+    later: Callable[[Callable[[], None]], None] = lambda work: work()
     lock: RLock = field(default_factory=RLock)
     _wishes: list[Wish] = field(default_factory=list)
     _homes: dict[tuple[object, ...], str] = field(default_factory=dict)  # what each had last
@@ -150,6 +154,7 @@ class Sharing:
         opened = self.has_opened(path)
         if opened is None:
             opened = self._opened[path] = make()
+            opened.later = self.later
         return cast("AnyOpened", opened)
 
     def has_opened(self, path: str) -> Opened[Any] | None:
@@ -263,6 +268,7 @@ class Opened(ABC, Generic[What]):
 
     def __init__(self) -> None:
         self.over = False
+        self.later: Callable[[Callable[[], None]], None] = lambda work: work()
         self.readers: tuple[Reader[What], ...] = ()
         self._lock = RLock()
 
@@ -293,9 +299,10 @@ class Opened(ABC, Generic[What]):
         """It listens no more; with the last the device is given back."""
         with self._lock:
             self.readers = tuple(other for other in self.readers if other is not reader)
-            self.over |= not self.readers
-        if not self.readers:
-            self.close()
+            last = not self.readers
+            self.over |= last
+        if last:
+            self.later(self.close)
 
     def close_unused(self) -> None:
         """Give it back if nobody listens to it after all."""
