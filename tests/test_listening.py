@@ -736,6 +736,7 @@ def test_a_profile_says_what_it_listens_to(tmp_path):
         ),
         ("{longest: 2 s}", "{}", '"tuned" is played by others: what it has switched on must end by itself'),
         ("hears: call", "hears: pad", '"answer" cannot hear "pad"'),
+        ("[pad, call]", "[pad, call.phrase]", '"answer" cannot hear "call"'),
         ("input: [pad, call]", "input: [call]", "nothing plays the answer"),
         ("[answer", "[latch: {longest: 1 s}, answer", '"answer" must be the first rule of its part'),
         ("seat: window, part: tune, ", "", 'a listen input needs "seat" or "part"'),

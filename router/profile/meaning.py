@@ -542,7 +542,7 @@ def _answers(part: Played, inputs: Mapping[str, Heard], report: Report) -> None:
         if step.rule.name != "answer" or "hears" not in step.settings or part.sources is None:
             continue
         name = step.settings["hears"].strip()
-        heard = _heard_in(part, inputs, "listen", "midi")
+        heard = [name for name in _heard_in(part, inputs, "listen", "midi") if name in part.names]
         hint = f"It takes {either(heard)}." if heard else 'For example an input "call: {type: listen, seat: anybody}".'
         if name not in heard:
             report.missing(

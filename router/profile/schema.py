@@ -583,6 +583,7 @@ INPUTS: Mapping[str, Schema] = {
             },
         ),
         "anyOf": [{"required": ["seat"]}, {"required": ["part"]}],
+        "elsewhere": {"device": "It hears what others play and needs none: leave this out."},
     },
 }
 """By type."""
