@@ -131,6 +131,11 @@ class _Held:
         self._slow = 0  # how often it was
         self._rule: Rule = self._called(make, context)
 
+    @property
+    def repeats(self) -> bool:
+        """What the engine asks of a rule beside its methods."""
+        return self._rule.repeats
+
     def __getattr__(self, method: str) -> Callable[..., list[Event]]:
         return partial(self._events, getattr(self._rule, method))
 

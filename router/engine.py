@@ -293,11 +293,12 @@ class Engine:
     def follow(self, music: Music, now: int) -> list[Message]:
         """From now on this is the music of the room: key, scale, tempo, beats and origin, and its chord if it has one.
 
-        Whatever keeps to the beat goes on in the new one; what sounds ends when its voice ends. A chord of the room goes
-        before the profile's own progression. It holds until the room says otherwise; ``start`` begins with a bar of its own.
+        Whatever keeps to the beat goes on in the new one; what sounds ends when its voice ends. What was due before ``now`` is
+        played in the old music, what is due at ``now`` in the new one. A chord of the room goes before the profile's own
+        progression. It holds until the room says otherwise; ``start`` begins with a bar of its own.
         """
         out: list[Message] = []
-        self._wake_due(now, out)
+        self._wake_due(now - 1, out)
         before, self._room_chord = self._music, music.chord
         beat = _beat(music) != _beat(before)
         if beat:
@@ -307,6 +308,8 @@ class Engine:
             self._tell_rules(lambda rule: rule.beat_changed(now), now, out)
         if _stands(self._music) != _stands(before):
             self._tell_chord(now, out)
+        elif self._music.notes != before.notes:
+            self._tell_rules(lambda rule: rule.music_changed(now), now, out)
         self._wake_due(now, out)
         return out
 
@@ -389,6 +392,9 @@ class Engine:
             handlers = {event: getattr(rule, method) for event, method in METHODS.items()}
             part.context_of.append(context)
             part.steps.append(_Step(rule_plan, rule, handlers))
+            if rule.repeats:
+                for before in part.context_of[:-1]:
+                    before.repeated = True
         self._parts.append(part)
         self._ledger.use(plan.route)
         for source in plan.sources:

@@ -149,13 +149,15 @@ class NoteOn:
     """A note of a voice begins. One voice may hold several notes (a chord).
 
     ``pitch`` is a MIDI note number, 60 is middle C; ``velocity`` is 1 to 127; ``strength`` is that of the press
-    behind it, for rules further on.
+    behind it, for rules further on. ``instead`` is the voice whose place this one takes where what is held goes on in
+    another key: nobody has made an effort, and what plays it again does so from its next step. That voice ends next.
     """
 
     voice: int
     pitch: int
     velocity: int = 80
     strength: float = 0.5
+    instead: int | None = None
 
 
 @dataclass(frozen=True, slots=True)

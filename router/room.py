@@ -199,7 +199,12 @@ class Room:
     def chord(self) -> Chord | None:
         """The chord where the room's music stands; None if the room says none."""
         led = self._lead.led.chord if self._lead is not None else None
-        return led or self._harmony.chord(self.beat.music)
+        return led or self._harmony.chord(self._here)
+
+    @property
+    def _here(self) -> Music:
+        """The room's own music, in the key that is played: a chord that is a step of the scale stands in it."""
+        return self.beat.music if self._lead is None else self._lead.led.onto(self.beat.music)
 
     @property
     def lead(self) -> Lead | None:
@@ -219,7 +224,7 @@ class Room:
                 music = replace(music, tonic=self.plan.music.tonic)
             if SCALE in self.plan.says:
                 music = replace(music, scale=self.plan.music.scale)
-            music = replace(music, chord=self._harmony.chord(self.beat.music))
+            music = replace(music, chord=self._harmony.chord(self._here))
             if self._lead is not None:
                 music = self._lead.led.onto(music)
         return music

@@ -80,8 +80,9 @@ class VirtualTime:
         self._keep(self.engine.wake(now))
 
     def follow(self, music: Music, now: int) -> None:
-        """Go on to ``now`` and play on in this music."""
-        self.go_on(now)
+        """Go on to ``now`` and play on in this music; what is due at ``now`` is played in it, as in a room."""
+        self.go_on(now - 1)
+        self.now = now
         self._keep(self.engine.follow(music, now))
 
     def stop(self) -> None:
@@ -194,7 +195,7 @@ class Bench:
         velocity=127, volume=127, notes_at_once=10**6, note_length=10**18, notes_per_second=10**6, shortest_note=0
     )
 
-    def __init__(self, trial: Trial) -> None:
+    def __init__(self, trial: Trial, *, repeated: bool = False) -> None:
         self._trial = trial
         self._timers = Timers()
         self._ledger = Ledger(self.WIDE, Timers(), Memory())
@@ -207,6 +208,7 @@ class Bench:
         self.now = 0
         self.steps: list[int] | None = None  # a list: of the interpreter, for each call of the rule
         self._context = Context(Music(), self._new_voice, Alarm(self._timers, 0))
+        self._context.repeated = repeated
         self.rule = self._try("being made", trial.rule, convert(trial.rule, trial.written), self._context)
 
     def give(self, event: Event, now: int, late: int = 0) -> list[Event]:
@@ -236,7 +238,7 @@ class Bench:
         raise self._trial.fault("it asks to be woken again and again without end")
 
     def play_in(self, music: Music, now: int) -> None:
-        """Go on to ``now`` and tell the rule of another beat and another chord."""
+        """Go on to ``now`` and tell the rule of another beat, key and chord."""
         self.go_on(now)
         self._context.music = music
         self._keep(self._call("told of another beat", "beat_changed", now))
@@ -476,8 +478,9 @@ def _changes(trial: Trial) -> None:
     bench.go_on(QUIET)
     if bench.out:
         raise trial.fault(f"told of another beat and chord, it gives {bench.out[0][1]} before anything has happened")
-    for timeline, late, first in itertools.product(timelines(trial.rule.takes), LATENESS, range(len(ROOM))):
-        bench = Bench(trial)
+    ways = itertools.product(timelines(trial.rule.takes), LATENESS, range(len(ROOM)), (False, True))
+    for timeline, late, first, repeated in ways:
+        bench = Bench(trial, repeated=repeated)
         for place, (now, event) in enumerate(timeline):
             bench.give(event, now, late)
             if place % 3 == first:

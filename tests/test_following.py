@@ -10,12 +10,13 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from router.conditioning.switch import SwitchConditioner, SwitchSettings
-from router.engine import PartPlan, Plan
+from router.engine import PartPlan, Plan, RulePlan
 from router.events import Route, SwitchSample
 from router.harmony import Progression
 from router.ledger import Limits
-from router.music import Chord, Grid, Music, Span, chord_symbol, length
+from router.music import SCALES, Chord, Grid, Music, Span, chord_symbol, length
 from router.rules import RULES
+from router.rules.base import Kind, Rule
 from router.testing import MILLISECOND, VirtualTime, plan_rule
 from router.units import NANOSECONDS
 
@@ -224,6 +225,181 @@ def test_another_tempo_strikes_no_held_chord_and_no_drone_again():
     before = len(child.played)
     child.follow(Music(tempo=Fraction(99), origin=77), NANOSECONDS)
     assert len(child.played) == before
+
+
+# --- another key ------------------------------------------------------------------------------------------------
+
+ARPEGGIO = ("arpeggio", {"rate": "1/8"})
+ON_THE_BEAT = ("arpeggio", {"rate": "1/8", "begin": "on the beat"})
+REPEAT = ("repeat", {"rate": "1/8"})
+TRIAD = ("chord", {"kind": "triad"})
+HELD = {
+    "note": [("note", {"degree": 3})],
+    "sequence": [("sequence", {"degrees": [1, 3, 5]})],
+    "chords by number": [("sequence", {"chords": [2, 5]})],
+    "random": [("random", {"degrees": [1, 2, 5]})],
+    "triad": [("note", {}), TRIAD],
+    "followed": [("note", {}), ("chord", {"follow": True})],
+    "to a step": [("note", {}), ("chord", {"to": 4, "voicing": "nearest"})],
+    "locked": [("note", {"pitch": 61}), ("scale_lock", {})],
+    "moved": [("note", {"degree": 2}), ("transpose", {"steps": 2, "octaves": -1}), TRIAD],
+    "all between": [
+        ("note", {}),
+        TRIAD,
+        ("velocity", {"from": "speed"}),
+        ("range", {}),
+        ("release", {"when": "bar"}),
+    ],
+    "quantized": [("note", {}), TRIAD, ("quantize", {"to": "1/4"})],
+    "for a time": [("note", {}), ("release", {"when": "after", "time": "2500 ms"}), TRIAD],
+    "until the next": [("sequence", {"degrees": [1, 2]}), ("release", {"when": "next"})],
+    "a drone": [("note", {}), ("drone", {"linger": "100 ms"}), TRIAD],
+}
+KEYS = st.builds(
+    lambda tonic, scale: Music(tonic, SCALES[scale], Fraction(60)),
+    st.integers(0, 11),
+    st.sampled_from(["major", "minor", "dorian", "minor pentatonic", "major blues"]),
+)
+
+
+def is_on(data):
+    return data[0] & 0xF0 == 0x90
+
+
+@pytest.mark.parametrize("held", HELD)
+@settings(max_examples=20, deadline=None)
+@given(
+    changes=st.lists(st.tuples(st.integers(1, 1200), KEYS), min_size=1, max_size=6),
+    down=st.integers(1, 2600),
+    again=st.sampled_from([ARPEGGIO, ON_THE_BEAT, REPEAT]),
+)
+def test_what_is_held_and_repeated_goes_on_in_another_key(held, again, changes, down):
+    """At the very times at which it would have played without; each note fits the key in which it begins; nothing is left.
+
+    What nobody holds any more stays as it was played: a tap that waits for its beat, a voice that only lingers.
+    """
+    musics, first = [(0, changes[0][1])], changes[0][1]
+    for later, music in changes[1:]:
+        musics.append((musics[-1][0] + later * MILLISECOND, music))
+
+    def played(musics):
+        child = player(*HELD[held], again)
+        child.engine.follow(first, 0)
+        steps = [(100 * MILLISECOND, True), ((100 + down) * MILLISECOND, False)]
+        while musics or steps:
+            if musics and (not steps or musics[0][0] <= steps[0][0]):
+                now, music = musics.pop(0)
+                child.follow(music, now)
+            else:
+                now, is_down = steps.pop(0)
+                press(child, now, down=is_down)
+        child.go_on(24 * NANOSECONDS)
+        if held == "until the next":
+            child.stop()
+        return child
+
+    changed, same = played(list(musics)), played([])
+    assert changed.engine.sounding == ()
+    on = set()
+    for when, message in changed.played:
+        if is_on(message.data):
+            assert message.data[1] not in on, "a note twice"
+            on.add(message.data[1])
+            music = next(music for since, music in reversed(musics) if since <= when)
+            assert music.contains(message.data[1]) or when >= (100 + down) * MILLISECOND
+        elif message.data[0] & 0xF0 == 0x80:
+            on.discard(message.data[1])
+    if held != "a drone":  # it begins anew with the key
+        assert begun(changed) == begun(same)
+
+
+@pytest.mark.parametrize(
+    "rules",
+    [
+        [("note", {})],
+        [("note", {}), TRIAD],
+        [("sequence", {"chords": [1, 4]})],
+        [("note", {"pitch": 61}), ("scale_lock", {})],
+        [("note", {"pitch": 60}), ARPEGGIO],
+        [("sequence", {"chords": ["Dm"]}), REPEAT],
+        [("drum", {"sounds": ["low tom"]}), REPEAT],
+        [ARPEGGIO, ("note", {})],
+    ],
+)
+def test_what_just_sounds_and_what_is_no_note_of_the_key_stays(rules):
+    """To the message: as if the key had not changed."""
+    heard = []
+    for key in (0, 3):
+        child = player(*rules)
+        press(child, 0)
+        child.follow(Music(key, SCALES["minor"], Fraction(60)), 700 * MILLISECOND)
+        press(child, 1600 * MILLISECOND, down=False)
+        child.go_on(5 * NANOSECONDS)
+        heard.append([(when, message.data) for when, message in child.played])
+    assert heard[0] == heard[1]
+    assert heard[0]
+
+
+def test_a_drone_goes_on_at_once_in_another_key_and_stays_where_its_notes_do():
+    child = player(("note", {}), ("drone", {"degrees": [1, 5]}))
+    press(child, 0)
+    child.follow(Music(0, SCALES["minor pentatonic"], Fraction(60)), 100 * MILLISECOND)
+    assert len(child.played) == 7, "its fifth step is another note"
+    before = len(child.played)
+    child.follow(Music(0, SCALES["minor pentatonic"], Fraction(61)), 200 * MILLISECOND)
+    assert len(child.played) == before
+    child.follow(Music(2, SCALES["minor pentatonic"], Fraction(60)), 300 * MILLISECOND)
+    drones = {note for _, _, note in child.engine.sounding if note < 55}
+    assert {note % 12 for note in drones} == {2, 0}
+    press(child, 400 * MILLISECOND, down=False)
+    child.go_on(9 * NANOSECONDS)
+    assert child.engine.sounding == ()
+
+
+@pytest.mark.parametrize("again", [ARPEGGIO, ON_THE_BEAT, REPEAT], ids=["arpeggio", "on the beat", "repeat"])
+def test_a_step_on_the_beat_of_a_new_chord_is_of_that_chord_and_what_was_due_before_of_the_old(again):
+    """As it is for the engine's own progression."""
+    am, f = Chord("Am", 9, (0, 3, 7)), Chord("F", 5, (0, 4, 7))
+    own = player(*FOLLOWS, again, progression=Progression((am, f), every=length("1/4")))
+    roomy = player(*FOLLOWS, again)
+    roomy.engine.follow(Music(tempo=Fraction(60), chord=am), 0)
+    for child in (own, roomy):
+        press(child, 0)
+    for beat in range(1, 5):
+        own.go_on(beat * NANOSECONDS)
+        chord = Music(tempo=Fraction(60), chord=(am, f)[beat % 2])
+        roomy.follow(chord, beat * NANOSECONDS)
+    for child in (own, roomy):
+        child.go_on(4900 * MILLISECOND)
+        for when, message in child.played:
+            if is_on(message.data):
+                chord = (am, f)[when // NANOSECONDS % 2]
+                assert message.data[1] % 12 in chord.classes, (when, message.data)
+        assert {when // MILLISECOND for when in begun(child)} == set(range(0, 4901, 500))
+    assert [(w, m) for w, m in roomy.played if is_on(m.data)] == [(w, m) for w, m in own.played if is_on(m.data)]
+
+
+def test_a_rule_of_others_is_told_of_a_key_too_and_only_of_what_is_new():
+    told = []
+
+    class Told(Rule):
+        name, takes, gives, settings = "told", Kind.NOTES, Kind.NOTES, {}
+
+        def music_changed(self, now):
+            told.append((now, self.context.music.notes))
+            return ()
+
+    made = RulePlan("told", lambda context: Told({}, context), "x:1")
+    inputs = {"pad": lambda voice, alarm: SwitchConditioner("pad", SwitchSettings(), voice, alarm)}
+    child = VirtualTime(Plan(Music(), WIDE, inputs, (PartPlan("tune", ("pad",), (made,), Route("out", 1)),)))
+    chord = Chord("C", 0, (0, 4, 7))
+    child.follow(Music(chord=chord), 1)
+    told.clear()
+    child.follow(Music(tempo=Fraction(60), chord=chord), 2)
+    child.follow(Music(scale=SCALES["minor"], chord=chord), 3)
+    child.follow(Music(2, SCALES["minor"], chord=chord), 4)
+    child.follow(Music(2, SCALES["minor"], chord=chord), 5)
+    assert told == [(3, (0, 2, 3, 5, 7, 8, 10)), (4, (2, 4, 5, 7, 9, 10, 0))]
 
 
 def test_a_span_is_a_bar_of_the_room():

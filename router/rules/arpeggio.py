@@ -31,6 +31,7 @@ class Arpeggio(Rule):
 
     name = "arpeggio"
     takes = Kind.NOTES
+    repeats = True
     settings: ClassVar[Mapping[str, Any]] = {
         "type": "object",
         "additionalProperties": False,
@@ -84,6 +85,8 @@ class Arpeggio(Rule):
 
     def note_on(self, note: NoteOn, now: int) -> Events:
         self._tapped.discard(note.voice)
+        if note.instead is not None:
+            self._held.pop(note.instead, None)
         self._held.setdefault(note.voice, []).append(note)
         if self._grid is None:
             self._count = 0

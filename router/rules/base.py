@@ -18,6 +18,7 @@ from __future__ import annotations
 import heapq
 import itertools
 from collections.abc import Callable, Hashable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from enum import Flag, auto
 from fractions import Fraction
 from typing import Any, ClassVar, cast
@@ -43,7 +44,7 @@ class Kind(Flag):
 class Context:
     """What a rule may know of the world around it."""
 
-    __slots__ = ("alarm", "music", "new_voice", "shared", "volume")
+    __slots__ = ("alarm", "music", "new_voice", "repeated", "shared", "volume")
 
     def __init__(
         self,
@@ -58,6 +59,7 @@ class Context:
         self.alarm = alarm
         self.shared = {} if shared is None else shared  # one for all rules of an engine: rules of a group meet here
         self.volume = volume  # the most that volume and expression may be set to
+        self.repeated = False  # whether a rule after this one repeats what is held: see ``Rule.repeats``
 
 
 class Rule:
@@ -71,6 +73,9 @@ class Rule:
     """What it makes of what it takes; Kind(0) is "the same"."""
     sustains: ClassVar[bool] = False
     """Whether it may keep a voice on purpose after the effort behind it has ended, until the next effort or ``let_go``."""
+    repeats: ClassVar[bool] = False
+    """Whether it plays what is held again and again by itself, as an arpeggio does. In another key what is held before such a
+    rule goes on in that key; elsewhere what sounds ends with its voice."""
     settings: ClassVar[Mapping[str, Any]]
     """A closed JSON Schema of an object in which every property has a description. Besides JSON Schema's own words
     a property may say ``"quantity": KIND`` (the kinds of ``router.profile.quantities``: time, percent, pitch, ...): the
@@ -112,7 +117,10 @@ class Rule:
         return ()
 
     def music_changed(self, now: int) -> Events:
-        """The chord where the music stands (``self.context.music``) is another from now on; what sounds may stay."""
+        """Key, scale, or the chord where the music stands (``self.context.music``) are others from now on; what sounds may stay.
+
+        What is held and played again and again by a rule further on goes on in the new one: see ``Held``.
+        """
         return ()
 
     def beat_changed(self, now: int) -> Events:
@@ -222,14 +230,87 @@ def check_all(events: Iterable[object]) -> Sequence[Event]:
     return cast("Sequence[Event]", given)
 
 
+@dataclass(slots=True)
+class _Holding:
+    """A cause that is held: the voice of its notes, how to make them, and what they were made last."""
+
+    voice: int
+    makes: list[Callable[[], list[NoteOn]]] = field(default_factory=list)
+    notes: list[NoteOn] = field(default_factory=list)
+
+
+class Held:
+    """What is held, by its cause, so that it can go on in another key: it is made anew, and takes the place of the old.
+
+    Only where a rule further on repeats it (``Context.repeated``); elsewhere nothing is kept, and what sounds stays as it is.
+    """
+
+    def __init__(self, context: Context) -> None:
+        self._context = context
+        self._held: dict[int, _Holding] = {}
+
+    def begin(self, cause: int, make: Callable[[], list[NoteOn]], instead: int | None = None) -> list[NoteOn]:
+        """Notes of a cause begin; ``make`` gives them in the music of the moment, with the cause as their voice.
+
+        ``instead``: the cause whose place this one takes.
+        """
+        notes = make()
+        if not self._context.repeated:
+            return notes
+        holding = self._held.setdefault(cause, _Holding(cause))
+        holding.makes.append(make)
+        holding.notes += notes
+        return [replace(note, voice=holding.voice, instead=self._voice(instead)) for note in notes]
+
+    def end(self, cause: int) -> NoteOff:
+        """The cause has ended, and so do its notes."""
+        voice = self._voice(cause)
+        self._held.pop(cause, None)
+        return NoteOff(voice)
+
+    def anew(self) -> list[Event]:
+        """All that is held, where it is now made of other notes: what follows it never rests between."""
+        events: list[Event] = []
+        for holding in self._held.values():
+            notes = [note for make in holding.makes for note in make()]
+            if notes == holding.notes:
+                continue
+            old, holding.voice, holding.notes = holding.voice, self._context.new_voice(), notes
+            events += [replace(note, voice=holding.voice, instead=old) for note in notes]
+            events.append(NoteOff(old))
+        return events
+
+    def clear(self) -> list[Event]:
+        """Forget all, and end what has another voice than its cause: nobody else will."""
+        held, self._held = self._held, {}
+        return [NoteOff(holding.voice) for cause, holding in held.items() if holding.voice != cause]
+
+    def _voice(self, cause: int | None) -> Any:
+        holding = None if cause is None else self._held.get(cause)
+        return cause if holding is None else holding.voice
+
+
 class Plays(Rule):
-    """A rule that turns gestures into notes: the end of a press is the end of its voice."""
+    """A rule that turns gestures into notes: the end of a press is the end of its voice.
+
+    What it makes with ``self.held.begin`` goes on in another key where it is repeated.
+    """
 
     takes = Kind.GESTURES
     gives = Kind.NOTES
 
+    def __init__(self, settings: Mapping[str, Any], context: Context) -> None:
+        super().__init__(settings, context)
+        self.held = Held(context)
+
     def release(self, release: Release, now: int) -> Events:
-        return (NoteOff(release.voice),)
+        return (self.held.end(release.voice),)
+
+    def music_changed(self, now: int) -> Events:
+        return self.held.anew()
+
+    def let_go(self, now: int) -> Events:
+        return self.held.clear()
 
 
 DEGREE: Mapping[str, Any] = {

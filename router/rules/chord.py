@@ -2,7 +2,8 @@
 
 The chord stands on the note: ``triad`` and ``seventh`` are stacked from the scale on its nearest note, so they always fit it; the other
 kinds have a fixed shape. Or the note only says where it lies: with ``to`` it is one chord, by symbol or by the step of the scale it
-stands on; with ``follow`` it is the chord where the music stands, and changes with it while held. All notes of the chord begin and
+stands on; with ``follow`` it is the chord where the music stands, and changes with it while held. In another key what an arpeggio or a repeat
+after it plays goes on in that key from the next step; a chord that just sounds stays. All notes of the chord begin and
 end with the note behind them. Notes above MIDI's range are left out.
 
 Example::
@@ -15,12 +16,13 @@ Example::
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from typing import Any, ClassVar
 
 from router.events import Event, NoteOff, NoteOn
 from router.music import CHORDS, invert, voice
 from router.music import Chord as Named
-from router.rules.base import Context, Events, Kind, Rule
+from router.rules.base import Context, Events, Held, Kind, Rule
 
 STACKED = {"triad": 3, "seventh": 4}
 
@@ -78,48 +80,62 @@ class Chord(Rule):
         self._open = settings["spread"] == "open"
         self._nearest = settings["voicing"] == "nearest"
         self._last: tuple[int, ...] = ()
-        self._held: dict[
-            int, tuple[int, list[NoteOn]]
-        ] = {}  # of a chord that follows: by voice, its own voice and notes
+        self._held = Held(context)  # of a chord that does not follow
+        self._following: dict[int, tuple[int, list[NoteOn]]] = {}  # of one that does: by voice, its own voice and notes
+        self._stood: Named | None = None  # the chord in which they were played
 
     def note_on(self, note: NoteOn, now: int) -> Events:
         if not self._follow:
-            return self._play(note, note.voice)
-        own, notes = self._held.setdefault(note.voice, (self.context.new_voice(), []))
+            return self._held.begin(note.voice, lambda: self._play(note, note.voice), note.instead)
+        own, notes = self._following.setdefault(note.voice, (self.context.new_voice(), []))
         notes.append(note)
-        return self._play(note, own)
+        self._stood = self._stands()
+        instead, _ = self._following.get(note.instead or 0, (None, []))
+        return self._play(note, own, instead)
 
     def note_off(self, off: NoteOff, now: int) -> Events:
-        own, _ = self._held.pop(off.voice, (off.voice, []))
+        if not self._follow:
+            return (self._held.end(off.voice),)
+        own, _ = self._following.pop(off.voice, (off.voice, []))
         return (NoteOff(own),)
 
     def music_changed(self, now: int) -> Events:
+        if not self._follow:
+            return self._held.anew()
+        before, self._stood = self._stood, self._stands()
+        if before is None or replace(before, name=self._stood.name) == self._stood:
+            return ()
         events: list[Event] = []
-        for cause, (old, notes) in self._held.items():
+        for cause, (old, notes) in self._following.items():
             own = self.context.new_voice()
-            self._held[cause] = (own, notes)
-            events += [event for note in notes for event in self._play(note, own)]
+            self._following[cause] = (own, notes)
+            instead = old if self.context.repeated else None
+            events += [event for note in notes for event in self._play(note, own, instead)]
             events.append(NoteOff(old))  # after the new one has begun, so that what follows a chord never rests between
         return events
 
     def let_go(self, now: int) -> Events:
-        held, self._held = self._held, {}
+        following, self._following = self._following, {}
         self._last = ()
-        return [NoteOff(own) for own, _ in held.values()]
+        return [*self._held.clear(), *(NoteOff(own) for own, _ in following.values())]
 
-    def _play(self, note: NoteOn, own: int) -> list[NoteOn]:
+    def _stands(self) -> Named:
+        music = self.context.music
+        return music.chord or music.chord_on(1)
+
+    def _play(self, note: NoteOn, own: int, instead: int | None = None) -> list[NoteOn]:
         pitches = invert(self._chord(note.pitch), self._inversion)
         if self._nearest and self._last:
             pitches = voice(self._last, pitches)
         self._last = pitches
         if self._open:
             pitches = tuple(pitch + 12 * (place % 2) for place, pitch in enumerate(pitches))
-        return [NoteOn(own, pitch, note.velocity, note.strength) for pitch in pitches if pitch <= 127]
+        return [replace(note, voice=own, pitch=pitch, instead=instead) for pitch in pitches if pitch <= 127]
 
     def _chord(self, pitch: int) -> Sequence[int]:
         music = self.context.music
         if self._follow:
-            return (music.chord or music.chord_on(1)).near(pitch)
+            return self._stands().near(pitch)
         if self._to is not None:
             return music.chord_on(self._to).near(pitch)
         if self._kind in STACKED:

@@ -1,7 +1,8 @@
 """A long low sound lies under everything that is played.
 
 With the first note the drone begins; while notes follow one another it goes on; ``linger`` after the last has ended it ends too. A
-note that begins when the drone has sounded for longer than ``renew`` strikes it again, so that it does not die away.
+note that begins when the drone has sounded for longer than ``renew`` strikes it again, so that it does not die away. In another key
+it goes on at once in that one.
 
 Example::
 
@@ -16,6 +17,7 @@ from collections.abc import Hashable, Mapping
 from typing import Any, ClassVar
 
 from router.events import NoteOff, NoteOn
+from router.music import Chord
 from router.rules.base import DEGREES, OCTAVE, Context, Events, Kind, Rule
 
 
@@ -69,11 +71,13 @@ class Drone(Rule):
         self._held: set[int] = set()  # the voices that are played
         self._voice: int | None = None  # of the drone
         self._since = 0
+        self._pitches: list[int] = []
+        self._chord: Chord | None = None  # where the music stood when it began
 
     def note_on(self, note: NoteOn, now: int) -> Events:
         self._held.add(note.voice)
         self.context.alarm.cancel()
-        if self._voice is not None and now - self._since < self._renew:
+        if self._voice is not None and (now - self._since < self._renew or note.instead is not None):
             return (note,)
         return [*self._end(), *self._begin(now), note]
 
@@ -84,7 +88,11 @@ class Drone(Rule):
         return (off,)
 
     def music_changed(self, now: int) -> Events:
-        return [*self._end(), *self._begin(now)] if self._follow and self._voice is not None else ()
+        if self._voice is None or (
+            self._sounds() == self._pitches and not (self._follow and self.context.music.chord != self._chord)
+        ):
+            return ()
+        return [*self._end(), *self._begin(now)]
 
     def wake(self, now: int, tag: Hashable) -> Events:
         return self._end()
@@ -96,12 +104,15 @@ class Drone(Rule):
 
     def _begin(self, now: int) -> list[NoteOn]:
         self._voice, self._since = self.context.new_voice(), now
+        self._pitches, self._chord = self._sounds(), self.context.music.chord
+        return [NoteOn(self._voice, pitch, self._velocity) for pitch in self._pitches]
+
+    def _sounds(self) -> list[int]:
+        """Its notes in the music of the moment."""
         music = self.context.music
-        above = 0
-        if self._follow and music.chord is not None:
-            above = (music.chord.root - music.tonic) % 12
+        above = (music.chord.root - music.tonic) % 12 if self._follow and music.chord is not None else 0
         pitches = [music.degree(degree, self._octave) + above for degree in self._degrees]
-        return [NoteOn(self._voice, pitch, self._velocity) for pitch in dict.fromkeys(pitches) if pitch <= 127]
+        return [pitch for pitch in dict.fromkeys(pitches) if pitch <= 127]
 
     def _end(self) -> list[NoteOff]:
         voice, self._voice = self._voice, None

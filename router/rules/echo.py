@@ -72,6 +72,8 @@ class Echo(Rule):
 
     def note_on(self, note: NoteOn, now: int) -> Events:
         self._lasts = self.context.music.lasts(self._apart)
+        if note.instead is not None:  # no effort, but the key is another
+            return (note,)
         apart = int(self._lasts)
         for count in range(1, self._times + 1):
             velocity = round(note.velocity * (1 - self._softer) ** count)

@@ -40,10 +40,11 @@ class Note(Plays):
         self._octave: int = settings["octave"]
 
     def press(self, press: Press, now: int) -> Events:
+        return self.held.begin(press.voice, lambda: [NoteOn(press.voice, self._at(press), strength=press.strength)])
+
+    def _at(self, press: Press) -> int:
         if self._pitch is not None:
-            pitch = self._pitch
-        elif self._degree is None and press.pitch is not None:
-            pitch = press.pitch
-        else:
-            pitch = self.context.music.degree(self._degree or 1, self._octave)
-        return (NoteOn(press.voice, pitch, strength=press.strength),)
+            return self._pitch
+        if self._degree is None and press.pitch is not None:
+            return press.pitch
+        return self.context.music.degree(self._degree or 1, self._octave)

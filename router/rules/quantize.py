@@ -58,6 +58,11 @@ class Quantize(Rule):
         self._grid = context.music.grid(self._to)  # on which what waits will stand
 
     def note_on(self, note: NoteOn, now: int) -> Events:
+        if note.instead is not None:  # it goes on at once in another key; what waited of the other waits no more
+            self._later.drop(note.instead)
+            self._voices.pop(note.instead, None)
+            self._voices.setdefault(note.voice, _Moved(0, now))
+            return (note,)
         grid = self._grid = self.context.music.grid(self._to)
         wait = grid.at(grid.next(now)) - now
         if wait > self._most:

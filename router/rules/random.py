@@ -59,10 +59,10 @@ class Random(Plays):
         weights = list(self._weights)
         if self._last is not None and not self._again and sum(weights) > weights[self._last]:
             weights[self._last] = 0
-        self._last = self._chances.choices(range(len(weights)), weights)[0]
-        return self._row.play(self._last, press)
+        place = self._last = self._chances.choices(range(len(weights)), weights)[0]
+        return self.held.begin(press.voice, lambda: self._row.play(place, press))
 
     def let_go(self, now: int) -> Events:
         self._chances.seed(self._seed)
         self._last = None
-        return ()
+        return self.held.clear()

@@ -28,6 +28,7 @@ class Repeat(Rule):
 
     name = "repeat"
     takes = Kind.NOTES
+    repeats = True
     settings: ClassVar[Mapping[str, Any]] = {
         "type": "object",
         "additionalProperties": False,
@@ -56,6 +57,11 @@ class Repeat(Rule):
         self._sounding: dict[int, int] = {}  # the voice of the stroke that sounds, by the voice behind it
 
     def note_on(self, note: NoteOn, now: int) -> Events:
+        if note.instead in self._held:
+            self._take_over(note.instead, note.voice, now)
+        if note.instead is not None and note.voice in self._held:  # it is struck at the next place
+            self._held[note.voice].append(note)
+            return ()
         if note.voice not in self._held:
             self._begin(note, now)
         self._held.setdefault(note.voice, []).append(note)
@@ -73,6 +79,18 @@ class Repeat(Rule):
         self._struck[note.voice] = now
         self._ends[note.voice] = now + math.ceil(self._gate * step)
         self._set_alarms(note.voice, now)
+
+    def _take_over(self, old: int, new: int, now: int) -> None:
+        """A voice goes on in the place of another."""
+        of_voices: tuple[dict[int, Any], ...] = (self._grids, self._places, self._struck, self._ends, self._sounding)
+        for of_voice in of_voices:
+            if old in of_voice:
+                of_voice[new] = of_voice.pop(old)
+        del self._held[old]
+        self._held[new] = []
+        for what in ("step", "gate"):
+            self.context.alarm.cancel((what, old))
+        self._set_alarms(new, now)
 
     def _step(self, note: NoteOn) -> Fraction:
         """How long a step is, by the strength of the note."""

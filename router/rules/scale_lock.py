@@ -1,6 +1,7 @@
 """Every note is moved to a note of the scale, or of the chord where the music stands, so that nothing can sound wrong.
 
-On press the note that fits begins; what sounds stays as it is when key or chord change. By default the nearest is taken, and of two
+On press the note that fits begins; what sounds stays as it is when key or chord change, and what an arpeggio or a repeat
+after this rule plays again fits from its next step on. By default the nearest is taken, and of two
 equally near the lower; ``way`` takes the next one up or down instead. A scale has no direction here: the melodic minor is its
 ascending form both ways. Notes for drums (channel 10) are not notes of a scale: leave this rule out there.
 
@@ -14,11 +15,12 @@ Example::
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import Any, ClassVar
 
-from router.events import NoteOn
+from router.events import NoteOff, NoteOn
 from router.music import nearest_of
-from router.rules.base import Context, Events, Kind, Rule
+from router.rules.base import Context, Events, Held, Kind, Rule
 
 
 class ScaleLock(Rule):
@@ -48,7 +50,21 @@ class ScaleLock(Rule):
         self._to_chord = settings["to"] == "chord"
         self._way: str = settings["way"]
 
+        self._held = Held(context)
+
     def note_on(self, note: NoteOn, now: int) -> Events:
+        return self._held.begin(note.voice, lambda: [replace(note, pitch=self._fitting(note.pitch))], note.instead)
+
+    def note_off(self, off: NoteOff, now: int) -> Events:
+        return (self._held.end(off.voice),)
+
+    def music_changed(self, now: int) -> Events:
+        return self._held.anew()
+
+    def let_go(self, now: int) -> Events:
+        return self._held.clear()
+
+    def _fitting(self, pitch: int) -> int:
         music = self.context.music
         fitting = music.chord.classes if self._to_chord and music.chord is not None else music.notes
-        return (NoteOn(note.voice, nearest_of(fitting, note.pitch, self._way), note.velocity, note.strength),)
+        return nearest_of(fitting, pitch, self._way)

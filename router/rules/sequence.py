@@ -61,8 +61,8 @@ class Sequence(Plays):
         if self._end == "turn back" and last:
             place = last - abs(last - place % (2 * last))
         self._next += 1
-        return self._row.play(place, press)
+        return self.held.begin(press.voice, lambda: self._row.play(place, press))
 
     def let_go(self, now: int) -> Events:
         self._next = 0
-        return ()
+        return self.held.clear()

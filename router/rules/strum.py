@@ -51,6 +51,8 @@ class Strum(Rule):
         self._strums = 0
 
     def note_on(self, note: NoteOn, now: int) -> Events:
+        if note.instead is not None:
+            return (note,)
         self._waiting.setdefault(note.voice, []).append(note)
         self.context.alarm.at(now, "strum")  # after this event, so that the whole chord has come
         return ()

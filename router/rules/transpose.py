@@ -13,11 +13,12 @@ Example::
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import Any, ClassVar
 
-from router.events import NoteOn
+from router.events import NoteOff, NoteOn
 from router.music import fold
-from router.rules.base import Context, Events, Kind, Rule
+from router.rules.base import Context, Events, Held, Kind, Rule
 
 
 class Transpose(Rule):
@@ -58,6 +59,19 @@ class Transpose(Rule):
         self._semitones: int = settings["semitones"] + 12 * settings["octaves"]
         self._steps: int = settings["steps"]
 
+        self._held = Held(context)
+
     def note_on(self, note: NoteOn, now: int) -> Events:
-        pitch = self.context.music.move(note.pitch, self._steps) if self._steps else note.pitch
-        return (NoteOn(note.voice, fold(pitch + self._semitones), note.velocity, note.strength),)
+        return self._held.begin(note.voice, lambda: [replace(note, pitch=self._moved(note.pitch))], note.instead)
+
+    def note_off(self, off: NoteOff, now: int) -> Events:
+        return (self._held.end(off.voice),)
+
+    def music_changed(self, now: int) -> Events:
+        return self._held.anew()
+
+    def let_go(self, now: int) -> Events:
+        return self._held.clear()
+
+    def _moved(self, pitch: int) -> int:
+        return fold((self.context.music.move(pitch, self._steps) if self._steps else pitch) + self._semitones)

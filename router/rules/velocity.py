@@ -14,6 +14,7 @@ Example::
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import Any, ClassVar
 
 from router.events import NoteOn
@@ -75,11 +76,13 @@ class Velocity(Rule):
     def note_on(self, note: NoteOn, now: int) -> Events:
         velocity = self._fixed
         if velocity is None:
-            share = self._quickness(now) if self._from_speed else note.strength
+            share = self._quickness(note, now) if self._from_speed else note.strength
             velocity = round(self._low + (self._high - self._low) * share**self._power)
-        return (NoteOn(note.voice, note.pitch, velocity, note.strength),)
+        return (replace(note, velocity=velocity),)
 
-    def _quickness(self, now: int) -> float:
+    def _quickness(self, note: NoteOn, now: int) -> float:
+        if note.instead is not None:  # no effort, but the key is another
+            return self._speed
         if self._last is not None and now > self._last:  # the notes of a chord are one effort
             gap = now - self._last
             self._speed = min(max((self._slow - gap) / (self._slow - self._fast), 0.0), 1.0)

@@ -35,6 +35,7 @@ class Zones(Plays):
         self._row = Row(settings, context)
 
     def press(self, press: Press, now: int) -> Events:
-        if press.zone is None:
+        zone = press.zone
+        if zone is None:
             return ()
-        return self._row.play(press.zone, press)
+        return self.held.begin(press.voice, lambda: self._row.play(zone, press))
