@@ -22,11 +22,13 @@ from pathlib import Path
 from typing import Any
 
 from router import clock
-from router.attached import SETTLE, Log
+from router.attached import SETTLE, Log, tried
 from router.budget import Budget
 from router.companion import Companion
 from router.configuration import Ports
 from router.devices import SerialDevice
+from router.errands import Errands, Job, Worker
+from router.inputs.base import DeviceBusy, Input
 from router.inputs.shared import Sharing
 from router.ledger import Observe
 from router.loop import Loop
@@ -67,7 +69,8 @@ class Daemon:
     ) -> None:
         self.log = log
         self.loop = Loop(self.fault)
-        self.inputs = Sharing()
+        self.inputs = Sharing(lambda work: self.beside(work, self._given_back))
+        self._errands: Errands | None = None  # while the loop runs
         self.outputs = SharedOutputs(keep)
         self.companions: list[Companion] = []
         self._budget = Budget()
@@ -101,6 +104,7 @@ class Daemon:
             with self.loop.stopped_by(stops, calls), self._budget:
                 try:
                     self._open()
+                    self._begin_errands()
                     _lean_collector()
                     notify("READY=1")
                     ready()
@@ -145,9 +149,43 @@ class Daemon:
         for companion in self.companions:
             with self.contained():
                 companion.close()
+        errands, self._errands = self._errands, None
+        if errands is not None:
+            self.loop.unwatch(errands.fileno())
+            errands.close()
         if self._midi is not None:
             self.loop.unwatch(self._midi.fileno())
         self._unwatch_folders()
+
+    # --- beside the loop --------------------------------------------------------------------------------------
+
+    def _begin_errands(self) -> None:
+        errands = Errands(lambda: None, self.fault, lambda _at: None)
+        self.loop.watch(errands.fileno(), lambda: errands.read(clock.now()))
+        self._errands = errands
+
+    def beside(self, work: Callable[[], object], done: Callable[[object, int], None]) -> None:
+        """Do this beside the loop, or at once if it does not run; ``done`` is told what it gave or raised."""
+        if self._errands is None:
+            done(tried(work), clock.now())
+            return
+        given_up = []
+
+        def stalled(_at: str, now: int) -> None:
+            given_up.append(now)
+            done(DeviceBusy("it does not answer"), now)
+
+        def do(_worker: Worker) -> object:
+            result = tried(work)
+            if given_up and isinstance(result, Input):  # nobody knows of it
+                result.close()
+            return (result,)
+
+        self._errands.do(Job(do, lambda result, now: done(result[0], now), stalled, lasting=True))
+
+    def _given_back(self, result: object, _now: int) -> None:
+        if isinstance(result, Exception):
+            self.fault(result)
 
     # --- a pass of the loop -----------------------------------------------------------------------------------
 
@@ -155,6 +193,7 @@ class Daemon:
         times = [seat.due for seat in self.seats]
         times += [companion.deadline() for companion in self.companions]
         times += [self.ports.deadline(), self.room.deadline(), self._look_at, self._watchdog.deadline()]
+        times += [self._errands.deadline() if self._errands is not None else None]
         return earliest(times)
 
     def _pass(self, now: int) -> None:
@@ -163,6 +202,10 @@ class Daemon:
         Of the music the room comes first: a chord that changes on the beat is there for the notes of that beat. Who has
         nothing to do is not asked: what one child plays costs the same beside fifteen others.
         """
+        try:
+            self.ports.tick(now)
+        except Exception as error:  # noqa: BLE001 - whatever it is, the seats must play on
+            self.fault(error)
         self._room_wakes(now)
         for seat in self.seats:
             if seat.due is not None and seat.due <= now:
@@ -182,6 +225,8 @@ class Daemon:
             if due is not None and due <= now:
                 with self.contained():
                     companion.wake(now)
+        if self._errands is not None:
+            self._errands.wake(now)
         for seat in self.seats:
             if seat.told:
                 with self.contained():
