@@ -140,6 +140,7 @@ class AttachedInput:
         self._counted = 0  # of what the open device has dropped
         self._opening = False
         self._late = False  # what is being opened is opened beside the loop, which plays on
+        self._again = False  # what is being opened was lost or missing before
         self._closed = False
         self._room, self._fields, self._touched = room, {**fields, "inputs": [*devices]}, touched
         self._wish = wish_for(room.inputs, _who(fields), devices, self._may_be_had)
@@ -150,22 +151,23 @@ class AttachedInput:
 
     def open(self, now: int) -> bool:
         """Look for it, and open it. Whether it is there, or is being opened beside the loop: if that fails, it is then absent."""
-        self._seek(now, again=False)
+        self._again = False
+        self._seek(now)
         return self.there is not None or self._opening
 
-    def _seek(self, now: int, *, again: bool) -> None:
-        """Look for it. ``again``: it was lost or missing before."""
+    def _seek(self, now: int) -> None:
+        """Look for it."""
         if self._opening:
             return
         self._opening, self.search.at = True, None
         work = partial(open_input, self.devices, self.types, self._wish)
         if isinstance(next(iter(self.devices.values())), BESIDE):
-            self._room.beside(work, partial(self._sought, again))
+            self._room.beside(work, self._sought)
         else:
-            self._sought(again, tried(work), now)
+            self._sought(tried(work), now)
         self._late = self._opening
 
-    def _sought(self, again: bool, result: object, now: int) -> None:
+    def _sought(self, result: object, now: int) -> None:
         """It is there now, or not."""
         room, late, news = self._room, self._late, self.search.at
         self._opening = self._late = False
@@ -174,7 +176,7 @@ class AttachedInput:
             self._give_back(result)
         elif isinstance(result, Input):
             self._begin(result, now)
-            if again:
+            if self._again:
                 self.came += [(now, Found(name)) for name in self.devices]
         elif isinstance(result, DeviceMissing):
             self._missing(str(result), now, for_ever=isinstance(result, DeviceBusy) or not room.hears_of_devices)
@@ -183,7 +185,7 @@ class AttachedInput:
             self._missing(f"it failed: {result}", now, for_ever=True)
         if late and self.there is None and news is not None:  # something was plugged in meanwhile
             self.search.at = earliest((news, self.search.at))
-        if late and self.there is None and not again:
+        if late and self.there is None and not self._again:
             self.absent(now)
         if late:
             self._touched()
@@ -204,7 +206,8 @@ class AttachedInput:
         if self._opening or not self.search.is_due(now):
             return
         if self.there is None:
-            self._seek(now, again=True)
+            self._again = True
+            self._seek(now)
             return
         self.search.over()
         if self.there.grows:

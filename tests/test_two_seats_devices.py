@@ -452,7 +452,14 @@ def test_two_who_listen_to_every_device_do_not_both_play_it(desk, room):
     desk.plug("a1")
     room.wants("window", pad=ANY).wants("door", pad=ANY)
     room.opens("window")
-    assert 'every input device called "*" that is there is used by seat "window"' in str(room.refusal("door"))
+    refused = room.refusal("door")
+    assert isinstance(refused, DeviceBusy)
+    assert 'every input device called "*" that is there is used by seat "window"' in str(refused)
+    told = []
+    room.wishes["door"][0].news = lambda: told.append("door")
+    room.leaves("window")
+    assert told == ["door"]
+    room.opens("door")
 
 
 # --- serial lines -------------------------------------------------------------------------------------------------

@@ -427,19 +427,21 @@ def open_each(devices: Mapping[str, EvdevDevice], known: Collection[str], wish: 
     wanted, pattern = _wanted(devices), next(iter(devices.values())).pattern
     there = present()
     able = [device for device in there if _has(device, wanted)]
-    found, why = [], ""
+    found, why, kind = [], "", DeviceMissing
     for device in able:
         if device.path in known or not matches(pattern, device.candidate.names):
             continue
         if rivals := _rivals(wish.sharing.has_opened(device.path), devices, wish):
             why = f'every input device called "{pattern}" that is there is used by {rivals[0][0].who}'
+            kind = DeviceBusy
             continue
         try:
             found.append(_open(device.path, devices, wish))
         except DeviceMissing as error:  # it costs this one only
             why = str(error)
     if not found:
-        raise DeviceMissing(why or _why_none(pattern, there, able, wanted) or f'no input device is called "{pattern}"')
+        raise kind(why or _why_none(pattern, there, able, wanted) or f'no input device is called "{pattern}"')
+    wish.has = "some"  # when it lets go of them, others are told
     return found
 
 
