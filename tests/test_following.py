@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from router.conditioning.switch import SwitchConditioner, SwitchSettings
-from router.engine import PartPlan, Plan, RulePlan
+from router.engine import HARMONY, PartPlan, Plan, RulePlan
 from router.events import Route, SwitchSample
 from router.harmony import Progression
 from router.ledger import Limits
@@ -23,11 +23,16 @@ from router.units import NANOSECONDS
 WIDE = Limits(notes_at_once=64, notes_per_second=1000, note_length=10**14)
 
 
-def player(*rules: tuple[str, dict], progression: Progression | None = None, tempo: int = 60) -> VirtualTime:
+def player(
+    *rules: tuple[str, dict],
+    progression: Progression | None = None,
+    tempo: int = 60,
+    follows: frozenset[str] = frozenset(),
+) -> VirtualTime:
     made = tuple(plan_rule(RULES[name], written) for name, written in rules)
     part = PartPlan("tune", ("pad",), made, Route("out", 1))
     inputs = {"pad": lambda voice, alarm: SwitchConditioner("pad", SwitchSettings(), voice, alarm)}
-    return VirtualTime(Plan(Music(tempo=Fraction(tempo)), WIDE, inputs, (part,), progression or Progression()))
+    return VirtualTime(Plan(Music(tempo=Fraction(tempo)), WIDE, inputs, (part,), progression or Progression(), follows))
 
 
 def press(player: VirtualTime, now: int, *, down: bool = True) -> None:
@@ -217,6 +222,15 @@ def test_the_chord_of_the_room_goes_before_the_profiles_own():
     assert chords(child) == [(500, "Am")]
     child.follow(Music(tempo=Fraction(60)), 2600 * MILLISECOND)
     assert {note % 12 for _, _, note in child.engine.sounding} == {0, 4, 7}
+
+
+def test_who_follows_the_harmony_alone_keeps_the_beat_of_its_own():
+    child = player(*FOLLOWS, ("arpeggio", {"rate": "1/4", "begin": "on the beat"}), follows=frozenset({HARMONY}))
+    press(child, 400 * MILLISECOND)
+    child.follow(Music(9, SCALES["minor"], Fraction(77), origin=12345), 1500 * MILLISECOND)
+    child.go_on(5000 * MILLISECOND)
+    assert milliseconds(child) == [1000, 2000, 3000, 4000, 5000]
+    assert {message.data[1] % 12 for when, message in child.played if when > 2 * NANOSECONDS} == {9, 0, 4}
 
 
 def test_another_tempo_strikes_no_held_chord_and_no_drone_again():
