@@ -43,7 +43,7 @@ def steps(engine: Engine, samples: Iterable[Stamped], tail: int) -> Iterator[Ste
     if engine.next_deadline() is not None:  # it would go on
         now = last
     # Live, the last thing sent cuts all sound off, for safety. In a recording the last note may ring out.
-    yield now, None, [message for message in engine.stop(now) if not _cuts_sound(message.data)]
+    yield now, None, [message for message in engine.stop(now) if not cuts_sound(message.data)]
 
 
 def _deadlines(engine: Engine, now: int, last: int) -> Iterator[Step]:
@@ -52,7 +52,8 @@ def _deadlines(engine: Engine, now: int, last: int) -> Iterator[Step]:
         yield now, None, engine.wake(now)
 
 
-def _cuts_sound(data: tuple[int, ...]) -> bool:
+def cuts_sound(data: tuple[int, ...]) -> bool:
+    """Whether this message ends all sound of a channel at once (controller 120)."""
     return data[0] & 0xF0 == CONTROL_CHANGE and data[1] == ALL_SOUND_OFF
 
 

@@ -203,6 +203,69 @@ def keyboard(name: str, notes: Iterable[tuple[Effort, int]], channel: int = 1) -
     yield from sorted(events, key=lambda event: event[0])
 
 
+@dataclass(frozen=True, slots=True)
+class Struck:
+    """Keys that are struck together: when, by the score, and for how long, in nanoseconds; how hard, 0 to 1; the keys, 0 to 127."""
+
+    start: int
+    length: int
+    strength: float
+    keys: tuple[int, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Hands:
+    """How somebody leads from a MIDI keyboard. Times in seconds; all of it our choice, for somebody who has played for years.
+
+    ``ahead``: whoever leads is a little before the beat, so that the chord is known when the beat comes (it settles for 30 ms).
+    ``spread`` and ``roll`` are standard deviations: of where a chord lies in time, and of its keys about it.
+    """
+
+    ahead: float = 0.06
+    spread: float = 0.006
+    roll: float = 0.003
+    pedal: float = 0.15
+    """From a chord until the pedal holds it; it comes up as the next chord is struck."""
+
+
+def pianist(
+    name: str,
+    played: Sequence[Struck],
+    rng: random.Random,
+    *,
+    chords: Iterable[int] = (),
+    pedals: Iterable[tuple[int, int, int]] = (),
+    channel: int = 1,
+    hands: Hands | None = None,
+) -> Iterator[Stamped]:
+    """A keyboard played in time, with a hand's spread. ``chords``: the times, by the score, at which the sustain pedal is changed.
+
+    ``pedals``: others that go down and come up again, as controller and two times in nanoseconds, as they are.
+    """
+    hands = hands or Hands()
+
+    def human(when: int) -> int:
+        return max(0, when - _ns(hands.ahead) + _ns(rng.gauss(0, hands.spread)))
+
+    places = {when: human(when) for when in sorted({each.start for each in played})}
+    notes = [
+        (
+            Effort(max(0, places[each.start] + _ns(abs(rng.gauss(0, hands.roll)))), each.length, each.strength),
+            key,
+        )
+        for each in played
+        for key in each.keys
+    ]
+    moved: list[tuple[int, int, int]] = []
+    for when in chords:
+        struck = places.get(when, when)
+        moved += [(struck, 64, 0), (struck + _ns(hands.pedal), 64, 127)]
+    for controller, down, up in pedals:
+        moved += [(down, controller, 127), (up, controller, 0)]
+    controls = [(when, MidiSample(name, (0xB0 | channel - 1, number, value))) for when, number, value in sorted(moved)]
+    return together(controls, keyboard(name, notes, channel))
+
+
 def together(*sources: Iterable[Stamped]) -> Iterator[Stamped]:
     """Several inputs on one time line."""
     return heapq.merge(*sources, key=lambda stamped: stamped[0])

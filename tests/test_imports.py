@@ -53,7 +53,7 @@ LAYERS = (
     },
     {"attached", "watching"},
     {"seat", "room_ports"},
-    {"buttons", "daemon", "service", "player", "control", "report", "fit", "testing"},
+    {"buttons", "daemon", "service", "picture", "player", "together", "control", "report", "fit", "testing"},
     {"cli", "__main__"},
 )
 """From the bottom up. A module may import what stands in its own layer or below."""

@@ -1,5 +1,7 @@
 """``router demo``: three simulated children play three shipped profiles, one after another. It needs no hardware.
 
+With ``--together`` three play at once, and a specialist leads them from a keyboard: see ``demo_together.py``.
+
 On a terminal it is real time, with meters and a piano roll; elsewhere one line says each thing that happens, at once.
 What is written to the files is the same either way: the music is made on virtual time, the terminal only keeps pace.
 """
@@ -12,8 +14,9 @@ import signal
 import sys
 import textwrap
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from fractions import Fraction
 from pathlib import Path
 from types import FrameType
 from typing import Any, Protocol
@@ -25,7 +28,7 @@ from rich.text import Text
 from router import clock, profile, simulate
 from router.cli.meters import Meter, Roll, meter, signs_for
 from router.cli.simulated import simulated
-from router.devices import Instrument
+from router.devices import Instrument, OutputDevice
 from router.engine import Engine
 from router.events import Mark, Route, Sample
 from router.files import replacing
@@ -76,10 +79,11 @@ ACTS = (
 NEXT = """\
 Next:
   router run starling                 play yourself, on this keyboard
+  router demo --together              three children at once, and a keyboard
   router new kite --input pad=switch  begin a profile
   router check kite.yaml              every mistake in it, with line and column
-  profiles/README.md                  the therapist's page
-
+  profiles/README.md                  the therapist's page"""
+CARE = """\
 Not a medical device. Ask clinical engineering before anything is used near a
 patient, and infection control before anything touches a mouth. Keep the sound
 gentle, and measure it at the child's ear."""
@@ -88,7 +92,14 @@ gentle, and measure it at the child's ear."""
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare them."""
     parser.add_argument("--out", type=Path, default=Path("demo-output"), metavar="FOLDER", help="where the files go")
-    parser.add_argument("--seconds", type=_seconds, default=20, metavar="N", help="how long each child plays (20)")
+    parser.add_argument(
+        "--together",
+        action="store_true",
+        help="three children at once, who follow a specialist's keyboard; and a picture",
+    )
+    parser.add_argument(
+        "--seconds", type=_seconds, metavar="N", help="how long each child plays (20), or all together (60)"
+    )
     parser.add_argument("--fast", action="store_true", help="do not wait: one line for each thing that happens")
     parser.add_argument("--aloud", action="store_true", help="play through the loudspeaker as well")
 
@@ -96,40 +107,62 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Let the children play, write the files, say where they are and what to try next."""
     console = Console(highlight=False)
-    real_time = console.is_terminal and not args.fast
-    screen = Screen(console, args.seconds) if real_time and not console.is_dumb_terminal else None
-    profiles = [profile.load(profile.find(act.child)) for act in ACTS]
-    try:
-        args.out.mkdir(parents=True, exist_ok=True)
-        with contextlib.ExitStack() as stack:
-            interrupt = Interrupt(stack)
-            files = Files(args.out, profiles, stack)
-            aloud = _aloud(stack) if args.aloud else None
-            if screen is not None:
-                stack.callback(screen.close)
-            offset = 0
-            for act, loaded in zip(ACTS, profiles, strict=True):
-                takers = files.takers(loaded)
-                if aloud is not None:
-                    takers = {name: [*taking, aloud] for name, taking in takers.items()}
-                show: Show = screen or Lines()
-                show.begin(act, loaded)
-                end = _act(loaded, args.seconds, takers, show, pace=Pace(interrupt, waits=real_time), offset=offset)
-                offset = end + BETWEEN
-            files.close()
-    except OSError as error:
-        place = "" if error.filename is None else f"{error.filename}: "  # a full disk has no name
-        print(f"router demo: {place}{(error.strerror or str(error)).lower()}", file=sys.stderr)
-        return 1
-    for what, path in files.written:
-        print(f"{what:6} {path}")
-    if files.no_sound:
-        print(f"\nNo sound file: {files.no_sound}")
-    print(f"\n{NEXT}")
+    play = _one_after_another
+    if args.together:
+        from router.cli.demo_together import play_together as play  # noqa: PLC0415 - it is made of what stands here
+    with contextlib.ExitStack() as stack:
+        interrupt = Interrupt(stack)
+        try:
+            args.out.mkdir(parents=True, exist_ok=True)
+            files, then = play(args, console, interrupt)
+        except OSError as error:
+            place = "" if error.filename is None else f"{error.filename}: "  # a full disk has no name
+            print(f"router demo: {place}{(error.strerror or str(error)).lower()}", file=sys.stderr)
+            return 1
+        for what, path in files.written:
+            print(f"{what:7} {path}" if args.together else f"{what:6} {path}")
+        if files.no_sound:
+            print(f"\nNo sound file: {files.no_sound}")
+        print(f"\n{then}\n\n{CARE}", flush=True)
+        interrupt.look()
     return 0
 
 
-def _aloud(stack: contextlib.ExitStack) -> Output | None:
+def _one_after_another(args: argparse.Namespace, console: Console, interrupt: Interrupt) -> tuple[Files, str]:
+    """The children of ``ACTS``; the files that were written, and what to say then."""
+    seconds = args.seconds or 20
+    real_time = console.is_terminal and not args.fast
+    screen = Screen(console, seconds) if real_time and not console.is_dumb_terminal else None
+    profiles = [profile.load(profile.find(act.child)) for act in ACTS]
+    with contextlib.ExitStack() as stack:
+        files = Files(args.out, "demo", profiles[0].plan.music.tempo, _tracks(profiles), stack)
+        aloud = speaker(stack) if args.aloud else None
+        if screen is not None:
+            stack.callback(screen.close)
+        offset = 0
+        for act, loaded in zip(ACTS, profiles, strict=True):
+            takers = {name: files.takers(f"{loaded.child}/{name}", device) for name, device in loaded.outputs.items()}
+            if aloud is not None:
+                takers = {name: [*taking, aloud] for name, taking in takers.items()}
+            show: Show = screen or Lines()
+            show.begin(act, loaded)
+            end = _act(loaded, seconds, takers, show, pace=Pace(interrupt, waits=real_time), offset=offset)
+            offset = end + BETWEEN
+        files.close()
+        interrupt.look()
+    return files, NEXT
+
+
+def _tracks(profiles: list[profile.Profile]) -> dict[Route, str]:
+    """What to call the tracks: each child has tracks and a synth of its own."""
+    names: dict[Route, str] = {}
+    for loaded in profiles:
+        parts = track_names(loaded.plan.parts, f"{loaded.child}/")
+        names |= {route: f"{loaded.child}: {name}" for route, name in parts.items()}
+    return names
+
+
+def speaker(stack: contextlib.ExitStack) -> Output | None:
     """The instrument through the loudspeaker, if there is a way to one."""
     try:
         output = InstrumentOutput(Instrument())
@@ -150,13 +183,11 @@ def _seconds(text: str) -> int:
 class Files:
     """What the demo leaves behind: a MIDI file, and a sound file if the instrument is there."""
 
-    def __init__(self, folder: Path, profiles: list[profile.Profile], stack: contextlib.ExitStack) -> None:
-        names: dict[Route, str] = {}
-        for loaded in profiles:
-            parts = track_names(loaded.plan.parts, f"{loaded.child}/")
-            names |= {route: f"{loaded.child}: {name}" for route, name in parts.items()}
-        path = folder / "demo.mid"
-        self._midi = MidiFile(stack.enter_context(replacing(path)), profiles[0].plan.music.tempo, "router demo", names)
+    def __init__(
+        self, folder: Path, stem: str, tempo: Fraction, names: Mapping[Route, str], stack: contextlib.ExitStack
+    ) -> None:
+        path = folder / f"{stem}.mid"
+        self.midi = MidiFile(stack.enter_context(replacing(path)), tempo, "router demo", names)
         self.written = [("MIDI", path)]
         self._sound: SoundFile | None = None
         self.no_sound = ""
@@ -166,23 +197,20 @@ class Files:
         except OutputError as error:
             self.no_sound = str(error)
         else:
-            path = folder / "demo.wav"
+            path = folder / f"{stem}.wav"
             self._sound = SoundFile(stack.enter_context(replacing(path)))
             self.written.append(("sound", path))
 
-    def takers(self, loaded: profile.Profile) -> dict[str, list[Output]]:
-        """Who takes what each output of this child is sent; each child has tracks and a synth of its own."""
-        takers: dict[str, list[Output]] = {}
-        for name, device in loaded.outputs.items():
-            whose = f"{loaded.child}/{name}"
-            takers[name] = [self._midi.output(whose)]
-            if self._sound is not None:
-                takers[name].append(self._sound.output(whose, device if isinstance(device, Instrument) else None))
+    def takers(self, whose: str, device: OutputDevice | None = None) -> list[Output]:
+        """Who takes what an output is sent; each has tracks and a synth of its own."""
+        takers = [self.midi.output(whose)]
+        if self._sound is not None:
+            takers.append(self._sound.output(whose, device if isinstance(device, Instrument) else None))
         return takers
 
     def close(self) -> None:
         """Write them."""
-        self._midi.close()
+        self.midi.close()
         if self._sound is not None:
             self._sound.close()
 
@@ -261,26 +289,27 @@ class Lines:
         """Lines do not move."""
 
     def event(self, now: int, event: str, fields: dict[str, Any]) -> None:
-        if said := self._said(event, fields):
-            print(f"{now / NANOSECONDS:7.2f} s  {said}", flush=True)
+        if words := said(event, fields, self._types):
+            print(f"{now / NANOSECONDS:7.2f} s  {words}", flush=True)
 
     def end(self, tally: Tally) -> None:
         print(f"{_summary(tally)}\n")
 
-    def _said(self, event: str, fields: dict[str, Any]) -> str:
-        """An event in words; nothing for those that say nothing to a listener."""
-        if event == "press":
-            source = fields["input"]
-            graded = self._types[source.partition(".")[0]] in ("pressure", "midi")  # a switch is only on or off
-            place = f", zone {fields['zone']}" if "zone" in fields else ""
-            return f"heard   {source} pressed" + (f", strength {fields['strength']:.2f}" if graded else place)
-        if event == "release":
-            return f"heard   {fields['input']} let go"
-        if event == "note_on":
-            return f"played  {fields['part']} {pitch_name(fields['note'])}, velocity {fields['velocity']}"
-        if event == "note_off":
-            return f"ended   {fields['part']} {pitch_name(fields['note'])}"
-        return ""
+
+def said(event: str, fields: dict[str, Any], types: Mapping[str, str]) -> str:
+    """An event in words; nothing for those that say nothing to a listener. ``types``: of the inputs, by name."""
+    if event == "press":
+        source = fields["input"]
+        graded = types[source.partition(".")[0]] in ("pressure", "midi")  # a switch is only on or off
+        place = f", zone {fields['zone']}" if "zone" in fields else ""
+        return f"heard   {source} pressed" + (f", strength {fields['strength']:.2f}" if graded else place)
+    if event == "release":
+        return f"heard   {fields['input']} let go"
+    if event == "note_on":
+        return f"played  {fields['part']} {pitch_name(fields['note'])}, velocity {fields['velocity']}"
+    if event == "note_off":
+        return f"ended   {fields['part']} {pitch_name(fields['note'])}"
+    return ""
 
 
 class Screen:

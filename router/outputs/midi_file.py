@@ -42,6 +42,11 @@ class MidiFile:
         self.ticks_per_quarter = next(t for t in (240, 480, 960, 1920, 3840) if self._quarter <= 1000 * t)
         self._tracks: dict[Route, list[tuple[int, tuple[int, ...]]]] = {}  # in ticks from the start
         self._channels: dict[Route, int] = {}
+        self._marks: list[tuple[int, str]] = []
+
+    def mark(self, text: str, now: int) -> None:
+        """A marker on the time line, such as a chord: programs show it above the notes. In the order of time."""
+        self._marks.append((self.ticks(now), text))
 
     def output(self, name: str) -> Output:
         """Takes the messages of one output of the profile."""
@@ -61,14 +66,19 @@ class MidiFile:
     def close(self) -> None:
         """Write it all."""
         written = mido.MidiFile(type=1, ticks_per_beat=self.ticks_per_quarter, charset="utf-8")
-        end = max((track[-1][0] for track in self._tracks.values()), default=0)
+        ends = [track[-1][0] for track in self._tracks.values()] + [ticks for ticks, _text in self._marks]
+        end = max(ends, default=0)
         head = mido.MidiTrack(
             [
                 mido.MetaMessage("track_name", name=self._title),
                 mido.MetaMessage("set_tempo", tempo=self._quarter),
-                mido.MetaMessage("end_of_track", time=end),
             ]
         )
+        before = 0
+        for ticks, text in self._marks:
+            head.append(mido.MetaMessage("marker", text=text, time=ticks - before))
+            before = ticks
+        head.append(mido.MetaMessage("end_of_track", time=end - before))
         written.tracks.append(head)
         for route, messages in self._tracks.items():
             written.tracks.append(self._track(route, messages, end))

@@ -1,0 +1,368 @@
+"""``router demo --together``: three simulated children and a specialist at a simulated keyboard play one piece (``piece.py``).
+
+It is made on virtual time by the same room and engines as a daemon has, and written as MIDI file, sound file and picture. On a
+terminal it is shown at the pace of life; elsewhere one line says each thing that happens, at once.
+"""
+
+from __future__ import annotations
+
+import argparse
+import contextlib
+import itertools
+import textwrap
+from collections import Counter
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any, BinaryIO, Protocol
+
+from rich.console import Console, Group
+from rich.live import Live
+from rich.text import Text
+
+from router import profile
+from router.cli import piece
+from router.cli.demo import FRAME, HEIGHT, TAIL, WIDTH, Files, Interrupt, Pace, said, speaker
+from router.cli.meters import COLOURS, Meter, Roll, meter, signs_for
+from router.conditioning.base import Conditioner
+from router.conditioning.pointer import PointerConditioner
+from router.conditioning.pressure import PressureConditioner
+from router.engine import TEMPO
+from router.events import Mark, MidiSample, Route, Sample
+from router.files import replacing
+from router.inputs.base import Stamped
+from router.lead import Leading
+from router.midi import CONTROL_CHANGE, NOTE_OFF, NOTE_ON, PEDAL_DOWN, PROGRAM_CHANGE, PROGRAMS
+from router.music import NAMES, SCALES, Chord
+from router.outputs.base import Output
+from router.outputs.midi_file import track_names
+from router.picture import Lane, Picture, svg
+from router.profile import Profile
+from router.room import KEY, RoomPlan
+from router.timers import Alarm, Timers
+from router.together import KEYBOARD, Moment, Together
+from router.units import NANOSECONDS
+
+SECONDS = 60
+CHILDREN = ("wren", "lark", "robin")
+"""Their profiles lie in the folder ``together`` of the shipped ones."""
+INSTRUMENT = "the room"
+"""What all are heard from: one synth, on which each part has a channel of its own."""
+ABOUT = {
+    KEYBOARD: ("the specialist", "leads: the chord", "and the key"),
+    "wren": ("switch: a harp", "follows the chord"),
+    "lark": ("pad at the cheek:", "strings, and thin the", "plucks; follow the", "chord"),
+    "robin": ("head pointer: bells", "follow the key"),
+}
+
+STORY = """\
+Three children play at once, and a specialist leads from a keyboard. Whatever chord is held there, Wren's harp and Lark's strings \
+play it; whatever key is played there, Robin's bells are in it. All that goes by the beat goes by one beat."""
+
+NEXT = """\
+The picture, for any web browser, shows who played what: the chords and the
+keyboard on top, then each child with its notes (filled: of the chord of the
+moment) and below them the efforts that they came from.
+
+Next:
+  profiles/together/                  what the three play from
+  router run starling                 play yourself, on this keyboard
+  router new kite --input pad=switch  begin a profile; "music: {follow: room}"
+                                      lets it follow whoever leads
+  profiles/README.md                  the therapist's page"""
+
+
+def room() -> RoomPlan:
+    """The room of the piece: its tempo and its first key are said, and the keyboard leads from there."""
+    leading = Leading(chord=True, key=True, channel=piece.CHANNEL, freeze=piece.FREEZE)
+    return RoomPlan(music=piece.MUSIC, says=frozenset({TEMPO, KEY}), leading=leading)
+
+
+def children() -> dict[str, Profile]:
+    """Their profiles, by name."""
+    folder = profile.shipped() / "together"
+    return {name: profile.load(folder / f"{name}.yaml") for name in CHILDREN}
+
+
+def samples(this: piece.Piece, profiles: Mapping[str, Profile]) -> dict[str, Iterator[Stamped]]:
+    """What everybody does, by seat."""
+    found = {KEYBOARD: piece.keyboard(KEYBOARD, this)}
+    for name, loaded in profiles.items():
+        (source, make) = next(iter(loaded.plan.inputs.items()))
+        found[name] = _child(source, make(itertools.count(1).__next__, Alarm(Timers(), 0)), this)
+    return found
+
+
+def _child(source: str, conditioner: Conditioner, this: piece.Piece) -> Iterator[Stamped]:
+    match conditioner:
+        case PressureConditioner(settings=settings) if settings.above is not None:
+            return piece.lark(source, this, 1.4 * settings.above.on, settings.above.full)
+        case PointerConditioner(settings=settings):
+            return piece.robin(source, this, settings.grid)
+        case _:
+            return piece.wren(source, this)
+
+
+@dataclass(slots=True)
+class Score:
+    """What is kept of it for the picture, the markers and the last lines."""
+
+    picture: Picture
+    efforts: Counter[str] = field(default_factory=Counter)
+    notes: Counter[str] = field(default_factory=Counter)
+    _frozen: int | None = None
+
+    def lane(self, name: str) -> Lane:
+        """The lane of a player."""
+        return next(lane for lane in self.picture.lanes if lane.name == name.capitalize())
+
+    def keyboard(self, data: tuple[int, ...], now: int, chord: Chord | None) -> None:
+        """A message of the keyboard."""
+        kind, lane = data[0] & 0xF0, self.lane(KEYBOARD)
+        if kind == NOTE_ON and data[2]:
+            self.notes[KEYBOARD] += 1
+            lane.note_on(KEYBOARD, data[1], now)
+        elif kind in (NOTE_ON, NOTE_OFF):
+            lane.note_off(KEYBOARD, data[1], now)
+        elif kind == CONTROL_CHANGE and data[1] == piece.FREEZE:
+            if data[2] >= PEDAL_DOWN:
+                self._frozen = now
+            elif self._frozen is not None:
+                self.picture.frozen.append((self._frozen, now))
+                self._frozen = None
+
+    def event(self, name: str, now: int, event: str, fields: dict[str, Any], chord: Chord | None) -> None:
+        """What happened at a seat; ``chord`` is that of the room."""
+        lane = self.lane(name)
+        if event == "note_on":
+            self.notes[name] += 1
+            fits = None if chord is None else fields["note"] % 12 in chord.classes
+            lane.note_on(fields["part"], fields["note"], now, fits=fits)
+        elif event == "note_off":
+            lane.note_off(fields["part"], fields["note"], now)
+        elif event == "press":
+            self.efforts[name] += 1
+            lane.press(fields["input"], now)
+        elif event == "release":
+            lane.release(fields["input"], now)
+
+
+class Show(Protocol):
+    """What the person sees. Times are nanoseconds from the beginning."""
+
+    def sample(self, name: str, sample: Sample, now: int) -> None:
+        """A sample came."""
+
+    def event(self, name: str, now: int, event: str, fields: dict[str, Any]) -> None:
+        """A seat, or the room (""), tells what happened."""
+
+    def picture(self, now: int) -> None:
+        """Time has gone on."""
+
+    def close(self) -> None:
+        """Give the terminal back; no harm if it was."""
+
+
+class Lines:
+    """One line of plain text for each thing that happens."""
+
+    def __init__(self, profiles: Mapping[str, Profile]) -> None:
+        self._profiles = profiles
+        print(f"{textwrap.fill(STORY, WIDTH - 2)}\n")
+
+    def sample(self, name: str, sample: Sample, now: int) -> None:
+        """Samples are too many for lines."""
+
+    def picture(self, now: int) -> None:
+        """Lines do not move."""
+
+    def close(self) -> None:
+        """Nothing is open."""
+
+    def event(self, name: str, now: int, event: str, fields: dict[str, Any]) -> None:
+        words = said(event, fields, self._profiles[name].types) if name else _said_of_room(event, fields)
+        if words:
+            print(f"{now / NANOSECONDS:7.2f} s  {name or 'room':6} {words}", flush=True)
+
+
+def _said_of_room(event: str, fields: dict[str, Any]) -> str:
+    return f"leads   {event} {fields['name']}" if event in ("chord", "key") and fields["name"] else ""
+
+
+class Screen:
+    """Meters of all inputs and a piano roll, at the pace of life; 80 columns and 24 lines are enough."""
+
+    def __init__(self, console: Console, profiles: Mapping[str, Profile], seconds: int) -> None:
+        self._console, self._seconds = console, seconds
+        signs = signs_for(console.encoding)
+        self._meters: dict[tuple[str, str], Meter] = {
+            (name, source): meter(source, make, signs)
+            for name, loaded in profiles.items()
+            for source, make in loaded.plan.inputs.items()
+        }
+        self._parts = [f"{name} {part.name}" for name, loaded in profiles.items() for part in loaded.plan.parts]
+        heard = sum(len(shown.lines()) for shown in self._meters.values())
+        self._roll = Roll(self._parts, signs, max(4, HEIGHT - 6 - heard))
+        colours = itertools.cycle(COLOURS)
+        self._legend = Text.assemble((" played ", "bold"), *((f" {part} ", next(colours)) for part in self._parts))
+        self._chord = self._key = ""
+        self._drawn = -FRAME
+        self._live = Live(console=console, auto_refresh=False, transient=True)
+        self._live.start()
+        self.picture(0)
+
+    def sample(self, name: str, sample: Sample, now: int) -> None:
+        if not isinstance(sample, Mark) and (name, sample.input) in self._meters:
+            self._meters[name, sample.input].sample(sample, now)
+
+    def event(self, name: str, now: int, event: str, fields: dict[str, Any]) -> None:
+        if event == "chord" and not name:
+            self._chord = fields["name"]
+        elif event == "key":
+            self._key = fields["name"]
+        elif event in ("press", "release"):
+            shown = self._meters[name, fields["input"].partition(".")[0]]
+            if event == "press":
+                shown.press(fields["input"], fields.get("zone"))
+            else:
+                shown.release(fields["input"])
+        elif event == "note_on":
+            self._roll.note_on(f"{name} {fields['part']}", fields["note"], now)
+        elif event == "note_off":
+            self._roll.note_off(f"{name} {fields['part']}", fields["note"], now)
+
+    def picture(self, now: int) -> None:
+        if 0 <= now - self._drawn < FRAME:
+            return
+        self._drawn = now
+        done = min(now // NANOSECONDS, self._seconds)
+        width = min(self._console.width, WIDTH)
+        title = f" {', '.join(CHILDREN)} and the keyboard"
+        place = f"{done:2} of {self._seconds} s "
+        lines = [
+            Text(f"{title}{place:>{width - len(title)}}", "bold reverse"),
+            Text(f" the keyboard leads: chord {self._chord or '-':6} key {self._key or '-'}"),
+            Text(" heard", "bold"),
+            *(line for shown in self._meters.values() for line in shown.lines()),
+            self._legend,
+            *self._roll.lines(now),
+        ]
+        self._live.update(Group(*lines), refresh=True)
+
+    def close(self) -> None:
+        self._live.stop()
+
+
+def play_together(args: argparse.Namespace, console: Console, interrupt: Interrupt) -> tuple[Files, str]:
+    """Play the piece, and write it; the files that were written, and what to say then.
+
+    Raises:
+        OSError: a file cannot be written.
+    """
+    this, profiles = piece.piece(args.seconds or SECONDS), children()
+    real_time = console.is_terminal and not args.fast
+    with contextlib.ExitStack() as stack:
+        files = Files(args.out, "demo-together", piece.MUSIC.tempo, _tracks(profiles), stack)
+        path: Path = args.out / "demo-together.svg"
+        drawing = stack.enter_context(replacing(path))
+        files.written.append(("picture", path))
+        takers = files.takers(INSTRUMENT)
+        if args.aloud and (aloud := speaker(stack)) is not None:
+            takers.append(aloud)
+        live = real_time and not console.is_dumb_terminal
+        seconds = round(this.end / NANOSECONDS)
+        show: Show = Screen(console, profiles, seconds) if live else Lines(profiles)
+        stack.callback(show.close)
+        score = _play(this, profiles, files, takers, show, pace=Pace(interrupt, waits=real_time))
+        show.close()
+        if live:
+            console.print(f"{textwrap.fill(STORY, WIDTH - 2)}\n")
+        _draw(score, drawing)
+        files.close()
+        interrupt.look()
+    for name in CHILDREN:
+        print(f"{name:8} {score.efforts[name]:3} efforts heard, {score.notes[name]:3} notes played")
+    print(f"{KEYBOARD:8} {score.notes[KEYBOARD]:3} notes\n")
+    return files, NEXT
+
+
+def _tracks(profiles: Mapping[str, Profile]) -> dict[Route, str]:
+    names = {Route(INSTRUMENT, piece.CHANNEL): KEYBOARD}
+    for name, loaded in profiles.items():
+        for route, part in track_names(loaded.plan.parts).items():
+            names[Route(INSTRUMENT, route.channel)] = f"{name}: {part}"
+    return names
+
+
+def _draw(score: Score, file: BinaryIO) -> None:
+    file.write(svg(score.picture).encode())
+
+
+def _play(
+    this: piece.Piece,
+    profiles: Mapping[str, Profile],
+    files: Files,
+    takers: list[Output],
+    show: Show,
+    *,
+    pace: Pace,
+) -> Score:
+    """All of them play."""
+    lanes = [Lane(name.capitalize(), ABOUT[name], plain=name == KEYBOARD) for name in (KEYBOARD, *CHILDREN)]
+    title = "Three children and a keyboard play together"
+    score = Score(Picture(title, piece.MUSIC, this.end, this.end, lanes))
+    waiting: list[tuple[str, int, str, dict[str, Any]]] = []  # told before its time has come for the eye
+    together = Together(
+        room(), {name: loaded.plan for name, loaded in profiles.items()}, lambda *told: waiting.append(told)
+    )
+    waiting.append(("", 0, "key", {"tonic": piece.MUSIC.tonic, "scale": piece.MUSIC.scale}))
+    program = (PROGRAM_CHANGE | piece.CHANNEL - 1, PROGRAMS.index("electric piano 1"))
+    for taker in takers:
+        taker.send(program, 0)
+    pace.begin()
+    now = 0
+    for moment in together.steps(samples(this, profiles), TAIL):
+        now = moment.now
+        pace.until(now, show.picture)
+        for _seat, message in moment.sent:
+            for taker in takers:
+                taker.send(message.data, now)
+        chord = together.room.chord
+        _take(moment, score, chord)
+        if moment.sample is not None:
+            show.sample(moment.seat, moment.sample, now)
+        for name, when, event, fields in waiting:
+            if name:
+                score.event(name, when, event, fields, chord)
+                show.event(name, when, event, fields)
+            elif (led := _led(event, fields)) is not None and _new(score, event, led, when):
+                if event == "chord":
+                    files.midi.mark(led, when)
+                show.event("", when, event, {"name": led})
+        waiting.clear()
+        show.picture(now)
+    score.picture.end = max(this.end, now)
+    return score
+
+
+def _take(moment: Moment, score: Score, chord: Chord | None) -> None:
+    if moment.seat == KEYBOARD and isinstance(moment.sample, MidiSample):
+        score.keyboard(moment.sample.data, moment.now, chord)
+
+
+def _led(event: str, fields: dict[str, Any]) -> str | None:
+    """The chord or the key that the room tells of, in words."""
+    if event == "chord":
+        return str(fields["chord"])
+    if event == "key":
+        return f"{NAMES[fields['tonic']]} {'major' if tuple(fields['scale']) == SCALES['major'] else 'minor'}"
+    return None
+
+
+def _new(score: Score, event: str, led: str, now: int) -> bool:
+    """Keep it for the picture, if it is not what was there already."""
+    kept = score.picture.chords if event == "chord" else score.picture.keys
+    if kept and kept[-1][1] == led:
+        return False
+    kept.append((now, led))
+    return True
