@@ -21,7 +21,7 @@ from typing import Any, ClassVar
 
 from router.events import Event, NoteOff, NoteOn, Press, Release
 from router.music import fold
-from router.rules.base import DEGREE, OCTAVE, Context, Events, Kind, Later, Rule
+from router.rules.base import DEGREE, OCTAVE, Context, Events, Later, Plays
 from router.units import NANOSECONDS
 
 MOST = 64
@@ -43,12 +43,10 @@ class _Tone:
     lasts: int = 0
 
 
-class Answer(Rule):
+class Answer(Plays):
     """See the module's docstring."""
 
     name = "answer"
-    takes = Kind.GESTURES
-    gives = Kind.NOTES
     settings: ClassVar[Mapping[str, Any]] = {
         "type": "object",
         "additionalProperties": False,
@@ -138,7 +136,7 @@ class Answer(Rule):
 
     def release(self, release: Release, now: int) -> Events:
         if not self._of_others(release):
-            return (NoteOff(release.voice),)
+            return (self.held.end(release.voice),)
         if release.voice in self._down:
             tone = self._down.pop(release.voice)
             if tone is not None:
@@ -179,12 +177,19 @@ class Answer(Rule):
         if (whole or not self._next) and self._answering is not self._last:
             self._answering, self._steps, self._next = self._last, _steps(self._last), 0
         if not self._steps:
-            pitch = self.context.music.degree(self._settings["degree"], self._settings["octave"])
-            return (NoteOn(press.voice, pitch, strength=press.strength),)
+            return self.held.begin(
+                press.voice, lambda: [NoteOn(press.voice, self._key_note(), strength=press.strength)]
+            )
         if whole:
             return [*self._end_answer(), *self._begin_answer(press, now)]
         step = self._steps[self._next]
         self._next = (self._next + 1) % len(self._steps)
+        return self.held.begin(press.voice, lambda: self._notes(step, press))
+
+    def _key_note(self) -> int:
+        return self.context.music.degree(self._settings["degree"], self._settings["octave"])
+
+    def _notes(self, step: list[_Tone], press: Press) -> list[NoteOn]:
         pitches = dict.fromkeys(self._moved(tone.pitch) for tone in step)
         return [NoteOn(press.voice, pitch, strength=press.strength) for pitch in pitches]
 
@@ -227,7 +232,7 @@ class Answer(Rule):
     def let_go(self, now: int) -> Events:
         self.context.alarm.cancel(_OVER)
         self._forget()
-        return self._end_answer()
+        return [*super().let_go(now), *self._end_answer()]
 
 
 def _steps(phrase: list[_Tone]) -> list[list[_Tone]]:

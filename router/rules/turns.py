@@ -18,7 +18,7 @@ from collections.abc import Mapping
 from dataclasses import replace
 from typing import Any, ClassVar
 
-from router.events import NoteOn, Press
+from router.events import NoteOff, NoteOn, Press
 from router.rules.base import Context, Events, Kind, Rule
 
 _SOFTER = 0.5
@@ -45,6 +45,7 @@ class Turns(Rule):
     def __init__(self, settings: Mapping[str, Any], context: Context) -> None:
         super().__init__(settings, context)
         self._silent = settings["otherwise"] == "silent"
+        self._begun: dict[int, bool] = {}  # the voices that are held, and whether each began in this child's turn
 
     @property
     def _mine(self) -> bool:
@@ -57,9 +58,19 @@ class Turns(Rule):
         return () if self._silent else (replace(press, strength=press.strength * _SOFTER),)
 
     def note_on(self, note: NoteOn, now: int) -> Events:
-        if self._mine:
+        mine = self._mine if note.instead is None else self._begun.get(note.instead, self._mine)
+        self._begun[note.voice] = mine
+        if mine:
             return (note,)
         if self._silent:
             return ()
         velocity = max(1, round(note.velocity * _SOFTER))
         return (replace(note, velocity=velocity, strength=note.strength * _SOFTER),)
+
+    def note_off(self, off: NoteOff, now: int) -> Events:
+        self._begun.pop(off.voice, None)
+        return (off,)
+
+    def let_go(self, now: int) -> Events:
+        self._begun.clear()
+        return ()
