@@ -5,8 +5,8 @@ holds there becomes the chord.
 
     advance by time        at each place of the grid; a late wake-up goes on to where the music is by then
     advance by a press     one chord on, before the parts that hear the same press play
-    follow a keyboard      a moment after the last key went down, so that the notes of one chord are one chord; two different notes at
-                           least; it stays when the keys are let go
+    follow a keyboard      a moment after the last key went down, so that the notes of one chord are one chord; which they are,
+                           and that a tune over it is none, ``recognition.Played`` says; it stays when the keys are let go
 
 Invariant: ``chord`` is one of the progression, or what was held last. It sounds nothing and ends nothing.
 """
@@ -18,12 +18,8 @@ from dataclasses import dataclass
 
 from router.events import Gesture, Press, Release
 from router.music import Chord, Grid, Music, Span
-from router.recognition import chord_of
+from router.recognition import SETTLE, Played
 from router.timers import Alarm
-from router.units import NANOSECONDS
-
-SETTLE = 30 * NANOSECONDS // 1000
-"""So long after the last key the chord of a keyboard is taken: the notes of one chord are seldom further apart. Our choice."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,15 +39,15 @@ class Harmony:
         self._progression = progression
         self._alarm = alarm
         self._place = 0
-        self._played: Chord | None = None  # by the keyboard that is followed
+        self._played = Played(together=0)  # by the keyboard that is followed
         self._held: dict[int, int] = {}  # its keys, by voice
         self._grid: Grid | None = None
 
     def chord(self, music: Music) -> Chord | None:
         """The chord now; one that is a step of the scale depends on ``music``."""
         chords = self._progression.chords
-        if self._played is not None or not chords:
-            return self._played
+        if self._played.chord is not None or not chords:
+            return self._played.chord
         return music.chord_on(chords[self._place % len(chords)])
 
     def start(self, music: Music) -> None:
@@ -79,7 +75,7 @@ class Harmony:
     def stop(self) -> None:
         """Be as new."""
         self._alarm.cancel()
-        self._place, self._played, self._grid = 0, None, None
+        self._place, self._played, self._grid = 0, Played(together=0), None
         self._held.clear()
 
     def hear(self, gesture: Gesture, now: int) -> bool:
@@ -90,6 +86,7 @@ class Harmony:
         if gesture.source == self._progression.follow:
             if isinstance(gesture, Press) and gesture.pitch is not None:
                 self._held[gesture.voice] = gesture.pitch
+                self._played.strike(gesture.pitch, now)
                 self._alarm.at(now + SETTLE)
             elif isinstance(gesture, Release):
                 self._held.pop(gesture.voice, None)
@@ -101,8 +98,4 @@ class Harmony:
             self._place = self._grid.latest(now)
             self._alarm.at(self._grid.at(self._place + 1))
             return True
-        chord = chord_of(list(self._held.values()))
-        if chord is None or chord == self._played:
-            return False
-        self._played = chord
-        return True
+        return self._played.settle(self._held.values())

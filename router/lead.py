@@ -1,25 +1,20 @@
 """What a keyboard leads with: the chord that is held there, and the key that is played.
 
-    settle   a moment after the last key went down the keys that sound are looked at: those that are down, those that the pedal
-             (controller 64) holds, and those that were struck in that moment, even if they are up again
-    broken   if they make no chord by themselves, what was struck just before belongs to them, where a triad or a seventh comes of it
+    settle   a moment after the last key went down the keys that sound are looked at; which of them are a chord, and whether it is
+             another one, ``recognition.Played`` says. What the pedal (controller 64) holds sounds
     keep     chord and key stay when the keys are let go, and when the keyboard is lost
     freeze   while the freeze pedal is down nothing changes; what was struck before it still counts. When it comes up, what then
              sounds is looked at, and the key is the one that has been played meanwhile
-
-Two notes are a chord only as a fifth or a third, and only if the chord that stands has not both of them already: a tune over a
-chord changes nothing.
 
 Invariant: whatever bytes come, in whatever order and at whatever times, nothing is raised, and what is held is bounded by MIDI's own notes.
 """
 
 from __future__ import annotations
 
-from collections.abc import Hashable, Iterable, Sequence
+from collections.abc import Hashable, Sequence
 from dataclasses import dataclass, replace
 from typing import NamedTuple
 
-from router.harmony import SETTLE
 from router.midi import (
     ALL_NOTES_OFF,
     ALL_SOUND_OFF,
@@ -31,13 +26,9 @@ from router.midi import (
     SUSTAIN,
 )
 from router.music import SCALES, Chord, Music
-from router.recognition import TRIADS_AND_SEVENTHS, chord_of, named_chord
+from router.recognition import SETTLE, Played
 from router.timers import Alarm
 from router.tonality import Tonality
-from router.units import NANOSECONDS
-
-TOGETHER = NANOSECONDS // 2
-"""Notes of a broken chord lie no further apart than this from the first to the last. Our choice: four eighths at 180 a minute and more."""
 
 _THIRD, _FIFTH = 4, 7
 """Of a major key, in semitones."""
@@ -94,8 +85,7 @@ class Lead:
         self._down: set[tuple[int, int]] = set()  # channel and note
         self._pedalled: set[tuple[int, int]] = set()  # up, and held by the pedal
         self._pedals: set[int] = set()  # channels whose pedal is down
-        self._fresh: set[int] = set()  # struck since they were last looked at
-        self._struck: dict[int, int] = {}  # when each note was last struck
+        self._played = Played()
         self._frozen = False
         self.led = Led()
         """What it says now."""
@@ -157,8 +147,7 @@ class Lead:
     def _strike(self, channel: int, note: int, now: int) -> None:
         self._down.add((channel, note))
         self._pedalled.discard((channel, note))
-        self._fresh.add(note)
-        self._struck[note] = now
+        self._played.strike(note, now)
         self._tonality.down(note, now)
         self._take_key()
         if self._leading.chord:
@@ -174,11 +163,10 @@ class Lead:
     def _freeze(self, down: bool, now: int) -> None:
         if down == self._frozen:
             return
-        if down and self._fresh:
+        if down and self._played.fresh:
             self._settle()
         self._frozen = down
-        self._fresh.clear()
-        self._struck.clear()
+        self._played.forget()
         self._alarm.cancel()
         if not down:
             self._take_key()
@@ -191,8 +179,7 @@ class Lead:
             self._tonality.up(note, now)
         for held in (self._down, self._pedalled):
             held -= {one for one in held if channel in (None, one[0])}
-        self._fresh.clear()
-        self._struck.clear()
+        self._played.forget()
         self._alarm.cancel()
 
     def _take_key(self) -> None:
@@ -203,28 +190,5 @@ class Lead:
     def _settle(self) -> None:
         if self._frozen or not self._leading.chord:
             return
-        fingers = {note for _, note in self._down} | self._fresh
-        sounding = fingers | set(self.held)
-        newest = max(self._struck.values(), default=0)
-        self._struck = {note: when for note, when in self._struck.items() if newest - when <= TOGETHER}
-        self._fresh.clear()
-        chord = self._chord(fingers, sounding, sounding | set(self._struck))
-        if chord is not None:
-            self.led = self.led._replace(chord=chord)
-
-    def _chord(self, fingers: set[int], sounding: set[int], recent: set[int]) -> Chord | None:
-        for notes in (sounding, fingers):
-            if _different(notes) > 2 and (chord := named_chord(notes)):
-                return chord
-        if (chord := named_chord(recent)) and chord.shape in TRIADS_AND_SEVENTHS:
-            return chord
-        if _different(sounding) > 2:
-            return chord_of(list(fingers if _different(fingers) > 2 else sounding))
-        chord, now = named_chord(sounding), self.led.chord
-        if _different(sounding) < 2 or (chord and now and set(chord.classes) <= set(now.classes)):
-            return None
-        return chord
-
-
-def _different(notes: Iterable[int]) -> int:
-    return len({note % 12 for note in notes})
+        if self._played.settle({note for _, note in self._down}, self.held):
+            self.led = self.led._replace(chord=self._played.chord)

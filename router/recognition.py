@@ -8,6 +8,14 @@
     its fifth left out              C E is C(no5), C E Bb is C7(no5): only where no complete chord has these notes
     anything else                   the names of its notes, from the lowest up
 
+Which notes belong together on a keyboard, ``Played`` says:
+
+    together    the keys that sound when they have settled: those that are down, those that a pedal holds, and those that were struck
+                in that moment, even if they are up again
+    broken      if they make no chord by themselves, what was struck just before belongs to them, where a triad or a seventh comes of it
+    two notes   are a chord only as a fifth or a third, and only if the chord that stands has not both of them already: a tune over a
+                chord changes nothing
+
 So the same notes over the same bass always have the same name, however they are spread or doubled. A chord's notes are those that
 were given and no others: what is left out is not made up.
 """
@@ -18,6 +26,12 @@ from collections.abc import Iterable, Mapping, Sequence
 from types import MappingProxyType
 
 from router.music import NAMES, SYMBOLS, Chord
+from router.units import NANOSECONDS
+
+SETTLE = 30 * NANOSECONDS // 1000
+"""So long after the last key the chord of a keyboard is taken: the notes of one chord are seldom further apart. Our choice."""
+TOGETHER = NANOSECONDS // 2
+"""Notes of a broken chord lie no further apart than this from the first to the last. Our choice: four eighths at 180 a minute and more."""
 
 _FIFTH = 7
 _THIRDS = (3, 4)
@@ -75,3 +89,59 @@ def chord_of(pitches: Sequence[int]) -> Chord | None:
         return None
     shape = tuple(sorted((note - classes[0]) % 12 for note in classes))
     return named_chord(pitches) or Chord(" ".join(NAMES[note] for note in classes), classes[0], shape)
+
+
+class Played:
+    """The chord that a keyboard plays: see the module's docstring. It is looked for ``SETTLE`` after each key that is struck.
+
+    ``together``: how far apart, in nanoseconds, the first and the last note of a broken chord may be; 0: none is looked for.
+    """
+
+    def __init__(self, together: int = TOGETHER) -> None:
+        self._together = together
+        self._fresh: set[int] = set()  # struck since they were last looked at
+        self._struck: dict[int, int] = {}  # when each note was last struck
+        self.chord: Chord | None = None
+        """What was played last; it stays when the keys are let go."""
+
+    @property
+    def fresh(self) -> bool:
+        """Whether a key was struck since the last look."""
+        return bool(self._fresh)
+
+    def strike(self, note: int, now: int) -> None:
+        """A key goes down."""
+        self._fresh.add(note)
+        self._struck[note] = now
+
+    def forget(self) -> None:
+        """What was struck before does not count any more. The chord stays."""
+        self._fresh.clear()
+        self._struck.clear()
+
+    def settle(self, down: Iterable[int], held: Iterable[int] = ()) -> bool:
+        """The keys have settled: these are down, and these are held all the same; whether the chord is another now."""
+        fingers = set(down) | self._fresh
+        sounding = fingers | set(held)
+        newest = max(self._struck.values(), default=0)
+        self._struck = {note: when for note, when in self._struck.items() if newest - when <= self._together}
+        self._fresh.clear()
+        before, self.chord = self.chord, self._found(fingers, sounding, sounding | set(self._struck)) or self.chord
+        return self.chord != before
+
+    def _found(self, fingers: set[int], sounding: set[int], recent: set[int]) -> Chord | None:
+        for notes in (sounding, fingers):
+            if _different(notes) > 2 and (chord := named_chord(notes)):
+                return chord
+        if (chord := named_chord(recent)) and chord.shape in TRIADS_AND_SEVENTHS:
+            return chord
+        if _different(sounding) > 2:
+            return chord_of(list(fingers if _different(fingers) > 2 else sounding))
+        chord = named_chord(sounding)
+        if _different(sounding) < 2 or (chord and self.chord and set(chord.classes) <= set(self.chord.classes)):
+            return None
+        return chord
+
+
+def _different(notes: Iterable[int]) -> int:
+    return len({note % 12 for note in notes})

@@ -18,7 +18,7 @@ from router.conditioning.midi import MidiConditioner, MidiSettings
 from router.conditioning.switch import SwitchConditioner, SwitchSettings
 from router.engine import PartPlan, Plan
 from router.events import Lost, MidiSample, Route, SwitchSample
-from router.harmony import SETTLE, Progression
+from router.harmony import Progression
 from router.ledger import Limits
 from router.midi import DRUMS, drum_number
 from router.music import (
@@ -35,7 +35,7 @@ from router.music import (
     rate,
     voice,
 )
-from router.recognition import chord_of
+from router.recognition import SETTLE, chord_of
 from router.rules import RULES
 from router.testing import MILLISECOND, VirtualTime, plan_rule
 from router.units import NANOSECONDS, QuantityError

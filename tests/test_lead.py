@@ -6,9 +6,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from router.harmony import SETTLE
-from router.lead import TOGETHER, Lead, Leading, Led
+from router.events import Press, Release
+from router.harmony import Harmony, Progression
+from router.lead import Lead, Leading, Led
 from router.music import SCALES, Music, chord_symbol
+from router.recognition import SETTLE, TOGETHER
 from router.testing import MILLISECOND
 from router.timers import Alarm, Timers
 from router.units import NANOSECONDS
@@ -286,3 +288,28 @@ def test_any_bytes_at_any_time(steps, channel, chord, key):
     for one in range(16):
         lead.handle((0xB0 | one, 123, 0), now)
     assert lead.held == ()
+
+
+def test_a_profiles_own_keyboard_knows_a_chord_from_a_tune_over_it():
+    """As the room's does; a broken chord is none there, and neither is a second."""
+    timers = Timers()
+    harmony = Harmony(Progression(follow="keys"), Alarm(timers, 0))
+
+    def play(now, *notes):
+        """For 100 ms; the chord a moment later."""
+        for note in notes:
+            harmony.hear(Press("keys", note, 0.5, pitch=note), now * MILLISECOND)
+        at = timers.next()
+        assert at == now * MILLISECOND + SETTLE
+        harmony.wake(at, timers.pop(at)[1])
+        for note in notes:
+            harmony.hear(Release("keys", note), (now + 100) * MILLISECOND)
+        chord = harmony.chord(Music())
+        return chord and chord.name
+
+    assert play(0, 60, 62) is None
+    assert play(1000, 48, 52, 55) == "C"
+    assert play(2000, 72, 76) == "C", "two notes of the chord that stands"
+    assert [play(3000 + 200 * at, note) for at, note in enumerate((69, 72, 76))] == ["C", "C", "C"]
+    assert play(4000, 69, 72, 76) == "Am"
+    assert play(5000, 50, 57) == "D5"

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import itertools
 import re
+from collections import Counter
 
 import pytest
 from hypothesis import given
@@ -103,6 +104,33 @@ def test_triads_and_sevenths_in_all_inversions_and_voicings(root, symbol):
                 m21 = by_music21(held, names)
                 assert m21.commonName == CHORDS[symbol][1]
                 assert symbol in NO_ROOT or m21.root().pitchClass == tonic
+
+
+def test_how_often_it_is_the_chord_that_was_meant():
+    """Of 600 (12 roots, 14 kinds, each inversion in close position) ours has the very notes and the bass of all, and is the root and
+    kind that were meant in 480; they are among mingus's names in 528, and the root is music21's in 444 of the 528 for which it has one.
+
+    The others are those for which the notes are the same and the lowest decides: augmented triads and diminished sevenths (60), sus2
+    and sus4 (36), m7 and m7b5 on their third, which are sixths there (24).
+    """
+    meant = by_mingus_too = as_music21 = rooted = 0
+    others = Counter()
+    for symbol, root in itertools.product(CHORDS, ROOTS):
+        names, tonic = spelt(root, symbol), mingus_notes.note_to_int(root)
+        for inversion in range(len(names)):
+            turned = [*names[inversion:], *names[:inversion]]
+            held = next(voicings([48 + mingus_notes.note_to_int(name) for name in turned]))
+            ours = named_chord(held)
+            assert (set(ours.classes), ours.classes[0]) == ({pitch % 12 for pitch in held}, held[0] % 12)
+            right = (ours.root, kind(ours)) == (tonic, symbol)
+            meant += right
+            others[symbol] += not right
+            by_mingus_too += (ours.root, kind(ours)) in by_mingus(turned)
+            if symbol not in NO_ROOT:
+                rooted += 1
+                as_music21 += by_music21(held, names).root().pitchClass == ours.root
+    assert +others == {"aug": 24, "dim7": 36, "sus2": 24, "sus4": 12, "m7": 12, "m7b5": 12}
+    assert (meant, by_mingus_too, as_music21, rooted) == (480, 528, 444, 528)
 
 
 def by_music21(held, names):
