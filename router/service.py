@@ -218,10 +218,10 @@ class Service:
 
     def _of_the_keyboard(self) -> list[channels.Taken]:
         """The channel that the room's keyboard plays on, if it has one of its own."""
-        leading, to = self.configuration.room.leading, self.configuration.ports.keyboard_to
-        if leading is None or leading.channel is None or to is None:
+        ports = self.configuration.ports
+        if ports.keyboard_to is None or ports.keyboard_channel is None:
             return []
-        return [channels.Taken(to, leading.channel, "the keyboard")]
+        return [channels.Taken(ports.keyboard_to, ports.keyboard_channel, "the keyboard")]
 
     def _play(self, place: _Place, session: Session | None = None) -> None:
         """What is offered to a seat plays there from now on."""

@@ -47,11 +47,13 @@ class SeatPlan:
 class Ports:
     """The room's own MIDI ports; None where nothing stands.
 
-    ``keyboard_to``: where the keyboard's own notes sound. ``clock_from``: whose clock is followed; ``clock_to``: who gets ours.
+    ``keyboard_to``: where the keyboard's own notes sound, on ``keyboard_channel``, 1 to 16, if it has one of its own.
+    ``clock_from``: whose clock is followed; ``clock_to``: who gets ours.
     """
 
     keyboard: MidiInDevice | None = None
     keyboard_to: OutputDevice | None = None
+    keyboard_channel: int | None = None
     clock_from: MidiInDevice | None = None
     clock_to: MidiPort | None = None
 

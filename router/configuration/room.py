@@ -72,6 +72,7 @@ def ports(values: Values, keyboard_to: Values) -> Ports:
     return Ports(
         MidiInDevice(keyboard["midi"]) if keyboard else None,
         output(keyboard_to) if keyboard_to else None,
+        keyboard.get("channel") if keyboard else None,
         MidiInDevice(clock["from"], clock=True) if "from" in clock else None,
         MidiPort(clock["to"]) if "to" in clock else None,
     )
