@@ -345,6 +345,8 @@ class Seat:
         """The room hears what has happened here and was not passed on yet."""
         passed, self._passed = self._passed, len(self.told)
         for now, event, fields in self.told[passed:]:
+            if self.muted and event == "note_on":  # it does not sound
+                continue
             self._room.heard(self.name, event, fields, now)
 
     # --- what leaves ------------------------------------------------------------------------------------------
