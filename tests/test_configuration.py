@@ -189,7 +189,7 @@ def test_everything_that_can_be_written_about_playing_together():
         {"window": 0.8},
     )
     assert found.ports == Ports(
-        MidiInDevice("*Keys*"), MidiPort("*Synth*"), MidiInDevice("*Drum*", clock=True), MidiPort("*Sequencer*")
+        MidiInDevice("*Keys*"), MidiPort("*Synth*"), 1, MidiInDevice("*Drum*", clock=True), MidiPort("*Sequencer*")
     )
     bed, window = found.seats
     assert (bed.channels, bed.devices) == ((3, 2), {"pad": "*right*", "cheek": "*squeeze*"})
