@@ -173,7 +173,7 @@ class AttachedInput:
         self._opening = self._late = False
         room.midi_used()
         if isinstance(result, Input) and self._closed:
-            self._give_back(result)
+            result.close()
         elif isinstance(result, Input):
             self._begin(result, now)
             if self._again:
@@ -257,19 +257,9 @@ class AttachedInput:
         try:
             if there is not None:
                 self._room.loop.unwatch(there.fileno())
-                self._give_back(there)
+                there.close()
         finally:
             self._room.inputs.let_go(self._wish)
-
-    def _give_back(self, there: Input) -> None:
-        if there.closes_slowly:
-            self._room.beside(there.close, self._given_back)
-        else:
-            there.close()
-
-    def _given_back(self, result: object, _now: int) -> None:
-        if isinstance(result, Exception):
-            self._room.fault(result)
 
     def _may_be_had(self) -> None:
         """Another has let a device go that may be ours."""

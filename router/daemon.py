@@ -69,7 +69,7 @@ class Daemon:
     ) -> None:
         self.log = log
         self.loop = Loop(self.fault)
-        self.inputs = Sharing(lambda work: self.beside(work, self._given_back))
+        self.inputs = Sharing(lambda work: self.beside(work, self._given_back), keep=True)
         self._errands: Errands | None = None  # while the loop runs
         self.outputs = SharedOutputs(keep)
         self.companions: list[Companion] = []
@@ -149,6 +149,7 @@ class Daemon:
         for companion in self.companions:
             with self.contained():
                 companion.close()
+        self.inputs.close()
         errands, self._errands = self._errands, None
         if errands is not None:
             self.loop.unwatch(errands.fileno())
@@ -281,6 +282,7 @@ class Daemon:
 
     def _look(self, now: int) -> None:
         """MIDI ports have come or gone."""
+        self.inputs.look()
         with self.contained():
             self.ports.look(now)
         for seat in self.seats:

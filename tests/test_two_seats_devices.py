@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from parts import WAIT
 from test_daemon import Running
 from test_inputs_evdev import Kernel, key
-from test_inputs_midi import pad, wait_for  # noqa: F401 - a fixture
+from test_inputs_midi import pad, wait_for, wait_until  # noqa: F401 - a fixture
 
 from router import clock
 from router.attached import FIRST_WAIT, AttachedInput, tried
@@ -28,6 +28,7 @@ from router.inputs.evdev import Axis, Present
 from router.inputs.shared import Kind, Sharing, most
 from router.loop import Loop
 from router.names import Candidate, matches
+from router.ports import midi_system
 from router.profile import load
 
 SPACE, ENTER, Z = 57, 28, 2
@@ -102,8 +103,8 @@ def desk(monkeypatch):
 class Room:
     """Seats that look for devices."""
 
-    def __init__(self):
-        self.sharing = Sharing()
+    def __init__(self, *, keep=False):
+        self.sharing = Sharing(keep=keep)
         self.wishes = {}
         self.inputs = {}
 
@@ -577,6 +578,44 @@ def test_the_same_controller_of_a_port_twice_is_refused(pad, room):  # noqa: F81
     room.opens("window")
     assert 'seat "window" has controller 2 of it' in str(room.refusal("door"))
     room.opens("wall")
+
+
+@pytest.mark.usefixtures("jack_server")
+def test_a_midi_port_stays_open_for_whoever_comes_next_until_it_has_gone(pad, descriptors):  # noqa: F811
+    """To open one under JACK takes 90 ms, to close it 30 to 70, in which nobody plays."""
+    first = pad("stays")
+    room = Room(keep=True)
+    room.wants("window", keys=MidiInDevice("stays*"))
+    room.opens("window")
+    ours = lambda: [name for name in midi_system().receivers() if "router-in" in name]  # noqa: E731
+    (port,) = ours()
+    before = descriptors()
+    for _ in range(3):
+        room.leaves("window")
+        first.send(0x90, 60, 1)  # nobody's
+        room.wants("window", keys=MidiInDevice("stays*")).wants("door", clock=MidiInDevice("stays*", clock=True))
+        room.opens("window")
+        assert room.opens("door").wants_clock
+        first.send(0xF8)
+        first.send(0x80, 60, 1)
+        assert [sample.data for _, sample in wait_for(room.inputs["door"], 2)] == [(0xF8,), (0x80, 60, 1)]
+        assert [sample.data for _, sample in wait_for(room.inputs["window"], 1)] == [(0x80, 60, 1)]
+        room.leaves("door")
+    assert ours() == [port]
+    assert descriptors() == before
+    room.leaves("window")
+    first.close()
+    wait_until(lambda: not any("stays" in name for name in midi_system().senders()))
+    room.sharing.look()
+    assert ours() == []
+    again = pad("stays")
+    room.wants("window", keys=MidiInDevice("stays*"))
+    room.opens("window")
+    again.send(0x90, 60, 1)
+    assert len(wait_for(room.inputs["window"], 1)) == 1
+    room.leaves("window")
+    room.sharing.close()
+    assert ours() == []
 
 
 # --- in the daemon ------------------------------------------------------------------------------------------------

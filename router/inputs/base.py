@@ -49,9 +49,6 @@ class Input(ABC):
     grows: bool = False
     """Whether more may come to it while it is open (``more``)."""
 
-    closes_slowly: bool = False
-    """Whether ``close`` waits for others, so that it is better called beside the loop. Nobody else may use it any more then."""
-
     @abstractmethod
     def fileno(self) -> int:
         """The descriptor to wait on."""

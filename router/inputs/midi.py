@@ -11,7 +11,7 @@ import itertools
 import os
 import time
 from collections import deque
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import suppress
 from functools import partial
 from typing import Any
@@ -19,11 +19,11 @@ from typing import Any
 from router import clock
 from router.devices import MidiDevice, MidiInDevice, MidiPressure
 from router.events import Found, Lost, MidiSample, PressureSample, Sample
-from router.inputs.base import PER_READ, DeviceBusy, DeviceLost, DeviceMissing, Input, Stamped
-from router.inputs.shared import Kind, Sharing, Wish
+from router.inputs.base import PER_READ, DeviceBusy, DeviceLost, DeviceMissing, Stamped
+from router.inputs.shared import Kind, Opened, Reader, Sharing, Wish
 from router.midi import CLOCK, CONTROL_CHANGE, PITCH_BEND, QUARTER_FRAME
 from router.names import Candidate, matches
-from router.ports import NoMidi, candidates, midi_system
+from router.ports import MidiSystem, NoMidi, candidates, midi_system
 
 MOST_WAITING = 4096
 """Messages that may wait to be read: a full second of a MIDI cable. Our choice."""
@@ -37,82 +37,79 @@ TIMING = (CLOCK, QUARTER_FRAME)
 _count = itertools.count(1)
 
 
-class MidiInput(Input):
-    """An open MIDI port, found by its name's pattern. Each has a connection of its own, also where several listen to one port.
+Messages = list[tuple[int, "list[int] | None"]]
+"""Messages with their times; None: from here on some were dropped."""
+
+
+class Port(Opened[Messages]):
+    """An open MIDI port, for all who listen to it.
+
+    Where many may come and go it stays open when the last has left, until it has gone: to open and to close one under JACK
+    takes 30 to 90 ms, in which nothing else in this program can be done, as was measured.
 
     Raises:
-        DeviceMissing: no such port now, several, or no MIDI system.
+        OSError, ValueError: it cannot be opened; ValueError: it has gone since we looked.
     """
 
-    closes_slowly = True
+    may_stay = True
 
-    def __init__(self, devices: Mapping[str, MidiDevice], wish: Wish | None = None) -> None:
-        self.inputs = tuple(devices)
-        self._devices = devices
-        self.first = [PressureSample(name, 0.0) for name, device in devices.items() if isinstance(device, MidiPressure)]
-        wish = wish or Sharing().wish("", ("midi",), devices)
-        try:
-            import rtmidi  # noqa: PLC0415 - only Linux has it, and only running needs it
-        except ImportError as error:
-            raise DeviceMissing("MIDI ports need the package python-rtmidi, which is not installed here") from error
-        try:
-            self._system = midi_system()
-        except NoMidi as error:
-            raise DeviceBusy(str(error)) from error
-        there = _there(self._system.senders(), wish.pattern)
-        kind = Kind("MIDI input", "midi", "another message", partial(_means, there), _clash)
-        self._sender = there[wish.sharing.choose(wish, there, kind)].names[-1]
-        self.description = f'MIDI port "{self._sender}"'
+    def __init__(self, system: MidiSystem, sender: str) -> None:
+        import rtmidi  # noqa: PLC0415 - only Linux has it, and only running needs it
+
+        super().__init__()
+        self.description = f'MIDI port "{sender}"'
+        self.dropped = 0
+        self.system, self._sender = system, sender
         self._client = f"router-in-{os.getpid()}-{next(_count)}"
-        self._queue: deque[tuple[int, list[int] | None]] = deque()  # None: from here on messages were dropped
+        self._queue: deque[tuple[int, list[int] | None]] = deque()
         self._full = False
+        self._brought = 0
         self._poke = os.eventfd(0, os.EFD_NONBLOCK | os.EFD_CLOEXEC)
-        self._lost = False
+        self._gone = False
         self._port: Any = None
         try:
-            self._port = rtmidi.MidiIn(self._system.api, name=self._client)
-            self._port.ignore_types(timing=not any(map(_wants_clock, devices.values())))
+            self._port = rtmidi.MidiIn(system.api, name=self._client)
             self._port.set_callback(self._came)
-            self._port.open_port(self._port.get_ports().index(self._sender), "in")
-        except (OSError, ValueError) as error:  # ValueError: it has gone since we looked
+            self._port.open_port(self._port.get_ports().index(sender), "in")
+        except (OSError, ValueError):
+            self.over = True
             self.close()
-            wish.sharing.failed(wish)
-            raise DeviceMissing(f"{self.description} cannot be opened: {error}") from error
-        wish.sharing.settled(wish)
+            raise
 
     def fileno(self) -> int:
         return self._poke
 
-    def read(self, now: int) -> list[Stamped]:
+    def take(self, now: int) -> Messages | None:
         with suppress(BlockingIOError):
             os.eventfd_read(self._poke)
-        stamped: list[Stamped] = []
-        for _ in range(min(len(self._queue), PER_READ)):
-            stamp, data = self._queue.popleft()
-            if data is None:  # a release may be among what was dropped, so everything is released
-                stamped += ((stamp, event(name)) for name in self._devices for event in (Lost, Found))
-                continue
-            for name, device in self._devices.items():
-                sample = heard(name, device, data)
-                if sample is not None:
-                    stamped.append((stamp, sample))
+        messages = [self._queue.popleft() for _ in range(min(len(self._queue), PER_READ))]
         if self._queue:
             os.eventfd_write(self._poke, 1)
-        return stamped
+        return messages or None
+
+    def join(self, reader: Reader[Messages]) -> None:
+        super().join(reader)
+        wanted = any(isinstance(each, MidiInput) and each.wants_clock for each in self.readers)
+        self._port.ignore_types(timing=not wanted)
+
+    def leave(self, reader: Reader[Messages]) -> None:
+        super().leave(reader)
+        if not self.readers:  # what waits is for those who have left
+            self._queue.clear()
 
     def look(self) -> None:
-        if not (self._system.alive and self._sender in self._system.senders()):
-            self._lost = True
+        if self._gone or not (self.system.alive and self._sender in self.system.senders()):
+            self._gone = self.over = True
             raise DeviceLost(f"{self.description} has gone")
 
     def close(self) -> None:
         if self._poke < 0:
             return
         if self._port is not None:
-            if not self._lost:
+            if not self._gone:
                 # Closing waits for the driver's thread, and that waits for us while messages come in: for ever. So
                 # nothing may come any more when it begins.
-                self._system.disconnect(self._sender, self._client)
+                self.system.disconnect(self._sender, self._client)
                 self._drain()
             self._port.cancel_callback()
             self._port.close_port()
@@ -123,13 +120,16 @@ class MidiInput(Input):
     def _drain(self) -> None:
         """Wait until the driver's thread has nothing more to bring."""
         for _ in range(DRAINS):
-            before = len(self._queue)
+            before = self._brought
             time.sleep(DRAIN)
-            if len(self._queue) == before:
+            if self._brought == before:
                 return
 
     def _came(self, event: tuple[list[int], float], _data: object) -> None:
         """Called by the driver's thread."""
+        self._brought += 1
+        if self.over or not self.readers:
+            return
         if len(self._queue) >= MOST_WAITING:
             self.dropped += 1
             if not self._full:
@@ -139,6 +139,67 @@ class MidiInput(Input):
         self._full = False
         self._queue.append((clock.now(), event[0]))
         os.eventfd_write(self._poke, 1)
+
+
+class MidiInput(Reader[Messages]):
+    """A MIDI port that is open, found by its name's pattern, for some inputs of one seat.
+
+    Raises:
+        DeviceMissing: no such port now, several, or no MIDI system.
+    """
+
+    def __init__(self, devices: Mapping[str, MidiDevice], wish: Wish | None = None) -> None:
+        self.inputs = tuple(devices)
+        self.wants_clock = any(isinstance(device, MidiInDevice) and device.clock for device in devices.values())
+        self.first = [PressureSample(name, 0.0) for name, device in devices.items() if isinstance(device, MidiPressure)]
+        self._devices = devices
+        self._port = _open(wish or Sharing().wish("", ("midi",), devices))
+        self._before = self._port.dropped
+        self.description = self._port.description
+        super().__init__(self._port, wish)
+
+    @property
+    def dropped(self) -> int:  # type: ignore[override]  # it is counted where it happens
+        return self._port.dropped - self._before
+
+    def made(self, what: Messages, now: int) -> Iterator[Stamped]:
+        for stamp, data in what:
+            if data is None:  # a release may be among what was dropped, so everything is released
+                for name in self._devices:
+                    yield stamp, Lost(name)
+                    yield stamp, Found(name)
+                continue
+            for name, device in self._devices.items():
+                sample = heard(name, device, data)
+                if sample is not None:
+                    yield stamp, sample
+
+    def look(self) -> None:
+        self._port.look()
+
+
+def _open(wish: Wish) -> Port:
+    try:
+        import rtmidi  # noqa: F401, PLC0415 - only Linux has it, and only running needs it
+    except ImportError as error:
+        raise DeviceMissing("MIDI ports need the package python-rtmidi, which is not installed here") from error
+    try:
+        system = midi_system()
+    except NoMidi as error:
+        raise DeviceBusy(str(error)) from error
+    there = _there(system.senders(), wish.pattern)
+    kind = Kind("MIDI input", "midi", "another message", partial(_means, there), _clash)
+    sender = there[wish.sharing.choose(wish, there, kind)].names[-1]
+    before = wish.sharing.has_opened(sender)
+    if isinstance(before, Port) and before.system is not system:  # a server has gone, and nobody has looked since
+        before.over = True
+    try:
+        port = wish.sharing.opened(sender, lambda: Port(system, sender))
+    except (OSError, ValueError) as error:
+        wish.sharing.failed(wish)
+        raise DeviceMissing(f'MIDI port "{sender}" cannot be opened: {error}') from error
+    wish.sharing.settled(wish)
+    return port
 
 
 def heard(name: str, device: MidiDevice, data: Sequence[int]) -> Sample | None:
@@ -161,10 +222,6 @@ def heard(name: str, device: MidiDevice, data: Sequence[int]) -> Sample | None:
     else:
         value = data[1]
     return PressureSample(name, (value - device.offset) * device.scale)
-
-
-def _wants_clock(device: MidiDevice) -> bool:
-    return isinstance(device, MidiInDevice) and device.clock
 
 
 def _there(names: list[str], pattern: str) -> dict[str, Candidate]:

@@ -87,10 +87,12 @@ class Wish:
 class Sharing:
     """All wishes, and the devices that are open. Its methods may be used from any thread.
 
-    ``later``: does what takes its time and nobody waits for; it gives devices back.
+    ``later``: does what takes its time and nobody waits for; it gives devices back. ``keep``: a device whose opening would hold
+    up all others stays open when nobody listens to it, until it has gone or ``close`` is called.
     """
 
     later: Callable[[Callable[[], None]], None] = lambda work: work()
+    keep: bool = False
     lock: RLock = field(default_factory=RLock)
     _wishes: list[Wish] = field(default_factory=list)
     _homes: dict[tuple[object, ...], str] = field(default_factory=dict)  # what each had last
@@ -154,8 +156,25 @@ class Sharing:
         opened = self.has_opened(path)
         if opened is None:
             opened = self._opened[path] = make()
-            opened.later = self.later
+            opened.later, opened.stays = self.later, self.keep and opened.may_stay
         return cast("AnyOpened", opened)
+
+    def look(self) -> None:
+        """Ports have come or gone: what nobody listens to and has gone is given back."""
+        for opened in [*self._opened.values()]:
+            if opened.readers or opened.over:
+                continue
+            try:
+                opened.look()
+            except DeviceLost:
+                opened.later(opened.close)
+
+    def close(self) -> None:
+        """Nobody listens any more: what was kept is given back."""
+        for opened in [*self._opened.values()]:
+            if not opened.over:
+                opened.over = True
+                opened.later(opened.close)
 
     def has_opened(self, path: str) -> Opened[Any] | None:
         """The device if it is open."""
@@ -264,10 +283,12 @@ def _counting(name: str) -> list[tuple[int, str]]:
 
 
 class Opened(ABC, Generic[What]):
-    """An open device. ``over``: it has gone or was closed, and nobody joins it any more."""
+    """An open device. ``over``: it has gone or was closed, and nobody joins it any more. ``stays``: see ``Sharing``."""
+
+    may_stay = False
 
     def __init__(self) -> None:
-        self.over = False
+        self.over = self.stays = False
         self.later: Callable[[Callable[[], None]], None] = lambda work: work()
         self.readers: tuple[Reader[What], ...] = ()
         self._lock = RLock()
@@ -288,6 +309,13 @@ class Opened(ABC, Generic[What]):
     def close(self) -> None:
         """Give it back."""
 
+    def look(self) -> None:
+        """Look whether it is still there.
+
+        Raises:
+            DeviceLost: it has gone.
+        """
+
     def join(self, reader: Reader[What]) -> None:
         """One more listens from now on."""
         with self._lock:
@@ -299,7 +327,7 @@ class Opened(ABC, Generic[What]):
         """It listens no more; with the last the device is given back."""
         with self._lock:
             self.readers = tuple(other for other in self.readers if other is not reader)
-            last = not self.readers
+            last = not self.readers and (self.over or not self.stays)
             self.over |= last
         if last:
             self.later(self.close)
