@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import random
 import statistics
 from fractions import Fraction
@@ -9,10 +10,11 @@ from itertools import pairwise
 
 import pytest
 
-from router.beat import Beat, ClockOut
+from router.beat import KEPT, Beat, ClockOut
 from router.music import Music
 from router.testing import MILLISECOND, Memory
 from router.units import NANOSECONDS
+from tests.benchmarks import beat as benchmark
 
 START, CONTINUE, STOP, CLOCK = 0xFA, 0xFB, 0xFC, 0xF8
 
@@ -82,6 +84,15 @@ def test_no_beat_comes_twice_under_taps():
             assert beat.position(now) > before // 1
 
 
+@pytest.mark.parametrize(("sd", "taps", "most"), [(20, 4, 1.2), (20, 8, 1.1), (30, 8, 1.3), (40, 8, 1.8)])
+def test_hands_that_tremble_are_followed_nearly_as_well_as_can_be(sd, taps, most):
+    """Taps off by 20 to 40 ms at 100 bpm (our choice): beside the standard error of the mean of the intervals that count."""
+    errors = [benchmark.tapped(sd, taps, seed) for seed in range(300)]
+    assert errors.count(None) <= 3
+    rms = math.sqrt(statistics.mean(error * error for error in errors if error is not None))
+    assert rms < most * sd * math.sqrt(2) / min(KEPT, taps - 1) / 600
+
+
 # --- a clock comes in -------------------------------------------------------------------------------------------
 
 
@@ -114,6 +125,16 @@ def test_a_clock_that_trembles_is_followed(bpm, kind):
     assert statistics.median(errors) < 0.001
     assert statistics.quantiles(after, n=10)[8] < 0.001
     assert statistics.pstdev(off) < 1.0
+
+
+@pytest.mark.parametrize(("bpm", "kind"), [(180, "sd 3 ms"), (120, "sd 3 ms"), (180, "3 ms each way")])
+def test_the_tempo_after_four_beats_is_as_near_as_least_squares_can_be(bpm, kind):
+    """Of 97 ticks that tremble by a standard deviation s the slope has the standard error s / sqrt(97 (97 * 97 - 1) / 12)."""
+    errors = [benchmark.followed(bpm, kind, seed)[0] for seed in range(60)]
+    possible = benchmark.JITTER[kind][1] / math.sqrt(97 * (97 * 97 - 1) / 12) / (60_000 / bpm / 24)
+    assert math.sqrt(statistics.mean(error * error for error in errors)) < 1.2 * possible
+    within = benchmark.bound(bpm, benchmark.JITTER[kind][1])
+    assert sum(error <= 0.001 for error in errors) / 60 > within - 3 * math.sqrt(within * (1 - within) / 60) - 0.01
 
 
 @pytest.mark.parametrize("ends", [60, 100, 125, 180])
