@@ -56,6 +56,10 @@ from router.timers import Alarm, Timers
 MakeConditioner = Callable[[Callable[[], int], Alarm], Conditioner]
 MakeRule = Callable[[Context], Rule]
 
+# Written once: a union in the middle of the work is made anew each time, and that took a sixth of an event's time.
+_FOR_THE_RECORD = (Rejected, SensorFault, NearMiss, Drifted)
+_CHANGES = (Control, ChannelPressure, Bend)
+
 WAKES_A_PASS = 10_000
 """A rule that asks to be woken at once, again and again, is stopped after this many times; far above any real chain."""
 
@@ -389,7 +393,12 @@ class Engine:
             except Exception as error:  # noqa: BLE001 - as while it plays: it costs this rule only
                 rule = Rule({}, context)
                 self._unmade.append((part, index, error))
-            handlers = {event: getattr(rule, method) for event, method in METHODS.items()}
+            # What a rule leaves as it comes goes past it: it is not asked.
+            handlers = {
+                event: getattr(rule, method)
+                for event, method in METHODS.items()
+                if getattr(type(rule), method, None) is not getattr(Rule, method)
+            }
             part.context_of.append(context)
             part.steps.append(_Step(rule_plan, rule, handlers))
             if rule.repeats:
@@ -480,7 +489,7 @@ class Engine:
     def _gestures(self, gestures: Iterable[Gesture], now: int, out: list[Message]) -> None:
         for gesture in gestures:
             self._tell_gesture(gesture, now)
-            if isinstance(gesture, Rejected | SensorFault | NearMiss | Drifted):
+            if isinstance(gesture, _FOR_THE_RECORD):
                 continue
             if self._harmony.hear(gesture, now):
                 self._next_chord(now, out)
@@ -491,7 +500,7 @@ class Engine:
                     self._gestures(hearer.pressed(gesture, now), now, out)
 
     def _tell_gesture(self, gesture: Gesture, now: int) -> None:
-        if isinstance(gesture, Press | Release) and gesture.source.partition(".")[0] in self._plan.listens:
+        if self._plan.listens and gesture.source.partition(".")[0] in self._plan.listens:
             if isinstance(gesture, Press):  # of others, and no effort of this child
                 self._observe(now, "heard", {"input": gesture.source})
         elif isinstance(gesture, Press):
@@ -515,24 +524,23 @@ class Engine:
     def _through(self, part: _Part, first: int, events: Sequence[Event], now: int, out: list[Message]) -> None:
         """Events through the rules of a part from the one at ``first`` on, and into the ledger."""
         for index in range(first, len(part.steps)):
-            step = part.steps[index]
-            if not step.working:
+            handlers = part.steps[index].handlers  # none once it is switched off
+            try:
+                if len(events) == 1:  # nearly always
+                    handler = handlers.get(type(events[0]))
+                    if handler is not None:
+                        events = check_all(handler(events[0], now))
+                else:
+                    given: list[Event] = []
+                    for event in events:
+                        handler = handlers.get(type(event))
+                        given += (event,) if handler is None else check_all(handler(event, now))
+                    events = given
+            except Exception as error:  # noqa: BLE001 - the one place where a rule's fault is caught
+                self._fault(part, index, error, now, out)
+                # The effort goes on to the rules that still work as if this one were not there: what it gave
+                # for the events before this one would have nobody to end it.
                 continue
-            given: list[Event] = []
-            for event in events:
-                handler = step.handlers.get(type(event))
-                if handler is None:
-                    given.append(event)
-                    continue
-                try:
-                    given += check_all(handler(event, now))
-                except Exception as error:  # noqa: BLE001 - the one place where a rule's fault is caught
-                    self._fault(part, index, error, now, out)
-                    # The effort goes on to the rules that still work as if this one were not there: what it gave
-                    # for the events before this one would have nobody to end it.
-                    given = list(events)
-                    break
-            events = given
             if not events:
                 return
         for event in events:
@@ -558,7 +566,7 @@ class Engine:
             out += self._ledger.note_on(plan.name, plan.route, event, now)
         elif isinstance(event, NoteOff):
             out += self._ledger.note_off(plan.name, event.voice, now)
-        elif isinstance(event, Control | ChannelPressure | Bend):
+        elif isinstance(event, _CHANGES):
             out += self._ledger.change(plan.name, plan.route, event, now)
         elif isinstance(event, Program):
             out += self._ledger.program(plan.name, plan.route, event, now)
@@ -580,6 +588,7 @@ class Engine:
     def _fault(self, part: _Part, index: int, error: Exception, now: int, out: list[Message]) -> None:
         step = part.steps[index]
         step.working = False
+        step.handlers = {}
         fields = {
             "part": part.plan.name,
             "rule": step.plan.name,

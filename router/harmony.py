@@ -80,10 +80,11 @@ class Harmony:
 
     def hear(self, gesture: Gesture, now: int) -> bool:
         """A press or a release of any source."""
-        if isinstance(gesture, Press) and gesture.source == self._progression.advance:
+        source = gesture.source
+        if source == self._progression.advance and isinstance(gesture, Press):
             self._place += 1
             return True
-        if gesture.source == self._progression.follow:
+        if source == self._progression.follow:
             if isinstance(gesture, Press) and gesture.pitch is not None:
                 self._held[gesture.voice] = gesture.pitch
                 self._played.strike(gesture.pitch, now)

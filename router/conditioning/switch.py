@@ -149,7 +149,8 @@ class SwitchConditioner(Conditioner):
     def _up(self, now: int) -> Gestures:
         self._state = _State.UP
         self._locked_until = now + self.settings.lockout
-        self.alarm.cancel("longest")
+        if self.settings.longest:
+            self.alarm.cancel("longest")
         return self._gestures.up(now)
 
 
@@ -182,7 +183,8 @@ class _Gestures:
         return gestures
 
     def up(self, now: int) -> Gestures:
-        self._alarm.cancel("long")
+        if self._long:
+            self._alarm.cancel("long")
         gestures = [self._end(source) for source in list(self._sounding)]
         self._released_at = None if self._told else now
         if self._apart and not self._told:

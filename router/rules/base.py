@@ -226,7 +226,9 @@ def check_all(events: Iterable[object]) -> Sequence[Event]:
     if len(given) > MOST:
         raise ValueError(f"a rule cannot give more than {MOST} events at once")
     for event in given:
-        check(event)
+        possible = _POSSIBLE.get(type(event))
+        if possible is None or not possible(event):
+            check(event)
     return cast("Sequence[Event]", given)
 
 
@@ -264,9 +266,8 @@ class Held:
 
     def end(self, cause: int) -> NoteOff:
         """The cause has ended, and so do its notes."""
-        voice = self._voice(cause)
-        self._held.pop(cause, None)
-        return NoteOff(voice)
+        holding = self._held.pop(cause, None)
+        return NoteOff(cause if holding is None else holding.voice)
 
     def anew(self) -> list[Event]:
         """All that is held, where it is now made of other notes: what follows it never rests between."""

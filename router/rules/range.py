@@ -12,7 +12,6 @@ Example::
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import replace
 from typing import Any, ClassVar
 
 from router.events import NoteOn
@@ -51,4 +50,4 @@ class Range(Rule):
             pitch = self._lowest + (pitch - self._lowest) % 12
         elif pitch > self._highest:
             pitch = self._highest - (self._highest - pitch) % 12
-        return (replace(note, pitch=fold(pitch)),)
+        return (note.at(fold(pitch)),)

@@ -15,7 +15,6 @@ Example::
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import replace
 from typing import Any, ClassVar
 
 from router.events import NoteOff, NoteOn
@@ -53,7 +52,7 @@ class ScaleLock(Rule):
         self._held = Held(context)
 
     def note_on(self, note: NoteOn, now: int) -> Events:
-        return self._held.begin(note.voice, lambda: [replace(note, pitch=self._fitting(note.pitch))], note.instead)
+        return self._held.begin(note.voice, lambda: [note.at(self._fitting(note.pitch))], note.instead)
 
     def note_off(self, off: NoteOff, now: int) -> Events:
         return (self._held.end(off.voice),)
@@ -66,5 +65,7 @@ class ScaleLock(Rule):
 
     def _fitting(self, pitch: int) -> int:
         music = self.context.music
+        if not self._to_chord and music.contains(pitch):  # as most do, if what comes before knows the scale
+            return pitch
         fitting = music.chord.classes if self._to_chord and music.chord is not None else music.notes
         return nearest_of(fitting, pitch, self._way)

@@ -13,7 +13,6 @@ Example::
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import replace
 from typing import Any, ClassVar
 
 from router.events import NoteOff, NoteOn
@@ -62,7 +61,7 @@ class Transpose(Rule):
         self._held = Held(context)
 
     def note_on(self, note: NoteOn, now: int) -> Events:
-        return self._held.begin(note.voice, lambda: [replace(note, pitch=self._moved(note.pitch))], note.instead)
+        return self._held.begin(note.voice, lambda: [note.at(self._moved(note.pitch))], note.instead)
 
     def note_off(self, off: NoteOff, now: int) -> Events:
         return (self._held.end(off.voice),)

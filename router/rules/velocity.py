@@ -14,7 +14,6 @@ Example::
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import replace
 from typing import Any, ClassVar
 
 from router.events import NoteOn
@@ -78,7 +77,7 @@ class Velocity(Rule):
         if velocity is None:
             share = self._quickness(note, now) if self._from_speed else note.strength
             velocity = round(self._low + (self._high - self._low) * share**self._power)
-        return (replace(note, velocity=velocity),)
+        return (note.with_velocity(velocity),)
 
     def _quickness(self, note: NoteOn, now: int) -> float:
         if note.instead is not None:  # no effort, but the key is another
