@@ -425,12 +425,23 @@ class Service:
             "refused": refused,
             "warnings": [
                 *place.channels,
+                *self._unheard(seat),
                 *(f"{source}: {what}; router fit measures it anew" for source, what in seat.drifted.items()),
             ],
             "level": self.daemon.room.levels.get(seat.name, 1.0),
             "channels": sorted({part.route.channel for part in seat.profile.plan.parts}),
             "follows": sorted(seat.profile.plan.follows, reverse=True),
         }
+
+    def _unheard(self, seat: Seat) -> Iterator[str]:
+        """Inputs that listen to a seat that can never be heard: a profile alone cannot know which seats there are."""
+        for name, listens in seat.plan.listens.items():
+            if listens.seat == seat.name:
+                yield f'"{name}" listens to its own seat, and hears nothing there; "part" hears a part of the same profile'
+            elif listens.seat not in ("", ANYBODY, *self._places):
+                near = nearest(listens.seat, list(self._places))
+                meant = f'; did you mean "{near}"?' if near else ""
+                yield f'"{name}" listens to the seat "{listens.seat}", and there is none (there are {", ".join(self._places)}){meant}'
 
     # --- the configuration again ------------------------------------------------------------------------------
 

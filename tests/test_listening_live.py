@@ -13,7 +13,7 @@ profile: 1
 child: lark
 inputs:
   pad: {{type: switch, device: {{serial: "{line}"}}, debounce: 0 ms}}
-  friend: {{type: listen, seat: window, quiet: 300 ms}}
+  friend: {{type: listen, seat: {named}, quiet: 300 ms}}
 parts:
   answer:
     input: [pad, friend]
@@ -28,12 +28,26 @@ outputs:
 """
 
 
-def listening(pc, listener, line):
+def listening(pc, listener, line, named="window"):
     """The door's child hears the window's from now on."""
     (pc.folder / "door" / "lark.yaml").write_text(
-        LISTENS.format(line=line.path, synth=listener.client), encoding="utf-8"
+        LISTENS.format(line=line.path, synth=listener.client, named=named), encoding="utf-8"
     )
     until(lambda: "friend" in seat(pc, "door")["inputs"])
+
+
+def test_a_seat_that_is_not_there_is_said(children):  # noqa: F811 - the fixture
+    pc, listener, (_, two) = children(follow="tempo", rules=(NOTE.format("C4"), NOTE.format("E4")))
+    listening(pc, listener, two, named="windw")
+    (said,) = seat(pc, "door")["warnings"]
+    assert said == (
+        '"friend" listens to the seat "windw", and there is none (there are window, door); did you mean "window"?'
+    )
+    listening(pc, listener, two, named="door")
+    until(lambda: any("its own seat" in why for why in seat(pc, "door")["warnings"]))
+    listening(pc, listener, two, named="anybody")
+    until(lambda: not seat(pc, "door")["warnings"])
+    assert pc.stop() == 0
 
 
 def seat(pc, name):
