@@ -236,7 +236,10 @@ class AttachedInput:
 
     def wake(self, now: int) -> None:
         """What time alone has brought about."""
-        if self.there is not None:
+        if self.there is None:
+            return
+        due = self.there.deadline()
+        if due is not None and due <= now:
             self._take(self.there.wake, now)
 
     def deadline(self) -> int | None:

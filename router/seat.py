@@ -33,6 +33,8 @@ from router.status import Dropped, Lateness
 from router.timers import earliest
 from router.watching import Watching
 
+_NO_READING = (Mark, Lost, Found)
+
 
 class Seat:
     """See the module's docstring. ``name`` is empty where there is only one and nobody gave it a name.
@@ -235,7 +237,7 @@ class Seat:
 
     def _take(self, sample: Sample) -> None:
         """One sample, now."""
-        if not isinstance(sample, Mark | Lost | Found):
+        if not isinstance(sample, _NO_READING):
             self.last[sample.input] = (self.now, sample)
         if self._stale and self._is_stale(sample):
             return
