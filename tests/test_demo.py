@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import errno
 import io
 import itertools
 import os
@@ -25,9 +26,11 @@ import pytest
 from rich.console import Console
 
 from router import profile
-from router.cli import demo, main
+from router.cli import demo, demo_together, main
 from router.cli.meters import ASCII, BLOCKS, Roll, meter, signs_for
 from router.events import PointerSample, PressureSample
+from router.outputs.base import OutputError
+from router.outputs.midi_file import MidiFile
 from router.units import NANOSECONDS
 
 CHECKOUT = Path(__file__).parent.parent
@@ -126,6 +129,12 @@ def test_a_wrong_number_of_seconds_is_wrong_usage(seconds, capsys):
     assert "5 to 600" in capsys.readouterr().err or seconds == "-5"
 
 
+def heeding_ctrl_c():
+    """In the child, before it is the demo: whoever started the tests in the background had it ignore Ctrl-C, or hold it back."""
+    signal.signal(signal.SIGINT, signal.SIG_DFL)
+    signal.pthread_sigmask(signal.SIG_UNBLOCK, [signal.SIGINT])
+
+
 def on_a_terminal(folder: Path, *arguments: str, stop_after: bytes | None = None) -> tuple[bytes, int]:
     """Run it on a real pseudo-terminal of 80 by 24; interrupt it once ``stop_after`` was shown."""
     master, slave = pty.openpty()
@@ -137,6 +146,7 @@ def on_a_terminal(folder: Path, *arguments: str, stop_after: bytes | None = None
         stdin=slave,
         stdout=slave,
         stderr=slave,
+        preexec_fn=heeding_ctrl_c,  # noqa: PLW1509 - it starts no thread and takes no lock
     )  # fmt: skip
     os.close(slave)
     shown = b""
@@ -152,7 +162,9 @@ def on_a_terminal(folder: Path, *arguments: str, stop_after: bytes | None = None
             process.send_signal(signal.SIGINT)
             stop_after = None
     os.close(master)
-    return shown, process.wait(60)
+    # Not Popen.wait, which says 0 of a process that somebody else has waited for.
+    process.returncode = os.waitstatus_to_exitcode(os.waitpid(process.pid, 0)[1])
+    return shown, process.returncode
 
 
 def test_on_a_terminal_it_is_shown_as_it_happens(tmp_path):
@@ -184,6 +196,78 @@ def test_ctrl_c_that_something_swallows_ends_it_all_the_same():
         with pytest.raises(KeyboardInterrupt):
             pace.until(60 * NANOSECONDS, lambda _now: None)
     assert signal.getsignal(signal.SIGINT) is signal.default_int_handler
+
+
+@pytest.mark.parametrize("arguments", [["--seconds", "5"], ["--seconds", "5", "--together"]], ids=["alone", "together"])
+@pytest.mark.parametrize("place", ["write", "write and fail", "afterwards"])
+def test_ctrl_c_while_the_files_are_written_and_after_counts_too(arguments, place, tmp_path, monkeypatch):
+    """Wherever it comes, and whatever swallows it there."""
+    monkeypatch.chdir(tmp_path)
+
+    def swallowed(*_, **__):
+        with contextlib.suppress(KeyboardInterrupt):
+            signal.raise_signal(signal.SIGINT)
+        if place == "write and fail":
+            raise OSError(errno.ENOSPC, "No space left on device")
+
+    monkeypatch.setattr(demo, "ready", lambda _device: (_ for _ in ()).throw(OutputError("no sound, for speed")))
+    monkeypatch.setattr(*((MidiFile, "close") if place != "afterwards" else (demo, "print")), swallowed, raising=False)
+    assert main(["demo", *arguments]) == 130
+    if place != "afterwards":
+        assert list((tmp_path / "demo-output").iterdir()) == []
+    assert signal.getsignal(signal.SIGINT) is signal.default_int_handler
+
+
+def test_ctrl_c_that_is_ignored_stays_ignored():
+    """As in the background of a script."""
+    before = signal.signal(signal.SIGINT, signal.SIG_IGN)
+    try:
+        with contextlib.ExitStack() as stack:
+            interrupt = demo.Interrupt(stack)
+            signal.raise_signal(signal.SIGINT)
+            interrupt.look()
+        assert signal.getsignal(signal.SIGINT) is signal.SIG_IGN
+    finally:
+        signal.signal(signal.SIGINT, before)
+
+
+def test_together_on_a_terminal_it_is_shown_as_it_happens(tmp_path):
+    began = time.monotonic()
+    shown, status = on_a_terminal(tmp_path, "--seconds", "5", "--together")
+    assert status == 0
+    assert time.monotonic() - began > 5
+    text = shown.decode()
+    for word in ("the keyboard leads: chord G", "key D major", "wren harp", "lark strings", "━", "◆", "Next:"):
+        assert word in text
+    assert text.rstrip().endswith("ear.")
+    assert (tmp_path / "demo-output/demo-together.svg").exists()
+
+
+def test_together_ctrl_c_leaves_nothing_half_written(tmp_path):
+    shown, status = on_a_terminal(tmp_path, "--seconds", "60", "--together", stop_after=b"the keyboard leads")
+    assert status == 130, shown[-2000:]
+    assert b"Traceback" not in shown
+    assert shown.count(b"\x1b[?25h") >= 1
+    assert list((tmp_path / "demo-output").iterdir()) == []
+
+
+@pytest.mark.parametrize("encoding", ["utf-8", "ascii"])
+def test_together_every_picture_fits_80_by_24_and_is_readable_without_colour(encoding):
+    page = io.TextIOWrapper(io.BytesIO(), encoding=encoding)
+    console = Console(file=page, width=80, height=24, force_terminal=True, no_color=True, legacy_windows=False)
+    screen = demo_together.Screen(console, demo_together.children(), 60)
+    screen.begin()
+    for i, note in enumerate(range(60, 80)):
+        screen.event("wren", i * NANOSECONDS // 4, "note_on", {"part": "harp", "note": note})
+    screen.event("", 0, "chord", {"name": "F#m7b5/A"})
+    screen.event("robin", 0, "press", {"input": "head", "zone": 8})
+    screen.picture(NANOSECONDS)
+    picture = console.render_lines(screen._live.get_renderable(), pad=False)
+    screen.close()
+    lines = ["".join(segment.text for segment in line) for line in picture]
+    assert len(lines) < 24
+    assert max(map(len, lines)) <= 80
+    "\n".join(lines).encode(encoding)
 
 
 @pytest.mark.parametrize("act", demo.ACTS, ids=lambda act: act.child)

@@ -106,25 +106,31 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Let the children play, write the files, say where they are and what to try next."""
+    with contextlib.ExitStack() as stack:
+        interrupt = Interrupt(stack)
+        done = _run(args, interrupt)
+        interrupt.look()  # whatever it came in, and whatever came of that: Ctrl-C is what happened
+    return done
+
+
+def _run(args: argparse.Namespace, interrupt: Interrupt) -> int:
     console = Console(highlight=False)
     play = _one_after_another
     if args.together:
         from router.cli.demo_together import play_together as play  # noqa: PLC0415 - it is made of what stands here
-    with contextlib.ExitStack() as stack:
-        interrupt = Interrupt(stack)
-        try:
-            args.out.mkdir(parents=True, exist_ok=True)
-            files, then = play(args, console, interrupt)
-        except OSError as error:
-            place = "" if error.filename is None else f"{error.filename}: "  # a full disk has no name
-            print(f"router demo: {place}{(error.strerror or str(error)).lower()}", file=sys.stderr)
-            return 1
-        for what, path in files.written:
-            print(f"{what:7} {path}" if args.together else f"{what:6} {path}")
-        if files.no_sound:
-            print(f"\nNo sound file: {files.no_sound}")
-        print(f"\n{then}\n\n{CARE}", flush=True)
-        interrupt.look()
+    try:
+        args.out.mkdir(parents=True, exist_ok=True)
+        files, then = play(args, console, interrupt)
+    except OSError as error:
+        interrupt.look()  # what was broken off may fail as it ends
+        place = "" if error.filename is None else f"{error.filename}: "  # a full disk has no name
+        print(f"router demo: {place}{(error.strerror or str(error)).lower()}", file=sys.stderr)
+        return 1
+    for what, path in files.written:
+        print(f"{what:7} {path}" if args.together else f"{what:6} {path}")
+    if files.no_sound:
+        print(f"\nNo sound file: {files.no_sound}")
+    print(f"\n{then}\n\n{CARE}", flush=True)
     return 0
 
 

@@ -150,6 +150,9 @@ class Score:
 class Show(Protocol):
     """What the person sees. Times are nanoseconds from the beginning."""
 
+    def begin(self) -> None:
+        """Now it begins; what was begun needs ``close``."""
+
     def sample(self, name: str, sample: Sample, now: int) -> None:
         """A sample came."""
 
@@ -168,6 +171,8 @@ class Lines:
 
     def __init__(self, profiles: Mapping[str, Profile]) -> None:
         self._profiles = profiles
+
+    def begin(self) -> None:
         print(f"{textwrap.fill(STORY, WIDTH - 2)}\n")
 
     def sample(self, name: str, sample: Sample, now: int) -> None:
@@ -208,6 +213,8 @@ class Screen:
         self._chord = self._key = ""
         self._drawn = -FRAME
         self._live = Live(console=console, auto_refresh=False, transient=True)
+
+    def begin(self) -> None:
         self._live.start()
         self.picture(0)
 
@@ -273,6 +280,7 @@ def play_together(args: argparse.Namespace, console: Console, interrupt: Interru
         seconds = round(this.end / NANOSECONDS)
         show: Show = Screen(console, profiles, seconds) if live else Lines(profiles)
         stack.callback(show.close)
+        show.begin()
         score = _play(this, profiles, files, takers, show, pace=Pace(interrupt, waits=real_time))
         show.close()
         if live:
