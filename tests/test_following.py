@@ -393,6 +393,19 @@ def test_a_step_on_the_beat_of_a_new_chord_is_of_that_chord_and_what_was_due_bef
     assert [(w, m) for w, m in roomy.played if is_on(m.data)] == [(w, m) for w, m in own.played if is_on(m.data)]
 
 
+@pytest.mark.parametrize("order", ["up", "down", "as played"])
+@pytest.mark.parametrize("held", ["triad", "followed"])
+def test_what_waits_for_the_beat_on_which_the_key_changes_begins_in_the_new_one(held, order):
+    child = player(*HELD[held], ("arpeggio", {"rate": "1/8", "begin": "on the beat", "order": order}))
+    press(child, 900 * MILLISECOND)
+    child.follow(Music(3, SCALES["minor"], Fraction(60)), NANOSECONDS)
+    child.go_on(2900 * MILLISECOND)
+    notes = [message.data[1] % 12 for _, message in child.played if is_on(message.data)]
+    triad = {"up": [3, 6, 10], "down": [10, 6, 3], "as played": [3, 6, 10]}[order]
+    assert begun(child) == [NANOSECONDS + step * NANOSECONDS // 2 for step in range(4)]
+    assert notes == [*triad, triad[0]]
+
+
 def test_a_rule_of_others_is_told_of_a_key_too_and_only_of_what_is_new():
     told = []
 
