@@ -324,7 +324,7 @@ class Session:
         self.over = False
         """Whether it has been closed (for the writing thread)."""
         self._records, self._start = records, start
-        self._left_out: frozenset[str] = frozenset() if notes else _MUSIC
+        self._left_out: frozenset[str] = _OTHERS if notes else _OTHERS | _MUSIC
         self._started = False
         self._refused = self._said = 0  # as in BackgroundWriter
         self._log = _Log(path, about)
@@ -419,6 +419,8 @@ class Session:
 
 _MUSIC = frozenset({"note_on", "note_off", "control", "program", "chord"})
 """What was played, and not what the child did."""
+_OTHERS = frozenset({"heard"})
+"""What other children did: a child's log holds nobody else."""
 
 
 class _File:

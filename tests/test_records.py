@@ -158,6 +158,15 @@ def test_without_notes_what_was_played_is_left_out(tmp_path, said):
     assert [line["event"] for line in lines(one(tmp_path))] == ["start", "press", "release", "check", "end"]
 
 
+def test_what_was_heard_of_other_children_is_never_in_it(tmp_path, keeper):
+    session = keeper.begin("bed", "wren", "", 0)
+    for event in ("press", "heard", "note_on"):
+        session(S, event, {})
+    session.close(S)
+    keeper.close()
+    assert [line["event"] for line in lines(one(tmp_path))] == ["start", "press", "note_on", "check", "end"]
+
+
 # --- what the sensors said ----------------------------------------------------------------------------------------
 
 
