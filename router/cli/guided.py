@@ -31,8 +31,9 @@ from router.events import Found, Lost, PointerSample, PressureSample, Sample, Sw
 from router.files import replacing
 from router.fit import FitError
 from router.fit.guide import BACK, EFFORTS, LEAST, MARK, ON, Guide
-from router.inputs import Devices, by_device, open_input
+from router.inputs import Devices, by_device, open_input, wish_for
 from router.inputs.base import DeviceBusy, DeviceLost, DeviceMissing, Input, Stamped
+from router.inputs.shared import Sharing
 from router.inputs.terminal import TerminalInput
 from router.inputs.trace import TraceWriter
 from router.loop import Loop
@@ -131,6 +132,8 @@ class _Session:
         self._keys = {word: next(key for key in keys if key not in taken) for word, keys in _KEYS.items()}
         terminal = {f" {word}": TerminalKey(key) for word, key in self._keys.items()}
         groups = [group for group in by_device(wanted) if not any(each in own for each in group)]
+        sharing = Sharing()  # the next button may be a key of the same device
+        self._wishes = {(*group,): wish_for(sharing, "", group) for group in groups}
         self._loop = Loop(self._failed)
         stack.callback(self._loop.close)
         stack.callback(self._close)
@@ -169,7 +172,7 @@ class _Session:
 
     def _open(self, group: Devices) -> None:
         try:
-            self._inputs.append(open_input(group, self._loaded.types))
+            self._inputs.append(self._opened(group))
         except DeviceBusy as error:
             raise FitError(
                 str(error),
@@ -179,6 +182,9 @@ class _Session:
             raise FitError(
                 str(error), "Plug it in; router devices lists what is there. --practise needs none."
             ) from error
+
+    def _opened(self, group: Devices) -> Input:
+        return open_input(group, self._loaded.types, self._wishes[*group,])
 
     def _read(self, device: Input) -> None:
         try:
@@ -206,7 +212,7 @@ class _Session:
                 continue
             self._missing.remove(entry)
             try:
-                device = open_input(group, self._loaded.types)
+                device = self._opened(group)
             except DeviceMissing:
                 self._missing.append((now + AGAIN, group))
                 continue
