@@ -204,7 +204,7 @@ class Daemon:
         nothing to do is not asked: what one child plays costs the same beside fifteen others.
         """
         try:
-            self.ports.tick(now)
+            now = self.ports.tick(now)
         except Exception as error:  # noqa: BLE001 - whatever it is, the seats must play on
             self.fault(error)
         self._room_wakes(now)

@@ -97,24 +97,27 @@ class RoomPorts:
             times.append(0 if self._music is not self._room.beat.music else self._ticks.deadline() - EARLY)
         return earliest(times)
 
-    def tick(self, now: int) -> None:
+    def tick(self, now: int) -> int:
         """Our clock's messages that are due or will be at once, first of all in a pass: whatever comes before them is heard as jitter.
 
-        They are made ready first and then waited for, so that nothing is left to do when their time comes.
+        They are made ready first and then waited for, so that nothing is left to do when their time comes. Returns what time it is
+        then: what the children play on that beat is due too.
         """
         out = self._clock
         if out is None or out.there is None or (due := self._ticks.deadline()) > now + EARLY:
-            return
-        messages = [tuple(data) for data in self._ticks.wake(max(now, due))]
+            return now
+        now = max(now, due)
+        messages = [tuple(data) for data in self._ticks.wake(now)]
         until = min(due, clock.now() + EARLY)
         while clock.now() < until:
             pass
         for data in messages:
-            out.send(data, max(now, due))
+            out.send(data, now)
+        return now
 
     def wake(self, now: int) -> None:
         """What is due; the clock first."""
-        self.tick(now)
+        now = self.tick(now)
         out = self._clock
         if out is not None and out.there is not None and self._music is not self._room.beat.music:
             self._music = self._room.beat.music
