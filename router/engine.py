@@ -15,7 +15,7 @@ from __future__ import annotations
 
 import itertools
 from collections import deque
-from collections.abc import Callable, Hashable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Hashable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from types import MappingProxyType
@@ -338,12 +338,15 @@ class Engine:
         self._wake_due(now, out)
         return out + self._ledger.set_level(level, now)
 
-    def share_routes(self, routes: Iterable[Route], now: int) -> list[Message]:
+    def share_routes(self, routes: Collection[Route], now: int) -> list[Message]:
         """These are the channels on which other seats play as well, until this is called again (``router.channels.shared``).
 
-        Stopping silences no such channel as a whole, and the level goes into the velocity of each note there.
+        Stopping silences no such channel as a whole, and the level goes into the velocity of each note there. Nothing happens
+        if they are the same as before.
         """
-        out: list[Message] = []
+        routes, out = frozenset(routes), list[Message]()
+        if routes == self._ledger.shared:
+            return out
         self._wake_due(now, out)
         return out + self._ledger.share_routes(routes)
 

@@ -247,6 +247,11 @@ class Ledger:
             return []
         return [self._tell_volume(route, self._volume(route)) for route in self._routes if route not in self._shared]
 
+    @property
+    def shared(self) -> frozenset[Route]:
+        """The channels on which other seats play as well."""
+        return self._shared
+
     def share_routes(self, routes: Iterable[Route]) -> list[Message]:
         """From now on these are the channels on which other seats play as well; before, it may have been others.
 

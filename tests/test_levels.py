@@ -156,6 +156,16 @@ def test_sharing_without_levels_says_nothing():
     assert engine.share_routes([HERE], 1) == engine.share_routes([], 2) == []
 
 
+def test_what_is_said_again_of_shared_channels_disturbs_nobody():
+    """Another seat's swap tells everybody anew; what is due here comes in its own time."""
+    engine = Engine(plan())
+    engine.start(0)
+    engine.handle(SwitchSample("pad", True), 1)
+    due = engine.next_deadline()
+    assert engine.share_routes([], due + 1) == []
+    assert engine.next_deadline() == due
+
+
 @given(st.lists(st.one_of(st.floats(0, 1), st.integers(0, 127)), max_size=30), st.integers(1, 127))
 def test_no_volume_is_above_the_limit_whatever_level_and_profile_say(asked, limit):
     book = Ledger(Limits(volume=limit), Timers(), Memory())
