@@ -200,7 +200,7 @@ def test_ctrl_c_that_something_swallows_ends_it_all_the_same():
 
 @pytest.mark.parametrize("arguments", [["--seconds", "5"], ["--seconds", "5", "--together"]], ids=["alone", "together"])
 @pytest.mark.parametrize("place", ["write", "write and fail", "afterwards"])
-def test_ctrl_c_while_the_files_are_written_and_after_counts_too(arguments, place, tmp_path, monkeypatch):
+def test_ctrl_c_while_the_files_are_written_and_after_counts_too(arguments, place, tmp_path, monkeypatch, capsys):
     """Wherever it comes, and whatever swallows it there."""
     monkeypatch.chdir(tmp_path)
 
@@ -213,6 +213,7 @@ def test_ctrl_c_while_the_files_are_written_and_after_counts_too(arguments, plac
     monkeypatch.setattr(demo, "ready", lambda _device: (_ for _ in ()).throw(OutputError("no sound, for speed")))
     monkeypatch.setattr(*((MidiFile, "close") if place != "afterwards" else (demo, "print")), swallowed, raising=False)
     assert main(["demo", *arguments]) == 130
+    assert capsys.readouterr().err == ""  # nothing went wrong
     if place != "afterwards":
         assert list((tmp_path / "demo-output").iterdir()) == []
     assert signal.getsignal(signal.SIGINT) is signal.default_int_handler
