@@ -22,10 +22,10 @@ from router.companion import Companion
 from router.daemon import Daemon
 from router.devices import EvdevAxis, EvdevSwitch, MidiInDevice, MidiPressure, SerialDevice, TerminalKey
 from router.events import MidiSample, PressureSample, SwitchSample
-from router.inputs import evdev, open_input, terminal, wish_for
+from router.inputs import evdev, midi, open_input, terminal, wish_for
 from router.inputs.base import DeviceBusy, DeviceLost, DeviceMissing
 from router.inputs.evdev import Axis, Present
-from router.inputs.shared import Kind, Sharing, most
+from router.inputs.shared import Kind, Opened, Sharing, most
 from router.loop import Loop
 from router.names import Candidate, matches
 from router.ports import midi_system
@@ -568,6 +568,43 @@ def test_midi_ports_of_two_seats_are_told_apart_and_one_port_is_heard_by_all(pad
     assert room.samples("door") == []
 
 
+def test_of_two_keyboards_of_one_name_nobody_takes_the_others_when_his_own_is_away(room, monkeypatch):
+    """ALSA's names: the number at the end is in the name only while there are two of one name."""
+    ports = ["Keys:Keys MIDI 1 24:0", "Keys:Keys MIDI 1 28:0"]
+
+    class System:
+        name, alive = "alsa", True
+
+        def senders(self):
+            return ports
+
+    class Port(midi.Port):
+        def __init__(self, system, sender):
+            Opened.__init__(self)
+            self.system, self._sender, self._gone, self.dropped, self.description = system, sender, False, 0, sender
+            self._poke = os.eventfd(0)
+
+        join, leave = Opened.join, Opened.leave
+
+        def close(self):
+            os.close(self._poke)
+
+    system = System()
+    monkeypatch.setattr(midi, "midi_system", lambda: system)
+    monkeypatch.setattr(midi, "Port", Port)
+    room.wants("window", keys=MidiInDevice("Keys*")).wants("door", keys=MidiInDevice("Keys*"))
+    assert room.opens("window").description == "Keys:Keys MIDI 1 24:0"
+    assert room.opens("door").description == "Keys:Keys MIDI 1 28:0"
+    gone = ports.pop(0)
+    with pytest.raises(DeviceLost):
+        room.inputs["window"].look()
+    room.leaves("window", wanted=True)
+    room.inputs["door"].look()
+    assert "means only what others have" in str(room.refusal("window"))
+    ports.append(gone)
+    assert room.opens("window").description == gone
+
+
 @pytest.mark.usefixtures("jack_server")
 def test_the_same_controller_of_a_port_twice_is_refused(pad, room):  # noqa: F811
     pad("breath")
@@ -586,13 +623,15 @@ def test_a_midi_port_stays_open_for_whoever_comes_next_until_it_has_gone(pad, de
     first = pad("stays")
     room = Room(keep=True)
     room.wants("window", keys=MidiInDevice("stays*"))
-    room.opens("window")
+    opened = room.opens("window")._port
     ours = lambda: [name for name in midi_system().receivers() if "router-in" in name]  # noqa: E731
     (port,) = ours()
     before = descriptors()
     for _ in range(3):
         room.leaves("window")
+        brought = opened._brought
         first.send(0x90, 60, 1)  # nobody's
+        wait_until(lambda brought=brought: opened._brought > brought)
         room.wants("window", keys=MidiInDevice("stays*")).wants("door", clock=MidiInDevice("stays*", clock=True))
         room.opens("window")
         assert room.opens("door").wants_clock

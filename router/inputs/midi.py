@@ -189,7 +189,7 @@ def _open(wish: Wish) -> Port:
         raise DeviceBusy(str(error)) from error
     there = _there(system.senders(), wish.pattern)
     kind = Kind("MIDI input", "midi", "another message", partial(_means, there), _clash)
-    sender = there[wish.sharing.choose(wish, there, kind)].names[-1]
+    sender = wish.sharing.choose(wish, there, kind)
     before = wish.sharing.has_opened(sender)
     if isinstance(before, Port) and before.system is not system:  # a server has gone, and nobody has looked since
         before.over = True
@@ -225,12 +225,8 @@ def heard(name: str, device: MidiDevice, data: Sequence[int]) -> Sample | None:
 
 
 def _there(names: list[str], pattern: str) -> dict[str, Candidate]:
-    """The ports by their lasting names; the last name of each is its full one."""
-    found = {}
-    for candidate in candidates(names, pattern):
-        full = next(name for name in candidate.names if name in names)
-        found[candidate.name] = Candidate((*candidate.names, full), candidate.remark)
-    return found
+    """The ports by their full names: which number tells two of one name apart does not change when one of them goes."""
+    return {next(name for name in each.names if name in names): each for each in candidates(names, pattern)}
 
 
 def _means(there: Mapping[str, Candidate], devices: Mapping[str, MidiDevice], name: str) -> bool:
