@@ -22,7 +22,7 @@ Value = bool | float | list[float] | list[int]
 class InputStatus(TypedDict):
     """One input of a profile."""
 
-    type: str  # switch, pressure, pointer or midi
+    type: str  # switch, pressure, pointer, midi or listen
     device: str  # what it listens to: what was opened, or else what is looked for
     there: bool
     why: str  # why it is missing, or what is wrong with what it says; empty if all is well
