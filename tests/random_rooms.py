@@ -42,8 +42,10 @@ from router.units import NANOSECONDS
 from tests.random_chains import INPUTS, LIMITS, MUSIC, PROGRESSIONS, movement, parts
 from tests.state_machine import bomb
 
-FADER = 20
+FADER, FREEZE = 20, 67
 EAR = "ear"
+KEYS = ((0x90, 55, 80), (0x90, 59, 80), (0xB0, FREEZE, 80), (0xB0, FADER, 40))
+"""What the keyboard says."""
 TOGETHER = MidiPort("*Synth*")
 FAR_AWAY = RoomLimits(10**9, 10**9)
 """Limits that nobody meets."""
@@ -110,7 +112,7 @@ ROOMS = st.builds(
     MUSIC,
     st.sets(st.sampled_from([TEMPO, KEY, SCALE])).map(frozenset),
     PROGRESSIONS.filter(lambda progression: progression.advance is None and progression.follow is None),
-    st.sampled_from([None, Leading(freeze=67), Leading(chord=True, key=True)]),
+    st.sampled_from([None, Leading(freeze=FREEZE), Leading(chord=True, key=True)]),
     st.just(TurnPlan(NANOSECONDS // 2, NANOSECONDS, 2 * NANOSECONDS)),
     st.one_of(
         st.just(RoomLimits()),
@@ -264,8 +266,9 @@ class Game:
 
     def fitted(self, child: Child, plan: Plan) -> Plan:
         """The plan on channels that nobody else plays on, as far as there are any."""
-        others = [one for other in self.children if other.here and other is not child for one in used(other.plan, other.outputs, other.name)]  # fmt: skip
-        return assign(plan, child.outputs, taken=others).plan
+        others = [other for other in self.children if other.here and other is not child]
+        taken = [one for other in others for one in used(other.plan, other.outputs, other.name)]
+        return assign(plan, child.outputs, taken=taken).plan
 
     def share_routes(self) -> None:
         """Everybody knows which channels are not its own alone."""
@@ -371,7 +374,7 @@ class Game:
         room, now = self.room, self.now
         match what:
             case "key":
-                room.key(((0x90, 55 + 4 * which, 80), (0x80, 55 + 4 * which, 0), (0xB0, 67, 40 * which), (0xB0, FADER, 40 * which))[which], now)  # fmt: skip
+                room.key(KEYS[which], now)
             case "keyboard lost":
                 room.keyboard_lost(now)
             case "clock":
