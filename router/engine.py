@@ -197,7 +197,7 @@ class Engine:
             self._ledger
         ]  # whose a deadline is
         self._cuts = Alarm(self._timers, 0)
-        self._ended: list[Voice] = []  # by the limits of the room, and their rules have not been told yet
+        self._ended: list[Voice] = []  # they had to make room, and their rules have not been told yet
         self._inputs: dict[str, Conditioner] = {}
         self._hearers: dict[str, list[Conditioner]] = {}  # inputs that hear of others' presses, by source
         self._parts: list[_Part] = []
@@ -299,11 +299,14 @@ class Engine:
 
         Whatever keeps to the beat goes on in the new one; what sounds ends when its voice ends. What was due before ``now`` is
         played in the old music, what is due at ``now`` in the new one. A chord of the room goes before the profile's own
-        progression. It holds until the room says otherwise; ``start`` begins with a bar of its own.
+        progression. It holds until the room says otherwise; ``start`` begins with a bar of its own. Where the plan follows the
+        room's harmony alone, the beat stays its own.
         """
         out: list[Message] = []
         self._wake_due(now - 1, out)
         before, self._room_chord = self._music, music.chord
+        if self._plan.follows == {HARMONY}:
+            music = replace(music, tempo=before.tempo, beats=before.beats, origin=before.origin)
         beat = _beat(music) != _beat(before)
         if beat:
             self._harmony.beat_changed(music, now)
@@ -444,7 +447,8 @@ class Engine:
         if isinstance(owner, Ledger):
             voices, self._ended = self._ended, []
             for name, voice in voices:
-                self._cut(name, voice, now, out)
+                if not self._ledger.holds((name, voice)):  # of a chord there may be notes left
+                    self._cut(name, voice, now, out)
             return
         if isinstance(owner, deque):
             while owner:

@@ -143,8 +143,7 @@ class Ledger:
             messages.append(self._off(wire, part, now))
         elif len(self._sounding) >= limits.notes_at_once:  # the newest effort is heard, the oldest note makes room
             oldest = next(iter(self._sounding))
-            self._refused(now, part, oldest, "notes_at_once")
-            messages += self._silence(oldest, now)
+            messages += self._give_way(oldest, "notes_at_once", now)
         velocity = max(1, min(note.velocity, limits.velocity))
         if self._levelled and route in self._shared:
             velocity = max(1, round(velocity * self._level))
@@ -271,6 +270,10 @@ class Ledger:
         """The voices that hold a note, by part."""
         note = self._sounding.get(wire)
         return () if note is None else tuple(note.holders)
+
+    def holds(self, voice: Voice) -> bool:
+        """Whether a voice holds any note."""
+        return voice in self._held
 
     def expire(self, wire: Wire, now: int) -> list[Message]:
         """A note has sounded as long as it may, or as long as it must after its voice has gone: end it, whoever holds it."""

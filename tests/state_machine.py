@@ -415,6 +415,8 @@ class Session(RuleBasedStateMachine):
             elif status == 0x80:
                 assert (channel, first) in self.on, "a note-off for a note that is not on"
                 del self.on[channel, first]
+                if channel == LATCH:  # whatever ended it, it is off: the next press is heard
+                    self.latched = None
             else:
                 assert status == 0xB0
                 assert first < 120 or second == 0

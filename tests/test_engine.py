@@ -510,6 +510,25 @@ def test_a_lost_input_is_released_latched_or_not(rules):
     assert len(player.engine.sounding) >= 1
 
 
+@pytest.mark.parametrize("chord", [False, True])
+def test_a_latched_note_that_had_to_make_room_is_off_so_the_next_press_is_heard(chord):
+    """Of a latched chord only what is left makes it one that is on still."""
+    held = [rule("latch"), rule("note"), *([rule("chord", kind="fifth")] if chord else [])]
+    player = VirtualTime(
+        plan(part(*held, sources=("pad",)), part(rule("note"), sources=("keys",)), limits=Limits(notes_at_once=2))
+    )
+    player.give(0, down())
+    player.give(100 * MILLISECOND, up())
+    for number in range(1 if chord else 2):
+        player.give((200 + 100 * number) * MILLISECOND, key(70 + number))
+    assert (("out", 1, 60) in player.engine.sounding) is False
+    player.give(NANOSECONDS, down())
+    pressed = [when for when, message in player.played if message.data[0] == 0x90 and message.data[1] == 60]
+    assert (NANOSECONDS in pressed) is not chord  # the fifth sounds on, and this press ends it
+    player.give(2 * NANOSECONDS, up())
+    player.stop()
+
+
 def test_another_input_lost_does_not_touch_a_part_that_does_not_listen_to_it():
     player = VirtualTime(plan(part(rule("note"), sources=("pad",))))
     player.give(0, down())
