@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 
 from router.events import Message, Route
 from router.midi import DRUM_CHANNEL, NOTE_OFF, NOTE_ON, PROGRAM_CHANGE, program_number
@@ -23,13 +23,16 @@ LOUDNESS = 55
 _SOUND = program_number("vibraphone")
 
 
-def route(used: Iterable[Route]) -> Route | None:
-    """Where to play it: the output of the first part, on the highest channel that no part uses; None if all are used."""
+def route(used: Iterable[Route], others: Collection[int] = ()) -> Route | None:
+    """Where to play it: the output of the first part, on the highest channel that no part uses; None if all are used.
+
+    ``others``: the channels of other seats, 1 to 16, wherever they are.
+    """
     routes = [*used]
     if not routes:
         return None
     output = routes[0].output
-    taken = {DRUM_CHANNEL, *(route.channel for route in routes if route.output == output)}
+    taken = {DRUM_CHANNEL, *others, *(route.channel for route in routes if route.output == output)}
     free = next((channel for channel in range(16, 0, -1) if channel not in taken), None)
     return None if free is None else Route(output, free)
 

@@ -12,7 +12,7 @@ Invariants:
 from __future__ import annotations
 
 from collections import Counter, deque
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Collection, Iterable, Sequence
 from operator import itemgetter
 from typing import Any
 
@@ -353,10 +353,10 @@ class Seat:
 
     # --- what leaves ------------------------------------------------------------------------------------------
 
-    def play_motif(self, notes: Sequence[int], now: int) -> None:
-        """A few soft notes for whoever is in the room: not the child's, and on a channel that no part plays on."""
+    def play_motif(self, notes: Sequence[int], now: int, others: Collection[int] = ()) -> None:
+        """A few soft notes for whoever is in the room: not the child's, and on a channel that no part, and none of the ``others``, plays on."""
         self._end_motif()
-        route = motif.route(part.route for part in self.profile.plan.parts)
+        route = motif.route((part.route for part in self.profile.plan.parts), others)
         if route is not None and not self.muted:
             loudest = self.profile.plan.limits.velocity
             self._motif.extend((now + after, message) for after, message in motif.messages(notes, route, loudest))

@@ -276,7 +276,9 @@ class Service:
 
     def _motif(self, place: _Place, notes: tuple[int, ...]) -> None:
         if self.configuration.motif and place.seat is not None:
-            place.seat.play_motif(notes, clock.now())
+            others = [one.channel for other in self._places.values() if other is not place for one in _used(other)]
+            others += [one.channel for one in self._of_the_keyboard()]
+            place.seat.play_motif(notes, clock.now(), others)
 
     def _step(self, place: _Place, steps: int) -> None:
         """So many places further in the seat's list."""
