@@ -269,6 +269,11 @@ class Held:
         holding = self._held.pop(cause, None)
         return NoteOff(cause if holding is None else holding.voice)
 
+    def pass_on(self, off: NoteOff) -> NoteOff:
+        """The same for a rule between notes and notes: the end as it came, or that of the voice that the cause has here."""
+        holding = self._held.pop(off.voice, None)
+        return off if holding is None else NoteOff(holding.voice)
+
     def anew(self) -> list[Event]:
         """All that is held, where it is now made of other notes: what follows it never rests between."""
         events: list[Event] = []

@@ -95,7 +95,7 @@ class Chord(Rule):
 
     def note_off(self, off: NoteOff, now: int) -> Events:
         if not self._follow:
-            return (self._held.end(off.voice),)
+            return (self._held.pass_on(off),)
         own, _ = self._following.pop(off.voice, (off.voice, []))
         return (NoteOff(own),)
 

@@ -55,7 +55,7 @@ class ScaleLock(Rule):
         return self._held.begin(note.voice, lambda: [note.at(self._fitting(note.pitch))], note.instead)
 
     def note_off(self, off: NoteOff, now: int) -> Events:
-        return (self._held.end(off.voice),)
+        return (self._held.pass_on(off),)
 
     def music_changed(self, now: int) -> Events:
         return self._held.anew()
