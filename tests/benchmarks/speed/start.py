@@ -24,7 +24,7 @@ def measure(quick: bool) -> Result:
     from parts import Listener, Sensor, until
     from soaking import jack_running
 
-    rounds = 3 if quick else 20
+    rounds = 3 if quick else 12
     taken: dict[str, list[float]] = {"ready": [], "first note": [], "imports": [], "python alone": []}
     with jack_running("speed-start"), tempfile.TemporaryDirectory() as name:
         folder = Path(name)

@@ -35,6 +35,8 @@ class Wire:
 def mido_ports() -> tuple[Any, Any]:
     """An input and an output of mido's own backend, with nothing behind them."""
     incoming, outgoing = backend.Input.__new__(backend.Input), backend.Output.__new__(backend.Output)
+    for port in (incoming, outgoing):
+        port.closed, port._lock = True, threading.RLock()  # they close themselves in the end
     incoming._queue, incoming._callback = backend.ParserQueue(), None
     outgoing._send_lock, outgoing._rt = threading.RLock(), Wire()
     return incoming, outgoing
