@@ -10,6 +10,7 @@ ours that held the interpreter.
 from __future__ import annotations
 
 import array
+import gc
 import time
 from pathlib import Path
 from typing import Any
@@ -45,7 +46,9 @@ class Watched:
     def __init__(self, poll: Any, folder: Path) -> None:
         self._poll, self._folder = poll, folder
         self._since = self._worked = 0
-        self.away, self.work = array.array("q"), array.array("q")
+        self.away, self.work, self.collections = (array.array("q") for _ in range(3))
+        self._collecting = 0
+        gc.callbacks.append(self._collects)
 
     def poll(self, *arguments: Any) -> Any:
         if self._since:
@@ -56,9 +59,16 @@ class Watched:
         return ready
 
     def close(self) -> None:
-        (self._folder / "router.away").write_bytes(self.away.tobytes())
-        (self._folder / "router.work").write_bytes(self.work.tobytes())
+        gc.callbacks.remove(self._collects)
+        for name, times in (("away", self.away), ("work", self.work), ("collections", self.collections)):
+            (self._folder / f"router.{name}").write_bytes(times.tobytes())
         self._poll.close()
+
+    def _collects(self, phase: str, _info: dict[str, int]) -> None:
+        if phase == "start":
+            self._collecting = clock.now()
+        else:
+            self.collections.append(clock.now() - self._collecting)
 
     def __getattr__(self, name: str) -> Any:
         return getattr(self._poll, name)
@@ -74,7 +84,7 @@ def measure(quick: bool) -> Result:
     events = 50_000 if quick else 1_000_000
     for fifo in (False, True) if may_have_priority() else (False,):
         how = ", SCHED_FIFO" if fifo else ""
-        away, work, swaps = _run(events, fifo)
+        away, work, collections, swaps = _run(events, fifo)
         # The first passes open devices, and the last ones close them: nobody plays then.
         playing = slice(3, -3)
         found = result.add(f"a pass{how}", [each / 1000 for each in away[playing]])
@@ -83,6 +93,8 @@ def measure(quick: bool) -> Result:
         result.targets.append(Target(f"the longest pass, processor time{how}", wanted, ours["max"], "µs"))
         if fifo:
             result.targets.append(Target(f"the longest pass{how}", wanted, found["max"], "µs"))
+        if collections:
+            result.add(f"a collection of garbage{how}", [each / 1000 for each in collections])
         beyond = sum(each > wanted * 1000 for each in away[playing])
         result.remarks.append(
             f"{events:,} events in {len(away):,} passes, {swaps} swaps{how}: {beyond} passes longer than {wanted / 1000:g} ms."
@@ -90,7 +102,8 @@ def measure(quick: bool) -> Result:
     return result
 
 
-def _run(events: int, fifo: bool) -> tuple[array.array[int], array.array[int], int]:
+def _run(events: int, fifo: bool) -> tuple[array.array[int], array.array[int], array.array[int], int]:
+    """How long each pass took, its processor time, how long each collection of garbage took, and how many swaps there were."""
     with world() as here:
         here.watched()
         texts = [profile(rules, MORE).replace("outputs:", f"{PART}outputs:") for rules in (5, 10)]
@@ -123,8 +136,8 @@ def _run(events: int, fifo: bool) -> tuple[array.array[int], array.array[int], i
         time.sleep(1)
         player.ended()
         found = []
-        for name in ("away", "work"):
+        for name in ("away", "work", "collections"):
             times = array.array("q")
             times.frombytes((here.folder / f"router.{name}").read_bytes())
             found.append(times)
-        return found[0], found[1], swaps
+        return found[0], found[1], found[2], swaps
