@@ -26,7 +26,7 @@ import pytest
 from rich.console import Console
 
 from router import profile
-from router.cli import demo, demo_together, main
+from router.cli import demo, demo_together, main, stage
 from router.cli.meters import ASCII, BLOCKS, Roll, meter, signs_for
 from router.events import PointerSample, PressureSample
 from router.outputs.base import OutputError
@@ -189,7 +189,7 @@ def test_ctrl_c_gives_the_terminal_back_and_leaves_nothing_half_written(tmp_path
 
 def test_ctrl_c_that_something_swallows_ends_it_all_the_same():
     with contextlib.ExitStack() as stack:
-        pace = demo.Pace(demo.Interrupt(stack), waits=True)
+        pace = stage.Pace(stage.Interrupt(stack), waits=True)
         pace.begin()
         with contextlib.suppress(KeyboardInterrupt):  # as a destructor does
             signal.raise_signal(signal.SIGINT)
@@ -210,7 +210,7 @@ def test_ctrl_c_while_the_files_are_written_and_after_counts_too(arguments, plac
         if place == "write and fail":
             raise OSError(errno.ENOSPC, "No space left on device")
 
-    monkeypatch.setattr(demo, "ready", lambda _device: (_ for _ in ()).throw(OutputError("no sound, for speed")))
+    monkeypatch.setattr(stage, "ready", lambda _device: (_ for _ in ()).throw(OutputError("no sound, for speed")))
     monkeypatch.setattr(*((MidiFile, "close") if place != "afterwards" else (demo, "print")), swallowed, raising=False)
     assert main(["demo", *arguments]) == 130
     assert capsys.readouterr().err == ""  # nothing went wrong
@@ -224,7 +224,7 @@ def test_ctrl_c_that_is_ignored_stays_ignored():
     before = signal.signal(signal.SIGINT, signal.SIG_IGN)
     try:
         with contextlib.ExitStack() as stack:
-            interrupt = demo.Interrupt(stack)
+            interrupt = stage.Interrupt(stack)
             signal.raise_signal(signal.SIGINT)
             interrupt.look()
         assert signal.getsignal(signal.SIGINT) is signal.SIG_IGN

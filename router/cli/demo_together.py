@@ -22,8 +22,8 @@ from rich.text import Text
 
 from router import profile
 from router.cli import piece
-from router.cli.demo import FRAME, HEIGHT, TAIL, WIDTH, Files, Interrupt, Pace, said, speaker
 from router.cli.meters import COLOURS, Meter, Roll, meter, signs_for
+from router.cli.stage import FRAME, HEIGHT, TAIL, WIDTH, Files, Interrupt, Pace, said, speaker
 from router.conditioning.base import Conditioner
 from router.conditioning.pointer import PointerConditioner
 from router.conditioning.pressure import PressureConditioner
