@@ -317,6 +317,9 @@ outputs:
 """
 
 
+SILENCED = [(0x82, 48, 0), (0xB0, 64, 0), (0xB0, 123, 0), (0xB0, 120, 0)]
+
+
 class Synth:
     """A MIDI port that keeps what it hears; without ``of`` it is a port of its own, else it is connected to that one."""
 
@@ -360,9 +363,8 @@ def test_a_synth_that_is_switched_on_after_the_router_is_found(jack_server, tmp_
             opened.append(synth)
             running.until(lambda synth=synth: (0xC2, 12) in synth.heard)
             if turn == 1:
-                silenced = [(0x82, 48, 0), (0xB0, 64, 0), (0xB0, 123, 0), (0xB0, 120, 0)]
                 # While clients come, JACK has brought one message twice.
-                running.until(lambda: [*dict.fromkeys(listener.heard[1:])][:4] == silenced)
+                running.until(lambda: [*dict.fromkeys(listener.heard[1:])][:4] == SILENCED)
             running.press("left", False)
             running.press("left")
             running.until(lambda synth=synth: (0x92, 48, 80) in synth.heard)
