@@ -429,7 +429,7 @@ _SHAPES = (
     _shape("a device found again", '{"t": 0.12, "input": "pad", "found": true}', "found"),
     _shape("a mark", '{"t": 0.12, "mark": "cue"}', "mark"),
 )
-_WRITTEN = {shape.keys: shape for shape in _SHAPES}
+_WRITTEN = {shape.keys: shape for shape in reversed(_SHAPES)}  # of a pointer, which has two, the first
 _BY_TYPE = {shape.type: shape for shape in _SHAPES if shape.type}
 _WRITTEN_AS = {"listen": "midi"}
 """Types of inputs whose samples are those of another."""
