@@ -143,4 +143,19 @@ def test_a_port_of_our_own_is_stale_for_whom_the_wanted_one_has_come(jack_server
     assert not waits.stale()
     waits.close()
     found.close()
+    assert outputs.if_open("harp", MidiPort("nobody has this:*")) is not None  # for who comes next
+    outputs.if_open("harp", MidiPort("nobody has this:*")).close()
+    outputs.open("harp", MidiPort(f"{synth.client}:*"))
+    assert outputs.if_open("harp", MidiPort("nobody has this:*")) is not None  # one holds it still
+    outputs.close()
+
+
+def test_a_port_of_our_own_that_nobody_holds_goes_when_the_wanted_one_has_come(jack_server, part):  # noqa: ARG001 - as above
+    outputs = SharedOutputs(lambda output: output)
+    synth = part(Listener)
+    outputs.open("harp", MidiPort("nobody has this:*")).close()
+    found = outputs.open("harp", MidiPort(f"{synth.client}:*"))
+    assert outputs.if_open("harp", MidiPort("nobody has this:*")) is None
+    assert not found.own
+    found.close()
     outputs.close()

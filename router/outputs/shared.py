@@ -37,7 +37,7 @@ class SharedOutputs:
         self._keep = keep
         self._open: dict[Hashable, _Open] = {}  # those that were held last come last
 
-    def open(self, name: str, device: OutputDevice) -> Output:
+    def open(self, name: str, device: OutputDevice) -> Held:
         """The output that ``device`` describes, for one holder, who closes it; ``name`` as in the profile.
 
         Raises:
@@ -46,9 +46,13 @@ class SharedOutputs:
         for gone in [gone for gone, one in self._open.items() if not one.output.present()]:
             self._drop(gone)  # first, as JACK's library knows no new server while a client of the old one is left
         key = _key(name, device)
-        return self._hold(key, self._open.get(key) or _Open(self._keep(open_output(name, device))), device)
+        held = self._hold(key, self._open.get(key) or _Open(self._keep(open_output(name, device))), device)
+        if not held.own:  # what was wanted has come, so nobody needs a port of ours in its place
+            for idle in [idle for idle, one in self._open.items() if not one.holders and _own(one.output)]:
+                self._drop(idle)
+        return held
 
-    def if_open(self, name: str, device: OutputDevice) -> Output | None:
+    def if_open(self, name: str, device: OutputDevice) -> Held | None:
         """The same if somebody has opened it already, else None."""
         try:
             key = _key(name, device)
@@ -57,7 +61,7 @@ class SharedOutputs:
         one = self._open.get(key)
         return self._hold(key, one, device) if one is not None and one.output.present() else None
 
-    def _hold(self, key: Hashable, one: _Open, device: OutputDevice) -> Output:
+    def _hold(self, key: Hashable, one: _Open, device: OutputDevice) -> Held:
         one.holders += 1
         self._open.pop(key, None)
         self._open[key] = one
@@ -121,10 +125,14 @@ class Held(Output):
     def present(self) -> bool:
         return self._output.present()
 
+    @property
+    def own(self) -> bool:
+        """Whether this is a port of our own, as what was wanted was not there."""
+        return _own(self._output)
+
     def stale(self) -> bool:
         """Whether what this holder wanted has come: it may be another than what the others want."""
-        place = self.place
-        if not isinstance(self._device, MidiPort) or place is None or place.port:
+        if not isinstance(self._device, MidiPort) or not self.own:
             return self._output.stale()
         return bool(address("", self._device)[1])
 
@@ -132,6 +140,10 @@ class Held(Output):
         if self._held:
             self._held = False
             self._shared.give_back(self._key, self._one, self._failed)
+
+
+def _own(output: Output) -> bool:
+    return output.place is not None and not output.place.port
 
 
 def _key(name: str, device: OutputDevice) -> Hashable:
