@@ -14,6 +14,7 @@ Example::
 from __future__ import annotations
 
 from collections.abc import Hashable, Mapping
+from dataclasses import replace
 from typing import Any, ClassVar
 
 from router.events import NoteOff, NoteOn
@@ -92,7 +93,11 @@ class Drone(Rule):
             self._sounds() == self._pitches and not (self._follow and self.context.music.chord != self._chord)
         ):
             return ()
-        return [*self._end(), *self._begin(now)]
+        before, ended = self._voice, self._end()
+        begun = self._begin(now)
+        if self.context.repeated:  # what is repeated from now on takes the old one's place, before that ends
+            return [*(replace(note, instead=before) for note in begun), *ended]
+        return [*ended, *begun]
 
     def wake(self, now: int, tag: Hashable) -> Events:
         return self._end()
