@@ -141,3 +141,11 @@ class Share:
         """From now on it counts for itself alone, in the same limits."""
         self._balance = Balance(self._balance.limits)
         self._balance.notes, self._balance.velocity = self.notes, self.velocity
+        self.oldest, self.give_way = (
+            int,
+            _nothing,
+        )  # no ring with its ledger and its seat: nobody looks for those while it plays
+
+
+def _nothing(_now: int) -> None:
+    """Nobody gives way any more."""

@@ -162,6 +162,66 @@ _Note = tuple[Conditioner, MidiSample]
 """A note of a part, begun or ended, for an input that hears it."""
 
 
+class _Ended:
+    """Voices whose notes had to make room: their rules are told after the present event, which may be in the middle of theirs.
+
+    Like ``_Overhearing`` it knows nothing of the engine: what refers to itself in a ring stays in memory until somebody looks
+    for such rings, and while it plays nobody does.
+    """
+
+    def __init__(self, alarm: Alarm) -> None:
+        self.alarm = alarm
+        self.voices: list[Voice] = []
+
+    def add(self, voice: Voice, now: int) -> None:
+        """One more."""
+        self.voices.append(voice)
+        self.alarm.at(now)
+
+    def clear(self) -> None:
+        """Nobody need be told."""
+        self.voices.clear()
+        self.alarm.cancel()
+
+
+class _Overhearing:
+    """What the ledger tells, passed on; and the notes of it for the inputs that hear a part, after the present event.
+
+    A note's end goes to whoever was told of its beginning: where parts share a channel, another part may have ended it.
+    """
+
+    def __init__(self, observe: Observe) -> None:
+        self.ears: dict[str, list[Conditioner]] = {}  # inputs that hear a part of this engine, by part
+        self.notes: deque[_Note] = deque()
+        self.alarm: Alarm | None = None
+        self._observe = observe
+        self._told_on: dict[Wire, list[Conditioner]] = {}  # who was told of a note that is on
+
+    def tell(self, now: int, event: str, fields: dict[str, Any]) -> None:
+        """As ``Observe``."""
+        self._observe(now, event, fields)
+        if event not in ("note_on", "note_off"):
+            return
+        wire = (fields["output"], fields["channel"], fields["note"])
+        if event == "note_on":
+            status, ears = NOTE_ON, self.ears.get(fields["part"], [])
+            if ears:
+                self._told_on[wire] = ears
+        else:
+            status, ears = NOTE_OFF, self._told_on.pop(wire, [])
+        data = (status | fields["channel"] - 1, fields["note"], fields["velocity"])
+        self.notes.extend((conditioner, MidiSample(conditioner.name, data)) for conditioner in ears)
+        if ears and self.alarm is not None:
+            self.alarm.at(now)
+
+    def clear(self) -> None:
+        """Nobody need be told."""
+        self._told_on.clear()
+        self.notes.clear()
+        if self.alarm is not None:
+            self.alarm.cancel()
+
+
 @dataclass(slots=True)
 class _Step:
     """A rule at work, with its methods looked up by the type of event."""
@@ -188,16 +248,16 @@ class Engine:
         self._timers = Timers()
         if rings := plan.ring:
             raise ValueError(f"parts hear one another in a ring: {' > '.join(rings)}")
-        self._ears: dict[str, list[Conditioner]] = {}  # inputs that hear a part of this engine, by part
         hears = any(not listens.seat for listens in plan.listens.values())
-        self._ledger = Ledger(plan.limits, self._timers, self._overhear if hears else observe, share, self._cut_soon)
+        self._overhearing = _Overhearing(observe)
+        self._ended = _Ended(Alarm(self._timers, 0))
+        told = self._overhearing.tell if hears else observe
+        self._ledger = Ledger(plan.limits, self._timers, told, share, self._ended.add)
         self._new_voice = itertools.count(1).__next__
         self._shared: dict[str, Any] = {}  # between rules, by agreement among them
         self._owners: list[Conditioner | Harmony | Ledger | deque[_Note] | tuple[_Part, int]] = [
             self._ledger
         ]  # whose a deadline is
-        self._cuts = Alarm(self._timers, 0)
-        self._ended: list[Voice] = []  # they had to make room, and their rules have not been told yet
         self._inputs: dict[str, Conditioner] = {}
         self._hearers: dict[str, list[Conditioner]] = {}  # inputs that hear of others' presses, by source
         self._parts: list[_Part] = []
@@ -211,11 +271,9 @@ class Engine:
                 self._hearers.setdefault(source, []).append(conditioner)
         for name, listens in plan.listens.items():
             if listens.part is not None and not listens.seat and name in self._inputs:
-                self._ears.setdefault(listens.part, []).append(self._inputs[name])
-        self._overheard: deque[_Note] = deque()  # what parts have played, and those that hear them were not told yet
-        self._hearing = Alarm(self._timers, len(self._owners))
-        self._owners.append(self._overheard)
-        self._told_on: dict[Wire, list[Conditioner]] = {}  # who was told of a note that is on
+                self._overhearing.ears.setdefault(listens.part, []).append(self._inputs[name])
+        self._overhearing.alarm = Alarm(self._timers, len(self._owners))
+        self._owners.append(self._overhearing.notes)
         self._harmony = Harmony(plan.progression, Alarm(self._timers, len(self._owners)))
         self._owners.append(self._harmony)
         self._room_chord: Chord | None = None  # goes before the progression's
@@ -279,8 +337,6 @@ class Engine:
         """Let everything go and silence every channel in use. The engine can be used again afterwards."""
         out: list[Message] = []
         self._ended.clear()
-        self._cuts.cancel()
-        self._told_on.clear()
         for part in self._parts:
             self._let_go(part, now, out)
         for conditioner in self._inputs.values():
@@ -289,8 +345,7 @@ class Engine:
         self._harmony.stop()
         self._play_in(self._music)
         out += self._ledger.all_off(now)
-        self._overheard.clear()
-        self._hearing.cancel()
+        self._overhearing.clear()
         self._observe(now, "stop", {})
         return out
 
@@ -445,7 +500,7 @@ class Engine:
             self._gestures(owner.wake(now, tag), now, out)
             return
         if isinstance(owner, Ledger):
-            voices, self._ended = self._ended, []
+            voices, self._ended.voices = self._ended.voices, []
             for name, voice in voices:
                 if not self._ledger.holds((name, voice)):  # of a chord there may be notes left
                     self._cut(name, voice, now, out)
@@ -461,31 +516,6 @@ class Engine:
             return
         part, step = owner
         self._from_rule(part, step, lambda rule: rule.wake(now, tag), now, out)
-
-    def _overhear(self, now: int, event: str, fields: dict[str, Any]) -> None:
-        """What the ledger tells: the inputs that hear a part are told after the present event.
-
-        A note's end goes to whoever was told of its beginning: where parts share a channel, another part may have ended it.
-        """
-        self._observe(now, event, fields)
-        if event not in ("note_on", "note_off"):
-            return
-        wire = (fields["output"], fields["channel"], fields["note"])
-        if event == "note_on":
-            status, ears = NOTE_ON, self._ears.get(fields["part"], [])
-            if ears:
-                self._told_on[wire] = ears
-        else:
-            status, ears = NOTE_OFF, self._told_on.pop(wire, [])
-        data = (status | fields["channel"] - 1, fields["note"], fields["velocity"])
-        self._overheard.extend((conditioner, MidiSample(conditioner.name, data)) for conditioner in ears)
-        if ears:
-            self._hearing.at(now)
-
-    def _cut_soon(self, voice: Voice, now: int) -> None:
-        """The rules are told after the present event: it may be this engine's own, in the middle of its rules."""
-        self._ended.append(voice)
-        self._cuts.at(now)
 
     def _cut(self, name: str, voice: int, now: int, out: list[Message]) -> None:
         """Tell a part's rules that a limit has ended a voice."""

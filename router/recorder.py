@@ -135,13 +135,14 @@ class BackgroundWriter:
         except queue.Full:
             self._refused += 1
 
-    def close(self) -> None:
-        """Write what is left, within ``LAST_WAIT``; the file is the caller's to close."""
+    def close(self) -> bool:
+        """Write what is left, within ``LAST_WAIT``, and say whether it was; then the file is the caller's to close."""
         try:
             self._queue.put(None, timeout=LAST_WAIT)
         except queue.Full:
-            return
+            return False
         self._thread.join(LAST_WAIT)
+        return not self._thread.is_alive()
 
     def _write(self) -> None:
         while (line := self._queue.get()) is not None:

@@ -6,12 +6,14 @@ a change is meant, run ``python tests/test_shipped_profiles.py`` and read what c
 
 from __future__ import annotations
 
+import gc
 from dataclasses import replace
 from pathlib import Path
 
 import mido
 import pytest
 
+from router.balance import Balance, RoomLimits
 from router.conditioning.pressure import PressureConditioner
 from router.engine import HARMONY, TEMPO, Engine
 from router.events import Lost, MidiSample, PointerSample, PressureSample, Sample, SwitchSample
@@ -53,6 +55,32 @@ def test_some_take_part_in_a_room_and_say_so_in_words():
     }
     for name in ("heron", "jay", "wagtail"):
         assert "the room" in (shipped() / f"{name}.yaml").read_text(encoding="utf-8")
+
+
+@pytest.mark.parametrize("path", PROFILES, ids=lambda path: path.stem)
+def test_what_has_played_leaves_nothing_for_the_collector(path):
+    """The daemon keeps the collector away from what it has looked at once, so a ring would stay for ever: one a swap."""
+    profile = load(path)
+    balance = Balance(RoomLimits())
+
+    def played():
+        engine = Engine(profile.plan, lambda *_: None, balance.share("bed", lambda _now: None))
+        engine.start(0)
+        for at, sample in movements(profile):
+            engine.handle(sample, at)
+        engine.follow(replace(profile.plan.music, tonic=1), 600 * NANOSECONDS)
+        engine.stop(900 * NANOSECONDS)
+
+    played()
+    gc.collect()
+    gc.disable()
+    try:
+        played()
+        balance.give_back("bed")
+        found = gc.collect()
+    finally:
+        gc.enable()
+    assert found == 0
 
 
 @pytest.mark.parametrize("name", ["heron", "jay"])

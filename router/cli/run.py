@@ -9,12 +9,13 @@ from __future__ import annotations
 import argparse
 import contextlib
 import logging
+import os
 import platform
 import signal
 import sys
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any, cast
+from typing import Any, TextIO, cast
 
 from router import configuration, profile
 from router.devices import TerminalKey
@@ -120,12 +121,27 @@ def _log(verbose: bool, stack: contextlib.ExitStack) -> tuple[Any, Callable[[], 
     """The daemon's own log, on standard error, written by a thread of its own; and how many of its lines are missing."""
     from router.recorder import BackgroundWriter  # noqa: PLC0415 - as above
 
-    writer = BackgroundWriter(sys.stderr, lambda missing: f"({missing} lines did not fit and are missing here)\n")
-    stack.callback(writer.close)
+    file = _standard_error()
+    writer = BackgroundWriter(file, lambda missing: f"({missing} lines did not fit and are missing here)\n")
+
+    def close() -> None:
+        if writer.close() and file is not sys.stderr:
+            with contextlib.suppress(OSError):  # whoever read it has gone
+                file.close()
+
+    stack.callback(close)
     log = _logger(lambda text: writer.put(lambda: text + "\n"), verbose)
     for out in installed().left_out:
         log.warning("rule_left_out", origin=out.origin, why=out.why)
     return log, lambda: writer.lost
+
+
+def _standard_error() -> TextIO:
+    """Standard error as a file of its own: Python flushes sys.stderr as it ends, and would wait for a thread that waits for its reader."""
+    try:
+        return os.fdopen(os.dup(sys.stderr.fileno()), "w", encoding=sys.stderr.encoding, errors="backslashreplace")
+    except (AttributeError, OSError):  # somebody has put another object there
+        return sys.stderr
 
 
 def _ready(how_to_play: str) -> None:

@@ -155,6 +155,7 @@ class Sharing:
         """The device as it is open already, or opened now."""
         opened = self.has_opened(path)
         if opened is None:
+            self._opened = {at: one for at, one in self._opened.items() if not one.over}
             opened = self._opened[path] = make()
             opened.later, opened.stays = self.later, self.keep and opened.may_stay
         return cast("AnyOpened", opened)
