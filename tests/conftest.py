@@ -11,6 +11,7 @@ import contextlib
 import gc
 import os
 import select
+import signal
 import subprocess
 import sys
 import tempfile
@@ -30,6 +31,11 @@ no server of another name starts any more."""
 
 STARTING = 30.0
 """Seconds the server may take to answer; it takes about one."""
+
+if (
+    signal.getsignal(signal.SIGINT) is signal.SIG_IGN
+):  # begun in the background by a shell: what is started here must heed Ctrl-C
+    signal.signal(signal.SIGINT, signal.default_int_handler)
 
 
 def server_answers() -> bool:

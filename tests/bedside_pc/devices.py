@@ -176,6 +176,8 @@ class UsbSynth:
             self.sounding.clear()
             self.heard.clear()
         listener = self._machine.start("python3 -S -u /usr/local/lib/test-link/listen.py")
+        if listener.lines.get(timeout=ANSWERING) is None:  # what is sent before it listens would be lost
+            raise GuestFailed("nobody listens at the synth's end")
         threading.Thread(target=self._listen, args=[listener], daemon=True).start()
 
     def plug(self) -> None:
