@@ -32,10 +32,11 @@ no server of another name starts any more."""
 STARTING = 30.0
 """Seconds the server may take to answer; it takes about one."""
 
-if (
-    signal.getsignal(signal.SIGINT) is signal.SIG_IGN
-):  # begun in the background by a shell: what is started here must heed Ctrl-C
-    signal.signal(signal.SIGINT, signal.default_int_handler)
+for number, usual in ((signal.SIGINT, signal.default_int_handler), (signal.SIGHUP, signal.SIG_DFL)):
+    if (
+        signal.getsignal(number) is signal.SIG_IGN
+    ):  # begun in the background, or by nohup: what is started here must heed it
+        signal.signal(number, usual)
 
 
 def server_answers() -> bool:
