@@ -296,6 +296,32 @@ class Held:
         return cause if holding is None else holding.voice
 
 
+class Moves(Rule):
+    """A rule that gives each note another pitch, which ``moved`` says; where it is repeated it goes on in another key."""
+
+    takes = Kind.NOTES
+
+    def __init__(self, settings: Mapping[str, Any], context: Context) -> None:
+        super().__init__(settings, context)
+        self._held = Held(context)
+
+    def moved(self, pitch: int) -> int:
+        """The pitch, 0 to 127, that a note of this one has in the music of the moment."""
+        raise NotImplementedError
+
+    def note_on(self, note: NoteOn, now: int) -> Events:
+        return self._held.begin(note.voice, lambda: [note.at(self.moved(note.pitch))], note.instead)
+
+    def note_off(self, off: NoteOff, now: int) -> Events:
+        return (self._held.pass_on(off),)
+
+    def music_changed(self, now: int) -> Events:
+        return self._held.anew()
+
+    def let_go(self, now: int) -> Events:
+        return self._held.clear()
+
+
 class Plays(Rule):
     """A rule that turns gestures into notes: the end of a press is the end of its voice.
 

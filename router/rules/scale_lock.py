@@ -17,16 +17,14 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any, ClassVar
 
-from router.events import NoteOff, NoteOn
 from router.music import nearest_of
-from router.rules.base import Context, Events, Held, Kind, Rule
+from router.rules.base import Context, Moves
 
 
-class ScaleLock(Rule):
+class ScaleLock(Moves):
     """See the module's docstring."""
 
     name = "scale_lock"
-    takes = Kind.NOTES
     settings: ClassVar[Mapping[str, Any]] = {
         "type": "object",
         "additionalProperties": False,
@@ -49,21 +47,7 @@ class ScaleLock(Rule):
         self._to_chord = settings["to"] == "chord"
         self._way: str = settings["way"]
 
-        self._held = Held(context)
-
-    def note_on(self, note: NoteOn, now: int) -> Events:
-        return self._held.begin(note.voice, lambda: [note.at(self._fitting(note.pitch))], note.instead)
-
-    def note_off(self, off: NoteOff, now: int) -> Events:
-        return (self._held.pass_on(off),)
-
-    def music_changed(self, now: int) -> Events:
-        return self._held.anew()
-
-    def let_go(self, now: int) -> Events:
-        return self._held.clear()
-
-    def _fitting(self, pitch: int) -> int:
+    def moved(self, pitch: int) -> int:
         music = self.context.music
         if not self._to_chord and music.contains(pitch):  # as most do, if what comes before knows the scale
             return pitch

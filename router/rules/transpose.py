@@ -15,16 +15,14 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any, ClassVar
 
-from router.events import NoteOff, NoteOn
 from router.music import fold
-from router.rules.base import Context, Events, Held, Kind, Rule
+from router.rules.base import Context, Moves
 
 
-class Transpose(Rule):
+class Transpose(Moves):
     """See the module's docstring."""
 
     name = "transpose"
-    takes = Kind.NOTES
     settings: ClassVar[Mapping[str, Any]] = {
         "type": "object",
         "additionalProperties": False,
@@ -58,19 +56,5 @@ class Transpose(Rule):
         self._semitones: int = settings["semitones"] + 12 * settings["octaves"]
         self._steps: int = settings["steps"]
 
-        self._held = Held(context)
-
-    def note_on(self, note: NoteOn, now: int) -> Events:
-        return self._held.begin(note.voice, lambda: [note.at(self._moved(note.pitch))], note.instead)
-
-    def note_off(self, off: NoteOff, now: int) -> Events:
-        return (self._held.pass_on(off),)
-
-    def music_changed(self, now: int) -> Events:
-        return self._held.anew()
-
-    def let_go(self, now: int) -> Events:
-        return self._held.clear()
-
-    def _moved(self, pitch: int) -> int:
+    def moved(self, pitch: int) -> int:
         return fold((self.context.music.move(pitch, self._steps) if self._steps else pitch) + self._semitones)
