@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from router.profile.diagnostics import listed, tidy
+from router.status import SeatStatus
 from router.units import nearest
 
 
@@ -55,6 +56,18 @@ def ask(args: argparse.Namespace, request: Mapping[str, Any], timeout: float) ->
 def seat(args: argparse.Namespace) -> dict[str, str]:
     """The seat of a request, if one was named."""
     return {} if args.seat is None else {"seat": args.seat}
+
+
+def seats(args: argparse.Namespace, timeout: float) -> dict[str, SeatStatus] | None:
+    """How the seat is that was named, or how all are; None after saying why that cannot be known."""
+    answer = ask(args, {"do": "status"}, timeout)
+    if answer is None:
+        return None
+    found: dict[str, SeatStatus] = answer["status"]["seats"]
+    if args.seat is not None and args.seat not in found:
+        refused(args, unknown("seat", args.seat, found))
+        return None
+    return {name: one for name, one in found.items() if args.seat in (None, name)}
 
 
 def refused(args: argparse.Namespace, problem: str) -> None:

@@ -7,7 +7,6 @@ import json
 import re
 
 from router.cli import asking
-from router.status import SeatStatus
 
 NAME = "level"
 HELP = "how loud a seat is beside the others"
@@ -50,14 +49,10 @@ def _percent(text: str) -> float:
 
 
 def _list(args: argparse.Namespace) -> int:
-    answer = asking.ask(args, {"do": "status"}, PATIENCE)
-    if answer is None:
+    seats = asking.seats(args, PATIENCE)
+    if seats is None:
         return 1
-    seats: dict[str, SeatStatus] = answer["status"]["seats"]
-    if args.seat is not None and args.seat not in seats:
-        asking.refused(args, asking.unknown("seat", args.seat, seats))
-        return 1
-    levels = {name: seat["level"] for name, seat in seats.items() if args.seat in (None, name)}
+    levels = {name: seat["level"] for name, seat in seats.items()}
     if args.json:
         print(json.dumps(levels))
         return 0

@@ -9,7 +9,6 @@ import argparse
 import json
 
 from router.cli import asking
-from router.status import SeatStatus
 
 NAME = "use"
 HELP = "play another child's profile"
@@ -37,14 +36,9 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _list(args: argparse.Namespace) -> int:
-    answer = asking.ask(args, {"do": "status"}, PATIENCE)
-    if answer is None:
+    seats = asking.seats(args, PATIENCE)
+    if seats is None:
         return 1
-    seats: dict[str, SeatStatus] = answer["status"]["seats"]
-    if args.seat is not None and args.seat not in seats:
-        asking.refused(args, asking.unknown("seat", args.seat, seats))
-        return 1
-    seats = {name: seat for name, seat in seats.items() if args.seat in (None, name)}
     if args.json:
         children = {name: {"plays": seat["child"], "children": seat["children"]} for name, seat in seats.items()}
         print(json.dumps(children, ensure_ascii=False))
