@@ -190,11 +190,10 @@ class _Overhearing:
     A note's end goes to whoever was told of its beginning: where parts share a channel, another part may have ended it.
     """
 
-    def __init__(self, observe: Observe) -> None:
+    def __init__(self, observe: Observe, alarm: Alarm) -> None:
         self.ears: dict[str, list[Conditioner]] = {}  # inputs that hear a part of this engine, by part
         self.notes: deque[_Note] = deque()
-        self.alarm: Alarm | None = None
-        self._observe = observe
+        self._observe, self._alarm = observe, alarm
         self._told_on: dict[Wire, list[Conditioner]] = {}  # who was told of a note that is on
 
     def tell(self, now: int, event: str, fields: dict[str, Any]) -> None:
@@ -211,15 +210,14 @@ class _Overhearing:
             status, ears = NOTE_OFF, self._told_on.pop(wire, [])
         data = (status | fields["channel"] - 1, fields["note"], fields["velocity"])
         self.notes.extend((conditioner, MidiSample(conditioner.name, data)) for conditioner in ears)
-        if ears and self.alarm is not None:
-            self.alarm.at(now)
+        if ears:
+            self._alarm.at(now)
 
     def clear(self) -> None:
         """Nobody need be told."""
         self._told_on.clear()
         self.notes.clear()
-        if self.alarm is not None:
-            self.alarm.cancel()
+        self._alarm.cancel()
 
 
 @dataclass(slots=True)
@@ -239,6 +237,9 @@ class _Part:
     steps: list[_Step] = field(default_factory=list)
 
 
+_Owner = _Ended | _Overhearing | Conditioner | Harmony | tuple[_Part, int]
+
+
 class Engine:
     """See the module's docstring."""
 
@@ -249,15 +250,13 @@ class Engine:
         if rings := plan.ring:
             raise ValueError(f"parts hear one another in a ring: {' > '.join(rings)}")
         hears = any(not listens.seat for listens in plan.listens.values())
-        self._overhearing = _Overhearing(observe)
         self._ended = _Ended(Alarm(self._timers, 0))
+        self._overhearing = _Overhearing(observe, Alarm(self._timers, 1))
         told = self._overhearing.tell if hears else observe
         self._ledger = Ledger(plan.limits, self._timers, told, share, self._ended.add)
         self._new_voice = itertools.count(1).__next__
         self._shared: dict[str, Any] = {}  # between rules, by agreement among them
-        self._owners: list[Conditioner | Harmony | Ledger | deque[_Note] | tuple[_Part, int]] = [
-            self._ledger
-        ]  # whose a deadline is
+        self._owners: list[_Owner] = [self._ended, self._overhearing]  # whose a deadline is
         self._inputs: dict[str, Conditioner] = {}
         self._hearers: dict[str, list[Conditioner]] = {}  # inputs that hear of others' presses, by source
         self._parts: list[_Part] = []
@@ -272,8 +271,6 @@ class Engine:
         for name, listens in plan.listens.items():
             if listens.part is not None and not listens.seat and name in self._inputs:
                 self._overhearing.ears.setdefault(listens.part, []).append(self._inputs[name])
-        self._overhearing.alarm = Alarm(self._timers, len(self._owners))
-        self._owners.append(self._overhearing.notes)
         self._harmony = Harmony(plan.progression, Alarm(self._timers, len(self._owners)))
         self._owners.append(self._harmony)
         self._room_chord: Chord | None = None  # goes before the progression's
@@ -499,15 +496,15 @@ class Engine:
         if isinstance(owner, Conditioner):
             self._gestures(owner.wake(now, tag), now, out)
             return
-        if isinstance(owner, Ledger):
-            voices, self._ended.voices = self._ended.voices, []
+        if isinstance(owner, _Ended):
+            voices, owner.voices = owner.voices, []
             for name, voice in voices:
                 if not self._ledger.holds((name, voice)):  # of a chord there may be notes left
                     self._cut(name, voice, now, out)
             return
-        if isinstance(owner, deque):
-            while owner:
-                conditioner, sample = owner.popleft()
+        if isinstance(owner, _Overhearing):
+            while owner.notes:
+                conditioner, sample = owner.notes.popleft()
                 self._gestures(conditioner.handle(sample, now), now, out)
             return
         if isinstance(owner, Harmony):
