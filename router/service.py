@@ -49,6 +49,14 @@ SWITCH = 0.0001
 """Seconds after which a thread that works must let another go on: the loop is one of them, and must not wait."""
 
 
+@dataclass(frozen=True, slots=True)
+class _Fitted:
+    """A profile as it is at a seat, and what should be known of its channels."""
+
+    profile: Profile
+    warnings: tuple[str, ...]
+
+
 @dataclass(slots=True)
 class _Place:
     """A seat with what the service keeps for it."""
@@ -56,8 +64,7 @@ class _Place:
     plan: SeatPlan
     shelf: Shelf
     offer: Offer  # what plays
-    fitted: Profile | None = None  # the same as it is at this seat
-    channels: tuple[str, ...] = ()  # what should be known of its channels
+    fitted: _Fitted | None = None  # the same as it is at this seat
     since: int = 0
     seat: Seat | None = None
     session: Session | None = None
@@ -92,7 +99,7 @@ class Service:
         )
         self._places = {plan.name: self._place(plan) for plan in chosen.seats}
         self.daemon = Daemon(
-            {name: self._fitted(place) for name, place in self._places.items()},
+            {name: self._fit(place, self._fitted(place)) for name, place in self._places.items()},
             log,
             keep=self._keep,
             room=chosen.room,
@@ -191,8 +198,8 @@ class Service:
             self._warn(f"no record of what sounds at {output.description}", error)
             return output
 
-    def _fitted(self, place: _Place) -> Profile:
-        """The profile as it is at this seat: its devices and channels, the room's ports, and no more than the room's limits."""
+    def _fitted(self, place: _Place) -> _Fitted:
+        """What is offered to a seat, as it is there: its devices and channels, the room's ports, no more than the room's limits."""
         chosen, plan, profile = self.configuration, place.plan, place.offer.profile
         assert profile is not None  # noqa: S101 - it is to be played
         devices = {
@@ -207,14 +214,22 @@ class Service:
             configuration.capped(profile.plan, chosen.limits),
             outputs,
             plan.channels,
-            [*self._of_the_keyboard(), *(one for other in others for one in _used(other))],
+            self._taken_beside(place),
             {channel for other in others for channel in other.plan.channels},
         )
-        for warning in assigned.warnings:
-            self._log.warning("channels", seat=plan.name, child=place.offer.child, why=warning)
-        place.channels = assigned.warnings
-        place.fitted = replace(profile, plan=assigned.plan, devices=devices, outputs=outputs)
-        return place.fitted
+        return _Fitted(replace(profile, plan=assigned.plan, devices=devices, outputs=outputs), assigned.warnings)
+
+    def _fit(self, place: _Place, fitted: _Fitted) -> Profile:
+        """From now on that is what plays at the seat."""
+        for warning in fitted.warnings:
+            self._log.warning("channels", seat=place.plan.name, child=place.offer.child, why=warning)
+        place.fitted = fitted
+        return fitted.profile
+
+    def _taken_beside(self, place: _Place) -> list[channels.Taken]:
+        """The channels that others than this seat play on: the keyboard, and the other seats."""
+        others = [other for other in self._places.values() if other is not place]
+        return [*self._of_the_keyboard(), *(one for other in others for one in _used(other))]
 
     def _of_the_keyboard(self) -> list[channels.Taken]:
         """The channel that the room's keyboard plays on, if it has one of its own."""
@@ -223,16 +238,16 @@ class Service:
             return []
         return [channels.Taken(ports.keyboard_to, ports.keyboard_channel, "the keyboard")]
 
-    def _play(self, place: _Place, session: Session | None = None) -> None:
-        """What is offered to a seat plays there from now on."""
+    def _play(self, place: _Place, fitted: _Fitted, session: Session | None = None) -> None:
+        """This plays at a seat from now on."""
         assert place.seat is not None  # noqa: S101 - it was given its seat at the beginning
-        self.daemon.play(place.seat, self._fitted(place), session)
+        self.daemon.play(place.seat, self._fit(place, fitted), session)
         self._share_channels()
 
     def _share_channels(self) -> None:
         """Each seat knows on which of its channels others play as well: it never silences those as a whole."""
         plans = {
-            name: (place.fitted.plan, place.fitted.outputs)
+            name: (place.fitted.profile.plan, place.fitted.profile.outputs)
             for name, place in self._places.items()
             if place.fitted is not None
         }
@@ -265,7 +280,7 @@ class Service:
     def _swap(self, place: _Place, offer: Offer) -> None:
         before = place.session
         place.offer, place.since = offer, clock.now()
-        self._play(place, self._session(place))
+        self._play(place, self._fitted(place), self._session(place))
         if before is not None:
             before.close(clock.now())
             place.log_lines += place.ended.lost if place.ended is not None else 0
@@ -276,9 +291,7 @@ class Service:
 
     def _motif(self, place: _Place, notes: tuple[int, ...]) -> None:
         if self.configuration.motif and place.seat is not None:
-            others = [one.channel for other in self._places.values() if other is not place for one in _used(other)]
-            others += [one.channel for one in self._of_the_keyboard()]
-            place.seat.play_motif(notes, clock.now(), others)
+            place.seat.play_motif(notes, clock.now(), [one.channel for one in self._taken_beside(place)])
 
     def _step(self, place: _Place, steps: int) -> None:
         """So many places further in the seat's list."""
@@ -380,13 +393,12 @@ class Service:
 
     def _together(self) -> RoomStatus:
         """What the seats share."""
-        sounding = sum(len(seat.engine.sounding) for seat in self.daemon.seats)
         ports = self.daemon.ports
         inputs = {
             name: _port(attached, attached.devices[name]) for attached in ports.inputs for name in attached.devices
         }
         outputs = {name: _port(out, out.device) for name, out in ports.outputs.items()}
-        return together(self.daemon.room, sounding, inputs, outputs)
+        return together(self.daemon.room, inputs, outputs)
 
     def _passing_warnings(self) -> Iterator[str]:
         """What may have changed by the next time."""
@@ -426,7 +438,7 @@ class Service:
             },
             "refused": refused,
             "warnings": [
-                *place.channels,
+                *(place.fitted.warnings if place.fitted is not None else ()),
                 *self._unheard(seat),
                 *(f"{source}: {what}; router fit measures it anew" for source, what in seat.drifted.items()),
             ],
@@ -486,11 +498,9 @@ class Service:
         for name, place in self._places.items():
             if name in plans:
                 place.plan = replace(place.plan, list=plans[name].list)
-            before_it, fitted = place.fitted, self._fitted(place)
-            if before_it is None or (fitted.outputs, fitted.plan.limits) != (before_it.outputs, before_it.plan.limits):
-                self._play(place)
-            else:
-                place.fitted = before_it
+            fitted = self._fitted(place)
+            if place.fitted is None or _plays_elsewhere(fitted.profile, place.fitted.profile):
+                self._play(place, fitted)
         if (fresh.buttons, fresh.program_change) != (before.buttons, before.program_change):
             self.configuration = replace(self.configuration, buttons=fresh.buttons, program_change=fresh.program_change)
             self.daemon.companions.remove(self._buttons)
@@ -590,7 +600,13 @@ def _used(place: _Place) -> tuple[channels.Taken, ...]:
     """The channels that a seat plays on."""
     if place.fitted is None:
         return ()
-    return channels.used(place.fitted.plan, place.fitted.outputs, f'seat "{place.plan.name}"')
+    profile = place.fitted.profile
+    return channels.used(profile.plan, profile.outputs, f'seat "{place.plan.name}"')
+
+
+def _plays_elsewhere(one: Profile, other: Profile) -> bool:
+    """Whether the same profile has other outputs or limits by now."""
+    return (one.outputs, one.plan.limits) != (other.outputs, other.plan.limits)
 
 
 def _input_status(seat: Seat, attached: AttachedInput, name: str, now: int) -> Any:

@@ -121,10 +121,8 @@ class Status(TypedDict):
     warnings: list[str]
 
 
-def together(
-    room: Room, sounding: int, inputs: dict[str, OutputStatus], outputs: dict[str, OutputStatus]
-) -> RoomStatus:
-    """What a room says of itself; ``sounding`` is how many notes are on over all seats."""
+def together(room: Room, inputs: dict[str, OutputStatus], outputs: dict[str, OutputStatus]) -> RoomStatus:
+    """What a room says of itself; ``inputs`` and ``outputs`` are its ports."""
     says, music, led = room.plan.says, room.beat.music, room.lead.led if room.lead is not None else None
     tempo_from = room.beat.source or ("configuration" if TEMPO in says else "")
     tonic = music.tonic if KEY in says else None
@@ -140,7 +138,7 @@ def together(
         "chord": room.chord.name if room.chord is not None else "",
         "turn": room.turns.whose or "",
         "frozen": room.lead is not None and room.lead.frozen,
-        "sounding": sounding,
+        "sounding": room.balance.notes,
         "inputs": inputs,
         "outputs": outputs,
     }

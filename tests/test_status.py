@@ -86,7 +86,10 @@ def shared(plan: RoomPlan = RoomPlan(), does=()) -> RoomStatus:  # noqa: B008 - 
         while (due := room.deadline()) is not None and due <= now:
             room.wake(due)
         getattr(room, method)(*args, now)
-    status = together(room, 3, {}, {})
+    share = room.balance.share("bed", lambda _now: None)
+    for velocity in (40, 50, 60):
+        share.began(velocity)
+    status = together(room, {}, {})
     json.dumps(status, allow_nan=False)
     return status
 
