@@ -42,7 +42,7 @@ class Together:
         self._tell = tell
         self._sent: list[tuple[str, Message]] = []
         self.room = Room(room, 0, lambda now, event, fields: tell("", now, event, fields))
-        self._seats = {name: _Seat(name, plan, self.room, self._sent) for name, plan in plans.items()}
+        self._seats = {name: VirtualSeat(name, plan, self.room, self._sent) for name, plan in plans.items()}
 
     def steps(self, samples: Mapping[str, Iterable[Stamped]], tail: int) -> Iterator[Moment]:
         """Play ``samples``, which are by seat, those of ``KEYBOARD`` among them. The last step is everybody's stop.
@@ -96,15 +96,18 @@ class Together:
         self._sent.clear()
         return Moment(now, name, sample, sent)
 
-    def _told(self, seat: _Seat) -> None:
+    def _told(self, seat: VirtualSeat) -> None:
         told, seat.told = seat.told, []
         for now, event, fields in told:
             self._tell(seat.name, now, event, fields)
             self.room.heard(seat.name, event, fields, now)
 
 
-class _Seat:
-    """One seat: a ``router.room.Member`` whose messages are kept until the moment is over."""
+class VirtualSeat:
+    """One seat: a ``router.room.Member`` whose messages are kept in ``sent``, each with the seat's name.
+
+    ``told``: what its engine has observed and the room has not heard.
+    """
 
     def __init__(self, name: str, plan: Plan, room: Room, sent: list[tuple[str, Message]]) -> None:
         self.name, self.plan = name, plan
@@ -119,9 +122,11 @@ class _Seat:
         self._room.join(self.name, self, now)
 
     def take(self, sample: Sample, now: int) -> None:
+        """A sample of its child, or of another."""
         self._send(self.engine.handle(sample, now))
 
     def wake(self, now: int) -> None:
+        """Do what is due."""
         due = self.engine.next_deadline()
         if due is not None and due <= now:
             self._send(self.engine.wake(now))

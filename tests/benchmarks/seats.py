@@ -26,12 +26,12 @@ from rich.table import Table
 
 from router import clock
 from router.daemon import Daemon
-from router.engine import Engine
-from router.events import SwitchSample
+from router.events import Message, SwitchSample
 from router.outputs.base import Output
 from router.profile import Profile, load
 from router.room import Room, RoomPlan
 from router.timers import earliest
+from router.together import VirtualSeat
 from router.units import NANOSECONDS
 
 SEATS = 16
@@ -66,51 +66,23 @@ outputs:
 """
 
 
-class Player:
-    """A member of the room, without devices."""
-
-    def __init__(self, room: Room, name: str, profile: Profile, now: int) -> None:
-        self.plan = profile.plan
-        self.room, self.name = room, name
-        self.told: list[tuple[int, str, dict[str, Any]]] = []
-        self.sent = 0
-        share = room.balance.share(name, lambda now: self.send(self.engine.give_way(now)))
-        self.engine = Engine(profile.plan, lambda *what: self.told.append(what), share)
-        self.send(self.engine.start(now))
-        room.join(name, self, now)
-
-    def send(self, messages: Sequence[Any]) -> None:
-        self.sent += len(messages)
-
-    def give(self, sample: SwitchSample, now: int) -> None:
-        self.send(self.engine.handle(sample, now))
-
-    def follow(self, music: Any, now: int) -> None:
-        self.send(self.engine.follow(music, now))
-
-    def hear(self, sample: Any, now: int) -> None:
-        self.give(sample, now)
-
-    def turn(self, mine: bool, now: int) -> None:
-        self.engine.turn(mine, now)
-
-    def level(self, level: float, now: int) -> None:
-        self.send(self.engine.set_level(level, now))
-
-
 class Core:
     """Room and engines; an effort does what a pass does with it."""
 
     def __init__(self, profile: Profile, seats: int) -> None:
         self.now = 0
         self.room = Room(RoomPlan(), 0, lambda *_: None)
-        self.players = [Player(self.room, f"seat {seat}", profile, 0) for seat in range(seats)]
+        sents: list[list[tuple[str, Message]]] = [[] for _ in range(seats)]
+        self.players = [VirtualSeat(f"seat {seat}", profile.plan, self.room, sents[seat]) for seat in range(seats)]
+        self._sent = sents[0]
+        for player in self.players:
+            player.begin(0)
 
     def hold(self) -> None:
         for pressed in (False, True):
             self.now += APART
             for player in self.players[1:]:
-                player.give(SwitchSample("held", pressed), self.now)
+                player.take(SwitchSample("held", pressed), self.now)
                 player.told.clear()
 
     def move(self, pressed: bool) -> None:
@@ -119,7 +91,7 @@ class Core:
         due = room.deadline()
         if due is not None and due <= self.now:
             room.wake(self.now)
-        player.give(SwitchSample("pad", pressed), self.now)
+        player.take(SwitchSample("pad", pressed), self.now)
         if room.listens:
             for now, event, fields in player.told:
                 room.heard(player.name, event, fields, now)
@@ -128,7 +100,7 @@ class Core:
 
     @property
     def sent(self) -> int:
-        return self.players[0].sent
+        return len(self._sent)
 
     def close(self) -> None:
         """Nothing is open."""
