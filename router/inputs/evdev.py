@@ -395,13 +395,8 @@ def open_evdev(devices: Mapping[str, EvdevDevice], wish: Wish | None = None) -> 
     names = {socket: device.candidate for socket, device in there.items() if device in able}
     kind = Kind("input device", "evdev", "another key or axis", partial(_means, there), _clash)
     path = there[wish.sharing.choose(wish, names, kind)].path
-    try:
-        opened = _open(path, devices, wish)
-    except DeviceMissing:
-        wish.sharing.failed(wish)
-        raise
-    wish.sharing.settled(wish)
-    return opened
+    with wish.sharing.opening(wish):
+        return _open(path, devices, wish)
 
 
 def _means(there: Mapping[str, Present], devices: Mapping[str, EvdevDevice], socket: str) -> bool:

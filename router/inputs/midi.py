@@ -193,13 +193,11 @@ def _open(wish: Wish) -> Port:
     before = wish.sharing.has_opened(sender)
     if isinstance(before, Port) and before.system is not system:  # a server has gone, and nobody has looked since
         before.over = True
-    try:
-        port = wish.sharing.opened(sender, lambda: Port(system, sender))
-    except (OSError, ValueError) as error:
-        wish.sharing.failed(wish)
-        raise DeviceMissing(f'MIDI port "{sender}" cannot be opened: {error}') from error
-    wish.sharing.settled(wish)
-    return port
+    with wish.sharing.opening(wish):
+        try:
+            return wish.sharing.opened(sender, lambda: Port(system, sender))
+        except (OSError, ValueError) as error:
+            raise DeviceMissing(f'MIDI port "{sender}" cannot be opened: {error}') from error
 
 
 def heard(name: str, device: MidiDevice, data: Sequence[int]) -> Sample | None:

@@ -210,7 +210,7 @@ def _open(devices: Mapping[str, SerialDevice], wish: Wish) -> Line:
     """
     baud = next(iter(devices.values())).baud
     path = find(wish)
-    try:
+    with wish.sharing.opening(wish):
         line = wish.sharing.opened(os.path.realpath(path), lambda: Line(path, baud))
         if line.baud != baud:
             rivals = " and ".join(sorted({reader.wish.who for reader in line.readers if reader.wish is not None}))
@@ -218,10 +218,6 @@ def _open(devices: Mapping[str, SerialDevice], wish: Wish) -> Line:
                 f"{line.description} runs at {line.baud} baud for {rivals}, and this input wants {baud}; a line has one speed, so "
                 "write the same baud: into both profiles"
             )
-    except DeviceMissing:
-        wish.sharing.failed(wish)
-        raise
-    wish.sharing.settled(wish)
     return line
 
 

@@ -24,8 +24,8 @@ import re
 import select
 from abc import ABC, abstractmethod
 from collections import deque
-from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
-from contextlib import suppress
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from threading import RLock
 from typing import Any, Generic, NoReturn, TypeVar, cast
@@ -124,12 +124,17 @@ class Sharing:
         for other in waiting:
             other.news()
 
-    def failed(self, wish: Wish) -> None:
-        """What was chosen could not be opened. Nobody is told: it would fail for them, too."""
-        wish.has = None
+    @contextmanager
+    def opening(self, wish: Wish) -> Iterator[None]:
+        """Inside, what was chosen is opened. If it cannot be, nobody is told: it would fail for them, too.
 
-    def settled(self, wish: Wish) -> None:
-        """What was chosen is open: from now on that is its home. Those who shared its device go with it to its new socket."""
+        Else that is its home from now on, and those who shared its device go with it to its new socket.
+        """
+        try:
+            yield
+        except DeviceMissing:
+            wish.has = None
+            raise
         key = wish.has
         assert key is not None  # noqa: S101 - it was chosen
         with self.lock:

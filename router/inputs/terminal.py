@@ -234,12 +234,8 @@ class TerminalInput(Reader[str]):
         wish = wish or Sharing().wish("", ("terminal",), devices)
         there = {"the terminal": Candidate((self.description,))}
         wish.sharing.choose(wish, there, _KIND)
-        try:
+        with wish.sharing.opening(wish):
             opened = wish.sharing.opened("the terminal", lambda: Terminal(descriptor))
-        except DeviceMissing:
-            wish.sharing.failed(wish)
-            raise
-        wish.sharing.settled(wish)
         super().__init__(opened, wish)
 
     def made(self, what: str, now: int) -> Iterator[Stamped]:
