@@ -39,7 +39,7 @@ from router.devices import MidiPort, OutputDevice
 from router.engine import Plan
 from router.events import Route
 from router.midi import DRUM_CHANNEL
-from router.names import matches
+from router.names import may_mean_one
 
 CHANNELS = tuple(channel for channel in range(1, 17) if channel != DRUM_CHANNEL)
 """Those on which notes are pitches (General MIDI System Level 1: channel 10 is that of drums)."""
@@ -104,8 +104,7 @@ def shared(seats: Mapping[str, tuple[Plan, Outputs]], others: Iterable[Taken] = 
 def may_be_same(one: OutputDevice, other: OutputDevice) -> bool:
     """Whether two outputs may lead to the same synth."""
     if isinstance(one, MidiPort) and isinstance(other, MidiPort):
-        a, b = one.pattern, other.pattern
-        return a.casefold() == b.casefold() or matches(a, [b]) or matches(b, [a])
+        return may_mean_one(one.pattern, other.pattern)
     return one == other
 
 

@@ -33,6 +33,11 @@ def matches(pattern: str, names: Iterable[str]) -> bool:
     return any(name == pattern or fnmatch.fnmatchcase(name.casefold(), folded) for name in names)
 
 
+def may_mean_one(pattern: str, other: str) -> bool:
+    """Whether two patterns may mean the same: they are alike, or one means the other's text."""
+    return pattern.casefold() == other.casefold() or matches(pattern, [other]) or matches(other, [pattern])
+
+
 def choose(pattern: str, candidates: Sequence[Candidate], what: str, key: str) -> Candidate:
     """The one candidate that the pattern means.
 

@@ -18,7 +18,7 @@ from router.harmony import Progression
 from router.lead import Leading
 from router.midi import DRUM_CHANNEL, SUSTAIN
 from router.music import Music
-from router.names import matches
+from router.names import may_mean_one
 from router.profile import pieces
 from router.profile.build import output
 from router.profile.diagnostics import Place, Report, quoted
@@ -229,7 +229,7 @@ _LEADS = 'Write "leads: chords", key or both.'
 
 def _clock(entries: Entries, report: Report) -> None:
     theirs, ours = (_value(entries, name, schema.CLOCK) for name in ("from", "to"))
-    if theirs is not None and ours is not None and (matches(ours, [theirs]) or matches(theirs, [ours])):
+    if theirs is not None and ours is not None and may_mean_one(theirs, ours):
         hint = "Write more of both names, until no port can be meant by both."
         report.add(entries.values["to"].place, '"from" and "to" may be one port: its clock would follow itself', hint)
 
