@@ -445,6 +445,8 @@ class _File:
         """
         if not self._waiting:
             return
+        if self._descriptor is not None and not self._is_there(self._descriptor):
+            self.close()
         if self._descriptor is None:
             self._descriptor = self._opened()
         data = self._packed()
@@ -460,6 +462,13 @@ class _File:
         if descriptor is not None:
             with contextlib.suppress(OSError):
                 os.close(descriptor)
+
+    def _is_there(self, descriptor: int) -> bool:
+        """Whether its name still leads to it: the folder may have gone, or a card may have been mounted over it."""
+        try:
+            return os.path.samestat(self._path.stat(), os.fstat(descriptor))
+        except OSError:
+            return False
 
     def _packed(self) -> bytes:
         return bytes(self._waiting)

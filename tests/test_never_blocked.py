@@ -41,12 +41,18 @@ def administrator(*command):
 
 
 class Card:
-    """A small file system of its own: in memory, or in a file, as on a card that can break."""
+    """A small file system of its own: in memory, or in a file, as on a card that can break.
+
+    Where none is plugged in nothing can be written, also not by an administrator.
+    """
 
     def __init__(self, folder, kilobytes=0):
-        self.path = folder / unique("card")
+        self._folder, self._slot = folder, folder / unique("slot")
+        self._slot.mkdir()
+        administrator("mount", "-t", "tmpfs", "-o", "size=4k,mode=777", "tmpfs", self._slot)
+        self.path = self._slot / "card"
         self.path.mkdir()
-        self._folder = folder
+        administrator("mount", "-o", "remount,ro", self._slot)
         if kilobytes:
             administrator("mount", "-t", "tmpfs", "-o", f"size={kilobytes}k,mode=777", "tmpfs", self.path)
         else:
@@ -91,6 +97,7 @@ class Card:
 
     def close(self):
         self.unplug()
+        administrator("umount", "-l", self._slot)
 
 
 class Tapping:
@@ -240,6 +247,28 @@ def test_a_card_that_breaks_costs_nothing_but_itself_and_another_is_used(bedside
     lark = logged(pc)[0]
     assert count_of(lark, "note_on") == count_of(lark, "note_off") == 10
     assert missing(lark) == 0
+
+
+@jack
+def test_a_card_that_is_plugged_in_late_is_used_from_then_on(bedside, part, tmp_path):
+    folder = tmp_path / "late"
+    folder.mkdir()
+    pc, listener, sensor = bedside(card=folder)
+    keeps_playing(listener, sensor)
+    until(lambda: list(pc.records.glob("*/*.jsonl")))
+    card = part(Card)
+    administrator("mount", "--bind", card.path, folder)
+    try:
+        keeps_playing(listener, sensor)
+        until(lambda: list(pc.records.glob("*/*.jsonl")))
+        keeps_playing(listener, sensor)
+        assert pc.stop() == 0
+        (wren,) = logged(pc)
+    finally:
+        administrator("umount", "-l", folder)
+    assert count_of(wren, "note_on") + count_of(logged(pc)[0], "note_on") == 15
+    assert [line["event"] for line in wren[:2]] == ["start", "fault"]
+    assert not pc.events("records_fault")
 
 
 @jack
