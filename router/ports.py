@@ -18,8 +18,10 @@ import os
 import re
 import struct
 from abc import ABC, abstractmethod
-from contextlib import suppress
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
 from pathlib import Path
+from threading import RLock
 from typing import Any
 
 from router.names import Candidate
@@ -85,6 +87,14 @@ class MidiSystem(ABC):
         It goes before closing an input: closing while messages come in can wait for ever for the thread that
         brings them, which waits for us. No harm if there is none.
         """
+
+    @contextmanager
+    def still(self) -> Iterator[None]:
+        """While in this context it says no news; whatever came meanwhile is said afterwards. Ports of ours are opened and closed in it.
+
+        python-rtmidi keeps the interpreter's lock meanwhile, so nothing that it waits for may wait for that lock.
+        """
+        yield
 
 
 class AlsaSystem(MidiSystem):
@@ -160,11 +170,13 @@ class JackSystem(MidiSystem):
             self._client = jack.Client("router-look", no_start_server=True)
         except jack.JackError as error:
             raise NoMidi(f"{_no_alsa()}, and no JACK server answers") from error
-        self._jack_error = jack.JackError
+        self._jack = jack
         self._news = os.eventfd(0, os.EFD_NONBLOCK | os.EFD_CLOEXEC)
+        self._lock = RLock()  # opening and closing may be done in several threads
+        self._still = False
         self._client.set_shutdown_callback(self._gone)
-        self._hear_of_ports(jack)
-        self._client.activate()
+        self._changed = self._teller()
+        self._hear_of_ports(True)
 
     def fileno(self) -> int:
         return self._news
@@ -192,8 +204,28 @@ class JackSystem(MidiSystem):
         for port in self._client.get_ports(re.escape(client) + ":", is_midi=True, is_input=True):
             try:
                 self._client.disconnect(sender, port)
-            except self._jack_error:  # it is not connected
+            except self._jack.JackError:  # it is not connected
                 continue
+
+    @contextmanager
+    def still(self) -> Iterator[None]:
+        """A server that has news for a client waits until that has heard it, before it answers anybody else.
+
+        Our client hears in a thread that needs the interpreter's lock, and whoever waits for an answer in python-rtmidi has it.
+        """
+        with self._lock:
+            outermost, self._still = not self._still, True
+            if not outermost:
+                yield
+                return
+            self._hear_of_ports(False)
+            try:
+                yield
+            finally:
+                self._still = False
+                self._hear_of_ports(True)
+                if self._open:
+                    os.eventfd_write(self._news, 1)
 
     def _gone(self, _status: object, _reason: str) -> None:
         """Called by JACK's thread."""
@@ -201,8 +233,8 @@ class JackSystem(MidiSystem):
         if self._open:
             os.eventfd_write(self._news, 1)
 
-    def _hear_of_ports(self, jack: Any) -> None:
-        """Write to the descriptor when a port comes or goes.
+    def _teller(self) -> object:
+        """What JACK calls when a port comes or goes: it writes to the descriptor.
 
         The library's own form of this first looks the port up, in JACK's thread, where it may be gone again by then. All
         that is wanted here is that something changed.
@@ -212,9 +244,25 @@ class JackSystem(MidiSystem):
             if self._open:
                 os.eventfd_write(self._news, 1)
 
-        function = jack._ffi.callback("JackPortRegistrationCallback", changed)  # noqa: SLF001 - see above
+        function: object = self._jack._ffi.callback("JackPortRegistrationCallback", changed)  # noqa: SLF001 - see above
         _kept.append(function)
-        jack._lib.jack_set_port_registration_callback(self._client._ptr, function, jack._ffi.NULL)  # noqa: SLF001
+        return function
+
+    def _hear_of_ports(self, hears: bool) -> None:
+        """Whether ``changed`` is called; JACK takes another wish only from a client that is not active."""
+        if not (self._running and self._open):
+            return
+        library, nothing = self._jack._lib, self._jack._ffi.NULL  # noqa: SLF001 - see above
+        with suppress(self._jack.JackError):  # the server has gone, and says so
+            if not hears:
+                self._client.deactivate()
+            library.jack_set_port_registration_callback(
+                self._client._ptr,  # noqa: SLF001 - see above
+                self._changed if hears else nothing,
+                nothing,
+            )
+            if hears:
+                self._client.activate()
 
 
 _kept: list[object] = []

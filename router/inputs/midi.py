@@ -68,9 +68,10 @@ class Port(Opened[Messages]):
         self._gone = False
         self._port: Any = None
         try:
-            self._port = rtmidi.MidiIn(system.api, name=self._client)
-            self._port.set_callback(self._came)
-            self._port.open_port(self._port.get_ports().index(sender), "in")
+            with system.still():
+                self._port = rtmidi.MidiIn(system.api, name=self._client)
+                self._port.set_callback(self._came)
+                self._port.open_port(self._port.get_ports().index(sender), "in")
         except (OSError, ValueError):
             self.over = True
             self.close()
@@ -111,9 +112,10 @@ class Port(Opened[Messages]):
                 # nothing may come any more when it begins.
                 self.system.disconnect(self._sender, self._client)
                 self._drain()
-            self._port.cancel_callback()
-            self._port.close_port()
-            self._port.delete()
+            with self.system.still():
+                self._port.cancel_callback()
+                self._port.close_port()
+                self._port.delete()
         os.close(self._poke)
         self._poke = -1
 

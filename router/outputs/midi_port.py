@@ -40,12 +40,19 @@ class MidiPortOutput(Output):
             names = self._system.receivers()
             self._pattern = device.pattern
             self._target = _choose(names, device.pattern)
-            self._port = rtmidi.MidiOut(self._system.api, name=client)
+            with self._system.still():
+                self._port = rtmidi.MidiOut(self._system.api, name=client)
+                self._open = True
+                self._begin(name, device, client)
         except (NoMidi, rtmidi.RtMidiError) as error:
             raise OutputError(f"{error}\n{_NO_SYSTEM}") from error
-        self._open = True
         self._sense_at: int | None = 0 if device.active_sensing else None
         self.place = Place(self._system.name, self._target or "")
+
+    def _begin(self, name: str, device: MidiPort, client: str) -> None:
+        """Connect the port to the one that is wanted, or offer it."""
+        import rtmidi  # noqa: PLC0415 - as above
+
         try:
             if self._target is None:
                 self._port.open_virtual_port(name)
@@ -84,8 +91,9 @@ class MidiPortOutput(Output):
     def close(self) -> None:
         if self._open:
             self._open = False
-            self._port.close_port()
-            self._port.delete()
+            with self._system.still():
+                self._port.close_port()
+                self._port.delete()
 
 
 def address(name: str, device: MidiPort) -> tuple[str, str, str, bool]:
