@@ -141,12 +141,25 @@ def test_a_port_of_our_own_is_stale_for_whom_the_wanted_one_has_come(jack_server
     found._device = MidiPort(f"{synth.client}:*")  # as if it had come only now
     until(found.stale)
     assert not waits.stale()
-    waits.close()
     found.close()
+    waits.close()
     assert outputs.if_open("harp", MidiPort("nobody has this:*")) is not None  # for who comes next
     outputs.if_open("harp", MidiPort("nobody has this:*")).close()
     outputs.open("harp", MidiPort(f"{synth.client}:*"))
     assert outputs.if_open("harp", MidiPort("nobody has this:*")) is not None  # one holds it still
+    outputs.close()
+
+
+def test_a_port_of_our_own_goes_with_its_last_holder_if_the_wanted_one_has_come(jack_server, part):  # noqa: ARG001 - as above
+    outputs = SharedOutputs(lambda output: output)
+    synth = part(Listener)
+    before = outputs.open("harp", MidiPort("nobody has this:*"))
+    before._device = MidiPort(f"{synth.client}:*")  # as if it had come only now
+    now = outputs.open("harp", before._device)
+    until(before.stale)
+    before.close()
+    assert outputs.if_open("harp", MidiPort("nobody has this:*")) is None
+    now.close()
     outputs.close()
 
 

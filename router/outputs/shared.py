@@ -67,13 +67,16 @@ class SharedOutputs:
         self._open[key] = one
         return Held(self, key, one, device)
 
-    def give_back(self, key: Hashable, one: _Open, failed: bool) -> None:
-        """One holder less; where it has failed the others are told by the next thing that they send."""
+    def give_back(self, key: Hashable, one: _Open, failed: bool, stale: bool) -> None:
+        """One holder less, whom it failed, or for whom what was wanted in its place has come.
+
+        Where it has failed the others are told by the next thing that they send.
+        """
         one.holders -= 1
         if self._open.get(key) is not one:
             if not one.holders:
                 _close(one.output)
-        elif failed or not one.output.present():
+        elif failed or not one.output.present() or (stale and not one.holders):
             self._drop(key)
         elif not one.holders:
             self._open[key] = self._open.pop(key)
@@ -139,7 +142,10 @@ class Held(Output):
     def close(self) -> None:
         if self._held:
             self._held = False
-            self._shared.give_back(self._key, self._one, self._failed)
+            stale = False
+            with suppress(OutputError):  # several have come
+                stale = self.stale()
+            self._shared.give_back(self._key, self._one, self._failed, stale)
 
 
 def _own(output: Output) -> bool:
