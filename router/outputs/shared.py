@@ -67,16 +67,16 @@ class SharedOutputs:
         self._open[key] = one
         return Held(self, key, one, device)
 
-    def give_back(self, key: Hashable, one: _Open, failed: bool, stale: bool) -> None:
-        """One holder less, whom it failed, or for whom what was wanted in its place has come.
+    def give_back(self, key: Hashable, one: _Open, gone: bool, stale: bool) -> None:
+        """One holder less: it has gone or failed, or what it stands in for has come.
 
-        Where it has failed the others are told by the next thing that they send.
+        Where it has gone the others are told by the next thing that they send.
         """
         one.holders -= 1
         if self._open.get(key) is not one:
             if not one.holders:
                 _close(one.output)
-        elif failed or not one.output.present() or (stale and not one.holders):
+        elif gone or (stale and not one.holders):
             self._drop(key)
         elif not one.holders:
             self._open[key] = self._open.pop(key)
@@ -142,10 +142,11 @@ class Held(Output):
     def close(self) -> None:
         if self._held:
             self._held = False
-            stale = False
-            with suppress(OutputError):  # several have come
-                stale = self.stale()
-            self._shared.give_back(self._key, self._one, self._failed, stale)
+            gone, stale = self._failed or not self.present(), False
+            if not gone:  # else nobody may look for ports before it is closed
+                with suppress(OutputError):  # several have come
+                    stale = self.stale()
+            self._shared.give_back(self._key, self._one, gone, stale)
 
 
 def _own(output: Output) -> bool:
