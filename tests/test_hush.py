@@ -22,6 +22,7 @@ from router import hush as hush_module
 from router.hush import end_what_was_left
 from router.marks import Place, parse
 from router.outputs.base import Output
+from router.ports import give_back
 from router.sounding import Sounding
 
 ROOT = Path(__file__).resolve().parent.parent
@@ -82,6 +83,7 @@ def path(tmp_path):
 @pytest.fixture
 def server(monkeypatch):
     """A JACK server of our own: some tests kill it, and to end what was left at our own port every port is told."""
+    give_back()  # what daemons of other tests looked for ports with: with a client of one server none hears of another's
     monkeypatch.setenv("JACK_DEFAULT_SERVER", DYING)
     monkeypatch.setenv("ROUTER_MIDI", "jack")
     server = Server(None, DYING)
