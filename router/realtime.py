@@ -1,12 +1,12 @@
 """Asks the kernel to run the loop's thread before ordinary work, and to keep the program in memory.
 
-``ask`` is for the thread that runs the loop, and for that thread only. What may wait must never run before the music, so
+``ask`` is for the thread that runs the loop. What may wait must never run before the music, so
 
-  * threads and processes that start *after* it are ordinary again: reset-on-fork (sched(7)) sees to that. That counts for the
-    writer, the workers, and for python-rtmidi's threads; JACK's own thread asks for its priority itself;
-  * threads that started *before* it are untouched;
-  * the interpreter's lock knows no priorities: an ordinary thread that holds it makes the loop wait, up to the switch
-    interval. So threads beside the loop do little Python at a time.
+  * threads and processes that start *after* it are ordinary again: reset-on-fork (sched(7)) sees to that. JACK's own thread
+    asks for its priority itself;
+  * the interpreter's lock knows no priorities: a thread that holds it makes the loop wait until it gets to the end of the
+    switch interval, and other programs could keep an ordinary thread from getting there. So the threads of Python that run
+    already (records, errands, the log) come after all that sounds, but before ordinary work.
 
 Call it last, when devices, outputs and profiles are open and loading is over, and before the loop runs.
 """
@@ -15,11 +15,15 @@ from __future__ import annotations
 
 import ctypes
 import os
+import threading
+from contextlib import suppress
 from pathlib import Path
 from typing import Any, Protocol
 
 PRIORITY = 20
 """Of 1 to 99: before ordinary work, after the audio server and the kernel's interrupt threads (50 and above)."""
+BESIDE = 1
+"""For this program's other threads."""
 MCL_CURRENT, MCL_FUTURE, MCL_ONFAULT = 1, 2, 4  # <bits/mman-linux.h>
 CAP_IPC_LOCK = 14  # <linux/capability.h>
 
@@ -52,7 +56,12 @@ def ask(log: Log) -> None:
 
 
 def _ask_for_priority() -> None:
-    os.sched_setscheduler(0, os.SCHED_FIFO | os.SCHED_RESET_ON_FORK, os.sched_param(PRIORITY))
+    policy = os.SCHED_FIFO | os.SCHED_RESET_ON_FORK
+    os.sched_setscheduler(0, policy, os.sched_param(PRIORITY))
+    for thread in threading.enumerate():
+        if thread is not threading.current_thread() and thread.native_id is not None:
+            with suppress(ProcessLookupError):  # it has just ended
+                os.sched_setscheduler(thread.native_id, policy, os.sched_param(BESIDE))
 
 
 def _lock_memory() -> None:

@@ -23,7 +23,7 @@ for name, most in limits.items():
 os.setuid(user)
 
 def policy():
-    return os.sched_getscheduler(0)
+    return os.sched_getscheduler(0), os.sched_getparam(0).sched_priority
 
 said, looked, asked = [], [], threading.Event()
 
@@ -43,12 +43,11 @@ late.start()
 late.join()
 child = os.fork()
 if not child:
-    os._exit(policy())
+    os._exit(policy()[0])
 status = dict(line.split(b":", 1) for line in open("/proc/self/status", "rb"))
 print(json.dumps({
     "said": said,
     "policy": policy(),
-    "priority": os.sched_getparam(0).sched_priority,
     "threads": looked,
     "child": os.waitstatus_to_exitcode(os.waitpid(child, 0)[1]),
     "locked": int(status[b"VmLck"].split()[0]),
@@ -73,12 +72,15 @@ def asked(user=None, **limits):
     return json.loads(done.stdout)
 
 
-def test_what_is_granted_counts_for_this_thread_only_and_what_is_refused_is_said():
+def test_the_loop_comes_first_then_threads_that_run_already_and_what_is_refused_is_said():
     found = asked()
     refused = {said["event"] for said in found["said"]}
-    assert (found["policy"], found["priority"]) == ((ORDINARY, 0) if "no_realtime" in refused else (REALTIME, 20))
+    granted = "no_realtime" not in refused
+    assert found["policy"] == ([REALTIME, 20] if granted else [ORDINARY, 0])
     assert (found["locked"] > 0) == ("memory_not_locked" not in refused)
-    assert found["threads"] == [ORDINARY, ORDINARY]  # one that was there before, and one that came after
+    early, late = found["threads"]
+    assert early == ([REALTIME, 1] if granted else [ORDINARY, 0])
+    assert late == [ORDINARY, 0]
     assert found["child"] == ORDINARY
 
 
@@ -93,7 +95,7 @@ def test_whoever_may_not_is_told_the_remedy_and_goes_on():
     assert "ulimit -r 20" in priority["remedy"]
     assert "the limit is 8192 KiB" in memory["why"]
     assert "LimitMEMLOCK=infinity" in memory["remedy"]
-    assert (found["policy"], found["locked"]) == (ORDINARY, 0)
+    assert (found["policy"], found["locked"]) == ([ORDINARY, 0], 0)
 
 
 def test_where_the_system_has_neither_it_says_so(monkeypatch):
