@@ -5,8 +5,8 @@
   * threads and processes that start *after* it are ordinary again: reset-on-fork (sched(7)) sees to that. JACK's own thread
     asks for its priority itself;
   * the interpreter's lock knows no priorities: a thread that holds it makes the loop wait until it gets to the end of the
-    switch interval, and other programs could keep an ordinary thread from getting there. So the threads of Python that run
-    already (records, errands, the log) come after all that sounds, but before ordinary work.
+    switch interval, and other programs could keep an ordinary thread from getting there. So the threads that run already
+    (records, errands, the log, those that wait for MIDI) come after all that sounds, but before ordinary work.
 
 Call it last, when devices, outputs and profiles are open and loading is over, and before the loop runs.
 """
@@ -15,7 +15,6 @@ from __future__ import annotations
 
 import ctypes
 import os
-import threading
 from contextlib import suppress
 from pathlib import Path
 from typing import Any, Protocol
@@ -58,10 +57,10 @@ def ask(log: Log) -> None:
 def _ask_for_priority() -> None:
     policy = os.SCHED_FIFO | os.SCHED_RESET_ON_FORK
     os.sched_setscheduler(0, policy, os.sched_param(PRIORITY))
-    for thread in threading.enumerate():
-        if thread is not threading.current_thread() and thread.native_id is not None:
-            with suppress(ProcessLookupError):  # it has just ended
-                os.sched_setscheduler(thread.native_id, policy, os.sched_param(BESIDE))
+    for thread in map(int, os.listdir("/proc/self/task")):  # noqa: PTH208 - only their numbers are wanted
+        with suppress(ProcessLookupError):  # it has just ended
+            if os.sched_getscheduler(thread) == os.SCHED_OTHER:  # not this one, nor JACK's own
+                os.sched_setscheduler(thread, policy, os.sched_param(BESIDE))
 
 
 def _lock_memory() -> None:

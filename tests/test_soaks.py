@@ -6,7 +6,12 @@ from pathlib import Path
 
 import pytest
 
-SHARES = {"soak_swaps": ("--count", "12"), "soak_unplug": ("--count", "20"), "soak_day": ("--hours", "0.5")}
+SHARES = {
+    "soak_swaps": ("--count", "12"),
+    "soak_unplug": ("--count", "20"),
+    "soak_garbage": ("--bytes", "100000"),
+    "soak_day": ("--hours", "0.5"),
+}
 
 
 @pytest.mark.parametrize("soak", SHARES)

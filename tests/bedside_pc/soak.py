@@ -85,12 +85,19 @@ def row(counts: argparse.Namespace, measured: str, held: Held, seconds: float) -
     commit = subprocess.run(
         ["git", "describe", "--always", "--dirty"], cwd=ROOT, capture_output=True, text=True, check=False
     )
-    done = (
-        f"each of 3 devices and the synth unplugged {counts.unplug} times, {counts.kill} kills, {counts.swaps} swaps, "
-        f"{counts.reset} resets: no note left on; {held.descriptors} descriptors, {held.threads} threads and "
-        f"{held.clients} sequencer clients before and after"
+    done = [
+        (counts.unplug, "switch, breath, pointer and synth unplugged while a note sounds, and back", "each"),
+        (counts.kill, "SIGKILL while playing", ""),
+        (counts.swaps, "swaps", ""),
+        (counts.reset, "reset of the whole PC in the middle of a note", ""),
+    ]
+    what = "; ".join(said for count, said, _each in done if count)
+    often = "; ".join(f"{count} {each}".strip() for count, _said, each in done if count)
+    became = (
+        f"no note left on; {held.descriptors} descriptors, {held.threads} threads and {held.clients} sequencer clients "
+        f"before and after; {measured}; {seconds:.0f} s"
     )
-    return f"| {datetime.now(UTC):%d %B %Y} | {commit.stdout.strip() or '?'} | {done}; {measured} | {seconds:.0f} s |"
+    return f"| {what} | {often} | {became} | {datetime.now(UTC):%Y-%m-%d} | {commit.stdout.strip() or '?'} |"
 
 
 if __name__ == "__main__":
