@@ -28,8 +28,9 @@ from router.events import (
 from router.ledger import Limits
 from router.music import SCALES, Music
 from router.rules import RULES
-from router.rules.base import Kind, Rule, check
+from router.rules.base import MOST, Kind, Later, Rule, check
 from router.testing import MILLISECOND, Memory, VirtualTime, plan_rule
+from router.timers import Alarm, Timers
 from router.units import NANOSECONDS
 
 HERE = Route("out", 1)
@@ -657,3 +658,17 @@ def test_the_base_rule_passes_everything_on():
         assert list(getattr(bare, method)(event, 0)) == [event]
     assert list(bare.wake(0, None)) == []
     assert list(bare.let_go(0)) == []
+
+
+def test_more_that_waits_for_one_moment_than_a_rule_may_give_at_once_comes_at_once_afterwards():
+    """In the order in which it was put in: a flood of what others play, waiting for one beat, is no fault of the rule."""
+    timers = Timers()
+    later = Later(Alarm(timers, 0))
+    events = [NoteOn(voice, 60 + voice % 12) for voice in range(MOST + 500)]
+    for event in events:
+        later.put(7, event)
+    assert timers.next() == 7
+    assert later.due(7) == events[:MOST]
+    assert timers.next() == 7
+    assert later.due(7) == events[MOST:]
+    assert later.due(7) == []

@@ -454,9 +454,9 @@ class Later:
         self._alarm.at(self._heap[0][0])
 
     def due(self, now: int) -> list[Event]:
-        """The events whose time has come."""
-        events = []
-        while self._heap and self._heap[0][0] <= now:
+        """The events whose time has come; of more than a rule may give at once the rest at once afterwards."""
+        events: list[Event] = []
+        while self._heap and self._heap[0][0] <= now and len(events) < MOST:
             events.append(heapq.heappop(self._heap)[2])
         if self._heap:
             self._alarm.at(self._heap[0][0])
