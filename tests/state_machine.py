@@ -235,7 +235,7 @@ class Session(RuleBasedStateMachine):
         self.down: dict[str, int] = {}  # a simple switch -> since when it counts
         self.accepted: int | None = None  # when the switch that must be held was heard
         self.latched: int | None = None  # when the latch was switched on
-        self.latch_pressed = False  # since everything was let go
+        self.latch_sounded = False  # since then; if a limit has refused its note, it is on all the same
         self.efforts = self.heard = 0  # of the switch that must be held: expected, and on the wire
         self.keys: dict[tuple[int, int], int] = {}  # channel and key -> since when
         self.make(plan)
@@ -254,9 +254,9 @@ class Session(RuleBasedStateMachine):
         self.served()
         if name == "latch" and pressed and "latch" not in self.down:
             length = self.plan.limits.note_length
-            over = self.latched is None or self.now - self.latched >= length  # what the limit has ended is off
-            self.latched = self.now if over else None
-            self.latch_pressed = True
+            ended = self.latch_sounded and self.latched is not None and self.now - self.latched >= length
+            self.latched = self.now if self.latched is None or ended else None  # what the limit has ended is off
+            self.latch_sounded = False
         if name != "pad":
             if not pressed:
                 self.down.pop(name, None)
@@ -360,7 +360,7 @@ class Session(RuleBasedStateMachine):
         if name == "slow":
             self.accepted = None
         if name == "latch":
-            self.latched, self.latch_pressed = None, False
+            self.latched = None
         if name == "keys":
             self.keys.clear()
         self.give(Lost(name))
@@ -412,6 +412,7 @@ class Session(RuleBasedStateMachine):
                 assert 1 <= second <= limits.velocity
                 self.on[channel, first] = self.now
                 self.heard += channel == SLOW
+                self.latch_sounded |= channel == LATCH
                 self.struck.append(self.now)
                 assert len(self.on) <= limits.notes_at_once
             elif status == 0x80:
@@ -435,7 +436,6 @@ class Session(RuleBasedStateMachine):
         self.down.clear()
         self.keys.clear()
         self.accepted = self.latched = None
-        self.latch_pressed = False
         self.hear(messages)
         assert not self.on, "something is left on after a stop"
         assert [data[1] for _, data in messages[-3:]] == [64, 123, 120]
@@ -461,9 +461,7 @@ class Session(RuleBasedStateMachine):
             expected.add((PLAIN, 60))
         if self.accepted is not None and (not wide or self.now - self.accepted < length):
             expected.add((SLOW, 60))
-        # With narrow limits nobody can say by the inputs alone whether a press switched it on or off: the one before may
-        # have been refused, or its note ended by this very press.
-        if (self.latch_pressed and not wide) or (self.latched is not None and self.now - self.latched < length):
+        if self.latched is not None and (not wide or self.now - self.latched < length):
             expected.add((LATCH, 60))
         for (_, key), since in self.keys.items():  # both channels of the keyboard play on one
             if not wide or self.now - since < length:
