@@ -13,8 +13,6 @@ import time
 from pathlib import Path
 
 PIECE, ROUND = 1_000, 10_000
-WARM = 0.1
-"""The share of the bytes after which nothing may grow any more."""
 READINGS = b"0123456789.-+eE, \t\r\n\x00\xff\xb0naif:;"
 
 
@@ -28,7 +26,7 @@ def soak(count, seed, say):
     """So many bytes; what came of it."""
     from bedside import WREN
     from parts import until
-    from soaking import grown, playing
+    from soaking import ended, playing, warm
 
     rng = random.Random(seed)
     rounds = max(1, round(count / ROUND))
@@ -49,14 +47,11 @@ def soak(count, seed, say):
             until(lambda: not listener.sounding())
             assert listener.count(0x90) == listener.count(0x80) == 1, f"round {number}: {listener.heard}"
             listener.heard.clear()
-            if number == max(1, round(rounds * WARM)):
+            if number == warm(rounds):
                 first = pc.cost()
             if number % 10 == 0:
                 say(f"{number * ROUND} of {rounds * ROUND} bytes; {pc.cost()}")
-        said = grown(first, pc.cost())
-        faults = [event for event in pc.events() if event["level"] == "error"]
-        assert not faults, faults
-        assert pc.stop() == 0
+        said = ended(pc, first)
     return f"{rounds * ROUND} bytes of garbage, of which {notes} notes came: each ended, and each press after it was heard; {said}"
 
 

@@ -16,8 +16,6 @@ from pathlib import Path
 CHILDREN = ("wren", "lark", "finch")
 LIFTED = 0.1
 """Seconds in which the sensor has surely said that nobody presses."""
-WARM = 0.1
-"""The share of the rounds after which nothing may grow any more."""
 
 
 class Hand:
@@ -59,7 +57,7 @@ def soak(count, seed, say):
     """So many rounds; what came of it."""
     from bedside import BROKEN
     from parts import until
-    from soaking import grown, playing
+    from soaking import ended, playing, warm
 
     rng = random.Random(seed)
     broken = 0
@@ -87,16 +85,13 @@ def soak(count, seed, say):
                 assert status["child"] == child, f"round {number}: {status['child']} plays, and should be {child}"
                 listener.heard.clear()
                 sounds(pc, listener, sensor, note)
-                if number + 1 == max(1, round(count * WARM)):
+                if number + 1 == warm(count):
                     time.sleep(1)  # as at the end
                     first = pc.cost()
                 if (number + 1) % 50 == 0:
                     say(f"{number + 1} of {count}, {broken} of them broken; {pc.cost()}")
             time.sleep(1)  # what is dropped is given back when nothing is due
-            said = grown(first, pc.cost())
-            faults = [event for event in pc.events() if event["level"] == "error"]
-            assert not faults, faults
-            assert pc.stop() == 0
+            said = ended(pc, first)
         finally:
             hand.close()
     return f"{count} swaps, {broken} of them broken: each as it should be, nothing left on; {said}"

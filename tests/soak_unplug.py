@@ -11,8 +11,6 @@ import sys
 import time
 from pathlib import Path
 
-WARM = 0.1
-"""The share of the rounds after which nothing may grow any more."""
 LISTENING = 0.3
 """Seconds of silence that show that a hand that lay there is not heard."""
 
@@ -21,7 +19,7 @@ def soak(count, seed, say):
     """So many rounds; what came of it."""
     from bedside import WREN
     from parts import until
-    from soaking import grown, playing
+    from soaking import ended, playing, warm
 
     rng = random.Random(seed)
     with playing(more="motif: no") as (pc, listener, sensor):
@@ -48,14 +46,11 @@ def soak(count, seed, say):
             time.sleep(0.15)  # what is pressed at once was pressed before
             assert listener.count(0x90) == listener.count(0x80) == 1, f"round {number}: {listener.heard}"
             listener.heard.clear()
-            if number == max(1, round(count * WARM)):
+            if number == warm(count):
                 first = pc.cost()
             if number % 100 == 0:
                 say(f"{number} of {count}; {pc.cost()}")
-        said = grown(first, pc.cost())
-        faults = [event for event in pc.events() if event["level"] == "error"]
-        assert not faults, faults
-        assert pc.stop() == 0
+        said = ended(pc, first)
     return f"{count} times unplugged and plugged in, {lying} of them under a hand: silent, and it plays again; {said}"
 
 

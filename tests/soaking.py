@@ -16,6 +16,8 @@ from parts import Listener, Sensor, Server
 
 MOST = 1024
 """Kilobytes that resident memory may grow."""
+WARM = 0.1
+"""The share of the rounds after which nothing may grow any more."""
 
 HERE = Path(__file__).parent
 
@@ -65,6 +67,24 @@ def grown(first: Cost, last: Cost) -> str:
     assert last.descriptors == first.descriptors, said
     assert last.threads == first.threads, said
     assert memory < MOST, said
+    return said
+
+
+def warm(rounds: int) -> int:
+    """The round after which nothing may grow any more."""
+    return max(1, round(rounds * WARM))
+
+
+def ended(pc, first: Cost) -> str:
+    """It has grown by no more than it may, nothing went wrong in it, and it stops well; how much it has grown.
+
+    Raises:
+        AssertionError: otherwise.
+    """
+    said = grown(first, pc.cost())
+    faults = [event for event in pc.events() if event["level"] == "error"]
+    assert not faults, faults
+    assert pc.stop() == 0
     return said
 
 
