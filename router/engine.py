@@ -163,7 +163,7 @@ _Note = tuple[Conditioner, MidiSample]
 
 
 class _Ended:
-    """Voices whose notes had to make room: their rules are told after the present event, which may be in the middle of theirs.
+    """Voices whose notes made room or were refused: their rules are told after the present event, which may be in the midst of theirs.
 
     Like ``_Overhearing`` it knows nothing of the engine: what refers to itself in a ring stays in memory until somebody looks
     for such rings, and while it plays nobody does.
@@ -515,7 +515,7 @@ class Engine:
         self._from_rule(part, step, lambda rule: rule.wake(now, tag), now, out)
 
     def _cut(self, name: str, voice: int, now: int, out: list[Message]) -> None:
-        """Tell a part's rules that a limit has ended a voice."""
+        """Tell a part's rules that a limit has left a voice without a note."""
         part = next(part for part in self._parts if part.plan.name == name)
         for index in range(len(part.steps)):
             self._from_rule(part, index, lambda rule: rule.cut(voice, now), now, out)

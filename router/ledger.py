@@ -87,8 +87,8 @@ Observe = Callable[[int, str, dict[str, Any]], None]
 class Ledger:
     """Voices in, MIDI messages out, within limits.
 
-    ``share`` is this seat's in the limits of the room. ``cut`` is told of each voice whose note the room's limits have ended;
-    it must not come back here.
+    ``share`` is this seat's in the limits of the room. ``cut`` is told of each voice whose note has made room for another's or was
+    refused; it must not come back here.
     """
 
     def __init__(
@@ -136,6 +136,7 @@ class Ledger:
             struck.popleft()
         if len(struck) >= limits.notes_per_second:
             self._refused(now, part, wire, "notes_per_second")
+            self._cut(voice, now)
             return []
         messages = []
         struck_again = self._sounding.pop(wire, None)

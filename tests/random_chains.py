@@ -15,6 +15,7 @@ deadlines on time and late, loses inputs and stops. Throughout:
 from __future__ import annotations
 
 import argparse
+import math
 import sys
 import time
 from collections import deque
@@ -138,7 +139,7 @@ def parts(draw: Any, number: int) -> tuple[PartPlan, bool]:
     return PartPlan(f"part {number}", sources, tuple(steps), route), sustains
 
 
-WIDE = Limits(velocity=127, volume=100, notes_at_once=1000, note_length=100 * NANOSECONDS, notes_per_second=100_000)
+WIDE = Limits(velocity=127, volume=100, notes_at_once=1000, note_length=3600 * NANOSECONDS, notes_per_second=100_000)
 LIMITS = st.one_of(
     st.just(WIDE),
     st.just(Limits()),
@@ -194,7 +195,14 @@ def movement(what: str, which: int, source: str) -> Sample:
 
 
 REST = 80 * NANOSECONDS
-"""So long after the last effort everything that does not sustain has ended: longer than eight echoes of a bar at 20 bpm."""
+"""So long after the last effort everything that neither sustains nor echoes has ended."""
+
+
+def rest(plan: Plan, rare: Any) -> int:
+    """So long after the last effort everything that does not sustain has ended: eight echoes a bar apart, and each echoed again."""
+    echoes = max(sum(rule.name == "echo" for rule in part.rules) for part in plan.parts)
+    bar = max(music.lasts(length("1 bar")) for music in (plan.music, rare) if isinstance(music, Music))
+    return REST + math.ceil(echoes * 9 * bar)
 
 
 class Heard:
@@ -225,7 +233,8 @@ class Heard:
             elif kind == 0xB0:
                 assert data[1] < 120 or data[2] == 0
                 assert data[1] not in (7, 11) or data[2] <= self.limits.volume
-        while self.struck and self.struck[0] <= self.now - NANOSECONDS:
+        # Struck a nanosecond before it was given, where it was due before a change of the music.
+        while self.struck and self.struck[0] - 1 <= self.now - NANOSECONDS:
             self.struck.popleft()
         assert len(self.struck) <= self.limits.notes_per_second
         assert all(self.now - since < self.limits.note_length for since in self.on.values()), "a note is too long"
@@ -274,7 +283,7 @@ def session(plan: Plan, sustains: bool, happens: Any, rare: Any) -> None:
             heard.hear(heard.engine.handle(rare, heard.now))
     heard.hear(heard.engine.wake(heard.now))
     heard.let_go()
-    heard.go_on(heard.now + REST)
+    heard.go_on(heard.now + (REST if sustains else rest(plan, rare)))
     assert sustains or not heard.on, "everybody has let go and something goes on"
     heard.stop()
     faults = heard.log.named("fault")

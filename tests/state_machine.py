@@ -235,7 +235,7 @@ class Session(RuleBasedStateMachine):
         self.down: dict[str, int] = {}  # a simple switch -> since when it counts
         self.accepted: int | None = None  # when the switch that must be held was heard
         self.latched: int | None = None  # when the latch was switched on
-        self.latch_sounded = False  # since then; if a limit has refused its note, it is on all the same
+        self.latch_heard = 0  # notes of the latch on the wire
         self.efforts = self.heard = 0  # of the switch that must be held: expected, and on the wire
         self.keys: dict[tuple[int, int], int] = {}  # channel and key -> since when
         self.make(plan)
@@ -252,11 +252,10 @@ class Session(RuleBasedStateMachine):
     @rule(name=st.sampled_from(["plain", "plain", "slow", "slow", "latch", "pad"]), pressed=st.booleans())
     def switch(self, name: str, pressed: bool) -> None:
         self.served()
-        if name == "latch" and pressed and "latch" not in self.down:
-            length = self.plan.limits.note_length
-            ended = self.latch_sounded and self.latched is not None and self.now - self.latched >= length
+        heard, latching = self.latch_heard, name == "latch" and pressed and "latch" not in self.down
+        if latching:
+            ended = self.latched is not None and self.now - self.latched >= self.plan.limits.note_length
             self.latched = self.now if self.latched is None or ended else None  # what the limit has ended is off
-            self.latch_sounded = False
         if name != "pad":
             if not pressed:
                 self.down.pop(name, None)
@@ -265,6 +264,8 @@ class Session(RuleBasedStateMachine):
             if name == "slow" and not pressed:
                 self.accepted = None
         self.give(SwitchSample(name, pressed))
+        if latching and self.latch_heard == heard:
+            self.latched = None  # a limit has refused its note: it is off, so that the next press is heard
 
     @rule(
         names=st.lists(st.sampled_from(["plain", "slow", "latch", "pad"]), min_size=1, max_size=2, unique=True),
@@ -347,6 +348,10 @@ class Session(RuleBasedStateMachine):
             self.switch(name, False)
         for name in ("cheek", "jaw"):
             self.give(PressureSample(name, 0.0))
+        # Where rest is learned, it may have been taken while somebody pulled: then 0 Pa is an effort, for a while.
+        rest = self.engine.inputs["jaw"].rest
+        if rest is not None:
+            self.give(PressureSample("jaw", rest))
         self.keys.clear()
         for channel in (0, 1):
             self.give(MidiSample("keys", (0xB0 | channel, 123, 0)))
@@ -412,7 +417,7 @@ class Session(RuleBasedStateMachine):
                 assert 1 <= second <= limits.velocity
                 self.on[channel, first] = self.now
                 self.heard += channel == SLOW
-                self.latch_sounded |= channel == LATCH
+                self.latch_heard += channel == LATCH
                 self.struck.append(self.now)
                 assert len(self.on) <= limits.notes_at_once
             elif status == 0x80:
@@ -426,7 +431,8 @@ class Session(RuleBasedStateMachine):
                 assert first < 120 or second == 0
                 assert first not in (7, 11) or second <= limits.volume
         self.behind = False
-        while self.struck and self.struck[0] <= self.now - NANOSECONDS:
+        # Struck a nanosecond before it was given, where it was due before a change of the music.
+        while self.struck and self.struck[0] - 1 <= self.now - NANOSECONDS:
             self.struck.popleft()
         assert len(self.struck) <= limits.notes_per_second
         assert all(self.now - since < limits.note_length for since in self.on.values()), "a note is too long"

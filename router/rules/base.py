@@ -131,7 +131,7 @@ class Rule:
         return ()
 
     def cut(self, voice: int, now: int) -> Events:
-        """The limit on a note's length has ended this voice's notes, though their cause goes on.
+        """A limit has ended this voice's notes or refused them, and none is on, though their cause goes on.
 
         A rule that keeps a voice going by itself (a latch) ends it, so that the next press begins anew.
         """

@@ -2,7 +2,8 @@
 
 On the first press what follows begins and goes on after the release; the second press ends it. How long the
 switch is held does not matter. With ``replace``, a press of another input, zone or key begins that one instead; latches of one
-``group``, in whatever parts, replace one another too. After ``longest`` it ends by itself.
+``group``, in whatever parts, replace one another too. After ``longest`` it ends by itself. A note that a limit has ended or refused
+is off as well: the next press begins it again.
 
 Example::
 
