@@ -212,6 +212,10 @@ class JackSystem(MidiSystem):
         """A server that has news for a client waits until that has heard it, before it answers anybody else.
 
         Our client hears in a thread that needs the interpreter's lock, and whoever waits for an answer in python-rtmidi has it.
+
+        At the end it also waits until our client has heard all that happened meanwhile (the server answers ``activate`` after
+        that). JACK gives the number of a port's client that was closed to the next one: whoever hears late that the first has
+        gone takes the new one of the same process for it, and unmaps what that one's thread waits on.
         """
         with self._lock:
             outermost, self._still = not self._still, True

@@ -8,6 +8,7 @@ import time
 
 import pytest
 import rtmidi
+from parts import settle
 
 from router import clock
 from router.devices import MidiInDevice, MidiPressure
@@ -36,6 +37,7 @@ class Pad:
             self.port.close_port()
             self.port.delete()
             self.port = None
+            settle()
 
 
 @pytest.fixture

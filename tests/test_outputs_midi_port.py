@@ -9,6 +9,7 @@ import time
 
 import pytest
 import rtmidi
+from parts import settle
 
 from router.devices import MidiPort
 from router.marks import Place, parse
@@ -52,6 +53,7 @@ class Listener:
         self.port.cancel_callback()
         self.port.close_port()
         self.port.delete()
+        settle()
 
 
 @pytest.fixture
