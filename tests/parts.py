@@ -69,8 +69,7 @@ class Synth:
         try:
             until(lambda: any(name.startswith(self.client + ":") for name in look.get_ports()))
         finally:
-            look.delete()
-            settle()
+            close_port(look)
 
     def played(self):
         """All that it played, as numbers from -1 to 1, 48,000 a second."""
@@ -95,14 +94,19 @@ def pitch(sound):
     return float(np.fft.rfftfreq(8 * 48_000, 1 / 48_000)[spectrum.argmax()])
 
 
-def settle():
-    """To be called after a MIDI port of a test has been closed: then whatever else this process has open knows of it.
+def close_port(port):
+    """Close a MIDI port of a test's own, until whatever else this process has open knows of it.
 
     JACK gives a client's number to the next one, and tells older clients that the first has gone without waiting for them. If
     one of them hears it late (the router's look-out waits for the interpreter's lock), it takes the new client of the same
     process for the old one and unmaps what that one's thread waits on: a segmentation fault, seen with JACK 1.9.22 in one of
     four runs of a file of tests. The router itself waits like this whenever it closes a port.
     """
+    if isinstance(port, rtmidi.MidiIn):
+        time.sleep(0.1)  # python-rtmidi may wait for ever if a message comes while it closes
+        port.cancel_callback()
+    port.close_port()
+    port.delete()
     system = current()
     if system is not None:
         with system.still():
@@ -133,11 +137,7 @@ class Listener:
         return on
 
     def close(self):
-        time.sleep(0.1)  # python-rtmidi may wait for ever if a message comes while it closes
-        self.port.cancel_callback()
-        self.port.close_port()
-        self.port.delete()
-        settle()
+        close_port(self.port)
 
 
 class Sensor:

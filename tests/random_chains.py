@@ -217,7 +217,8 @@ class Heard:
         self.struck: deque[int] = deque()
         self.hear(self.engine.start(self.now))
 
-    def hear(self, messages: Any) -> None:
+    def hear(self, messages: Any, early: int = 0) -> None:
+        """``early``: so much earlier, in nanoseconds, a note may have been struck than it was given."""
         for _, data in messages:
             kind, channel = data[0] & 0xF0, data[0] & 0x0F
             assert all(0 <= byte <= 127 for byte in data[1:])
@@ -225,7 +226,7 @@ class Heard:
                 assert (channel, data[1]) not in self.on, "a note-on for a note that is on"
                 assert 1 <= data[2] <= self.limits.velocity
                 self.on[channel, data[1]] = self.now
-                self.struck.append(self.now)
+                self.struck.append(self.now - early)
                 assert len(self.on) <= self.limits.notes_at_once
             elif kind == 0x80:
                 assert (channel, data[1]) in self.on, "a note-off for a note that is not on"
@@ -233,8 +234,7 @@ class Heard:
             elif kind == 0xB0:
                 assert data[1] < 120 or data[2] == 0
                 assert data[1] not in (7, 11) or data[2] <= self.limits.volume
-        # Struck a nanosecond before it was given, where it was due before a change of the music.
-        while self.struck and self.struck[0] - 1 <= self.now - NANOSECONDS:
+        while self.struck and self.struck[0] <= self.now - NANOSECONDS:
             self.struck.popleft()
         assert len(self.struck) <= self.limits.notes_per_second
         assert all(self.now - since < self.limits.note_length for since in self.on.values()), "a note is too long"
@@ -275,7 +275,7 @@ def session(plan: Plan, sustains: bool, happens: Any, rare: Any) -> None:
             source = plan.parts[which % 2].sources[0]
             heard.hear(heard.engine.handle(movement(what, which, source), heard.now))
         elif isinstance(rare, Music):
-            heard.hear(heard.engine.follow(rare, heard.now))
+            heard.hear(heard.engine.follow(rare, heard.now), early=1)  # what was due before comes in the old music
         elif rare == "stop":
             heard.hear(heard.engine.wake(heard.now))
             heard.stop()

@@ -90,10 +90,9 @@ class Ear:
             self.notes.discard((channel, number))
 
     def close(self) -> None:
-        time.sleep(0.1)  # python-rtmidi may wait for ever if a message comes while it closes
-        self._port.cancel_callback()
-        self._port.close_port()
-        self._port.delete()
+        from parts import close_port
+
+        close_port(self._port)
 
 
 class Bedside:

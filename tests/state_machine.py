@@ -386,7 +386,7 @@ class Session(RuleBasedStateMachine):
             case ("find", name):
                 self.give(Found(name))
             case ("follow", music):
-                self.hear(self.engine.follow(music, self.now))
+                self.hear(self.engine.follow(music, self.now), early=1)  # what was due before comes in the old music
             case ("stop", _):
                 self.silence()
             case ("swap", plan):
@@ -405,7 +405,8 @@ class Session(RuleBasedStateMachine):
             self.accepted = self.now
             self.efforts += 1
 
-    def hear(self, messages) -> None:
+    def hear(self, messages, early: int = 0) -> None:
+        """``early``: so much earlier, in nanoseconds, a note may have been struck than it was given."""
         self.served()
         limits = self.plan.limits
         for output, data in messages:
@@ -418,7 +419,7 @@ class Session(RuleBasedStateMachine):
                 self.on[channel, first] = self.now
                 self.heard += channel == SLOW
                 self.latch_heard += channel == LATCH
-                self.struck.append(self.now)
+                self.struck.append(self.now - early)
                 assert len(self.on) <= limits.notes_at_once
             elif status == 0x80:
                 assert (channel, first) in self.on, "a note-off for a note that is not on"
@@ -431,8 +432,7 @@ class Session(RuleBasedStateMachine):
                 assert first < 120 or second == 0
                 assert first not in (7, 11) or second <= limits.volume
         self.behind = False
-        # Struck a nanosecond before it was given, where it was due before a change of the music.
-        while self.struck and self.struck[0] - 1 <= self.now - NANOSECONDS:
+        while self.struck and self.struck[0] <= self.now - NANOSECONDS:
             self.struck.popleft()
         assert len(self.struck) <= limits.notes_per_second
         assert all(self.now - since < limits.note_length for since in self.on.values()), "a note is too long"

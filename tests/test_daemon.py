@@ -11,6 +11,7 @@ import threading
 import time
 
 import pytest
+from parts import close_port
 
 from router import attached
 from router import daemon as daemon_module
@@ -339,9 +340,7 @@ class Synth:
             self.port.open_port(there[0], "in")
 
     def close(self):
-        self.port.cancel_callback()
-        self.port.close_port()
-        self.port.delete()
+        close_port(self.port)
 
 
 def test_a_synth_that_is_switched_on_after_the_router_is_found(jack_server, tmp_path, monkeypatch, impatient):  # noqa: ARG001
@@ -375,8 +374,7 @@ def test_a_synth_that_is_switched_on_after_the_router_is_found(jack_server, tmp_
         pad = rtmidi.MidiOut(rtmidi.API_UNIX_JACK, name="late-pad")
         pad.open_virtual_port("keys")
         running.until(lambda: running.log.count("input_open") == 2)
-        pad.close_port()
-        pad.delete()
+        close_port(pad)
         running.until(lambda: running.log.count("input_lost") == 1)
 
     try:
@@ -459,8 +457,7 @@ def test_a_breath_controller_plays_and_its_cable_pulled_ends_the_note(jack_serve
         for value in (3, 20, 50, 90):  # 2 cmH2O are 25.4
             port.send_message([0xB0, 2, value])
         running.until(lambda: (0x90, 48, 80) in running.sent("one"))
-        port.close_port()
-        port.delete()
+        close_port(port)
         running.until(lambda: (0x80, 48, 0) in running.sent("one"))
 
     running.run(steps)
@@ -611,8 +608,7 @@ def test_devices_lists_ports_as_profile_text_and_for_programs(jack_server):  # n
         found = json.loads(as_json.stdout)["midi_inputs"]["found"]
         assert f"pad-{os.getpid()}:pads" in [entry["device"] for entry in found]
     finally:
-        port.close_port()
-        port.delete()
+        close_port(port)
 
 
 def test_devices_without_any_midi_system_says_so_and_makes_no_traceback():

@@ -14,7 +14,7 @@ import numpy as np
 import pytest
 import rtmidi
 from conftest import DYING
-from parts import AUDIBLE, ROUTER, WAIT, Listener, Router, Sensor, Server, Synth, pitch, unique, until
+from parts import AUDIBLE, ROUTER, WAIT, Listener, Router, Sensor, Server, Synth, close_port, pitch, unique, until
 
 pytestmark = pytest.mark.usefixtures("jack_server")
 
@@ -92,8 +92,7 @@ class Pad:
         self.port.send_message([0x80, note, 0])
 
     def close(self):
-        self.port.close_port()
-        self.port.delete()
+        close_port(self.port)
 
 
 def test_a_midi_pad_sounds_at_its_pitch_and_a_harder_strike_louder(part):
@@ -261,8 +260,7 @@ def test_it_ends_well_while_ports_come_and_go(part):
         while not over.wait(0.002):
             port = rtmidi.MidiOut(rtmidi.API_UNIX_JACK, name=unique("passing"))
             port.open_virtual_port("out")
-            port.close_port()
-            port.delete()
+            close_port(port)
 
     thread = threading.Thread(target=come_and_go)
     thread.start()

@@ -15,7 +15,7 @@ import numpy as np
 import pytest
 import rtmidi
 from conftest import DYING
-from parts import AUDIBLE, WAIT, Server, Synth, until
+from parts import AUDIBLE, WAIT, Server, Synth, close_port, until
 from soak_killed import Ear
 
 from router import hush as hush_module
@@ -204,8 +204,7 @@ def test_the_synth_itself_falls_silent(path, tmp_path, server):  # noqa: ARG001 
             recorded.send(data, 0)
         sounding.close()
         time.sleep(1)
-        out.close_port()
-        out.delete()
+        close_port(out)
         time.sleep(0.5)  # nobody is connected any more, and it sounds on
         assert hush(path).returncode == 0
         time.sleep(1)

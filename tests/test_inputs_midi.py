@@ -8,7 +8,7 @@ import time
 
 import pytest
 import rtmidi
-from parts import settle
+from parts import close_port
 
 from router import clock
 from router.devices import MidiInDevice, MidiPressure
@@ -34,10 +34,8 @@ class Pad:
 
     def close(self):
         if self.port is not None:
-            self.port.close_port()
-            self.port.delete()
+            close_port(self.port)
             self.port = None
-            settle()
 
 
 @pytest.fixture

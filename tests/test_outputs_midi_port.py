@@ -9,7 +9,7 @@ import time
 
 import pytest
 import rtmidi
-from parts import settle
+from parts import close_port
 
 from router.devices import MidiPort
 from router.marks import Place, parse
@@ -49,11 +49,7 @@ class Listener:
             return list(self.got)
 
     def close(self) -> None:
-        time.sleep(0.1)  # python-rtmidi may wait for ever if a message comes while it closes
-        self.port.cancel_callback()
-        self.port.close_port()
-        self.port.delete()
-        settle()
+        close_port(self.port)
 
 
 @pytest.fixture
@@ -166,9 +162,7 @@ def test_where_none_matches_our_own_port_can_be_connected_to():
     output.send((0x90, 72, 1), 0)
     assert arrived.wait(WAIT)
     assert got == [(0x90, 72, 1)]
-    reader.cancel_callback()
-    reader.close_port()
-    reader.delete()
+    close_port(reader)
     output.close()
 
 

@@ -12,7 +12,7 @@ import time
 
 import pytest
 from bedside import BROKEN, FINCH, LARK, WREN, Bedside, plays
-from parts import WAIT, Listener, Sensor, unique, until
+from parts import WAIT, Listener, Sensor, close_port, unique, until
 
 from router import motif
 
@@ -118,8 +118,7 @@ def test_a_program_change_steps_through_the_list(bedside, part):
             self.port.open_virtual_port("out")
 
         def close(self):
-            self.port.close_port()
-            self.port.delete()
+            close_port(self.port)
 
     keyboard = part(Keyboard)
     pc, listener, sensor = bedside(
