@@ -119,9 +119,9 @@ class Bedside:
         self.process.stdout.close()
 
 
-def plays(listener, sensor, note):
+def plays(listener, sensor, note, pascal=1.0):
     """An effort sounds this note, and ends it."""
-    sensor.pascal = 1.0
+    sensor.pascal = pascal
     until(lambda: note in listener.sounding())
     sensor.pascal = 0.0
     until(lambda: note not in listener.sounding())
