@@ -311,9 +311,7 @@ def test_status_says_when_the_fit_no_longer_fits(bedside):
     pc.put("wren", WREN, BREATH)
     pc.wait_for("swap")
     time.sleep(1)  # the rest level is known after half a second
-    rests = random.Random(
-        1
-    )  # as irregular as a child's: what comes as exactly as a machine is learned as a rhythm underneath
+    rests = random.Random(1)  # irregular, as a child's: what comes as exactly as from a machine is learned as a rhythm
     for pascal in itertools.islice(itertools.cycle((300.0, 300.0, 90.0)), 60):
         if pascal == 300:
             plays(listener, sensor, WREN, pascal)
