@@ -230,6 +230,7 @@ def test_a_synth_unplugged_and_back_gets_its_sound_and_plays_again(part):
     until(lambda: listener.sounding() == {F4})
 
 
+@pytest.mark.own_process
 def test_a_jack_server_that_dies_stops_nothing_else_and_is_used_again(part, monkeypatch):
     """Sending to a server that has gone never returns in python-rtmidi, and freezes every thread of the program."""
     monkeypatch.setenv("JACK_DEFAULT_SERVER", DYING)

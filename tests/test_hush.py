@@ -22,7 +22,6 @@ from router import hush as hush_module
 from router.hush import end_what_was_left
 from router.marks import Place, parse
 from router.outputs.base import Output
-from router.ports import give_back
 from router.sounding import Sounding
 
 ROOT = Path(__file__).resolve().parent.parent
@@ -83,7 +82,6 @@ def path(tmp_path):
 @pytest.fixture
 def server(monkeypatch):
     """A JACK server of our own: some tests kill it, and to end what was left at our own port every port is told."""
-    give_back()  # what daemons of other tests looked for ports with: with a client of one server none hears of another's
     monkeypatch.setenv("JACK_DEFAULT_SERVER", DYING)
     monkeypatch.setenv("ROUTER_MIDI", "jack")
     server = Server(None, DYING)
@@ -115,6 +113,7 @@ def test_killed_while_playing():
     assert sum(became.values()) == 20
 
 
+@pytest.mark.own_process
 def test_each_port_is_sent_what_was_on_there_and_no_other_is(path, ears):
     one, other, third = ears("one:in", "other:in", "third:in")
     leave(path, "one:in", "other:in", "one:in")
@@ -130,6 +129,7 @@ def test_each_port_is_sent_what_was_on_there_and_no_other_is(path, ears):
     assert path.read_bytes() == b""
 
 
+@pytest.mark.own_process
 def test_of_what_was_left_at_our_own_port_all_are_told_but_the_loop_back_and_ourselves(path, ears):
     names = "one:in", "MIDI Router 4x4:in", "a2j:Midi Through Port-0", "router:in"
     one, other, through, ours = ears(*names)
@@ -140,6 +140,7 @@ def test_of_what_was_left_at_our_own_port_all_are_told_but_the_loop_back_and_our
     assert through.all == ours.all == []
 
 
+@pytest.mark.own_process
 def test_a_port_is_found_though_its_numbers_are_others_now(path, ears):
     (synth,) = ears("FLUID Synth (77):in")
     leave(path, "FLUID Synth (4711):in")
@@ -147,6 +148,7 @@ def test_a_port_is_found_though_its_numbers_are_others_now(path, ears):
     until(lambda: len(synth.all) >= len(ENDED))
 
 
+@pytest.mark.own_process
 def test_what_is_on_at_a_port_that_is_not_there_is_ended_when_it_is_back(path, ears):
     (one,) = ears("one:in")
     leave(path, "one:in", "gone:in")
@@ -162,6 +164,7 @@ def test_what_is_on_at_a_port_that_is_not_there_is_ended_when_it_is_back(path, e
     assert path.read_bytes() == b""
 
 
+@pytest.mark.own_process
 def test_every_note_of_every_channel_at_several_ports_is_ended(path, ears):
     """Far more than JACK takes in one cycle."""
     names = [f"synth{number}:in" for number in range(3)]
@@ -179,6 +182,7 @@ def test_every_note_of_every_channel_at_several_ports_is_ended(path, ears):
         until(lambda ear=ear: len({data for data in ear.all if data[0] & 0xF0 == 0xB0}) == 16 * 3)
 
 
+@pytest.mark.own_process
 def test_a_damaged_record_silences_every_channel_and_is_emptied(path, ears):
     (one,) = ears("one:in")
     leave(path, "one:in")
@@ -191,6 +195,7 @@ def test_a_damaged_record_silences_every_channel_and_is_emptied(path, ears):
     assert path.read_bytes() == b""
 
 
+@pytest.mark.own_process
 def test_the_synth_itself_falls_silent(path, tmp_path, server):  # noqa: ARG001 - the server must run
     synth = Synth(tmp_path)
     try:
@@ -270,6 +275,7 @@ def test_without_a_sequencer_what_was_left_stays_in_the_record(path):
     assert [one.notes for one in parse(path.read_bytes())[0]] == [((3, 60),)]
 
 
+@pytest.mark.own_process
 def test_a_server_that_is_frozen_freezes_nobody_for_long(path, server):
     leave(path, "one:in")
     before = path.read_bytes()
@@ -280,6 +286,7 @@ def test_a_server_that_is_frozen_freezes_nobody_for_long(path, server):
     server.process.send_signal(signal.SIGCONT)
 
 
+@pytest.mark.own_process
 def test_a_server_that_dies_meanwhile_freezes_nobody(path, ears, server, monkeypatch):
     """Here in this process, so that the server can be killed at the very moment between two messages."""
     ears("one:in")

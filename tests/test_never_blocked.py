@@ -612,6 +612,7 @@ def taps(sensor):
     return True
 
 
+@pytest.mark.own_process
 def test_a_jack_server_that_dies_and_comes_back_is_used_again_by_itself(part, tmp_path, monkeypatch):
     """Sending to a server that has gone never returns in python-rtmidi, and freezes every thread of the program."""
     monkeypatch.setenv("JACK_DEFAULT_SERVER", DYING)
