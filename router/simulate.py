@@ -328,6 +328,10 @@ class PressureChild:
     """The least difference that the sensor can say; 0: any."""
     postures: float = 0.0
     """New postures in a minute, each of which moves rest by up to a quarter of an effort."""
+    beat: float = 0.0
+    """From effort to effort of a child that plays in time, so long that each is over before the next; 0: it does not."""
+    early_or_late: float = 0.0
+    """Standard deviation of where its efforts begin, as a share of ``beat``."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -441,9 +445,14 @@ _Try = tuple[float, float, int, float]  # start and length in seconds, sign, pea
 
 def _meant(child: PressureChild, seconds: float, rng: random.Random, first: float) -> list[_Try]:
     found: list[_Try] = []
-    t = first
+    t = begun = first + (rng.uniform(0, child.beat) if child.beat else 0.0)
+    sides = child.sides[:1] if child.beat else child.sides  # nobody changes sides from beat to beat
     while True:
-        if child.form == "suck":
+        if child.beat:
+            length = rng.uniform(*child.rise) + rng.uniform(*child.hold) + rng.uniform(*child.fall)
+            lengths = [min(length, 0.75 * child.beat)]
+            starts = [max(t + 0.1, begun + (len(found) + rng.gauss(0, child.early_or_late)) * child.beat)]
+        elif child.form == "suck":
             t += rng.uniform(3, 10)
             sucks = rng.randint(6, 12)
             frequency = rng.uniform(1.7, 2.3)
@@ -457,7 +466,7 @@ def _meant(child: PressureChild, seconds: float, rng: random.Random, first: floa
             return found
         for start, length in zip(starts, lengths, strict=True):
             peak = child.effort * rng.uniform(1 - child.spread, 1 + child.spread) * (1 - child.tires * t / 60)
-            found.append((start, length, rng.choice(child.sides), peak))
+            found.append((start, length, rng.choice(sides), peak))
         t = starts[-1] + lengths[-1]
 
 

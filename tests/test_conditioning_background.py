@@ -13,8 +13,9 @@ from random import Random
 
 import pytest
 
-from router.conditioning.background import SETTLE, STEP, Background, Seen
+from router.conditioning.background import SETTLE, Background, Seen
 from router.conditioning.pressure import PressureConditioner, PressureSettings, Side
+from router.conditioning.rhythm import STEP
 from router.events import Press, PressureSample, Release, SensorFault
 from router.timers import Alarm, Timers
 from router.units import NANOSECONDS, pascal
@@ -159,6 +160,38 @@ def test_gentle_steady_playing_after_a_rest_is_never_tuned_out():
         spans = [(period + i * period, period + i * period + 0.6) for i in range(round(110 / period))]
         sensor = Sensor().feed(115, efforts(*spans, height=220))
         assert len(sensor.presses()) == len(spans)
+
+
+@pytest.mark.parametrize("period", [1.5, 2.0, 3.0])
+def test_weak_playing_in_time_is_not_tuned_out(period):
+    """A child that tires: with a hand's timing (2 % of the beat), from far too gentle up to half as much again as ``on``.
+
+    It rests on one beat of eight. Without what is known of that rest, three of five were not heard at a beat of 1.5 s.
+    """
+    heard = strong = 0
+    for seed in range(3):
+        rng = Random(seed)
+        beats = [3 + beat * period for beat in range(round(110 / period)) if beat % 8 != 7]
+        tries = [(at + rng.gauss(0, 0.02 * period), rng.uniform(0.7, 1.5)) for at in beats]
+        pushes = [(at, efforts((at, at + 0.6), height=hard * ABOVE.on)) for at, hard in tries]
+        presses = (
+            Sensor()
+            .feed(115, lambda t, p=pushes: max((push(t) for at, push in p if at <= t < at + 1), default=0))
+            .presses()
+        )
+        clear = [at for at, hard in tries if hard > 1.15]
+        strong += len(clear)
+        heard += sum(any(at <= press <= at + 0.6 for press in presses) for at in clear)
+    assert heard >= 0.97 * strong > 40
+
+
+def test_a_breath_that_comes_to_an_idle_sensor_is_learned_within_a_minute():
+    """Nobody at the sensor for two minutes, then somebody who breathes: what was still before says nothing any more."""
+    spans = [(at, at + 1) for at in range(185, 235, 7)]
+    push = efforts(*spans)
+    sensor = Sensor().feed(240, lambda t: (60 * (1 - math.cos(2 * math.pi * t / 3)) if t > 120 else 0) + push(t))
+    assert sensor.made._background._believed > 0.8
+    assert [t for t in sensor.presses() if t > 175] == [pytest.approx(at, abs=0.15) for at, _ in spans]
 
 
 def test_a_gentle_effort_that_was_not_heard_leaves_no_echo():

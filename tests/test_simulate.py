@@ -286,7 +286,7 @@ def test_ten_thousand_presses_a_tenth_of_them():
     assert meant == heard == 1000
 
 
-@pytest.mark.parametrize(("family", "tier"), FAMILIES_AND_TIERS)
+@pytest.mark.parametrize(("family", "tier"), [*FAMILIES_AND_TIERS, *itertools.product(hearing.IN_TIME, simulate.TIERS)])
 def test_children_are_heard_and_nothing_else(family, tier):
     """A tenth of the benchmark: fitted on one session, scored on another, held to the same floors."""
     found = hearing.Score()

@@ -5,11 +5,15 @@ of a ventilator. This module learns both from the times when nobody tries and sa
 effort is what goes beyond that. It is a filter for playing music. It detects nothing clinical and must not be
 used to.
 
-The rest level is the median of the first half second, then follows drift. The rhythm is found by the squared
-difference function d(lag) = mean (x(t) - x(t - lag))^2, as in the pitch finder YIN (de Cheveigne and Kawahara, J.
-Acoust. Soc. Am. 111:1917, 2002; from memory), between 0.2 and 1 Hz. What to expect now is the median of what was one,
-two, three and four periods ago, each against the mean of its own period, added to the mean of the last one. The median
-is what makes it safe: a gentle effort that was not heard is in one of four periods and does not count.
+The rest level is the median of the first half second, then follows drift. The rhythm's period is found by ``rhythm``.
+What to expect now is the median of what was one, two, three and four periods ago, each against the mean of its own
+period, added to the mean of the last one. The median is what makes it safe: a gentle effort that was not heard is in one
+of four periods and does not count.
+
+A child that plays in time would be learned like that, bit by bit: the rise and the fall of what is heard, and whatever
+was too gentle to be. So those around an effort belong to it, and of a rhythm no more is believed than the signal moved
+in the stillest stretch of nearly a period: breathing goes on, playing rests now and then. After a rest it takes 30 s without
+effort until a rhythm is believed that was not there before (a child that comes to an idle sensor).
 
 A rhythm that reaches "on" by itself would never be learned like that, as each of its peaks counts as an effort. So what
 came unfiltered is watched too, and what repeats as exactly as no hand does, has been there since the beginning, and goes
@@ -17,7 +21,8 @@ no further than half of a full effort, is taken for the rhythm.
 
 Invariants:
   * an effort that is heard is never learned, however long it is and however regularly a child can play;
-  * what goes beyond ``off`` without being an effort moves what is learned by a small step at most.
+  * what goes beyond ``off`` without being an effort moves what is learned by a small step at most;
+  * of a rhythm no more is taken out than the signal moved in every stretch of nearly a period, lately and without effort.
 """
 
 from __future__ import annotations
@@ -28,10 +33,9 @@ from enum import Enum
 from itertools import accumulate
 from statistics import median
 
+from router.conditioning.rhythm import STEP, Rhythm, Stillness
 from router.units import NANOSECONDS
 
-STEP = NANOSECONDS // 50
-"""The background is advanced in steps of this length, whatever the sensor's rate."""
 SETTLE = NANOSECONDS // 2
 """How long the sensor is watched before the first rest level is known."""
 GAP = NANOSECONDS // 4
@@ -47,6 +51,15 @@ EXACT = 0.93
 EXACT_FOR = 8 * NANOSECONDS
 """How long, and at least three times, something must repeat so exactly to be taken for the rhythm."""
 
+FLANK = 8
+"""So many steps before and after an effort are its rise and its fall, as far as they lie beyond ``EDGE`` of ``on``."""
+EDGE = 0.1
+ALONE = 42
+"""Only of efforts at least so many steps apart: quicker ones, as of a child that sucks, are no rhythm anyway, and would hide rest."""
+STILL = 0.95
+"""The share of a period in which a rhythm must have moved."""
+_LOOK = 24  # steps after which it is asked again how much of the rhythm is believed
+
 _PERIODS = 4  # how many past periods the expected level is the median of
 _TREND = 300  # steps; what changes slower than this is drift to the finder of rhythms
 _KEEP = 2048  # steps that are kept at least: four periods of 5.5 s, and one more for their mean
@@ -58,77 +71,6 @@ class Seen(Enum):
     REST = "rest"
     NEAR = "near"  # beyond ``off``, but no effort
     EFFORT = "effort"
-
-
-class Rhythm:
-    """Finds the period of a steady rhythm in a signal given step by step.
-
-    ``period`` is in steps, None if there is none; ``strength`` is the correlation of the signal with itself one period
-    before, 0 to 1.
-    """
-
-    _EVERY = 3  # of three steps one is looked at: 60 ms
-    _SHORTEST, _LONGEST = 14, 91  # lags in those: 0.84 s to 5.5 s
-    _FIRST = 6  # from here on lags are looked at, to know what is faster than the shortest
-    _MEMORY = 14.0  # seconds after which what was seen counts for 1/e
-    _LEAST = 0.35  # a weaker correlation is no rhythm
-
-    def __init__(self) -> None:
-        self.period: float | None = None
-        self.strength = 0.0
-        lags = self._LONGEST + 2
-        self._fade = math.exp(-self._EVERY * STEP / NANOSECONDS / self._MEMORY)
-        self._past: deque[float] = deque(maxlen=lags)
-        self._difference = [0.0] * lags  # faded sums of squared differences, by lag
-        self._weight = [0.0] * lags  # and how many they are
-        self._count = self._seen = 0
-        self._mean = self._spread = self._total = 0.0  # faded mean, sum of squares about it, and weight
-
-    def add(self, value: float) -> None:
-        """The next step of the signal, without efforts."""
-        self._count += 1
-        if self._count % self._EVERY:
-            return
-        fade, past, difference, weight = self._fade, self._past, self._difference, self._weight
-        past.appendleft(value)
-        for lag in range(self._FIRST, len(past)):
-            apart = value - past[lag]
-            difference[lag] = fade * difference[lag] + apart * apart
-            weight[lag] = fade * weight[lag] + 1.0
-        self._total = fade * self._total + 1.0
-        off_mean = value - self._mean
-        self._mean += off_mean / self._total
-        self._spread = fade * self._spread + off_mean * (value - self._mean)
-        self._seen += 1
-        if self._seen % 8 == 0:
-            self._find()
-
-    def _find(self) -> None:
-        """The shortest lag that is nearly the best one, refined between its neighbours by a parabola."""
-        self.period, self.strength = None, 0.0
-        if self._spread <= 0:
-            return
-        twice = 2.0 * self._spread / self._total
-        apart = {  # 0: the same, 1: nothing in common
-            lag: self._difference[lag] / self._weight[lag] / twice
-            for lag in range(self._FIRST, self._LONGEST + 1)
-            if self._weight[lag] > min(40.0, 0.8 * lag + 8.0)
-        }
-        slow = [lag for lag in range(self._SHORTEST, self._LONGEST) if lag + 1 in apart]
-        if not slow:
-            return
-        best = min(apart[lag] for lag in slow)
-        for lag in slow:
-            before, here, after = apart[lag - 1], apart[lag], apart[lag + 1]
-            if here > min(best + 0.1, before, after) or here > 1.0 - self._LEAST:
-                continue
-            if lag < 2 * self._SHORTEST and apart.get(lag // 2, 1.0) < best + 0.15:
-                return  # twice the period of something faster than 1 Hz: a child that sucks, not a rhythm underneath
-            bend = before - 2.0 * here + after
-            shift = min(0.6, max(-0.6, 0.5 * (before - after) / bend)) if bend > 0 else 0.0
-            self.period = (lag + shift) * self._EVERY
-            self.strength = min(1.0, max(0.0, 1.0 - here))
-            return
 
 
 class Background:
@@ -151,6 +93,8 @@ class Background:
         """The level of the next step, in pascals; None while it settles."""
         self.rhythm = Rhythm()
         self._unfiltered = Rhythm()
+        self._still = Stillness()
+        self._believed = 1.0  # the share of the rhythm that is taken out
         self._rest = 0.0
         self._settling: list[float] = []
         self._clean: list[float] = []  # the signal without efforts, step by step
@@ -159,7 +103,11 @@ class Background:
         self._sums: list[float] = [
             0.0
         ]  # of ``_clean`` up to each step, so that a mean over any time is one subtraction
+        self._before: deque[float] = deque(maxlen=FLANK)  # what was expected at the latest steps
         self._steps = self._calm = self._near = 0
+        self._began = -ALONE  # the step with which the latest effort began
+        self._falling = 0  # for so many more steps at most this is the fall of an effort
+        self._alone = True  # whether the latest effort came long enough after the one before
         self._frozen_mean: float | None = None  # the mean of the period before an effort
         self._settling_since = 0
         self._last = 0.0
@@ -205,7 +153,17 @@ class Background:
         self._near = self._near + 1 if seen is Seen.NEAR else 0
         if self._near * STEP > POSTURE_AFTER:
             seen = Seen.REST
+        flank = False
         if seen is Seen.EFFORT:
+            if not (self._busy and self._busy[-1]):
+                self._alone, self._began = self._steps - self._began >= ALONE, self._steps
+                if self._alone:
+                    self._take_back_the_rise()
+            self._falling = FLANK if self._alone else 0
+        elif self._falling:
+            flank = abs(beyond) > EDGE * self._on
+            self._falling = self._falling - 1 if flank else 0
+        if seen is Seen.EFFORT or flank:
             clean = self.expected
         else:
             # What is unlike what was expected is learned in part only: a little near an effort, more at rest,
@@ -215,25 +173,51 @@ class Background:
         self._keep(clean, pascal, effort=seen is Seen.EFFORT)
         if seen is Seen.EFFORT and self._mechanical():
             self._take_raw()
-        if seen is Seen.REST:  # quick at first, when the rest level is a guess, then with the wanted time constant
+        if seen is Seen.REST and not flank:  # quick at first, when it is a guess, then with the wanted time constant
             self._calm += 1
             pace = min(self._track, max(0.7, self._steps * STEP / NANOSECONDS / 2))
             self._rest += _within(clean - self._rest, self._on) * (STEP / NANOSECONDS / pace)
+        if self._steps % _LOOK == 0:
+            self._believed = self._believe()
         self.expected = self._expect(seen)
 
+    def _take_back_the_rise(self) -> None:
+        """What was learned of the rise to an effort was not known to be one."""
+        first = len(self._clean)
+        for expected in reversed(self._before):
+            if not first or self._busy[first - 1] or abs(self._raw[first - 1] - expected) <= EDGE * self._on:
+                break
+            first -= 1
+            self._clean[first] = expected
+        self._sums[first:] = accumulate(self._clean[first:], initial=self._sums[first])
+
     def _keep(self, clean: float, raw: float, *, effort: bool) -> None:
+        assert self.expected is not None  # noqa: S101 - learn has settled it
         self._steps += 1
         self._clean.append(clean)
         self._raw.append(raw)
         self._busy.append(effort)
+        self._before.append(self.expected)
         self._sums.append(self._sums[-1] + clean)
         if self._wants_rhythm:
-            trend = self._mean(len(self._clean), _TREND)
-            self.rhythm.add(clean - trend)
-            self._unfiltered.add(raw - trend)
+            self._still.add(raw, effort=effort)
+            sure = len(self._clean) - 1 - FLANK  # the latest step that cannot be taken back any more
+            if sure >= 0:
+                trend = self._mean(sure + 1, _TREND)
+                self.rhythm.add(self._clean[sure] - trend)
+                self._unfiltered.add(self._raw[sure] - trend)
         if len(self._clean) > 2 * _KEEP:
             for kept in (self._clean, self._raw, self._busy, self._sums):
                 del kept[:_KEEP]
+
+    def _believe(self) -> float:
+        """How much of the rhythm has been there all the time, 0 to 1."""
+        period = self.rhythm.period
+        if period is None or (least := self._still.least(STILL * period)) is None:
+            return 1.0
+        cycle = self._clean[-round(period) :]
+        moves = max(cycle) - min(cycle)
+        return 1.0 if moves <= least else least / moves
 
     def _mechanical(self) -> bool:
         """Whether this very effort has come again and again, as exactly as only a machine is."""
@@ -252,7 +236,7 @@ class Background:
 
     def _take_raw(self) -> None:
         """Learn what came, efforts and all."""
-        self.rhythm, self._unfiltered = self._unfiltered, Rhythm()
+        self.rhythm, self._unfiltered, self._still = self._unfiltered, Rhythm(), Stillness()
         self._clean = list(self._raw)
         self._sums = [0.0, *accumulate(self._clean)]
         self._busy = [False] * len(self._clean)
@@ -280,7 +264,9 @@ class Background:
             return self._rest
         # A weak rhythm is taken out in part: of a shape that correlates by r, r times it leaves the least behind. The mean
         # is that of the last period whatever the strength: between efforts that come quickly ``_rest`` lags behind drift.
-        return mean + self.rhythm.strength * median(shapes)
+        # That of a rhythm which is not believed may be too high by what it has learned of efforts.
+        learned = mean + self.rhythm.strength * median(shapes)
+        return self._rest + self._believed * (learned - self._rest)
 
     def _mean(self, end: int, width: int) -> float:
         begin = max(0, end - width)

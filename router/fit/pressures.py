@@ -16,7 +16,7 @@ Estimators:
     tried on the unseen five times a fifth of the efforts and pieces is left out, the whole choice is made from the others, and
                         the left-out ones are judged by it with the real conditioning
     drift, fatigue      Theil and Sen's slope, with its interval
-    rhythm              the finder of rhythms of the conditioning (``conditioning.background.Rhythm``), on the rest
+    rhythm              the finder of rhythms of the conditioning (``conditioning.rhythm.Rhythm``), on the rest
     rise, hold          from 10 % to 90 % of an effort's height; how long it is above half of it; medians
 
 What is chosen is tried on the recording itself with the real conditioning, so what a fit promises is what the router
@@ -32,8 +32,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from statistics import fmean, median
 
-from router.conditioning.background import STEP, Rhythm
 from router.conditioning.pressure import PressureConditioner, PressureSettings, Side
+from router.conditioning.rhythm import STEP, Rhythm
 from router.estimates import drawn, quantile, slope, spread
 from router.events import Lost, Press, PressureSample
 from router.fit.recording import BEFORE, PARTS, FitError, Pieces, Recording, Stretch, between

@@ -10,6 +10,9 @@ is false. A child whose recording the fit refuses counts as one of whom nothing 
 the rhythm underneath: it follows the rest level and has hysteresis, with thresholds fitted for itself.
 "delay" is from the moment when the ideal effort (no noise, nothing underneath) crosses ``on`` to the press.
 
+"in time": the same children, fitted in the same way, who then play in time (one effort every 1 to 4 s, early or late by 2 to
+6 % of that, standard deviation). "plain" is then the same thresholds without the rhythm underneath.
+
 Fingers on a switch and heads at a pointer come in the same two tiers and are fitted and scored in the same way; "plain" is
 then what holds when a profile says nothing. A switch's "delay" is from its first touch, so the acceptance time is in it; a
 pointer's is from when a quiet head would have come, without the dwell.
@@ -101,12 +104,30 @@ class Score:
         return statistics.median(self.delays) if self.delays else 0.0
 
 
+IN_TIME = {f"{family} in time": family for family in FAMILIES if family != "sucking"}
+
+
 def child(family: str, tier: str, seed: int) -> tuple[PressureChild, Session, Session]:
     """A child, the session it is fitted on, and the one that it is scored on."""
     rng = random.Random(f"{family} {tier} {seed}")
-    drawn = simulate.draw(family, tier, rng)
+    drawn = simulate.draw(IN_TIME.get(family, family), tier, rng)
     guided = simulate.session(drawn, FIT_SECONDS, rng, guided=REST_SECONDS)
+    if family in IN_TIME:
+        drawn = in_time(drawn, rng)
     return drawn, guided, simulate.session(drawn, SCORE_SECONDS, rng)
+
+
+def in_time(drawn: PressureChild, rng: random.Random) -> PressureChild:
+    """This child, when it plays in time. How far off it is: our choice; adults who tap to a beat are off by 2 to 4 % or so (from
+    memory: Repp, Psychon. Bull. Rev. 12:969, 2005)."""
+    beat = rng.uniform(1.0, 4.0)
+    return replace(
+        drawn,
+        beat=beat,
+        early_or_late=rng.uniform(0.02, 0.06),
+        hold=(min(drawn.hold[0], 0.4 * beat), min(drawn.hold[1], 0.45 * beat)),
+        drift=drawn.drift / 3,
+    )
 
 
 def fitted(drawn: PressureChild, guided: Session, *, rhythm: bool) -> PressureSettings:
@@ -173,12 +194,19 @@ def _both_of(seed: int, family: str, tier: str) -> tuple[Score, Score]:
 
 
 def _both(seed: int, family: str, tier: str) -> tuple[Score, Score]:
+    if family in IN_TIME:
+        drawn, guided, session = child(family, tier, seed)
+        found = try_child(family, tier, seed)
+        if found.refused:
+            return found, found
+        return found, score(session, replace(fitted(drawn, guided, rhythm=True), rhythm=False))
     return try_child(family, tier, seed), try_child(family, tier, seed, rhythm=False)
 
 
 # --- fingers and heads --------------------------------------------------------------------------------------------
 
 HANDS = ("switch", "pointer")
+EVERY = [*FAMILIES, *IN_TIME, *HANDS]
 GRID = PointerSettings(Grid(columns=4, rows=2))
 
 
@@ -359,7 +387,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--children", type=int, default=50, help="children a family and tier (default 50)")
     parser.add_argument("--first", type=int, default=0, metavar="SEED", help="the seed of the first child (default 0)")
-    parser.add_argument("--families", nargs="+", choices=[*FAMILIES, *HANDS], default=[*FAMILIES, *HANDS])
+    parser.add_argument("--families", nargs="+", choices=EVERY, default=EVERY)
     parser.add_argument("--tiers", nargs="+", choices=list(TIERS), default=list(TIERS))
     parser.add_argument("--presses", type=int, default=10_000, help="presses of switches (default 10,000)")
     parser.add_argument("--jobs", type=int, default=os.cpu_count(), help="processes at once (default: all cores)")
