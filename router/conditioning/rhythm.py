@@ -112,10 +112,10 @@ class Stillness:
             self._block.clear()
             self._blocks.clear()
             return
-        self._block.append(value)
+        self._block.append(value / self._BLOCK)  # no sum of numbers, however large, may be infinite
         if len(self._block) < self._BLOCK:
             return
-        self._blocks.appendleft(sum(self._block) / self._BLOCK)
+        self._blocks.appendleft(sum(self._block))
         self._block.clear()
         lowest, highest = math.inf, -math.inf
         for length, mean in enumerate(self._blocks, 1):
