@@ -95,6 +95,7 @@ class InOwnProcess(pytest.Item):
             env={**os.environ, OWN_PROCESS: "1"},
             capture_output=True,
             text=True,
+            timeout=600,
             check=False,
         )
         if ended.returncode or not re.search(r"^1 passed", ended.stdout, re.MULTILINE):  # skipped is not passed

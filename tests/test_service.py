@@ -320,11 +320,12 @@ def test_status_says_when_the_fit_no_longer_fits(bedside):
             time.sleep(0.3)
             sensor.pascal = 0.0
         time.sleep(rests.uniform(0.3, 0.9))
-        if pc.events("drift"):
+        if pc.events("drift") and listener.count(0x90) >= 8:
             break
     (told,) = pc.events("drift")
     assert (told["input"], told["what"]) == ("cheek.above", "near-misses")
     assert "cheek.above: near-misses; router fit measures it anew" in pc.seat_status()["warnings"]
+    assert listener.count(0x90) >= 8
 
 
 def notified(address, wanted, seconds=WAIT):

@@ -33,7 +33,7 @@ from enum import Enum
 from itertools import accumulate
 from statistics import median
 
-from router.conditioning.rhythm import STEP, Rhythm, Stillness
+from router.conditioning.rhythm import SHORTEST_PERIOD, STEP, Rhythm, Stillness
 from router.units import NANOSECONDS
 
 SETTLE = NANOSECONDS // 2
@@ -52,10 +52,9 @@ EXACT_FOR = 8 * NANOSECONDS
 """How long, and at least three times, something must repeat so exactly to be taken for the rhythm."""
 
 FLANK = 8
-"""So many steps before and after an effort are its rise and its fall, as far as they lie beyond ``EDGE`` of ``on``."""
+"""So many steps before and after an effort are its rise and its fall, as far as they lie beyond ``EDGE`` of ``on``; but not of
+efforts that come more quickly than any rhythm, as of a child that sucks: rest would be hidden among them."""
 EDGE = 0.1
-ALONE = 42
-"""Only of efforts at least so many steps apart: quicker ones, as of a child that sucks, are no rhythm anyway, and would hide rest."""
 STILL = 0.95
 """The share of a period in which a rhythm must have moved."""
 _LOOK = 24  # steps after which it is asked again how much of the rhythm is believed
@@ -105,9 +104,8 @@ class Background:
         ]  # of ``_clean`` up to each step, so that a mean over any time is one subtraction
         self._before: deque[float] = deque(maxlen=FLANK)  # what was expected at the latest steps
         self._steps = self._calm = self._near = 0
-        self._began = -ALONE  # the step with which the latest effort began
+        self._began = -SHORTEST_PERIOD  # the step with which the latest effort began
         self._falling = 0  # for so many more steps at most this is the fall of an effort
-        self._alone = True  # whether the latest effort came long enough after the one before
         self._frozen_mean: float | None = None  # the mean of the period before an effort
         self._settling_since = 0
         self._last = 0.0
@@ -156,10 +154,10 @@ class Background:
         flank = False
         if seen is Seen.EFFORT:
             if not (self._busy and self._busy[-1]):
-                self._alone, self._began = self._steps - self._began >= ALONE, self._steps
-                if self._alone:
+                alone, self._began = self._steps - self._began >= SHORTEST_PERIOD, self._steps
+                self._falling = FLANK if alone else 0
+                if alone:
                     self._take_back_the_rise()
-            self._falling = FLANK if self._alone else 0
         elif self._falling:
             flank = abs(beyond) > EDGE * self._on
             self._falling = self._falling - 1 if flank else 0

@@ -16,6 +16,8 @@ from router.units import NANOSECONDS
 
 STEP = NANOSECONDS // 50
 """Signals are given in steps of this length, whatever the sensor's rate."""
+SHORTEST_PERIOD = 42
+"""Steps of the quickest rhythm that is looked for: 0.84 s."""
 
 
 class Rhythm:
@@ -26,7 +28,7 @@ class Rhythm:
     """
 
     _EVERY = 3  # of three steps one is looked at: 60 ms
-    _SHORTEST, _LONGEST = 14, 91  # lags in those: 0.84 s to 5.5 s
+    _SHORTEST, _LONGEST = SHORTEST_PERIOD // _EVERY, 91  # lags in those: 0.84 s to 5.5 s
     _FIRST = 6  # from here on lags are looked at, to know what is faster than the shortest
     _MEMORY = 14.0  # seconds after which what was seen counts for 1/e
     _LEAST = 0.35  # a weaker correlation is no rhythm

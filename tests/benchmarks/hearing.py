@@ -11,7 +11,7 @@ the rhythm underneath: it follows the rest level and has hysteresis, with thresh
 "delay" is from the moment when the ideal effort (no noise, nothing underneath) crosses ``on`` to the press.
 
 "in time": the same children, fitted in the same way, who then play in time (one effort every 1 to 4 s, early or late by 2 to
-6 % of that, standard deviation). "plain" is then the same thresholds without the rhythm underneath.
+6 % of that, standard deviation).
 
 Fingers on a switch and heads at a pointer come in the same two tiers and are fitted and scored in the same way; "plain" is
 then what holds when a profile says nothing. A switch's "delay" is from its first touch, so the acceptance time is in it; a
@@ -126,7 +126,6 @@ def in_time(drawn: PressureChild, rng: random.Random) -> PressureChild:
         beat=beat,
         early_or_late=rng.uniform(0.02, 0.06),
         hold=(min(drawn.hold[0], 0.4 * beat), min(drawn.hold[1], 0.45 * beat)),
-        drift=drawn.drift / 3,
     )
 
 
@@ -194,12 +193,6 @@ def _both_of(seed: int, family: str, tier: str) -> tuple[Score, Score]:
 
 
 def _both(seed: int, family: str, tier: str) -> tuple[Score, Score]:
-    if family in IN_TIME:
-        drawn, guided, session = child(family, tier, seed)
-        found = try_child(family, tier, seed)
-        if found.refused:
-            return found, found
-        return found, score(session, replace(fitted(drawn, guided, rhythm=True), rhythm=False))
     return try_child(family, tier, seed), try_child(family, tier, seed, rhythm=False)
 
 
