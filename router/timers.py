@@ -43,6 +43,14 @@ class Timers:
         """Forget the deadline of ``key``; no harm if there is none."""
         self._live.pop(key, None)
 
+    def hand_over(self, key: Hashable, to: Hashable) -> None:
+        """Give the deadline of ``key``, and its place among equal ones, to another; if it has none the other has none either."""
+        entry = self._live.pop(key, None)
+        self._live.pop(to, None)
+        if entry is not None:
+            handed = self._live[to] = (entry[0], entry[1], to)
+            self._heap[self._heap.index(entry)] = handed  # the same place: nothing is sorted anew
+
     def next(self) -> int | None:
         """The earliest deadline, or None."""
         heap, live = self._heap, self._live
@@ -84,3 +92,7 @@ class Alarm:
     def cancel(self, tag: Hashable = None) -> None:
         """Forget the deadline of this tag."""
         self._timers.cancel((self._owner, tag))
+
+    def hand_over(self, tag: Hashable, to: Hashable) -> None:
+        """Give the deadline of this tag, and its place among equal ones, to another tag."""
+        self._timers.hand_over((self._owner, tag), (self._owner, to))

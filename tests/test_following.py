@@ -6,7 +6,7 @@ from fractions import Fraction
 from itertools import pairwise
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from router.conditioning.switch import SwitchConditioner, SwitchSettings
@@ -276,6 +276,9 @@ KEYS = st.builds(
 )
 
 
+IN_C = Music(0, SCALES["major"], Fraction(60))
+
+
 def is_on(data):
     return data[0] & 0xF0 == 0x90
 
@@ -286,6 +289,9 @@ def is_on(data):
     changes=st.lists(st.tuples(st.integers(1, 1200), KEYS), min_size=1, max_size=6),
     down=st.integers(1, 2600),
     again=st.sampled_from([ARPEGGIO, ON_THE_BEAT, REPEAT]),
+)
+@example(  # the time of "for a time" is over just when the next step is due, and the key changed after the step before
+    changes=[(1, IN_C), (901, IN_C), (1200, Music(1, SCALES["major"], Fraction(60)))], down=2001, again=ARPEGGIO
 )
 def test_what_is_held_and_repeated_goes_on_in_another_key(held, again, changes, down):
     """At the very times at which it would have played without; each note fits the key in which it begins; nothing is left.

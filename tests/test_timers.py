@@ -8,7 +8,8 @@ from hypothesis import strategies as st
 from router.timers import Alarm, Timers
 
 OPERATIONS = st.lists(
-    st.tuples(st.sampled_from(["set", "cancel", "pop"]), st.integers(0, 5), st.integers(0, 20)), max_size=400
+    st.tuples(st.sampled_from(["set", "cancel", "hand over", "pop"]), st.integers(0, 5), st.integers(0, 20)),
+    max_size=400,
 )
 
 
@@ -23,6 +24,13 @@ def test_against_a_dict(operations):
         elif what == "cancel":
             timers.cancel(key)
             model.pop(key, None)
+        elif what == "hand over":
+            to = when % 6
+            timers.hand_over(key, to)
+            handed = model.pop(key, None)
+            model.pop(to, None)
+            if handed is not None:
+                model[to] = handed
         else:
             due = min((k for k in model if model[k][0] <= when), key=model.get, default=None)
             assert timers.pop(when) == due

@@ -75,7 +75,6 @@ class Release(Rule):
         ] = {}  # those of them whose release came, or does not matter: this rule has to end them
         self._bars = context.music.grid(_BAR)
         self._ends: dict[int, int] = {}  # the bar at whose beginning a voice ends, on this grid
-        self._until: dict[int, int] = {}  # when a voice ends that sounds for a fixed time
         self._fading: dict[int, None] = {}
         self._fade_ends = 0
         self._level: int | None = None  # the expression that was sent last
@@ -91,10 +90,8 @@ class Release(Rule):
             self._on.clear()
             self._kept.clear()
         self._on[note.voice] = None
-        if self._when == "after":
-            if note.instead is None:
-                self._until[note.voice] = now + self._time
-            self.context.alarm.at(self._until[note.voice], note.voice)
+        if self._when == "after" and note.instead is None:
+            self.context.alarm.at(now + self._time, note.voice)
         if self._when in ("after", "next"):
             self._kept[note.voice] = None
         else:
@@ -133,7 +130,6 @@ class Release(Rule):
         kept, fading = self._kept, self._fading
         self._kept, self._on = {}, {}
         self._ends.clear()
-        self._until.clear()
         for voice in kept:
             self.context.alarm.cancel(voice)
         self._stop_fading()
@@ -145,16 +141,14 @@ class Release(Rule):
             del self._on[old]
             self._on[new] = None
             self._kept.pop(old, None)
-            if old in self._until:
-                self._until[new] = self._until.pop(old)
-            self.context.alarm.cancel(old)
+            # With its place in line: who repeats it may strike at the very moment at which it ends.
+            self.context.alarm.hand_over(old, new)
         return new in self._on
 
     def _end(self, voice: int, now: int) -> Events:
         self._on.pop(voice, None)
         self._kept.pop(voice, None)
         self._ends.pop(voice, None)
-        self._until.pop(voice, None)
         if not self._fade or self._on:  # the channel fades as a whole: not under a note that is held
             return (NoteOff(voice),)
         self._fading[voice] = None
