@@ -2,7 +2,7 @@
 
     channels of its own        those of the profile, from the lowest, go onto them in the order in which the seat has them
     none, or too few           each stays as in the profile, unless another plays there: then it goes to the lowest free one
-    none is free               it is shared, and that is said
+    none is free               it is shared, and that is said: with another seat, as long as there is a channel without a part of ours
 
 What already plays is never moved; and drums stay drums: nothing is ever moved to the drum channel or away from it.
 
@@ -151,13 +151,21 @@ class _Assignment:
     def _as_free_as_can_be(self) -> None:
         """Each stays where nobody else plays, or goes to where nobody does."""
         for route in list(self._waiting):
-            channel = route.channel
-            if not self._free(route, channel, self._settled(route)):
-                others = self._settled(route) | {other.channel for other in self._beside(route, self._waiting)}
-                channel = next((one for one in CHANNELS if self._free(route, one, others)), channel)
+            channel = self._best(route)
             self._settle(route, channel)
-            if channel == route.channel:
-                self._share(route, channel)
+            self._share(route, channel)
+
+    def _best(self, route: Route) -> int:
+        """The channel that costs least: a free one, else one shared with another seat, else one shared with a part of ours."""
+        ours = self._settled(route)
+        wanted = {other.channel for other in self._beside(route, self._waiting)}
+
+        def cost(channel: int) -> tuple[bool, bool, bool, bool, bool, int]:
+            played = next(self._others(route, channel), None) is not None
+            hindered = played or channel in self._reserved or channel in wanted
+            return channel in ours, hindered, channel != route.channel, channel in wanted, played, channel
+
+        return min(CHANNELS, key=cost)
 
     def _settle(self, route: Route, channel: int) -> None:
         self._to[route] = channel
@@ -175,13 +183,14 @@ class _Assignment:
             if other.channel != route.channel and may_be_same(self._outputs[other.output], device)
         ]
 
-    def _free(self, route: Route, channel: int, ours: set[int]) -> bool:
-        clashing = next(_clashing(self._outputs[route.output], channel, self._taken), None)
-        return clashing is None and channel not in ours and channel not in self._reserved
+    def _others(self, route: Route, channel: int) -> Iterator[Taken]:
+        return _clashing(self._outputs[route.output], channel, self._taken)
 
     def _share(self, route: Route, channel: int) -> None:
         """Say whom a channel is shared with, if it is."""
-        whose = dict.fromkeys(one.whose for one in _clashing(self._outputs[route.output], channel, self._taken))
+        whose = list(dict.fromkeys(one.whose for one in self._others(route, channel)))
+        if channel in self._settled(route):
+            whose.append("another part of this profile")
         if whose:
             self._warnings.append(
                 f'channel {channel} of output "{route.output}" is shared with {" and ".join(whose)}: one sound and one'

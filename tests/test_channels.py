@@ -131,6 +131,35 @@ def test_an_own_channel_that_another_plays_on_is_kept_and_said():
     )
 
 
+def test_where_all_are_taken_two_parts_of_one_profile_still_do_not_fall_together():
+    """Found by chance: parts on 1, 2, 3 and 16 at a seat with the channels 1 and 16, beside five that hold all fifteen."""
+    got = assign(on(1, 2, 3, 16), {"synth": SYNTH}, own=[1, 16], taken=taken(*CHANNELS))
+    assert channels_of(got) == [1, 16, 3, 2]
+    assert [warning[: warning.index(" ", 8)] for warning in got.warnings] == [
+        "channel 1",
+        "channel 16",
+        "channel 3",
+        "channel 2",
+        "the profile",
+    ]
+    assert got.warnings[3] == (
+        'channel 2 of output "synth" is shared with seat "door": one sound and one volume for both'
+    )
+
+
+def test_a_part_of_ours_is_shared_with_only_where_no_channel_is_left():
+    outputs = {"a": MidiPort("*Synth*"), "b": MidiPort("*")}
+    crowded = plan(*(("a", number) for number in CHANNELS), ("b", 2))
+    piano = taken(2, device=MidiPort("Piano"), whose='seat "window"')  # which b may mean, and a does not
+    got = assign(crowded, outputs, taken=piano)
+    assert channels_of(got) == [*CHANNELS, 2], "with its namesake, as in the profile"
+    got = assign(crowded, outputs, own=[3], taken=piano)  # sixteen that may be on one port, each by itself
+    assert len(set(channels_of(got))) == 15
+    assert [warning for warning in got.warnings if "another part of this profile" in warning] == [
+        'channel 16 of output "a" is shared with another part of this profile: one sound and one volume for both',
+    ]
+
+
 # --- whatever the room ----------------------------------------------------------------------------------------------
 
 PORTS = st.sampled_from([MidiPort("*"), MidiPort("*Synth*"), MidiPort("Big Synth"), MidiPort("Piano"), Instrument()])
