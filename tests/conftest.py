@@ -22,6 +22,12 @@ from pathlib import Path
 
 import jack
 import pytest
+from hypothesis import settings
+
+# No deadline: how long an example takes is the machine's affair.
+settings.register_profile("same", derandomize=True, deadline=None, database=None)
+settings.register_profile("random", deadline=None, database=None, print_blob=True)
+settings.load_profile("same")  # one commit, one set of examples; others are drawn by ``python -m tests.random_search``
 
 JACKD = ["jackd", "-R", "-P60", "-S", "-d", "dummy", "-p", "64", "-r", "48000"]
 """Server options stand before ``-d``, the driver's after it."""
