@@ -177,24 +177,37 @@ def chord_symbol(text: str) -> Chord | int:
     raise QuantityError(f'"{text}" is not a chord', hint)
 
 
-def voice(previous: Sequence[int], chord: Sequence[int]) -> tuple[int, ...]:
-    """The notes of ``chord``, each in the octave and the order that moves least from ``previous``; of two the lower.
+STRAYS = 7
+"""How far the middle of a chord that is voiced smoothly may be from home, in semitones: each chord has a close position within it."""
 
-    How far a chord moves is the sum of the semitones between the notes, lowest to lowest and so on upwards. Common practice.
+
+def middle(notes: Sequence[int]) -> Fraction:
+    """The mean of some notes: where a chord lies."""
+    return Fraction(sum(notes), len(notes))
+
+
+def voice(previous: Sequence[int], chord: Sequence[int], home: Fraction) -> tuple[int, ...]:
+    """The notes of ``chord`` in the close position that moves least from ``previous`` and whose middle is within ``STRAYS`` of ``home``.
+
+    How far a chord moves is the sum of the semitones between the notes, lowest to lowest and so on upwards. Of two that move as
+    far it is the one nearer home, then the lower one. So no progression, however long, wanders off. At the ends of MIDI's range
+    it is the nearest to home that there is. Common practice.
     """
     old = sorted(previous)
-    close = sorted(note % 12 for note in chord)
-    down = (sum(old) // len(old) - 6) // 12 * 12 - 12
-    best: tuple[int, tuple[int, ...]] | None = None
-    for inversion, octave in itertools.product(range(len(close)), range(4)):
-        notes = tuple(note + down + 12 * octave for note in invert(close, inversion))
-        if not 0 <= notes[0] <= notes[-1] <= 127:
-            continue
+    close = sorted({note % 12 for note in chord})
+    lowest = int(home) // 12 * 12 - 24
+    found = (
+        tuple(note + lowest + 12 * octave for note in invert(close, inversion))
+        for inversion, octave in itertools.product(range(len(close)), range(5))
+    )
+
+    def cost(notes: tuple[int, ...]) -> tuple[Fraction, int, Fraction, tuple[int, ...]]:
+        away = abs(middle(notes) - home)
         pairs = itertools.zip_longest(old, notes)
         moved = sum(abs((old[-1] if a is None else a) - (notes[-1] if b is None else b)) for a, b in pairs)
-        if best is None or (moved, notes) < best:
-            best = (moved, notes)
-    return tuple(chord) if best is None else best[1]
+        return max(away - STRAYS, Fraction(0)), moved, away, notes
+
+    return min((notes for notes in found if 0 <= notes[0] <= notes[-1] <= 127), key=cost)
 
 
 class Span(NamedTuple):

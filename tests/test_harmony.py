@@ -7,11 +7,13 @@ import math
 from fractions import Fraction
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from mingus.core import chords as mingus_chords
 from mingus.core import notes as mingus_notes
+from music21 import chord as m21_chord
 from music21 import harmony as m21_harmony
+from music21.analysis import neoRiemannian
 from pychord import Chord as PychordChord
 
 from router.conditioning.midi import MidiConditioner, MidiSettings
@@ -24,6 +26,7 @@ from router.midi import DRUMS, drum_number
 from router.music import (
     NAMES,
     SCALES,
+    STRAYS,
     SYMBOLS,
     Grid,
     Music,
@@ -31,6 +34,7 @@ from router.music import (
     chord_symbol,
     invert,
     length,
+    middle,
     nearest_of,
     rate,
     voice,
@@ -116,27 +120,124 @@ def test_the_nearest_voicing():
     """Common practice, no source: common notes stay, the others move by step. Written out: C, F, G, C in close position."""
     rows = [(60, 64, 67)]
     for symbol in ("F", "G", "C"):
-        rows.append(voice(rows[-1], chord_symbol(symbol).near(60)))
+        rows.append(voice(rows[-1], chord_symbol(symbol).near(60), middle(rows[0])))
     assert rows == [(60, 64, 67), (60, 65, 69), (59, 62, 67), (60, 64, 67)]
-    assert voice((60, 64, 67), chord_symbol("Am").near(60)) == (60, 64, 69)
+    assert voice((60, 64, 67), chord_symbol("Am").near(60), middle((60, 64, 67))) == (60, 64, 69)
 
 
-@given(st.integers(30, 90), st.sampled_from(sorted(SYMBOLS)), st.integers(0, 11), st.sampled_from(sorted(SYMBOLS)))
-def test_no_other_close_voicing_is_nearer(pitch, first, root, second):
+@pytest.mark.parametrize(("root", "quality", "inversion"), [*itertools.product(range(55, 67), ("", "m"), range(3))])
+def test_the_least_motion_between_triads_is_that_of_neo_riemannian_theory(root, quality, inversion):
+    """P, L and R keep two notes and move the third by a step (Cohn, Journal of Music Theory 41, 1997); music21 moves them."""
+    before = invert([root + step for step in SYMBOLS[quality]], inversion)
+    for change in (neoRiemannian.P, neoRiemannian.L, neoRiemannian.R):
+        theirs = tuple(sorted(pitch.midi for pitch in change(m21_chord.Chord(list(before))).pitches))
+        assert voice(before, theirs, middle(before)) == theirs, change.__name__
+
+
+def motion(before, notes):
+    longest = max(len(before), len(notes))
+    a, b = ([*row, *[row[-1]] * longest][:longest] for row in (sorted(before), sorted(notes)))
+    return sum(abs(x - y) for x, y in zip(a, b, strict=True))
+
+
+@given(
+    st.integers(30, 90),
+    st.sampled_from(sorted(SYMBOLS)),
+    st.integers(0, 11),
+    st.sampled_from(sorted(SYMBOLS)),
+    st.integers(-STRAYS, STRAYS),
+)
+def test_no_other_close_voicing_near_home_is_nearer(pitch, first, root, second, off):
     before = invert([pitch + step for step in SYMBOLS[first]], 1)
-    chord = [root + step for step in SYMBOLS[second]]
-    found = voice(before, chord)
+    home = middle(before) + off
+    found = voice(before, [root + step for step in SYMBOLS[second]], home)
+    classes = sorted({(root + step) % 12 for step in SYMBOLS[second]})
+    assert sorted({note % 12 for note in found}) == classes
+    others = [tuple(n + 12 * o for n in invert(classes, i)) for i in range(len(classes)) for o in range(-1, 11)]
+    near = [notes for notes in others if abs(middle(notes) - home) <= STRAYS]
+    assert found in near
+    assert motion(before, found) == min(motion(before, notes) for notes in near)
+
+
+@given(st.lists(st.integers(0, 127), min_size=1), st.sets(st.integers(0, 127), min_size=1), st.integers(0, 140))
+def test_at_the_ends_of_the_keyboard_there_is_a_voicing_too(before, chord, home):
+    found = voice(before, sorted(chord), Fraction(home))
     assert {note % 12 for note in found} == {note % 12 for note in chord}
+    assert 0 <= min(found) <= max(found) <= 127
 
-    def moved(notes):
-        longest = max(len(before), len(notes))
-        a, b = ([*row, *[row[-1]] * longest][:longest] for row in (sorted(before), sorted(notes)))
-        return sum(abs(x - y) for x, y in zip(a, b, strict=True))
 
-    close = sorted(note % 12 for note in chord)
-    others = (tuple(n + 12 * o for n in invert(close, i)) for i in range(len(close)) for o in range(-1, 10))
-    best = min(moved(notes) for notes in others if notes[-1] <= 127 and notes[0] >= 0)
-    assert moved(found) == best
+FOLLOWS = ("note", {}), ("chord", {"follow": True, "voicing": "nearest"})
+FAMILIAR = {
+    "a blues": "C7 C7 C7 C7 F7 F7 C7 C7 G7 F7 C7 G7",
+    "down in fourths": "Am G F E",
+    "up in steps": "C Dm Em F G Am Bdim",
+    "through all keys": "C F Bb Eb Ab Db F# B E A D G",
+    "in semitones": "C C# D Eb E F F# G Ab A Bb B",
+    "down in semitones": "C B Bb A Ab G F# F E Eb D C#",
+    "the four of many songs": "C G Am F",
+    "sevenths": "Dm7 G7 Cmaj7 Am7",
+}
+
+
+@pytest.mark.parametrize("chords", FAMILIAR.values(), ids=FAMILIAR)
+def test_familiar_progressions_go_round_for_ever_where_they_began(chords):
+    """What was found: the blues climbed two octaves in five minutes, Am G F E fell from 60 to 8 in 160 chords."""
+    symbols = [chord_symbol(symbol) for symbol in chords.split()]
+    player = VirtualTime(plan(part("a", "pad", 1, *FOLLOWS), progression=Progression((*symbols,), advance="pad")))
+    for place in range(50 * len(symbols)):
+        player.give((1000 * place + 1) * MILLISECOND, switch("pad", True))
+        player.give((1000 * place + 500) * MILLISECOND, switch("pad", False))
+    notes = [note for _, note in ons(player, 1)]
+    size = len(notes) // (50 * len(symbols))
+    chords_played = [notes[i : i + size] for i in range(0, len(notes), size)]
+    home = middle(chords_played[0])
+    assert all(abs(middle(chord) - home) <= STRAYS for chord in chords_played)
+    assert max(notes) - min(notes) <= 24
+
+
+REMEMBER = {
+    "drone": [("note", {}), ("drone", {"follow": True, "degrees": [1, 5], "octave": 3})],
+    "echo": [("note", {}), ("chord", {"follow": True, "voicing": "nearest"}), ("echo", {"times": 2, "semitones": 5})],
+    "transpose": [*FOLLOWS, ("transpose", {"steps": 2})],
+    "range": [*FOLLOWS, ("range", {"lowest": "C4", "octaves": 1})],
+    "repeat": [*FOLLOWS, ("repeat", {"rate": "4 Hz"})],
+    "arpeggio": [*FOLLOWS, ("arpeggio", {"rate": "4 Hz"})],
+    "latch": [("latch", {}), *FOLLOWS],
+    "strum": [*FOLLOWS, ("strum", {})],
+    "release": [*FOLLOWS, ("release", {"when": "next"})],
+    "quantize": [*FOLLOWS, ("quantize", {})],
+    "turned over": [
+        ("note", {"octave": 3}),
+        ("chord", {"follow": True, "voicing": "nearest", "inversion": 2, "spread": "open"}),
+    ],
+    "sequence": [("sequence", {"degrees": [1, 4, 5, 8]}), ("chord", {"voicing": "nearest"})],
+    "random": [("random", {"degrees": [1, 4, 5, 2]}), ("chord", {"kind": "seventh", "voicing": "nearest"})],
+    "scale_lock": [("sequence", {"degrees": [1, 2, 7]}), ("scale_lock", {"to": "chord"})],
+}
+ANY_CHORD = st.builds(
+    lambda root, symbol: chord_symbol(NAMES[root] + symbol), st.integers(0, 11), st.sampled_from(sorted(SYMBOLS))
+)
+
+
+@pytest.mark.parametrize("rules", REMEMBER.values(), ids=REMEMBER)
+@settings(max_examples=8, deadline=None)
+@given(chords=st.lists(ANY_CHORD, min_size=1, max_size=12), keys=st.lists(st.integers(0, 11), max_size=3))
+def test_no_rule_wanders_off_in_any_progression(rules, chords, keys):
+    """However long it goes on, through whatever chords and keys: from two octaves below middle C to three above it."""
+    player = VirtualTime(plan(part("a", "pad", 1, *rules), progression=Progression((*chords,), advance="pad2")))
+    now = MILLISECOND
+    for place in range(6 * len(chords)):
+        now += 700 * MILLISECOND
+        player.give(now, switch("pad", True))
+        player.give(now + 20 * MILLISECOND, switch("pad2", True))
+        player.give(now + 40 * MILLISECOND, switch("pad2", False))
+        if keys:
+            tonic = keys[place % len(keys)]
+            player.follow(Music(tonic, SCALES["major"], Fraction(120)), now + 60 * MILLISECOND)
+        player.give(now + 400 * MILLISECOND, switch("pad", False))
+    notes = [note for _, note in ons(player, 1)]
+    assert notes
+    assert 36 <= min(notes) <= max(notes) <= 96, (min(notes), max(notes))
 
 
 def test_nearest_of_up_and_down():

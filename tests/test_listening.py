@@ -566,6 +566,24 @@ def test_an_answer_may_be_moved(written, pitches):
     assert [pitch for _, pitch in begun(play_rule(Answer, {"hears": "call", **written}, timeline))] == pitches
 
 
+@pytest.mark.parametrize("written", [{"octaves": 1}, {"octaves": -1}, {"steps": 1}, {"steps": -3, "octaves": -1}])
+def test_two_who_answer_each_other_do_not_climb_for_ever(written):
+    """Each hears what the other answered, and moves it once more: they stay within two octaves of where they began."""
+    pitch, heard = 60, [60]
+    for _ in range(60):
+        timeline = [(0, call(1, pitch)), (200, ends(1)), *efforts(2000)]
+        ((_, pitch),) = begun(play_rule(Answer, {"hears": "call", **written}, timeline))
+        heard.append(pitch)
+    assert 36 <= min(heard) <= max(heard) <= 84
+    assert len(set(heard)) > 2
+
+
+def test_what_is_heard_far_away_is_answered_there():
+    timeline = [(0, call(1, 24)), (200, ends(1)), *efforts(2000)]
+    assert begun(play_rule(Answer, {"hears": "call", "octaves": 1}, timeline)) == [(2000, 36)]
+    assert begun(play_rule(Answer, {"hears": "call"}, timeline)) == [(2000, 24)]
+
+
 def test_of_a_long_phrase_its_beginning_is_remembered_and_no_more():
     notes = [
         (100 * n + after, event) for n in range(3 * MOST) for after, event in ((0, call(n, n % 100)), (50, ends(n)))

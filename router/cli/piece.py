@@ -24,7 +24,7 @@ from fractions import Fraction
 from router import simulate
 from router.conditioning.pointer import Grid
 from router.inputs.base import Stamped
-from router.music import SCALES, Chord, Music, chord_symbol, voice
+from router.music import SCALES, Chord, Music, chord_symbol, middle, voice
 from router.recognition import SETTLE
 from router.simulate import Effort, Struck, Visit
 from router.units import NANOSECONDS
@@ -165,6 +165,7 @@ def keyboard(name: str, this: Piece) -> Iterator[Stamped]:
     pedals: list[tuple[int, int, int]] = []
     last = len(this.bars) - 1
     right: tuple[int, ...] = (54, 57, 62)
+    hands = middle(right)
     for i, symbol in enumerate(this.bars):
         chord, start = chord_symbol(symbol), i * BAR
         assert isinstance(chord, Chord)  # noqa: S101 - as above
@@ -175,7 +176,7 @@ def keyboard(name: str, this: Piece) -> Iterator[Stamped]:
             changes.append(start + 2 * BEAT)
             continue
         bass = 36 + (chord.root - 36) % 12
-        right = voice(right, chord.near(60)[:4])
+        right = voice(right, chord.near(60)[:4], hands)
         if i == last:
             played += [Struck(start, BAR + RING, loud * 0.9, (bass, bass + 12, *right))]
             pedals.append((64, start + BEAT, this.end + RING))

@@ -5,7 +5,8 @@ comes from there is only remembered. A phrase is over when nothing has sounded f
 while one that has begun is played to its end. Notes that begin together are one step. Note by note, a press begins the next step
 and its release ends it, and after the last comes the first again; after ``restart_after`` without an effort the answer begins anew.
 With ``whole`` one press plays everything, however long it is held, and another press begins it again. As long as nothing
-was heard, each press plays the step ``degree`` of the scale, so that no effort is silent.
+was heard, each press plays the step ``degree`` of the scale, so that no effort is silent. Moved by ``octaves`` or ``steps`` an answer
+stays within two octaves of that step, or as near to it as what was heard: two children who answer each other do not climb for ever.
 
 Example::
 
@@ -30,6 +31,8 @@ _TOGETHER = 50 * NANOSECONDS // 1000
 """Notes that begin within this time are a chord and one step. Our choice: wider than hands are apart, closer than two efforts."""
 _LONGEST = 10 * NANOSECONDS
 """A longer note is answered by one of this length: the longest that a profile lets sound if nothing is written."""
+_REACH = 24
+"""Semitones from ``degree`` to which an answer may be moved: two answers that move each other's would climb for ever. Our choice."""
 _OVER = "over"
 
 
@@ -204,7 +207,12 @@ class Answer(Plays):
     def _moved(self, pitch: int) -> int:
         steps: int = self._settings["steps"]
         moved = self.context.music.move(pitch, steps) if steps else pitch
-        return fold(moved + 12 * self._settings["octaves"])
+        moved = fold(moved + 12 * self._settings["octaves"])
+        home = self._key_note()
+        most = max(_REACH, abs(pitch - home))  # what was heard far away may be answered there
+        while abs(moved - home) > most:
+            moved += 12 if moved < home else -12
+        return moved
 
     def _due(self, now: int) -> list[Event]:
         events = self._later.due(now)

@@ -6,6 +6,10 @@ stands on; with ``follow`` it is the chord where the music stands, and changes w
 after it plays goes on in that key from the next step; a chord that just sounds stays. All notes of the chord begin and
 end with the note behind them. Notes above MIDI's range are left out.
 
+With ``voicing: nearest`` each chord moves as little as can be from the one before and stays near home, which is where the first
+one lay: its middle is never more than 7 semitones from there, whatever the chords are and however long they go on. A note more than an octave
+from home makes its place the new home.
+
 Example::
 
     rules:
@@ -17,14 +21,18 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
+from fractions import Fraction
 from typing import Any, ClassVar
 
 from router.events import Event, NoteOff, NoteOn
-from router.music import CHORDS, invert, voice
+from router.music import CHORDS, invert, middle, voice
 from router.music import Chord as Named
 from router.rules.base import Context, Events, Held, Kind, Rule
 
 STACKED = {"triad": 3, "seventh": 4}
+
+_ELSEWHERE = 12
+"""A chord written further than this from home, in semitones, is meant to lie elsewhere: that is home from then on. Our choice."""
 
 
 class Chord(Rule):
@@ -65,7 +73,7 @@ class Chord(Rule):
             "voicing": {
                 "enum": ["as written", "nearest"],
                 "default": "as written",
-                "description": "nearest: the octave and order of the notes that move least from the chord before",
+                "description": "nearest: the octave and order of the notes that move least from the chord before, near the first",
             },
         },
         "not": {"required": ["to", "follow"]},
@@ -80,6 +88,7 @@ class Chord(Rule):
         self._open = settings["spread"] == "open"
         self._nearest = settings["voicing"] == "nearest"
         self._last: tuple[int, ...] = ()
+        self._home = Fraction(0)  # where the middle of what is voiced nearest stays about
         self._held = Held(context)  # of a chord that does not follow
         self._following: dict[int, tuple[int, list[NoteOn]]] = {}  # of one that does: by voice, its own voice and notes
         self._stood: Named | None = None  # the chord in which they were played
@@ -125,12 +134,19 @@ class Chord(Rule):
 
     def _play(self, note: NoteOn, own: int, instead: int | None = None) -> list[NoteOn]:
         pitches = invert(self._chord(note.pitch), self._inversion)
-        if self._nearest and self._last:
-            pitches = voice(self._last, pitches)
-        self._last = pitches
+        if self._nearest:
+            pitches = self._last = self._near(pitches)
         if self._open:
             pitches = tuple(pitch + 12 * (place % 2) for place, pitch in enumerate(pitches))
         return [replace(note, voice=own, pitch=pitch, instead=instead) for pitch in pitches if pitch <= 127]
+
+    def _near(self, written: tuple[int, ...]) -> tuple[int, ...]:
+        """The chord as it follows the one before, or as it is written where there is none, or only one note in octaves."""
+        where = middle(written)
+        if not self._last or abs(where - self._home) > _ELSEWHERE:
+            self._home = where
+        alone = len({pitch % 12 for pitch in written}) == 1
+        return voice(self._last, written, self._home) if self._last and not alone else written
 
     def _chord(self, pitch: int) -> Sequence[int]:
         music = self.context.music
