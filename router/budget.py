@@ -9,19 +9,27 @@ place in the profile, and switches it off. Two things are too long:
     slow     a call takes more than ``slow`` of the processor's time, for the third time: once may be an accident
     stuck    a call has not come back after ``stuck`` of any time: it is interrupted where it stands, by a timer's signal
 
-What cannot be done from inside a process: a signal is heard between two steps of Python, so a rule that is lost in a
-single call into C (``sum(itertools.count())``) stays lost, and the music with it. Then the watchdog outside, that the
-loop no longer feeds, ends the process and starts it anew. And a rule could always do harm on purpose: it is a program.
+Where a rule cannot be interrupted the process ends, as the music has stopped and nothing else can begin it again:
+
+    swallowed    the rule caught every interruption for ``SWALLOWED`` (``while True: try: ... except: ...``). ``lost`` is called
+                 with the seat and the rule; it ends the process. What must not happen is that it comes back to the rule.
+    deaf         a single call into C never came back (``sum(itertools.count())``), so no signal's handler of Python's could
+                 run. After as much of the processor's time the kernel ends the process (SIGVTALRM, whose default that is);
+                 where it stood is written to standard error first, by code that needs no interpreter.
+
+A rule could always do harm on purpose: it is a program.
 """
 
 from __future__ import annotations
 
+import faulthandler
+import os
 import signal
 from collections.abc import Callable, Iterable
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from functools import partial
 from types import FrameType, TracebackType
-from typing import Any, Self, cast
+from typing import Any, NoReturn, Self, cast
 
 from router import clock
 from router.engine import MakeRule, Plan, RulePlan
@@ -43,6 +51,41 @@ AGAIN = 0.01
 """Seconds after which a rule that caught its own interruption, or was not to be interrupted just then, is interrupted again."""
 
 
+SWALLOWED = NANOSECONDS
+"""Nanoseconds of interruptions, each caught by the rule, after which the process ends: nobody hears anything meanwhile."""
+
+LAST_WORDS = 2.0
+"""Seconds that ``lost`` may take; then the kernel ends the process whatever it does."""
+
+LOST = 70
+"""The exit status of a process that ended because of a rule (EX_SOFTWARE of sysexits.h)."""
+
+STANDARD_ERROR = 2
+
+
+@dataclass(frozen=True, slots=True)
+class Culprit:
+    """The rule that does not come back: ``seat`` is "" where there is only one."""
+
+    seat: str
+    rule: str
+    place: str
+    origin: str
+
+    def __str__(self) -> str:
+        at = f" at the seat {self.seat}" if self.seat else ""
+        return (
+            f'{self.place}: the rule "{self.rule}" (from {self.origin}){at} does not come back, and catches whatever '
+            "interrupts it; this program ends"
+        )
+
+
+def say_and_end(culprit: Culprit) -> None:
+    """Name the rule on standard error, and end the process."""
+    os.write(STANDARD_ERROR, f"{culprit}\n".encode())
+    os._exit(LOST)
+
+
 class _Interrupted(BaseException):
     """Raised inside a rule that is stuck; no ``except Exception`` of the rule's keeps it from going through."""
 
@@ -55,36 +98,48 @@ class Budget:
     """
 
     def __init__(
-        self, slow: int | None = SLOW, stuck: int = STUCK, work: Callable[[], int] = clock.processor_time
+        self,
+        slow: int | None = SLOW,
+        stuck: int = STUCK,
+        work: Callable[[], int] = clock.processor_time,
+        *,
+        lost: Callable[[Culprit], object] = say_and_end,
     ) -> None:
-        self._slow, self._stuck, self._work = slow, stuck, work
-        self._inside = False  # a rule
+        self._slow, self._stuck, self._work, self._lost = slow, stuck, work, lost
+        self._inside: Culprit | None = None  # the rule that is at work
+        self._interruptions = 0  # of the call that is at work
         self._before: Any = None
         self._interrupts = False
 
     def __enter__(self) -> Self:
         if hasattr(signal, "setitimer"):  # not on Windows
             self._before = signal.signal(signal.SIGALRM, self._interrupt)
+            faulthandler.register(signal.SIGVTALRM, STANDARD_ERROR, all_threads=False, chain=True)
             self._interrupts = True
         return self
 
     def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, at: TracebackType | None) -> None:
         if self._interrupts:
             self._interrupts = False
+            faulthandler.unregister(signal.SIGVTALRM)
             signal.signal(signal.SIGALRM, self._before)
 
-    def held(self, plan: Plan) -> Plan:
+    def held(self, plan: Plan, seat: str = "") -> Plan:
         """The same plan, with every rule that is not the router's own held to this budget."""
-        return replace(
-            plan, parts=tuple(replace(part, rules=tuple(map(self._held, part.rules))) for part in plan.parts)
+        parts = (
+            replace(part, rules=tuple(self._held(rule, seat) for rule in part.rules)) if _foreign(part.rules) else part
+            for part in plan.parts
         )
+        return replace(plan, parts=tuple(parts))
 
-    def _held(self, plan: RulePlan) -> RulePlan:
+    def _held(self, plan: RulePlan, seat: str) -> RulePlan:
+        if not plan.origin:
+            return plan
         # A stand-in that has all the methods of a rule, as far as the engine can tell.
-        make = cast("MakeRule", partial(_Held, self, plan.make))
-        return replace(plan, make=make) if plan.origin else plan
+        make = cast("MakeRule", partial(_Held, self, Culprit(seat, plan.name, plan.place, plan.origin), plan.make))
+        return replace(plan, make=make)
 
-    def call(self, function: Callable[..., Any], *arguments: Any) -> tuple[Any, bool]:
+    def call(self, culprit: Culprit, function: Callable[..., Any], *arguments: Any) -> tuple[Any, bool]:
         """What the function gives, and whether it was slow.
 
         Raises:
@@ -92,20 +147,22 @@ class Budget:
             RuntimeError: it wanted to end the program.
         """
         began = self._work()
+        self._interruptions = 0
         try:
             try:
-                self._inside = True
-                self._set_alarm(self._stuck / NANOSECONDS)
+                self._inside = culprit
+                self._set_alarm(self._stuck)
                 given = function(*arguments)
             finally:  # first of all, so that an interruption from here on does nothing
-                self._inside = False
+                self._inside = None
                 self._set_alarm(0)
         except _Interrupted:
-            self._inside = False
+            self._inside = None
             self._set_alarm(0)
-            raise TimeoutError(f"it did not come back within {self._stuck // 1_000_000} ms") from None
         except SystemExit:
             raise RuntimeError("it wanted to end the router") from None
+        if self._interruptions:  # whether it came through or was caught
+            raise TimeoutError(f"it did not come back within {self._stuck // 1_000_000} ms") from None
         return given, self._slow is not None and self._work() - began > self._slow
 
     @property
@@ -113,21 +170,43 @@ class Budget:
         """What is said of a rule that was slow too often."""
         return f"it took more than {(self._slow or 0) // 1_000_000} ms, {FORGIVEN + 1} times"
 
-    def _set_alarm(self, seconds: float) -> None:
+    def _set_alarm(self, nanoseconds: int) -> None:
         if self._interrupts:
-            signal.setitimer(signal.ITIMER_REAL, seconds, AGAIN if seconds else 0)
+            signal.setitimer(signal.ITIMER_REAL, nanoseconds / NANOSECONDS, AGAIN if nanoseconds else 0)
+            deaf = (nanoseconds + SWALLOWED) / NANOSECONDS if nanoseconds else 0
+            signal.setitimer(signal.ITIMER_VIRTUAL, deaf)
 
     def _interrupt(self, _number: int, frame: FrameType | None) -> None:
+        if self._inside is None or frame is None:
+            return
+        if self._interruptions * AGAIN >= SWALLOWED / NANOSECONDS:
+            self._end(self._inside)
         # Deadlines are everybody's: whoever is changing them finishes that first.
-        if self._inside and frame is not None and frame.f_globals.get("__name__") != "router.timers":
+        if frame.f_globals.get("__name__") != "router.timers":
+            self._interruptions += 1
             raise _Interrupted
+
+    def _end(self, culprit: Culprit) -> NoReturn:
+        """End the process from inside the interruption, so that nothing comes back to the rule that could catch it."""
+        self._inside = None
+        signal.setitimer(signal.ITIMER_VIRTUAL, 0)
+        signal.signal(signal.SIGALRM, signal.SIG_DFL)
+        signal.setitimer(signal.ITIMER_REAL, LAST_WORDS)
+        try:
+            self._lost(culprit)
+        finally:
+            os._exit(LOST)
+
+
+def _foreign(rules: Iterable[RulePlan]) -> bool:
+    return any(rule.origin for rule in rules)
 
 
 class _Held:
     """A rule whose every call is held to a budget."""
 
-    def __init__(self, budget: Budget, make: MakeRule, context: Context) -> None:
-        self._budget = budget
+    def __init__(self, budget: Budget, culprit: Culprit, make: MakeRule, context: Context) -> None:
+        self._budget, self._culprit = budget, culprit
         self._slow = 0  # how often it was
         self._rule: Rule = self._called(make, context)
 
@@ -144,7 +223,7 @@ class _Held:
         return events
 
     def _called(self, function: Callable[..., Any], *arguments: Any) -> Any:
-        given, slow = self._budget.call(function, *arguments)
+        given, slow = self._budget.call(self._culprit, function, *arguments)
         self._slow += slow
         if self._slow > FORGIVEN:
             raise TimeoutError(self._budget.said)

@@ -23,7 +23,7 @@ from typing import Any
 
 from router import clock
 from router.attached import SETTLE, Log, tried
-from router.budget import Budget
+from router.budget import Budget, Culprit
 from router.companion import Companion
 from router.configuration import Ports
 from router.devices import SerialDevice
@@ -50,6 +50,10 @@ QUIET = NANOSECONDS // 10
 """So long nothing may be due when the collector runs: a few milliseconds are then nobody's."""
 
 
+LAST_LINES = NANOSECONDS // 4
+"""So long the threads beside the loop have to write what was said before a rule ends the process."""
+
+
 class Daemon:
     """See the module's docstring. ``profiles``: by the seat's name, "" where the only one has none.
 
@@ -73,7 +77,7 @@ class Daemon:
         self._errands: Errands | None = None  # while the loop runs
         self.outputs = SharedOutputs(keep)
         self.companions: list[Companion] = []
-        self._budget = Budget()
+        self._budget = Budget(lost=self._lost)
         now = clock.now()
         self.room = Room(room or RoomPlan(), now, self._room_says)
         self.ports = RoomPorts(ports or Ports(), self.room, self, now)
@@ -339,6 +343,28 @@ class Daemon:
     def fault(self, error: Exception) -> None:
         """Told, and no more."""
         self.log.error("program_fault", exc_info=error)
+
+    def _lost(self, culprit: Culprit) -> None:
+        """Say which rule ends the process, and silence what it leaves on; nothing here may ask a rule anything.
+
+        It has ``budget.LAST_WORDS`` seconds, and the order is that of importance.
+        """
+        for seat in self.seats:
+            with suppress(Exception):
+                seat.cut_off()
+        self.log.error(
+            "rule_ends_router",
+            seat=culprit.seat,
+            rule=culprit.rule,
+            place=culprit.place,
+            origin=culprit.origin,
+            why=str(culprit),
+        )
+        with suppress(Exception):
+            self.ports.close(clock.now())
+        with suppress(Exception):
+            self.inputs.close()  # a terminal gets its letters back
+        self.loop.linger(LAST_LINES)  # the threads that write what was said, and the MIDI system, go on meanwhile
 
     @contextmanager
     def contained(self) -> Iterator[None]:

@@ -17,6 +17,7 @@ from __future__ import annotations
 import select
 import signal
 import socket
+import time
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager, suppress
 from types import FrameType
@@ -109,6 +110,11 @@ class Loop:
                 signal.set_wakeup_fd(descriptor_before)
                 for number, handler in before.items():
                     signal.signal(number, handler)
+
+    @staticmethod
+    def linger(nanoseconds: int) -> None:
+        """Sleep outside any pass: only for a process that is about to end, whose threads have something to finish."""
+        time.sleep(nanoseconds / NANOSECONDS)
 
     def close(self) -> None:
         """Give the descriptors back."""

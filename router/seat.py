@@ -79,7 +79,7 @@ class Seat:
         self.profile = profile
         share = self._room.balance.share(self.name, self._give_way)
         self._shared_routes: frozenset[Route] = frozenset()
-        self.engine = Engine(self._budget.held(profile.plan), self._observe, share)
+        self.engine = Engine(self._budget.held(profile.plan, self.name), self._observe, share)
         self.watching.plays(profile, self.engine.inputs)
 
     # --- begin, another profile, end --------------------------------------------------------------------------
@@ -156,6 +156,12 @@ class Seat:
         with self._around.contained():
             self._send(self.engine.stop(self.now))
         self._end_motif()
+
+    def cut_off(self) -> None:
+        """Silence the outputs without asking the engine to do anything: one of its rules may be in the middle of a call."""
+        for name, out in self.outputs.items():
+            for data in self._silencing(name):
+                out.send(data, self.now)
 
     def panic(self, now: int, everything: bool = True) -> None:
         """Silence what sounds here, or every channel of every output, whoever used it, and play on with what comes next."""

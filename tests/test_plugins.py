@@ -6,15 +6,18 @@ import importlib
 import json
 import os
 import re
+import signal
+import subprocess
 import sys
 import time
 from pathlib import Path
 from typing import ClassVar
 
 import pytest
+from parts import Listener, until
 
 from router import profile
-from router.budget import FORGIVEN, Budget
+from router.budget import FORGIVEN, LOST, Budget
 from router.cli import main
 from router.engine import Engine, PartPlan, Plan, RulePlan
 from router.events import NoteOn, Press, Release, Route, SwitchSample
@@ -421,24 +424,29 @@ def test_a_rule_that_sleeps_is_stuck():
         assert [fault["error"] for fault in faults(virtual)] == ["TimeoutError: it did not come back within 50 ms"]
 
 
-def test_a_rule_that_catches_its_interruption_is_interrupted_again():
-    class Stubborn(Steady):
-        caught = 0
+class Stubborn(Steady):
+    """It catches the interruptions of each call so often."""
 
-        def happens(self):
-            while Stubborn.caught < 3:
-                try:
-                    while True:
-                        pass
-                except BaseException:  # noqa: BLE001 - this is how rules get stuck for good
-                    Stubborn.caught += 1
-            while True:
-                pass
+    catches: ClassVar[float]
+
+    def happens(self):
+        caught = 0
+        while caught < self.catches:
+            try:
+                while True:
+                    pass
+            except BaseException:  # noqa: BLE001 - this is how rules get stuck for good
+                caught += 1
+
+
+def test_a_rule_that_catches_its_interruption_and_comes_back_is_switched_off():
+    class Thrice(Stubborn):
+        catches = 3
 
     with Budget(stuck=50_000_000) as budget:
-        virtual = seat(Stubborn, budget)
+        virtual = seat(Thrice, budget)
         press(virtual)
-        assert Stubborn.caught == 3
+        assert faults(virtual) == [told("TimeoutError: it did not come back within 50 ms")]
         the_rest_plays_on(virtual)
 
 
@@ -570,8 +578,6 @@ def test_the_routers_own_rules_are_not_wrapped():
 
 
 def test_the_signal_is_given_back():
-    import signal
-
     before = signal.getsignal(signal.SIGALRM)
     with Budget():
         assert signal.getsignal(signal.SIGALRM) is not before
@@ -651,6 +657,68 @@ def test_an_editor_may_know_it_too(folder, capsys, monkeypatch):
     assert "shadow" not in json.loads(capsys.readouterr().out)["$defs"]["rule"]["properties"]
 
 
+FOR_EVER = """while True:
+            try:
+                sum(i for i in range(1000))
+            except BaseException:
+                continue
+        return [NoteOn"""
+"""A rule that catches every interruption, for ever."""
+
+DEAF = "import itertools; sum(itertools.count())\n        return [NoteOn"
+"""A rule that no handler of a signal can interrupt: it never comes back from C."""
+
+
+def played_by_a_process(folder: Path, tmp_path: Path, never: str, *command: str) -> subprocess.CompletedProcess[str]:
+    put(folder, "shadow.py", SHADOW.replace("return [NoteOn", never))
+    path = put(tmp_path, "wren.yaml", PROFILE)
+    program = (
+        "import sys, router.budget, router.cli.play\n"
+        "router.budget.SWALLOWED = router.cli.play.PATIENCE = 200_000_000\n"
+        "from router.cli import main\n"
+        "sys.exit(main(sys.argv[1:]))\n"
+    )
+    arguments = ["play", trace(tmp_path / "t.jsonl"), "--profile", str(path), *command]
+    return subprocess.run(
+        [sys.executable, "-c", program, *arguments], capture_output=True, text=True, check=False, timeout=60
+    )
+
+
+def test_play_ends_by_itself_where_a_rule_catches_every_interruption(folder, tmp_path):
+    ended = played_by_a_process(folder, tmp_path, FOR_EVER)
+    assert ended.returncode == LOST
+    said = f'wren.yaml:10: the rule "shadow" (from {folder / "shadow.py"}) does not come back, and catches whatever'
+    assert ended.stderr.startswith(said)
+
+
+def test_play_ends_by_itself_where_a_rule_is_lost_in_c(folder, tmp_path):
+    """The kernel ends it; where it stood is said all the same."""
+    ended = played_by_a_process(folder, tmp_path, DEAF)
+    assert ended.returncode == -signal.SIGVTALRM
+    assert re.search(rf'File "{re.escape(str(folder))}/shadow.py", line \d+ in press', ended.stderr)
+
+
+@pytest.mark.usefixtures("jack_server")
+def test_the_daemon_ends_by_itself_and_silent_where_a_rule_catches_every_interruption(
+    folder, tmp_path, in_terminal, part
+):
+    """The real program over a real port: a note of the other part sounds, the rule never comes back, the note ends all the same."""
+    put(folder, "shadow.py", SHADOW.replace("return [NoteOn", FOR_EVER))
+    profile = PROFILE.replace("      - note: {degree: 1}", "      - latch: {}\n      - note: {degree: 1}")
+    listener = part(Listener)
+    path = put(tmp_path, "wren.yaml", profile.replace('"*"', f'"*{listener.client}*"'))
+    program = in_terminal(sys.executable, "-m", "router", "run", str(path))
+    program.wait_for(b"ready")
+    program.type(b"b")
+    until(listener.sounding)
+    program.type(b" ")
+    program.wait_for(b"does not come back, and catches whatever interrupts it")
+    assert program.process.wait(60) == LOST
+    assert listener.sounding() == set()
+    assert b"rule_ends_router" in program.shown
+    assert b"wren.yaml:10" in program.shown
+
+
 @pytest.mark.usefixtures("jack_server")
 def test_the_daemon_plays_on_when_a_rule_is_stuck(folder, tmp_path, in_terminal):
     """The real program: the first press of the strange rule sounds, the second never comes back, the other part plays on."""
@@ -663,12 +731,6 @@ def test_the_daemon_plays_on_when_a_rule_is_stuck(folder, tmp_path, in_terminal)
     def logged(event: str) -> list[dict[str, object]]:
         lines = log.read_text(encoding="utf-8").splitlines() if log.exists() else []
         return [line for line in map(json.loads, lines) if line["event"] == event]
-
-    def until(true) -> None:
-        deadline = time.monotonic() + 60
-        while not true():
-            assert time.monotonic() < deadline, program.shown
-            time.sleep(0.02)
 
     program = in_terminal(sys.executable, "-m", "router", "run", str(path), "--log", str(log))
     program.wait_for(b"rule_left_out")
