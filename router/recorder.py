@@ -224,6 +224,8 @@ class Records:
         self._queue: queue.SimpleQueue[Callable[[], None] | None] = queue.SimpleQueue()
         self._open: list[Session] = []  # the writing thread's
         self._failed = 0  # attempts since it last worked
+        self.trouble = ""
+        """Why nothing can be recorded now; empty if all is well. Replaced by the writing thread."""
         self._flush_at: int | None = None
         self._thread = threading.Thread(target=self._work, name="records", daemon=True)
         self._thread.start()
@@ -299,7 +301,7 @@ class Records:
         if failed is not None:
             self._fault(failed)
         elif self._failed:
-            self._failed = 0
+            self._failed, self.trouble = 0, ""
             self._say("records_again", folder=str(self._folder))
         for session in self._open:
             if session.over and not session.waits:
@@ -308,8 +310,10 @@ class Records:
 
     def _fault(self, error: OSError) -> None:
         self._failed += 1
+        why = (error.strerror or str(error)).lower()
+        self.trouble = f"{self._folder}: {why}"
         if self._failed == 1:
-            self._say("records_fault", folder=str(self._folder), why=(error.strerror or str(error)).lower())
+            self._say("records_fault", folder=str(self._folder), why=why)
 
 
 class Session:

@@ -1,7 +1,13 @@
-"""What a seat plays, kept on disk for the next start: ``plays.json`` says which profile, ``last-good.yaml`` is its text.
+"""What a seat plays, kept for the next start: ``plays.json`` says which profile, ``last-good.yaml`` is its text.
 
-Each is written beside, flushed to the disk and renamed, and the folder is flushed too: after a power cut there is the
-old one or the new one. Nothing that is found here is trusted: a file may be torn, empty, missing, or of somebody else.
+``plays.json`` has two places of a block each. What is new is written over the empty one, put on the disk, and only then
+the other is emptied: that takes no room, so a full disk cannot keep what played before in its stead, and after a power
+cut there is the old one or the new one. The same file in ``/run``, if there is one, is written first and believed first:
+it outlives a process that was killed, whatever the disk did meanwhile. Where nothing can be written, what was kept before
+is removed, as it is no longer true: no child's profile is played for another's.
+
+The text comes last, beside, flushed and renamed; it counts only if it is what ``plays.json`` says of it. Nothing that is
+found here is trusted: a file may be torn, empty, missing, or of somebody else.
 """
 
 from __future__ import annotations
@@ -10,9 +16,11 @@ import errno
 import json
 import os
 import threading
+import zlib
 from contextlib import suppress
 from dataclasses import asdict, dataclass
 from pathlib import Path
+from typing import Any
 
 from router.files import replacing
 from router.judging import counts
@@ -20,8 +28,8 @@ from router.judging import counts
 PLAYS, COPY = "plays.json", "last-good.yaml"
 """The names of the two files."""
 
-_LARGEST = 4096
-"""Bytes of plays.json; it has about 150."""
+PLACE = 4096
+"""Bytes of a place in plays.json: a block of the usual file systems. What it holds has about 200."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,52 +46,60 @@ class Played:
 
 
 class Memory:
-    """The memory of one seat, in a folder of its own."""
+    """The memory of one seat, in a folder of its own. ``quick``: a second ``plays.json``, in memory (/run)."""
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, quick: Path | None = None) -> None:
         self._folder = folder
-        self._plays = folder / PLAYS
+        self._plays = _Plays(folder / PLAYS)
+        self._quick = _Plays(quick) if quick is not None else None
         self.copy = folder / COPY
         self._writing = threading.Lock()
 
     def played(self) -> Played | None:
         """What played last; None if nothing did, or what was written about it cannot be understood."""
-        try:
-            with self._plays.open("rb") as file:
-                found = json.loads(file.read(_LARGEST))
-            played = Played(**found)
-        except (OSError, ValueError, TypeError, RecursionError):
-            return None
-        texts = (played.child, played.file, played.digest)
-        sound = all(isinstance(text, str) for text in texts) and isinstance(played.chosen, bool)
-        return played if sound and counts(played.file) else None
+        quick = self._quick.read() if self._quick is not None else None
+        return quick or self._plays.read()
 
     def keep(self, played: Played, text: bytes) -> None:
         """This plays now. What is kept already is not written again.
 
         Raises:
-            OSError: it cannot be written; what was kept before is still there.
+            OSError: it cannot be kept on the disk, and what was kept before is not given for it.
         """
         if not self._writing.acquire(blocking=False):  # a thread that was given up hangs in the same files
             raise OSError(errno.EBUSY, os.strerror(errno.EBUSY), str(self._folder))
         try:
-            if self.played() != played or self._text() != text:
-                self._write(played, text)
+            self._keep_quickly(played)
+            if self._plays.read() != played:
+                self._keep_plays(played)
+            if self._text() != text:
+                self._keep_text(text)
         finally:
             self._writing.release()
 
-    def _write(self, played: Played, text: bytes) -> None:
+    def _keep_quickly(self, played: Played) -> None:
+        if self._quick is None or self._quick.read() == played:
+            return
+        try:
+            self._quick.write(played)
+        except OSError:  # the disk is there for it; only what is no longer true may not be believed first
+            self._quick.remove()
+
+    def _keep_plays(self, played: Played) -> None:
         self._folder.mkdir(parents=True, exist_ok=True)
         self._tidy()
-        # The text first: one that is newer than what is said of it is as good, one that is older is not.
-        for path, data in ((self.copy, text), (self._plays, json.dumps(asdict(played)).encode() + b"\n")):
-            with replacing(path) as file:
-                file.write(data)
-        folder = os.open(self._folder, os.O_RDONLY | os.O_DIRECTORY)
         try:
-            os.fsync(folder)
-        finally:
-            os.close(folder)
+            self._plays.write(played)
+        except OSError:
+            with suppress(OSError):
+                self.copy.unlink()
+            self._plays.remove()
+            self._plays.write(played)  # there may be room now, or a place that is not worn out
+
+    def _keep_text(self, text: bytes) -> None:
+        with replacing(self.copy) as file:
+            file.write(text)
+        _sync(self._folder)
 
     def _text(self) -> bytes | None:
         try:
@@ -93,7 +109,103 @@ class Memory:
 
     def _tidy(self) -> None:
         """Remove what a power cut left half-written."""
-        for name in (self.copy.name, self._plays.name):
+        for name in (COPY, PLAYS):
             for left in self._folder.glob(f".{name}.*.tmp"):
                 with suppress(OSError):
                     left.unlink()
+
+
+def quick_memory(runtime: Path, seat: str) -> Path:
+    """The ``plays.json`` of a seat in the folder that lies in memory."""
+    return runtime / f"{seat}.{PLAYS}"
+
+
+class _Plays:
+    """A ``plays.json``."""
+
+    def __init__(self, path: Path) -> None:
+        self._path = path
+
+    def read(self) -> Played | None:
+        """What stands in it; None if that cannot be understood."""
+        try:
+            with self._path.open("rb") as file:
+                latest = _latest(file.read(2 * PLACE))
+        except OSError:
+            return None
+        return latest[2] if latest is not None else None
+
+    def write(self, played: Played) -> None:
+        """Write this over the place that is empty, then empty the other.
+
+        Raises:
+            OSError: it is not on the disk; what stood there before may be so still.
+        """
+        new = not self._path.exists()
+        descriptor = os.open(self._path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
+        try:
+            latest = _latest(os.pread(descriptor, 2 * PLACE, 0))
+            number, place, _ = latest or (0, 1, None)
+            fields = {**asdict(played), "number": number + 1}
+            line = json.dumps({**fields, "sum": _sum(fields)}).encode()
+            if len(line) >= PLACE:
+                raise OSError(errno.ENAMETOOLONG, os.strerror(errno.ENAMETOOLONG), str(self._path))
+            _fill(descriptor, line, 1 - place)
+            os.fsync(descriptor)
+            with suppress(OSError):  # the newer of two counts
+                _fill(descriptor, b"", place)
+                os.fsync(descriptor)
+        except OSError as error:
+            error.filename = error.filename or str(self._path)
+            raise
+        finally:
+            os.close(descriptor)
+        if new:
+            _sync(self._path.parent)
+
+    def remove(self) -> None:
+        """What stands in it is no longer true."""
+        with suppress(OSError):
+            self._path.unlink()
+
+
+def _fill(descriptor: int, line: bytes, place: int) -> None:
+    """Write a line into a place, and blanks behind it to the place's end.
+
+    Raises:
+        OSError: it does not fit.
+    """
+    data = line.ljust(PLACE - 1) + b"\n"
+    if os.pwrite(descriptor, data, place * PLACE) != PLACE:
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+
+def _latest(data: bytes) -> tuple[int, int, Played] | None:
+    """The number, the place and the content of the newest line that is whole."""
+    found = []
+    for place in (0, 1):
+        with suppress(ValueError, TypeError, AttributeError, RecursionError):
+            fields = json.loads(data[place * PLACE : (place + 1) * PLACE])
+            number, said = fields.pop("number", 0), fields.pop("sum", None)
+            whole = (
+                said is None if number == 0 else said == _sum({**fields, "number": number})
+            )  # 0: without a sum, as once
+            played = Played(**fields)
+            texts = (played.child, played.file, played.digest)
+            sound = all(isinstance(text, str) for text in texts) and isinstance(played.chosen, bool)
+            if whole and sound and isinstance(number, int) and counts(played.file):
+                found.append((number, place, played))
+    return max(found, key=lambda one: one[0], default=None)
+
+
+def _sum(fields: dict[str, Any]) -> str:
+    return f"{zlib.crc32(json.dumps(fields, sort_keys=True).encode()):08x}"
+
+
+def _sync(folder: Path) -> None:
+    """See that a power cut does not take a new file's name."""
+    descriptor = os.open(folder, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
+    try:
+        os.fsync(descriptor)
+    finally:
+        os.close(descriptor)

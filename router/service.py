@@ -49,6 +49,14 @@ SWITCH = 0.0001
 """Seconds after which a thread that works must let another go on: the loop is one of them, and must not wait."""
 
 
+_TROUBLES = {
+    "profile_not_remembered": "what plays{of} cannot be kept for the next start: {why}",
+    "profile_folder": "the profile folder{of} cannot be used: {why}",
+    "no_news_of_profiles": "what is put into the profile folder{of} is not noticed: {why}; router use plays it",
+}
+"""What ``router status`` says of a shelf's troubles."""
+
+
 @dataclass(frozen=True, slots=True)
 class _Fitted:
     """A profile as it is at a seat, and what should be known of its channels."""
@@ -89,10 +97,12 @@ class Service:
         self._warnings: list[str] = []
         self._up = 0
         sys.setswitchinterval(SWITCH)
+        self._alarm = os.eventfd(0, os.EFD_NONBLOCK | os.EFD_CLOEXEC)
         self._sounding = self._begin_sounding()
+        self._places: dict[str, _Place] = {}
         self._records = Records(
             chosen.folders.records,
-            log.warning,
+            self._records_say,
             keep=chosen.records.keep,
             sessions=chosen.records.sessions,
             notes=chosen.records.notes,
@@ -110,6 +120,7 @@ class Service:
             place.seat = seat
             seat.keep_record(self._session(place))
             self.daemon.loop.watch(place.shelf.fileno(), partial(self._news, place))
+        self.daemon.loop.watch(self._alarm, self._alarmed)
         self._share_channels()
         self.daemon.companions.append(_Shelves(self._places.values(), self._offered))
         self._errands = Errands(lambda: None, self.daemon.fault, self._stalled)
@@ -177,7 +188,8 @@ class Service:
             plan.name,
             plan.follow,
             plan.profile,
-            self._log.warning,
+            partial(self._shelf_says, plan.name),
+            runtime=self.configuration.folders.runtime,
         )
         place = _Place(plan, shelf, shelf.at_start(), since=clock.now())
         self._log.info("profile", seat=plan.name, child=place.offer.child, why=place.offer.because)
@@ -255,6 +267,27 @@ class Service:
             seat = self._places[name].seat
             if seat is not None:
                 seat.share_routes(routes, clock.now())
+
+    # --- what goes wrong beside the music -----------------------------------------------------------------------
+
+    def _shelf_says(self, seat: str, event: str, **fields: Any) -> None:
+        """Pass on what a seat's shelf says; the room hears that what plays cannot be remembered."""
+        self._log.warning(event, seat=seat, **fields)
+        place = self._places.get(seat)
+        if event == "profile_not_remembered" and place is not None and event in place.shelf.troubles():
+            self._motif(place, motif.REFUSED)
+
+    def _records_say(self, event: str, **fields: Any) -> None:
+        """Pass on what the thread that writes the records says; that nothing is recorded, the room hears from the loop."""
+        self._log.warning(event, **fields)
+        if event == "records_fault":
+            os.eventfd_write(self._alarm, 1)
+
+    def _alarmed(self) -> None:
+        """The records have failed."""
+        os.eventfd_read(self._alarm)
+        for place in self._places.values():
+            self._motif(place, motif.REFUSED)
 
     # --- another profile --------------------------------------------------------------------------------------
 
@@ -404,6 +437,12 @@ class Service:
         """What may have changed by the next time."""
         if self._refused:
             yield self._refused
+        if trouble := self._records.trouble:
+            yield f"nothing is recorded now, as it cannot be written: {trouble}"
+        for name, place in self._places.items():
+            of = f' of the seat "{name}"' if len(self._places) > 1 else ""
+            for event, why in place.shelf.troubles().items():
+                yield _TROUBLES.get(event, f"{event}{{of}}: {{why}}").format(of=of, why=why)
         if lost := self._lost():
             yield f"{lost} lines of the router's own log are missing: whoever takes them is too slow, or fails"
 
@@ -519,6 +558,7 @@ class Service:
             place.shelf.close()
         self._errands.close()
         self._records.close()
+        os.close(self._alarm)
         if self._sounding is not None:
             self._sounding.close()
 

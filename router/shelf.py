@@ -49,7 +49,7 @@ from router.judging import (
 )
 from router.profile import Problem, Profile
 from router.profile.diagnostics import quoted, tidy
-from router.remembered import Memory, Played
+from router.remembered import Memory, Played, quick_memory
 from router.units import NANOSECONDS
 
 ASK_WAIT = 5 * NANOSECONDS
@@ -105,13 +105,23 @@ class Shelf:
     """See the module's docstring.
 
     ``folder`` need not be there yet. ``state``: where all seats' memories are. ``follow``: ``folder``: whatever was put
-    there last is offered; ``file``: only changes of what plays. ``first``: what plays before anything was chosen. All
-    methods are the loop thread's.
+    there last is offered; ``file``: only changes of what plays. ``first``: what plays before anything was chosen.
+    ``runtime``: where what plays is remembered, too, for a process that is killed. All methods are the loop thread's.
     """
 
-    def __init__(self, folder: Path, state: Path, seat: str, follow: str, first: str | None, say: Say) -> None:  # noqa: PLR0917 - six things that nothing is without
+    def __init__(  # noqa: PLR0917 - six things that nothing is without
+        self,
+        folder: Path,
+        state: Path,
+        seat: str,
+        follow: str,
+        first: str | None,
+        say: Say,
+        *,
+        runtime: Path | None = None,
+    ) -> None:
         self._folder = folder.absolute()
-        self._memory = Memory(state / seat)
+        self._memory = Memory(state / seat, quick_memory(runtime, seat) if runtime is not None else None)
         self._follows_file = follow == "file"
         self._first = first
         self._say = say
@@ -187,6 +197,10 @@ class Shelf:
         self._plays, self._open_offer = offer, False
         self._remember(offer)
 
+    def troubles(self) -> dict[str, str]:
+        """What is wrong now, by the event that told of it, and why."""
+        return {event: why for event, why in self._said.items() if why}
+
     def names(self) -> list[str]:
         """The children whose files are in the folder, as far as is known now."""
         return [*self._names]
@@ -238,8 +252,9 @@ class Shelf:
         child = judged.profile.child
         if played is not None:
             because = f"{quoted(tidy(played.file))} played last and cannot be used now, but its text was kept"
-            if played.digest == hashlib.sha256(judged.text).hexdigest():
-                child = played.child
+            if played.digest != hashlib.sha256(judged.text).hexdigest() and child != played.child:
+                return None  # it is another child's: of what played last the text could not be kept
+            child = played.child
         return Offer(child, copy, judged.profile, [*problems], because, text=judged.text, source="copy")
 
     def _configured(self, first: str, problems: list[Problem]) -> Offer | None:

@@ -15,12 +15,12 @@ from router.profile import shipped
 @pytest.fixture
 def room(tmp_path):
     """A machine with wren, wren-two and lark; returns its configuration."""
-    for name in ("records", "state", "profiles"):
+    for name in ("records", "state", "profiles", "runtime"):
         (tmp_path / name).mkdir()
     config = tmp_path / "router.yaml"
     config.write_text(
         "configuration: 1\nfolders:\n"
-        + "".join(f"  {name}: {tmp_path / name}\n" for name in ("records", "state", "profiles"))
+        + "".join(f"  {name}: {tmp_path / name}\n" for name in ("records", "state", "profiles", "runtime"))
         + "seats:\n  bed: {}\n  window: {}\n"
     )
     for child in ("wren", "wren-two", "lark"):
@@ -46,9 +46,10 @@ def room(tmp_path):
     for seat, child in (("bed", "wren"), ("window", "lark")):
         memory = tmp_path / "state" / seat
         memory.mkdir()
-        memory.joinpath("plays.json").write_text(
-            json.dumps({"child": child, "file": f"{child}.yaml", "digest": "", "chosen": True})
-        )
+        for plays in (memory / "plays.json", tmp_path / "runtime" / f"{seat}.plays.json"):
+            plays.write_text(
+                json.dumps({"child": child, "file": f"{child}.yaml", "digest": "", "chosen": True}).ljust(4095) + "\n"
+            )
         memory.joinpath("last-good.yaml").write_text(f"profile: 1\nchild: {child}   # a pseudonym\n")
     return config
 
@@ -78,6 +79,7 @@ HERS = {
     "records/fit of wren.png",
     "records/wren-march.html",
     "state/bed/plays.json",
+    "runtime/bed.plays.json",
     "state/bed/last-good.yaml",
 }
 

@@ -201,6 +201,38 @@ def test_a_full_disk_is_said_once_and_what_waited_is_written_when_there_is_room_
 
 
 @jack
+def test_a_full_disk_is_told_by_status_and_in_the_room_and_after_a_kill_the_same_child_plays(bedside, part):
+    card = part(Card, 512)
+    pc, listener, sensor = bedside(card=card.path, more="motif: yes")
+    until(lambda: list(pc.records.glob("*/*.jsonl")))
+    assert pc.ask(do="status")["status"]["warnings"] == []
+    card.fill()
+    while not pc.events("records_fault"):
+        plays(listener, sensor, WREN)
+        time.sleep(PACE)
+    until(lambda: [data[0] for status, *data in list(listener.heard) if status == 0x9F and data[1]] == [64, 60, 55])
+    (warning,) = pc.ask(do="status")["status"]["warnings"]
+    assert warning == f"nothing is recorded now, as it cannot be written: {pc.records}: no space left on device"
+    pc.put("lark", LARK)
+    (not_kept,) = pc.wait_for("profile_not_remembered")
+    assert "No space left" in not_kept["why"]
+    warnings = pc.ask(do="status")["status"]["warnings"]
+    assert [text.partition(":")[0] for text in warnings] == [
+        "nothing is recorded now, as it cannot be written",
+        "what plays cannot be kept for the next start",
+    ]
+    for wiped in (False, True):  # with what a process leaves in memory, and without, as after a power cut
+        pc.stop(signal.SIGKILL)
+        for each in pc.runtime.glob("*plays*") if wiped else ():
+            each.unlink()
+        pc.start()
+        plays(listener, sensor, LARK)
+        assert pc.seat_status()["child"] == "lark"
+    card.free()
+    until(lambda: pc.ask(do="status")["status"]["warnings"] == [])
+
+
+@jack
 def test_what_does_not_fit_while_the_disk_is_full_is_counted_and_said_where_it_is_missing(bedside, part):
     card = part(Card, 512)
     pc, listener, sensor = bedside(card=card.path, start={"options": ()})

@@ -7,6 +7,7 @@ daemon's loop: it waits for the descriptor or the deadline, whichever is first.
 from __future__ import annotations
 
 import contextlib
+import errno
 import fcntl
 import hashlib
 import json
@@ -26,7 +27,7 @@ import pytest
 from router import arrivals, clock, errands, profile
 from router.arrivals import GIVE_UP, PATIENCE, SETTLE, TOGETHER, Arrivals, Arrived
 from router.errands import Errands, Job
-from router.remembered import Memory, Played
+from router.remembered import PLACE, Memory, Played
 from router.shelf import PAUSE, SAFE, Offer, Shelf
 from router.units import NANOSECONDS
 
@@ -1071,6 +1072,7 @@ def bedside(yesterday, tmp_path) -> Path:
 def test_what_plays_is_remembered(bedside):
     digest = hashlib.sha256(text("lark").encode()).hexdigest()
     plays = json.loads((bedside / "state" / "bed" / "plays.json").read_text())
+    assert (plays.pop("number"), len(plays.pop("sum"))) == (2, 8)
     assert plays == {"child": "lark", "file": "lark.yaml", "digest": digest, "chosen": True}
     assert (bedside / "state" / "bed" / "last-good.yaml").read_text() == text("lark")
     assert sorted(path.name for path in (bedside / "state" / "bed").iterdir()) == ["last-good.yaml", "plays.json"]
@@ -1275,13 +1277,18 @@ def test_a_full_disk_costs_only_the_memory_and_is_said_once(begin, mounted, tmp_
         assert loop.offered().child == child
     (why,) = loop.heard("profile_not_remembered")
     assert "No space left on device" in str(why)
-    assert remembered(loop)["child"] == "lark"  # whole
+    assert set(loop.shelf.troubles()) == {"profile_not_remembered"}
+    assert remembered(loop)["child"] == "finch"  # what plays is written over what played before, and needs no room
     assert (loop.state / "bed" / "last-good.yaml").read_text() == text("lark")
+    assert begin().start().child == "finch"  # as after a kill
+    (loop.folder / "finch.yaml").unlink()
+    assert begin().start().source == "safe"  # and not lark, whose text is there
     (tmp_path / "state" / "filler").unlink()
     loop.write("robin.yaml", text("robin"))
     loop.offered()
     loop.run(0.3)
     assert loop.heard("profile_not_remembered")[1:] == ["it is all right again"]
+    assert not loop.shelf.troubles()
     assert remembered(loop)["child"] == "robin"
 
 
@@ -1300,7 +1307,6 @@ def test_a_card_that_can_only_be_read(begin, mounted, tmp_path):
 WRITER = """
 import sys
 from pathlib import Path
-from router.remembered import Memory, Played
 memory = Memory(Path(sys.argv[1]))
 texts = [letter.encode() * 200_000 for letter in "ab"]
 print("ready", flush=True)
@@ -1322,6 +1328,86 @@ def test_killed_while_it_writes_there_is_the_old_one_or_the_new_one(tmp_path):
         assert memory.copy.read_bytes() in [letter * 200_000 for letter in (b"a", b"b")]
     memory.keep(Played("c", "x.yaml", "", chosen=True), b"c")
     assert sorted(path.name for path in (tmp_path / "bed").iterdir()) == ["last-good.yaml", "plays.json"]
+
+
+LARK, WREN = (Played(child, f"{child}.yaml", "", chosen=True) for child in ("lark", "wren"))
+
+
+def test_a_memory_that_is_torn_anywhere_is_the_old_one_or_the_new_one(tmp_path):
+    memory = Memory(tmp_path)
+    memory.keep(LARK, b"lark")
+    plays = tmp_path / "plays.json"
+    before = plays.read_bytes()
+    memory.keep(WREN, b"wren")
+    after = plays.read_bytes()
+    found = []
+    for at in (*range(0, 300, 7), PLACE - 1, PLACE):
+        plays.write_bytes(before[:PLACE] + after[PLACE : PLACE + at] + before[PLACE + at :])  # the new one first
+        found.append(memory.played())
+        plays.write_bytes(after[:at] + before[at:PLACE] + after[PLACE:])  # then the old one is blanked
+        assert memory.played() == WREN
+    assert found[0] == LARK
+    assert found[-1] == WREN
+    assert set(found) == {LARK, WREN}
+
+
+def test_a_memory_of_before_is_understood_and_written_over(tmp_path):
+    (tmp_path / "plays.json").write_text('{"child": "lark", "file": "lark.yaml", "digest": "", "chosen": true}\n')
+    memory = Memory(tmp_path)
+    assert memory.played() == LARK
+    memory.keep(WREN, b"wren")
+    assert memory.played() == WREN
+    assert (tmp_path / "plays.json").stat().st_size == 2 * PLACE
+    assert "lark" not in (tmp_path / "plays.json").read_text()
+
+
+@pytest.mark.parametrize("call", ["pwrite", "fsync"])
+def test_where_nothing_can_be_written_what_was_kept_is_not_given_for_what_plays(tmp_path, monkeypatch, call):
+    memory = Memory(tmp_path / "bed")
+    memory.keep(LARK, b"lark")
+
+    def fails(*_):
+        raise OSError(errno.EIO, os.strerror(errno.EIO))
+
+    with monkeypatch.context() as broken:
+        broken.setattr(os, call, fails)
+        with pytest.raises(OSError, match="Input/output error"):
+            memory.keep(WREN, b"wren")
+    assert memory.played() in (None, WREN)
+    assert not memory.copy.exists()
+    memory.keep(WREN, b"wren")
+    assert memory.played() == WREN
+
+
+def test_after_a_kill_memory_is_believed_before_a_disk_that_could_not_be_written(tmp_path, mounted):
+    quick = tmp_path / "bed.plays.json"
+    mounted(tmp_path / "bed")
+    memory = Memory(tmp_path / "bed", quick)
+    memory.keep(LARK, b"lark")
+    mounted(tmp_path / "bed", options="remount,ro")
+    with pytest.raises(OSError, match="Read-only"):
+        memory.keep(WREN, b"wren")
+    assert Memory(tmp_path / "bed", quick).played() == WREN
+    quick.unlink()  # as after a power cut: now only the disk is there, and nobody can change it
+    assert Memory(tmp_path / "bed", quick).played() == LARK
+
+
+def test_what_memory_could_not_keep_is_not_believed_before_the_disk(tmp_path, monkeypatch):
+    quick = tmp_path / "run" / "bed.plays.json"
+    quick.parent.mkdir()
+    memory = Memory(tmp_path / "bed", quick)
+    memory.keep(LARK, b"lark")
+    opened = os.open
+
+    def refuses(path, *more):
+        if path == quick:
+            raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC), str(path))
+        return opened(path, *more)
+
+    with monkeypatch.context() as full:
+        full.setattr(os, "open", refuses)
+        memory.keep(WREN, b"wren")
+    assert memory.played() == WREN
 
 
 def test_a_seat_has_a_memory_of_its_own(tmp_path):

@@ -52,6 +52,7 @@ def run(args: argparse.Namespace) -> int:
     room = places.room(args)
     records = places.records(args)
     files = [*_records(records / child), *_memories(room.folders.state, child)]
+    files += [path for path in sorted(room.folders.runtime.glob(f"*{PLAYS}")) if _child_in(_text(path)) == child]
     profiles = []
     for folder in (records, *places.profiles(args)):
         files += _beside(folder, child)
