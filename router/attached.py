@@ -27,6 +27,7 @@ from router.loop import Loop
 from router.outputs import Output, OutputError
 from router.outputs.shared import SharedOutputs
 from router.timers import earliest
+from router.turn import SEAT, Turn
 from router.units import NANOSECONDS
 
 FIRST_WAIT, LONGEST_WAIT = NANOSECONDS // 4, 4 * NANOSECONDS
@@ -64,6 +65,7 @@ class Surroundings(Protocol):
     log: Log
     inputs: Sharing
     outputs: SharedOutputs
+    turn: Turn
 
     @property
     def hears_of_devices(self) -> bool:
@@ -122,6 +124,7 @@ class AttachedInput:
     ``dropped``: how often something was lost on the way in.
 
     ``fields``: what is said of it in every line of the daemon's log. ``touched`` is called when it has said something.
+    ``number``: of its seat in the table of turns; 0 if it is nobody's.
     """
 
     def __init__(
@@ -131,8 +134,11 @@ class AttachedInput:
         room: Surroundings,
         fields: dict[str, Any],
         touched: Callable[[], None],
+        *,
+        number: int = 0,
     ) -> None:
         self.devices, self.types = devices, types
+        self._number = number
         self.there: Input | None = None
         self.search = Search()
         self.came: list[Stamped] = []
@@ -271,8 +277,11 @@ class AttachedInput:
 
     def _readable(self) -> None:
         if self.there is not None:
+            memory = self._room.turn.memory
+            memory[SEAT] = self._number  # whatever it says, it may end us
             self._take(self.there.read, clock.now())
             self._touched()
+            memory[SEAT] = 0
 
     def _take(self, read: Callable[[int], list[Stamped]], now: int) -> None:
         """Samples, or that it has gone."""

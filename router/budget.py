@@ -25,7 +25,7 @@ from __future__ import annotations
 import faulthandler
 import os
 import signal
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, replace
 from functools import partial
 from types import FrameType, TracebackType
@@ -35,6 +35,7 @@ from router import clock
 from router.engine import MakeRule, Plan, RulePlan
 from router.events import Event
 from router.rules.base import Context, Rule, check_all
+from router.turn import RULE, Turn
 from router.units import NANOSECONDS
 
 SLOW = NANOSECONDS // 50
@@ -94,7 +95,9 @@ class Budget:
     """See the module's docstring. In its context, main thread only, rules that are stuck are interrupted.
 
     ``slow``, ``stuck``: nanoseconds; ``slow`` None: only what is stuck is too long, so that nothing depends on the
-    speed of the machine. ``work`` is the clock of the processor's time.
+    speed of the machine. ``work`` is the clock of the processor's time. While a rule is at work ``turn`` says so, for the
+    next start: if the process ends then, by whatever, that rule is left out there. ``left_out``: such rules by their
+    names, and why; each is passed over as one that has failed, and the rest of its profile plays.
     """
 
     def __init__(
@@ -104,8 +107,12 @@ class Budget:
         work: Callable[[], int] = clock.processor_time,
         *,
         lost: Callable[[Culprit], object] = say_and_end,
+        turn: Turn | None = None,
+        left_out: Mapping[str, str] | None = None,
     ) -> None:
         self._slow, self._stuck, self._work, self._lost = slow, stuck, work, lost
+        self.turn = turn or Turn()
+        self._left_out = left_out or {}
         self._inside: Culprit | None = None  # the rule that is at work
         self._interruptions = 0  # of the call that is at work
         self._before: Any = None
@@ -136,8 +143,10 @@ class Budget:
         if not plan.origin:
             return plan
         # A stand-in that has all the methods of a rule, as far as the engine can tell.
-        make = cast("MakeRule", partial(_Held, self, Culprit(seat, plan.name, plan.place, plan.origin), plan.make))
-        return replace(plan, make=make)
+        if plan.name in self._left_out:
+            return replace(plan, make=partial(_left_out, self._left_out[plan.name]))
+        culprit, number = Culprit(seat, plan.name, plan.place, plan.origin), self.turn.rule(plan.name, plan.origin)
+        return replace(plan, make=cast("MakeRule", partial(_Held, self, culprit, number, plan.make)))
 
     def call(self, culprit: Culprit, function: Callable[..., Any], *arguments: Any) -> tuple[Any, bool]:
         """What the function gives, and whether it was slow.
@@ -205,8 +214,8 @@ def _foreign(rules: Iterable[RulePlan]) -> bool:
 class _Held:
     """A rule whose every call is held to a budget."""
 
-    def __init__(self, budget: Budget, culprit: Culprit, make: MakeRule, context: Context) -> None:
-        self._budget, self._culprit = budget, culprit
+    def __init__(self, budget: Budget, culprit: Culprit, number: int, make: MakeRule, context: Context) -> None:
+        self._budget, self._culprit, self._number = budget, culprit, number
         self._slow = 0  # how often it was
         self._rule: Rule = self._called(make, context)
 
@@ -223,8 +232,18 @@ class _Held:
         return events
 
     def _called(self, function: Callable[..., Any], *arguments: Any) -> Any:
-        given, slow = self._budget.call(self._culprit, function, *arguments)
+        memory = self._budget.turn.memory
+        memory[RULE] = self._number
+        try:
+            given, slow = self._budget.call(self._culprit, function, *arguments)
+        finally:
+            memory[RULE] = 0
         self._slow += slow
         if self._slow > FORGIVEN:
             raise TimeoutError(self._budget.said)
         return given
+
+
+def _left_out(why: str, _context: Context) -> Rule:
+    """What is made of a rule that has ended the router."""
+    raise RuntimeError(why)

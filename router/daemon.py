@@ -42,6 +42,7 @@ from router.room import Room, RoomPlan
 from router.room_ports import RoomPorts
 from router.seat import Seat
 from router.timers import earliest
+from router.turn import Turn
 from router.units import NANOSECONDS
 
 STOPPED_BY = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
@@ -58,7 +59,8 @@ class Daemon:
     """See the module's docstring. ``profiles``: by the seat's name, "" where the only one has none.
 
     ``record`` is told what ``router play`` would write into its log; ``keep`` gives an output back with a record of what sounds there. ``companions`` are woken in each pass.
-    ``room`` and ``ports``: what the children share, and the room's own devices.
+    ``room`` and ``ports``: what the children share, and the room's own devices. ``turn`` keeps whose turn it is for the next
+    start; ``left_out``: rules of others that are not to be used, by name, and why.
     """
 
     def __init__(
@@ -70,6 +72,8 @@ class Daemon:
         keep: Callable[[Output], Output] = lambda output: output,
         room: RoomPlan | None = None,
         ports: Ports | None = None,
+        turn: Turn | None = None,
+        left_out: Mapping[str, str] | None = None,
     ) -> None:
         self.log = log
         self.loop = Loop(self.fault)
@@ -77,7 +81,8 @@ class Daemon:
         self._errands: Errands | None = None  # while the loop runs
         self.outputs = SharedOutputs(keep)
         self.companions: list[Companion] = []
-        self._budget = Budget(lost=self._lost)
+        self.turn = turn or Turn()
+        self._budget = Budget(lost=self._lost, turn=self.turn, left_out=left_out)
         now = clock.now()
         self.room = Room(room or RoomPlan(), now, self._room_says)
         self.ports = RoomPorts(ports or Ports(), self.room, self, now)

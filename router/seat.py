@@ -13,8 +13,9 @@ from __future__ import annotations
 
 from collections import Counter, deque
 from collections.abc import Callable, Collection, Iterable, Sequence
+from functools import wraps
 from operator import itemgetter
-from typing import Any
+from typing import Any, TypeVar, cast
 
 from router import motif
 from router.attached import AttachedInput, AttachedOutput, Surroundings
@@ -31,9 +32,29 @@ from router.recorder import BASELINE, PLAYING, Session
 from router.room import Room
 from router.status import Dropped, Lateness
 from router.timers import earliest
+from router.turn import SEAT
 from router.watching import Watching
 
 _NO_READING = (Mark, Lost, Found)
+
+
+_Method = TypeVar("_Method", bound=Callable[..., Any])
+
+
+def _in_turn(method: _Method) -> _Method:
+    """While this is done it is the seat's turn, for whoever finds us dead (``router.turn``); then whose it was before."""
+
+    @wraps(method)
+    def marked(seat: Seat, *args: Any, **kwargs: Any) -> Any:
+        memory = seat.turns.memory
+        before = memory[SEAT]
+        memory[SEAT] = seat.number
+        try:
+            return method(seat, *args, **kwargs)
+        finally:
+            memory[SEAT] = before
+
+    return cast("_Method", marked)
 
 
 class Seat:
@@ -56,6 +77,7 @@ class Seat:
         self._dropped = Dropped(log_lines=0, samples=0, messages=0)  # by what has been closed since
         self.watching = Watching()
         self._around, self._budget = around, budget
+        self.turns, self.number = around.turn, around.turn.seat(name)
         self._room = room
         self._fields: dict[str, Any] = {"seat": name} if name else {}
         self._stale: dict[str, bool] = {}  # by input: what a switch said last to the profile before
@@ -69,12 +91,13 @@ class Seat:
         }
 
     def _attached(self, devices: Devices) -> AttachedInput:
-        return AttachedInput(devices, self.profile.types, self._around, self._fields, self.touch)
+        return AttachedInput(devices, self.profile.types, self._around, self._fields, self.touch, number=self.number)
 
     def touch(self) -> None:
         """Something has come, or was done from outside: ``wake`` is wanted in this pass."""
         self.due = 0
 
+    @_in_turn
     def _fill(self, profile: Profile) -> None:
         self.profile = profile
         share = self._room.balance.share(self.name, self._give_way)
@@ -84,6 +107,7 @@ class Seat:
 
     # --- begin, another profile, end --------------------------------------------------------------------------
 
+    @_in_turn
     def open(self, now: int) -> None:
         """Open all that is there, and begin."""
         self.now = max(self.now, now)
@@ -97,6 +121,7 @@ class Seat:
         self.feed(now)
         self.touch()
 
+    @_in_turn
     def play(self, profile: Profile, now: int, session: Session | None = None) -> None:
         """Another profile from now on, on another record if one is given.
 
@@ -151,6 +176,7 @@ class Seat:
         """From now on this is the session log."""
         self.record, self.recording = session, session.sample
 
+    @_in_turn
     def silence(self) -> None:
         """Let everything go. The engine rests until it is started again."""
         with self._around.contained():
@@ -163,6 +189,7 @@ class Seat:
             for data in self._silencing(name):
                 out.send(data, self.now)
 
+    @_in_turn
     def panic(self, now: int, everything: bool = True) -> None:
         """Silence what sounds here, or every channel of every output, whoever used it, and play on with what comes next."""
         self.now = max(self.now, now)
@@ -187,6 +214,7 @@ class Seat:
                     out.send(data, self.now)
         self.muted = muted
 
+    @_in_turn
     def close(self, now: int) -> None:
         """Silence first; then whatever can fail, each for itself."""
         self.now = max(self.now, now)
@@ -207,6 +235,7 @@ class Seat:
         times += [device.deadline() for device in self.devices]
         return earliest(times)
 
+    @_in_turn
     def wake(self, now: int) -> None:
         """Everything that is due, after everything that was readable has been read."""
         try:
@@ -268,6 +297,7 @@ class Seat:
         del self._stale[sample.input]
         return False
 
+    @_in_turn
     def mark(self, text: str, now: int) -> None:
         """A remark on the time line; some begin a phase of the session."""
         self.now = max(self.now, now)
@@ -278,12 +308,14 @@ class Seat:
             self._send(self.engine.handle(Mark(text), self.now))
         self.touch()
 
+    @_in_turn
     def plugged(self, now: int) -> None:
         """Something has been plugged in."""
         for device in self.devices:
             device.plugged(now)
         self.touch()
 
+    @_in_turn
     def look(self, now: int) -> None:
         """MIDI ports have come or gone."""
         for out in self.outputs.values():
@@ -309,29 +341,34 @@ class Seat:
         """What plays here now."""
         return self.profile.plan
 
+    @_in_turn
     def follow(self, music: Music, now: int) -> None:
         """The music of the room is this from now on."""
         self.now = max(self.now, now)
         self._send(self.engine.follow(music, self.now))
         self.touch()
 
+    @_in_turn
     def hear(self, sample: Sample, now: int) -> None:
         """Another seat has played this."""
         self.now = max(self.now, now)
         self._take(sample)
         self.touch()
 
+    @_in_turn
     def turn(self, mine: bool, now: int) -> None:
         """From now on it is this seat's turn, or not."""
         self.now = max(self.now, now)
         self.engine.turn(mine, self.now)
         self.touch()
 
+    @_in_turn
     def level(self, level: float, now: int) -> None:
         """So loud from now on, 0 to 1."""
         self.now = max(self.now, now)
         self._send(self.engine.set_level(level, self.now))
 
+    @_in_turn
     def share_routes(self, routes: frozenset[Route], now: int) -> None:
         """On these other seats play as well: none of them is silenced as a whole."""
         if routes == self._shared_routes:
@@ -342,6 +379,7 @@ class Seat:
             self._send(self.engine.share_routes(routes, self.now))
         self.touch()
 
+    @_in_turn
     def _give_way(self, now: int) -> None:
         """End the oldest note at once: another seat begins one, and it is too many for the room."""
         self.now = max(self.now, now)
@@ -397,6 +435,7 @@ class Seat:
         """Called by the engine in the middle of its work, so it is told later: first the music."""
         self.told.append((now, event, fields))
 
+    @_in_turn
     def tell(self) -> None:
         """Write down what has happened since the last time."""
         if len(self.told) > self._passed:

@@ -50,6 +50,7 @@ LAYERS = (
         "marks",
         "status",
         "timerfd",
+        "turn",
     },
     {"attached", "watching"},
     {"seat", "room_ports"},

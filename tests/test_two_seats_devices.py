@@ -30,6 +30,7 @@ from router.loop import Loop
 from router.names import Candidate, matches
 from router.ports import midi_system
 from router.profile import load
+from router.turn import Turn
 
 SPACE, ENTER, Z = 57, 28, 2
 SPACE_KEY, ENTER_KEY = EvdevSwitch("*Switch*", "KEY_SPACE"), EvdevSwitch("*Switch*", "KEY_ENTER")
@@ -672,6 +673,7 @@ class Around:
         self.said = []
         self.loop = Loop(self.faults.append)
         self.inputs = Sharing()
+        self.turn = Turn()
         self.log = self
 
     def __getattr__(self, level):
