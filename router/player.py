@@ -87,6 +87,9 @@ class Tally:
     lost: Counter[str] = field(default_factory=Counter)
     """By input."""
     faults: list[dict[str, Any]] = field(default_factory=list)
+    """Of rules: part, rule, place, error."""
+    doubts: list[tuple[int, str, str]] = field(default_factory=list)
+    """Of sensors, which play on when they are well again: the time in nanoseconds, the input, what was wrong."""
 
     def __call__(self, now: int, event: str, fields: dict[str, Any]) -> None:
         if event in ("press", "heard"):
@@ -97,8 +100,10 @@ class Tally:
             self.limits[fields["limit"]] += 1
         elif event == "lost":
             self.lost[fields["input"]] += 1
-        elif event == "fault":
+        elif event == "fault" and "rule" in fields:
             self.faults.append(fields)
+        elif event == "fault":
+            self.doubts.append((now, fields.get("input", ""), fields["error"]))
         if self.then is not None:
             self.then(now, event, fields)
 

@@ -33,6 +33,9 @@ EXAMPLE = "router play session.jsonl --profile wren.yaml --midi wren.mid --sound
 LONG = 1_000_000
 """Bytes of a trace from which on a bar of progress is shown."""
 
+MOST_FAULTS = 20
+"""How many faults of sensors are printed: a loose plug has one after another."""
+
 PATIENCE = 5 * NANOSECONDS
 """How long a rule of others' may keep us waiting: so long that the result does not depend on the speed of the machine."""
 
@@ -127,6 +130,9 @@ def _play(args: argparse.Namespace, loaded: profile.Profile) -> dict[str, Any]:
         "unknown_inputs": dict(samples.strangers),
         "limits": dict(tally.limits),
         "lost": dict(tally.lost),
+        "sensor_faults": [
+            {"t": round(now / NANOSECONDS, 6), "input": name, "error": what} for now, name, what in tally.doubts
+        ],
         "faults": [f"{fault['place']}: {fault['rule']}: {fault['error']}" for fault in tally.faults],
         "remarks": remarks,
         "written": [str(path) for path in (args.midi, args.log, args.sound) if path],
@@ -167,6 +173,12 @@ def _plainly(said: dict[str, Any]) -> list[str]:
         lines.append("heard   nothing")
     lines += [f"played  {part:16} {_count(n, 'note')}" for part, n in said["notes"].items()]
     lines += [f"lost    {name:16} {_count(n, 'time')}" for name, n in said["lost"].items()]
+    lines += [
+        f"fault   {fault['input']:16} at {fault['t']:.1f} s: {fault['error']}"
+        for fault in said["sensor_faults"][:MOST_FAULTS]
+    ]
+    if (more := len(said["sensor_faults"]) - MOST_FAULTS) > 0:
+        lines.append(f"fault   and {more} more; --log has all of them")
     lines += [f"limit   {limit:16} {_count(n, 'note')} not played or cut short" for limit, n in said["limits"].items()]
     if said["unknown_inputs"]:
         named = ", ".join(f"{name} ({_count(n, 'sample')})" for name, n in said["unknown_inputs"].items())

@@ -110,16 +110,30 @@ def _recorded(args: argparse.Namespace) -> int:
 def frames(loaded: Profile, samples: Iterable[Stamped], name: str | None = None) -> Iterator[Frame]:
     """What a router that plays this profile would have shown of these samples, 25 times a second; ``name``: of one input."""
     watching = Watching()
-    engine = Engine(loaded.plan, watching.event)
+    told: list[tuple[int, str, dict[str, Any]]] = []
+    engine = Engine(loaded.plan, lambda *happened: told.append(happened))
     watching.plays(loaded, engine.inputs)
     last: dict[str, tuple[int, Sample]] = {}
     at = EACH
-    for now, sample, _messages in steps(engine, samples, 0):
-        while at <= now:
+
+    def until(when: int) -> Iterator[Frame]:
+        nonlocal at
+        while at <= when:
             shown = watching.frame(at, last)
             shown["inputs"] = {each: heard for each, heard in shown["inputs"].items() if name in (None, each)}
             yield {"frame": at / NANOSECONDS, "seats": {RECORDING: shown}}
             at += EACH
+
+    for now, sample, _messages in steps(engine, samples, 0):
+        for (
+            when,
+            event,
+            fields,
+        ) in told:  # after the frames before it: in a long silence nothing is lost to a gap in them
+            yield from until(when - 1)
+            watching.event(when, event, fields)
+        told.clear()
+        yield from until(now)
         if sample is not None and not isinstance(sample, Mark):
             last[sample.input] = now, sample
             watching.sample(sample, now)
