@@ -21,7 +21,7 @@ from router import clock
 from router.devices import EvdevAxis, EvdevPointer, EvdevSwitch, MidiPort, OutputDevice, SerialDevice
 from router.events import Found, Lost
 from router.inputs import Devices, open_input, wish_for
-from router.inputs.base import DeviceBusy, DeviceLost, DeviceMissing, Input, Stamped
+from router.inputs.base import DeviceBusy, DeviceLost, DeviceMissing, Input, Stamped, passing
 from router.inputs.shared import Sharing
 from router.loop import Loop
 from router.outputs import Output, OutputError
@@ -185,7 +185,10 @@ class AttachedInput:
             if self._again:
                 self.came += [(now, Found(name)) for name in self.devices]
         elif isinstance(result, DeviceMissing):
-            self._missing(str(result), now, for_ever=isinstance(result, DeviceBusy) or not room.hears_of_devices)
+            no_news = isinstance(result, DeviceBusy) or passing(result) or not room.hears_of_devices
+            self._missing(str(result), now, for_ever=no_news)
+        elif isinstance(result, (OSError, MemoryError)):
+            self._missing(f"it cannot be looked for: {_said(result)}", now, for_ever=True)
         elif isinstance(result, Exception):  # a driver's fault costs this device only
             room.fault(result)
             self._missing(f"it failed: {result}", now, for_ever=True)
@@ -215,13 +218,18 @@ class AttachedInput:
             self._again = True
             self._seek(now)
             return
-        self.search.over()
+        self.search.at = None
         if self.there.grows:
+            self.search.again(now, for_ever=False)  # what could not be opened this time
             self._room.beside(self.there.more, partial(self._grown, self.there))
+        else:
+            self.search.over()
 
-    def _grown(self, there: Input, result: object, _now: int) -> None:
+    def _grown(self, there: Input, result: object, now: int) -> None:
         """More of it has come, perhaps."""
-        if isinstance(result, Exception):
+        if isinstance(result, Exception) and passing(result):
+            self.search.again(now, for_ever=True)
+        elif isinstance(result, Exception):
             self._room.fault(result)
         elif callable(result):
             with self._room.contained():
@@ -343,17 +351,26 @@ class AttachedOutput:
         room = self._room
         try:
             there = room.outputs.open(self.name, self.device)
-        except OutputError as error:
-            self.search.again(now, for_ever=True)
-            if self.search.is_new(str(error)):
-                room.log.warning("output_missing", **self._fields, why=str(error))
-            if not isinstance(self.device, MidiPort):  # what an instrument lacks does not come by itself
-                self.search.at = None
+        except (OutputError, OSError, MemoryError) as error:
+            self._missing(error, now)
+            return False
+        except Exception as error:  # noqa: BLE001 - a driver's fault costs this output only
+            room.fault(error)
+            self._missing(error, now)
             return False
         finally:
             room.midi_used()
         self._opened(there)
         return True
+
+    def _missing(self, error: Exception, now: int) -> None:
+        """It cannot be opened now."""
+        self.search.again(now, for_ever=True)
+        if not isinstance(self.device, MidiPort) and not passing(error):
+            self.search.at = None  # what an instrument lacks does not come by itself
+        why = _said(error)
+        if self.search.is_new(why):
+            self._room.log.warning("output_missing", **self._fields, why=why)
 
     def _opened(self, there: Output) -> None:
         self.there = there
@@ -431,6 +448,11 @@ def tried(work: Callable[[], object]) -> object:
         return work()
     except Exception as error:  # noqa: BLE001 - whatever it is, whoever wanted it decides
         return error
+
+
+def _said(error: BaseException) -> str:
+    """Why, in the system's words where it is the system that says it."""
+    return (error.strerror if isinstance(error, OSError) else None) or str(error) or type(error).__name__
 
 
 def _looked(there: Input, _now: int) -> list[Stamped]:

@@ -279,9 +279,14 @@ class Daemon:
         try:
             self._plugged = Plugged(paths)
         except (OSError, ImportError) as error:
-            self.log.warning("no_news_of_devices", why=str(error))  # so they are looked for every few seconds
+            self._no_news(error)
             return
         self.loop.watch(self._plugged.fileno(), self._something_plugged)
+
+    def _no_news(self, error: Exception) -> None:
+        """Nobody tells us when something is plugged in, so what is missing is looked for every few seconds."""
+        self._unwatch_folders()
+        self.log.warning("no_news_of_devices", why=str(error))
 
     def _unwatch_folders(self) -> None:
         if self._plugged is not None:
@@ -319,7 +324,12 @@ class Daemon:
 
     def _something_plugged(self) -> None:
         assert self._plugged is not None  # noqa: S101 - it is watched
-        if self._plugged.read():
+        try:
+            news = self._plugged.read()
+        except OSError as error:
+            self._no_news(error)
+            news = True
+        if news:
             now = clock.now()
             self.ports.plugged(now)
             for seat in self.seats:

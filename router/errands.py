@@ -117,14 +117,23 @@ class Errands:
         job, self._job = self._job, None
         at = self._worker.at
         self._stalled(at)
-        if len(self._stuck) < MOST_STUCK:
+        fresh = self._another() if len(self._stuck) < MOST_STUCK else None
+        if fresh is not None:
             self._stuck |= {self._worker}
             self._worker.stop()
-            self._worker = Worker(self._answer)
+            self._worker = fresh
         else:
             self._overdue = True
         job.failed(at, now)
         self._next(now)
+
+    def _another(self) -> Worker | None:
+        """Another thread, if the system has one left for us."""
+        try:
+            return Worker(self._answer)
+        except (OSError, RuntimeError, MemoryError) as error:
+            self._fault(error)
+            return None
 
     def wait(self, work: Callable[[Worker], Any]) -> Any:
         """What this work gives, waited for; None if it stalls or fails."""
@@ -194,7 +203,11 @@ class Worker:
         self._stopping = False
         self.at = ""
         self._thread = threading.Thread(target=self._run, name="errands", daemon=True)
-        self._thread.start()
+        try:
+            self._thread.start()
+        except BaseException:
+            os.close(self._wake)
+            raise
 
     def do(self, work: Callable[[Worker], Any]) -> None:
         """Begin; only when nothing is being done."""

@@ -35,13 +35,21 @@ class Plugged:
                 self._names.setdefault(path.parent, set()).add(path.name)
         self._folders: dict[int, Path] = {}
         self._inotify: Any = INotify(nonblocking=True)
-        self._watch()
+        try:
+            self._watch()
+        except BaseException:
+            self.close()
+            raise
 
     def fileno(self) -> int:
         return int(self._inotify.fileno())
 
     def read(self) -> bool:
-        """What has happened; whether it is worth looking for a device."""
+        """What has happened; whether it is worth looking for a device.
+
+        Raises:
+            OSError: the system no longer lets us watch.
+        """
         news = False
         for event in self._inotify.read(timeout=0):
             names = self._names.get(self._folders.get(event.wd, DEV))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 from abc import ABC, abstractmethod
 from collections.abc import Callable, Sequence
 
@@ -22,6 +23,36 @@ class DeviceMissing(Exception):  # noqa: N818 - a device that is missing is not 
 
 class DeviceBusy(DeviceMissing):
     """It cannot be had now, and nobody will say when it can: another program has it, or a server does not run."""
+
+
+LASTING = frozenset(
+    {
+        errno.ENOENT,
+        errno.ENODEV,
+        errno.ENXIO,
+        errno.ENOTDIR,
+        errno.EACCES,
+        errno.EPERM,
+        errno.ELOOP,
+        errno.EINVAL,
+        errno.ENOTTY,
+    }
+)
+"""Why the system opens no device, where there will be news once it does: it is plugged in, its rights or its name change."""
+
+
+SCARCE = frozenset({errno.EMFILE, errno.ENFILE, errno.ENOMEM})
+"""What the system says where no descriptor or no memory is free for anything."""
+
+
+def passing(error: BaseException) -> bool:
+    """Return whether it failed for what may pass without any news: no descriptor or memory was free, or a disk or line failed."""
+    cause: BaseException | None = error
+    while cause is not None:
+        if isinstance(cause, MemoryError) or (isinstance(cause, OSError) and cause.errno not in LASTING):
+            return True
+        cause = cause.__cause__
+    return False
 
 
 class DeviceLost(Exception):  # noqa: N818 - it is an event: the input is lost, and looked for again

@@ -37,7 +37,7 @@ from typing import Any, NamedTuple
 
 from router.devices import EvdevAxis, EvdevDevice, EvdevPointer, EvdevSwitch
 from router.events import PointerSample, PressureSample, SwitchSample
-from router.inputs.base import DeviceBusy, DeviceLost, DeviceMissing, Stamped
+from router.inputs.base import SCARCE, DeviceBusy, DeviceLost, DeviceMissing, Stamped
 from router.inputs.shared import Kind, Opened, Reader, Sharing, Wish
 from router.names import Candidate, listed, matches
 from router.units import NANOSECONDS, nearest
@@ -423,6 +423,7 @@ def open_each(devices: Mapping[str, EvdevDevice], known: Collection[str], wish: 
     there = present()
     able = [device for device in there if _has(device, wanted)]
     found, why, kind = [], "", DeviceMissing
+    failed: DeviceMissing | None = None
     for device in able:
         if device.path in known or not matches(pattern, device.candidate.names):
             continue
@@ -433,8 +434,10 @@ def open_each(devices: Mapping[str, EvdevDevice], known: Collection[str], wish: 
         try:
             found.append(_open(device.path, devices, wish))
         except DeviceMissing as error:  # it costs this one only
-            why = str(error)
+            why, failed = str(error), error
     if not found:
+        if failed is not None:
+            raise failed
         raise kind(why or _why_none(pattern, there, able, wanted) or f'no input device is called "{pattern}"')
     wish.has = "some"  # when it lets go of them, others are told
     return found
@@ -544,8 +547,10 @@ def present() -> list[Present]:
     for path in _nodes():
         try:
             found.append(_said(path))
-        except (OSError, ValueError):  # it has just gone, or may not be read
-            continue
+        except (OSError, ValueError) as error:
+            if isinstance(error, OSError) and error.errno in SCARCE:
+                raise
+            continue  # it has just gone, or may not be read
     result = []
     for path, name, socket, has in found:
         sockets = [*by_path.get(path, ()), *([socket] if socket else []), path]
@@ -598,7 +603,12 @@ def unreadable() -> int:
 
 def _nodes() -> list[str]:
     """event2 before event10."""
-    return sorted((str(path) for path in _DEVICES.glob("event*")), key=lambda path: (len(path), path))
+    try:
+        names = os.listdir(_DEVICES)  # noqa: PTH208 - what a Path lists is empty where no descriptor is free
+    except (FileNotFoundError, NotADirectoryError, PermissionError):
+        return []
+    nodes = (str(_DEVICES / name) for name in names if name.startswith("event"))
+    return sorted(nodes, key=lambda path: (len(path), path))
 
 
 def _links(folder: str) -> dict[str, list[str]]:

@@ -14,7 +14,7 @@ from operator import itemgetter
 
 from router.devices import EvdevSwitch
 from router.events import Sample, SwitchSample
-from router.inputs.base import DeviceLost, DeviceMissing, Input, Stamped
+from router.inputs.base import DeviceLost, DeviceMissing, Input, Stamped, passing
 from router.inputs.evdev import EvdevInput, open_each
 from router.inputs.shared import Wish
 
@@ -70,8 +70,10 @@ class EveryEvdev(Input):
         known = [device.path for device in [*self._open.values()]]
         try:
             return partial(self._take_in, open_each(self._devices, known, self._wish))
-        except DeviceMissing:  # nothing new
-            return None
+        except DeviceMissing as error:
+            if passing(error):
+                raise
+            return None  # nothing new
 
     def close(self) -> None:
         for device in self._open.values():

@@ -199,7 +199,7 @@ def _open(wish: Wish) -> Port:
         try:
             return wish.sharing.opened(sender, lambda: Port(system, sender))
         except (OSError, ValueError) as error:
-            raise DeviceMissing(f'MIDI port "{sender}" cannot be opened: {error}') from error
+            raise DeviceBusy(f'MIDI port "{sender}" cannot be opened: {error}') from error
 
 
 def heard(name: str, device: MidiDevice, data: Sequence[int]) -> Sample | None:

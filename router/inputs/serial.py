@@ -251,7 +251,11 @@ def lines() -> list[Candidate]:
     from serial.tools.list_ports import comports  # noqa: PLC0415 - as above
 
     by_id, by_path = _links(BY_ID), _links(BY_PATH)
+    os.close(
+        os.open("/dev", os.O_RDONLY | os.O_CLOEXEC)
+    )  # pyserial takes it for an empty folder where no descriptor is free
     ports = sorted(comports(), key=lambda port: str(port.device))
+    os.close(os.open("/dev", os.O_RDONLY | os.O_CLOEXEC))
     result = []
     for port in ports:
         ids, sockets = by_id.get(port.device, []), by_path.get(port.device, [])
