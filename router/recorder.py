@@ -35,7 +35,8 @@ from typing import Any, TextIO
 from router import __version__, clock
 from router.events import Mark, Sample
 from router.inputs.trace import header_line, sample_line
-from router.records import LOG, TRACE, VERSION, prune, stem
+from router.records import LOG, TRACE, VERSION, stem
+from router.retention import DAY, Retention
 from router.units import NANOSECONDS
 
 QUEUE = 10_000
@@ -205,8 +206,9 @@ class Records:
     """The folder with the records of all children, and the one thread that writes there; nothing here ever waits for a disk.
 
     ``say(event, **fields)`` is told, by that thread, what the technician should know: ``records_fault`` (once an outage),
-    ``records_again``, ``records_deleted``. ``keep`` is how old records may get, in nanoseconds, and ``sessions`` how many
-    of one child are kept; None keeps them for ever. Without ``notes`` the logs hold what the child did and not what it played.
+    ``records_again``, ``records_put_away`` (into the wastebasket), ``records_deleted`` (from it). ``keep`` is how old records may
+    get, in nanoseconds, and ``sessions`` on how many days of one child they are kept, both by the days that ``retention.py``
+    counts; None keeps them for ever. Without ``notes`` the logs hold what the child did and not what it played.
     """
 
     def __init__(
@@ -220,12 +222,13 @@ class Records:
         size: int = QUEUE,
     ) -> None:
         self._folder, self._say, self._notes, self._size = folder, say, notes, size
-        self._keep, self._sessions = keep, sessions
+        self._retention = Retention(folder, None if keep is None else keep // DAY, sessions, clock.now(), clock.wall())
         self._queue: queue.SimpleQueue[Callable[[], None] | None] = queue.SimpleQueue()
         self._open: list[Session] = []  # the writing thread's
         self._failed = 0  # attempts since it last worked
         self.trouble = ""
         """Why nothing can be recorded now; empty if all is well. Replaced by the writing thread."""
+        self._sweep_failed = False
         self._flush_at: int | None = None
         self._thread = threading.Thread(target=self._work, name="records", daemon=True)
         self._thread.start()
@@ -236,7 +239,7 @@ class Records:
         about = header(child, seat=seat, began=began.isoformat(timespec="seconds"), profile=profile_digest)
         session = Session(self, self._folder / child / stem(began, seat), about, now, notes=self._notes)
         session.record_raw = record_raw
-        self.put(partial(self._begin, session, child, began), however_many=True)
+        self.put(partial(self._begin, session, child), however_many=True)
         return session
 
     def close(self) -> None:
@@ -280,15 +283,28 @@ class Records:
             except queue.Empty:
                 continue
 
-    def _begin(self, session: Session, child: str, began: datetime) -> None:
+    def _begin(self, session: Session, child: str) -> None:
         self._open.append(session)
+        self._sweep(child)
+
+    def _sweep(self, child: str | None = None) -> None:
+        """See to what has been kept long enough. A fault in it is no fault in writing, and is said once."""
+        playing = [path for session in self._open for path in session.paths]
         try:
-            gone = prune(self._folder / child, began, self._keep, self._sessions)
+            for swept in self._retention.sweep(clock.now(), clock.wall(), child, playing):
+                self._say(
+                    "records_deleted" if swept.deleted else "records_put_away",
+                    child=swept.child,
+                    sessions=swept.sessions,
+                    why="in the wastebasket long enough" if swept.deleted else "older or more than are to be kept",
+                )
         except OSError as error:
-            self._fault(error)
-            return
-        if gone:
-            self._say("records_deleted", child=child, sessions=gone, why="older or more than are to be kept")
+            if not self._sweep_failed:
+                why = (error.strerror or str(error)).lower()
+                self._say("records_kept_too_long", file=str(error.filename), why=why)
+            self._sweep_failed = True
+        else:
+            self._sweep_failed = False
 
     def _flush(self) -> None:
         self._flush_at = None
@@ -307,6 +323,8 @@ class Records:
             if session.over and not session.waits:
                 session.shut()
         self._open = [session for session in self._open if session.waits or not session.over]
+        if failed is None and self._retention.due(clock.now(), clock.wall()):
+            self._sweep()
 
     def _fault(self, error: OSError) -> None:
         self._failed += 1
@@ -379,6 +397,11 @@ class Session:
         """Whether something is not on the disk yet."""
         return self._log.waits or (self._trace is not None and self._trace.waits)
 
+    @property
+    def paths(self) -> list[Path]:
+        """The files that are being written."""
+        return [file.path for file in (self._log, self._trace) if file is not None]
+
     def flush(self) -> None:
         """Put on the disk what came.
 
@@ -440,6 +463,11 @@ class _File:
     @property
     def waits(self) -> bool:
         return bool(self._waiting)
+
+    @property
+    def path(self) -> Path:
+        """Where it is, once it is made."""
+        return self._path
 
     def write(self) -> None:
         """Put what waits on the disk.

@@ -1,4 +1,4 @@
-"""The folder of records: what lies where, what has been kept long enough, and reading what was written.
+"""The folder of records: what lies where, and reading what was written; ``retention.py`` says how long it is kept.
 
     RECORDS/CHILD/2026-11-25T103300-bed.jsonl             a session log, of the seat "bed"
     RECORDS/CHILD/2026-11-25T103300-bed.trace.jsonl.gz    what the sensors said in that session
@@ -16,7 +16,7 @@ import re
 import zlib
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
-from datetime import datetime, timedelta
+from datetime import datetime
 from pathlib import Path
 from types import MappingProxyType
 from typing import Any, NamedTuple
@@ -57,35 +57,13 @@ def children(folder: Path) -> list[Path]:
     return sorted(path for path in folder.iterdir() if path.is_dir() and CHILD.fullmatch(path.name))
 
 
-def prune(folder: Path, now: datetime, keep: int | None, sessions: int | None) -> int:
-    """Delete a child's sessions older than ``keep`` nanoseconds, and the oldest beyond ``sessions``, one of which begins now.
-
-    A clock that has jumped must not cost a year of records: when nothing is as young as ``keep``, nothing is deleted for its
-    age; if the clock was right, the session that begins now is young and the next one deletes what is old.
-
-    Returns:
-        How many sessions were deleted.
-
-    Raises:
-        OSError: something cannot be read or deleted.
-    """
+def folders(folder: Path) -> list[Path]:
+    """Every folder of somebody's in the folder of records, under whatever name; none that is hidden or a link."""
     if not folder.is_dir():
-        return 0
-    files: dict[tuple[datetime, str], list[Path]] = {}
-    for path in folder.iterdir():
-        when = began(path.name)
-        if when is not None:
-            files.setdefault((when, path.name.partition(".")[0]), []).append(path)
-    ordered = sorted(files)
-    gone = set(ordered[: max(0, len(ordered) - (sessions - 1))]) if sessions is not None else set()
-    if keep is not None:
-        oldest = now.replace(tzinfo=None) - timedelta(microseconds=keep // 1000)
-        if ordered and ordered[-1][0] >= oldest:
-            gone |= {key for key in ordered if key[0] < oldest}
-    for key in gone:
-        for path in files[key]:
-            path.unlink()
-    return len(gone)
+        return []
+    return sorted(
+        path for path in folder.iterdir() if not path.name.startswith(".") and path.is_dir() and not path.is_symlink()
+    )
 
 
 # --- reading a log ------------------------------------------------------------------------------------------------

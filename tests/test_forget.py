@@ -29,6 +29,11 @@ def room(tmp_path):
         (folder / "2026-03-20T100000-bed.jsonl").write_text("log")
         (folder / "2026-03-20T100000-bed.trace.jsonl.gz").write_bytes(b"trace")
         (folder / "fits" / "pad.json").write_text("{}")
+        (folder / ".seen.json").write_text("{}")
+        waste = tmp_path / "records" / ".wastebasket" / child
+        waste.mkdir(parents=True)
+        (waste / "2025-12-01T100000-bed.jsonl").write_text("log")
+        (waste / ".seen.json").write_text("{}")
         profile = (shipped() / "wren.yaml").read_text().replace("child: wren", f"child: {child}")
         beside = tmp_path / "profiles"
         for ending in ("", ".old", ".old2", "~"):
@@ -66,6 +71,9 @@ HERS = {
     "records/wren/2026-03-20T100000-bed.jsonl",
     "records/wren/2026-03-20T100000-bed.trace.jsonl.gz",
     "records/wren/fits/pad.json",
+    "records/wren/.seen.json",
+    "records/.wastebasket/wren/2025-12-01T100000-bed.jsonl",
+    "records/.wastebasket/wren/.seen.json",
     "profiles/wren.yaml.old",
     "profiles/wren.yaml.old2",
     "profiles/wren.yaml~",
@@ -102,6 +110,7 @@ def test_then_it_goes_and_nothing_else(room, capsys):
     assert forget(room, "wren", "--yes", "--json") == 0
     assert before - there(room) == HERS
     assert not (room.parent / "records" / "wren").exists()
+    assert not (room.parent / "records" / ".wastebasket" / "wren").exists()
     found = json.loads(capsys.readouterr().out)
     assert {str(Path(path).relative_to(room.parent)) for path in found["deleted"]} == HERS
     assert (found["failed"], found["would_delete"]) == ({}, [])

@@ -30,6 +30,7 @@ LAYERS = (
         "recorder",
         "records",
         "remembered",
+        "retention",
         "shelf",
         "arrivals",
         "errands",

@@ -18,6 +18,7 @@ from router.inputs.trace import LONGEST_LINE
 from router.profile.diagnostics import tidy
 from router.records import CHILD
 from router.remembered import COPY, PLAYS
+from router.retention import WASTEBASKET
 
 NAME = "forget"
 HELP = "delete a child's logs, recordings, fits and copies"
@@ -51,7 +52,8 @@ def run(args: argparse.Namespace) -> int:
         return 2
     room = places.room(args)
     records = places.records(args)
-    files = [*_records(records / child), *_memories(room.folders.state, child)]
+    folders = [records / child, records / WASTEBASKET / child]
+    files = [*(path for folder in folders for path in _records(folder)), *_memories(room.folders.state, child)]
     files += [path for path in sorted(room.folders.runtime.glob(f"*{PLAYS}")) if _child_in(_text(path)) == child]
     profiles = []
     for folder in (records, *places.profiles(args)):
@@ -61,7 +63,7 @@ def run(args: argparse.Namespace) -> int:
     if not files:
         print(f"router forget: {places.nobody(child, records)}", file=sys.stderr)
         return 1
-    failed = _delete(files, records / child) if args.yes else []
+    failed = _delete(files, folders) if args.yes else []
     if args.json:
         said = {
             "child": child,
@@ -164,18 +166,19 @@ def _child_in(text: str) -> str | None:
     return None
 
 
-def _delete(files: list[Path], folder: Path) -> list[tuple[Path, str]]:
-    """Delete them, and the child's folder; what could not be, and why."""
+def _delete(files: list[Path], folders: list[Path]) -> list[tuple[Path, str]]:
+    """Delete them, and the child's folders; what could not be, and why."""
     failed = []
     for path in files:
         try:
             path.unlink(missing_ok=True)
         except OSError as error:
             failed.append((path, (error.strerror or str(error)).lower()))
-    if folder.is_dir() and not folder.is_symlink():
-        for inner in sorted((path for path in folder.rglob("*") if path.is_dir()), reverse=True):
-            with contextlib.suppress(OSError):  # something in it could not be deleted, and has been told
-                inner.rmdir()
-        with contextlib.suppress(OSError):
-            folder.rmdir()
+    for folder in folders:
+        if folder.is_dir() and not folder.is_symlink():
+            for inner in sorted((path for path in folder.rglob("*") if path.is_dir()), reverse=True):
+                with contextlib.suppress(OSError):  # something in it could not be deleted, and has been told
+                    inner.rmdir()
+            with contextlib.suppress(OSError):
+                folder.rmdir()
     return failed

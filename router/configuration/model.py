@@ -79,7 +79,7 @@ class ProgramChange:
 
 @dataclass(frozen=True, slots=True)
 class Keeping:
-    """How long a session's records are kept, and at most how many sessions of one child; None: no end.
+    """How long a session's records are kept, and of how many days with sessions of one child; None: no end.
 
     ``notes``: whether each note is in the session logs.
     """

@@ -162,7 +162,7 @@ RECORDS = group(
         "most": "3650 days",
         "no": "they are kept until somebody deletes them",
         "default": "90 days",
-        "description": "what is older than this is deleted",
+        "description": "what is older than this goes into the wastebasket; days on which the router ran count",
     },
     sessions={
         "type": "integer",
@@ -170,7 +170,7 @@ RECORDS = group(
         "maximum": 100_000,
         "no": "any number is kept",
         "default": 500,
-        "description": "how many sessions of one child are kept; the oldest are deleted first",
+        "description": "how many sessions of one child are kept, all of one day counted as one; the oldest go first",
     },
     notes={
         "type": "boolean",
