@@ -14,7 +14,7 @@ import inspect
 import itertools
 import sys
 from collections.abc import Callable, Iterable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from random import Random
 from types import FrameType
@@ -29,6 +29,8 @@ from router.timers import Alarm, Timers
 from router.units import NANOSECONDS
 
 MILLISECOND = NANOSECONDS // 1000
+STARTED = 86_399_987_654_321
+"""When virtual time begins, in nanoseconds: nearly a day after the clock's zero, and on no round figure."""
 
 # --- an engine on virtual time ----------------------------------------------------------------------------------
 
@@ -48,46 +50,52 @@ class Memory:
 
 
 class VirtualTime:
-    """An engine on virtual time: woken at each of its deadlines exactly, and all it plays is kept with its time."""
+    """An engine on virtual time: woken at each of its deadlines exactly, and all it plays is kept with its time.
+
+    Times are counted from the start, in the log and in what was played too. The engine's own clock reads ``started`` then, as that of
+    a PC that has run for a day: what takes a time of day for a time since the start is wrong on it, and would not be on a clock at 0.
+    """
+
+    started = STARTED
 
     def __init__(self, plan: Plan) -> None:
         self.log = Memory()
-        self.engine = Engine(plan, self.log)
+        self.engine = Engine(plan, lambda now, event, fields: self.log(now - self.started, event, fields))
         self.now = 0
         self.played: list[tuple[int, Message]] = []
-        self._keep(self.engine.start(0))
+        self._keep(self.engine.start(self.started))
 
     def give(self, now: int, sample: Sample) -> None:
         """Go on to ``now`` and hand over a sample."""
         self.go_on(now)
-        self._keep(self.engine.handle(sample, now))
+        self._keep(self.engine.handle(sample, self.started + now))
 
     def give_late(self, now: int, sample: Sample) -> None:
         """Hand over a sample with every deadline since the last call still unserved: the loop was held up."""
         self.now = now
-        self._keep(self.engine.handle(sample, now))
+        self._keep(self.engine.handle(sample, self.started + now))
 
     def go_on(self, until: int) -> None:
         """Wake the engine at each deadline up to ``until``."""
-        while (deadline := self.engine.next_deadline()) is not None and deadline <= until:
-            self.now = max(self.now, deadline)
-            self._keep(self.engine.wake(self.now))
+        while (deadline := self.engine.next_deadline()) is not None and deadline <= self.started + until:
+            self.now = max(self.now, deadline - self.started)
+            self._keep(self.engine.wake(self.started + self.now))
         self.now = until
 
     def wake_late(self, now: int) -> None:
         """Wake the engine once, however many deadlines have gone by."""
         self.now = now
-        self._keep(self.engine.wake(now))
+        self._keep(self.engine.wake(self.started + now))
 
     def follow(self, music: Music, now: int) -> None:
         """Go on to ``now`` and play on in this music; what is due at ``now`` is played in it, as in a room."""
         self.go_on(now - 1)
         self.now = now
-        self._keep(self.engine.follow(music, now))
+        self._keep(self.engine.follow(replace(music, origin=self.started + music.origin), self.started + now))
 
     def stop(self) -> None:
         """Stop the engine now."""
-        self._keep(self.engine.stop(self.now))
+        self._keep(self.engine.stop(self.started + self.now))
 
     def _keep(self, messages: Iterable[Message]) -> None:
         self.played += [(self.now, message) for message in messages]

@@ -304,7 +304,7 @@ def test_what_is_held_and_repeated_goes_on_in_another_key(held, again, changes, 
 
     def played(musics):
         child = player(*HELD[held], again)
-        child.engine.follow(first, 0)
+        child.follow(first, 0)
         steps = [(100 * MILLISECOND, True), ((100 + down) * MILLISECOND, False)]
         while musics or steps:
             if musics and (not steps or musics[0][0] <= steps[0][0]):
@@ -382,7 +382,7 @@ def test_a_step_on_the_beat_of_a_new_chord_is_of_that_chord_and_what_was_due_bef
     am, f = Chord("Am", 9, (0, 3, 7)), Chord("F", 5, (0, 4, 7))
     own = player(*FOLLOWS, again, progression=Progression((am, f), every=length("1/4")))
     roomy = player(*FOLLOWS, again)
-    roomy.engine.follow(Music(tempo=Fraction(60), chord=am), 0)
+    roomy.follow(Music(tempo=Fraction(60), chord=am), 0)
     for child in (own, roomy):
         press(child, 0)
     for beat in range(1, 5):
@@ -419,7 +419,7 @@ def test_a_rule_of_others_is_told_of_a_key_too_and_only_of_what_is_new():
         name, takes, gives, settings = "told", Kind.NOTES, Kind.NOTES, {}
 
         def music_changed(self, now):
-            told.append((now, self.context.music.notes))
+            told.append((now - VirtualTime.started, self.context.music.notes))
             return ()
 
     made = RulePlan("told", lambda context: Told({}, context), "x:1")

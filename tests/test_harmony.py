@@ -411,7 +411,7 @@ def test_the_specialists_chord_is_followed_while_the_child_holds():
 def test_another_key_moves_the_chords_that_are_steps_of_the_scale():
     progression = Progression((1, 5), advance="pad2")
     player = VirtualTime(plan(part("a", "pad", 1, ("note", {}), ("chord", {"follow": True})), progression=progression))
-    player.engine.follow(Music(2, SCALES["major"]), 0)
+    player.follow(Music(2, SCALES["major"]), 0)
     player.give(0, switch("pad", True))
     assert {note % 12 for _, _, note in player.engine.sounding} == {2, 6, 9}
 

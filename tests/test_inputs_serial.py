@@ -1,9 +1,9 @@
 """Serial lines, over real pseudo-terminals: whatever a line sends, readings come out or nothing does."""
 
 import os
+import resource
 import select
 import threading
-import resource
 import time
 
 import pytest

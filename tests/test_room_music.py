@@ -30,6 +30,8 @@ NAMES = ("window", "door", "middle")
 class Child(VirtualTime):
     """A seat's engine as a member of the room."""
 
+    started = 0  # one clock for the room and its members
+
     def __init__(self, *rules: tuple[str, dict], music: Music | None = None, follows: frozenset[str] = BOTH) -> None:
         made = tuple(plan_rule(RULES[name], written) for name, written in rules)
         part = PartPlan("tune", ("pad",), made, Route("out", 1))
