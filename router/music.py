@@ -11,7 +11,7 @@ import itertools
 import math
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from fractions import Fraction
 from types import MappingProxyType
 from typing import NamedTuple
@@ -24,11 +24,18 @@ _ACCIDENTALS: Mapping[str, int] = MappingProxyType(
 )
 NAMES = ("C", "C#", "D", "Eb", "E", "F", "F#", "G", "Ab", "A", "Bb", "B")
 
+
+class Mode(tuple[int, ...]):
+    """A scale of which the chords, too, are made as they come; in the plain minor scale, a key, the chord on the fifth step is major."""
+
+    __slots__ = ()
+
+
 SCALES: Mapping[str, tuple[int, ...]] = MappingProxyType(
     {
         "major": (0, 2, 4, 5, 7, 9, 11),
         "minor": (0, 2, 3, 5, 7, 8, 10),
-        "natural minor": (0, 2, 3, 5, 7, 8, 10),
+        "natural minor": Mode((0, 2, 3, 5, 7, 8, 10)),
         "harmonic minor": (0, 2, 3, 5, 7, 8, 11),
         "melodic minor": (0, 2, 3, 5, 7, 9, 11),  # the ascending set, both ways: a scale lock has no direction
         "ionian": (0, 2, 4, 5, 7, 9, 11),
@@ -36,7 +43,7 @@ SCALES: Mapping[str, tuple[int, ...]] = MappingProxyType(
         "phrygian": (0, 1, 3, 5, 7, 8, 10),
         "lydian": (0, 2, 4, 6, 7, 9, 11),
         "mixolydian": (0, 2, 4, 5, 7, 9, 10),
-        "aeolian": (0, 2, 3, 5, 7, 8, 10),
+        "aeolian": Mode((0, 2, 3, 5, 7, 8, 10)),
         "locrian": (0, 1, 3, 5, 6, 8, 10),
         "major pentatonic": (0, 2, 4, 7, 9),
         "minor pentatonic": (0, 3, 5, 7, 10),
@@ -46,6 +53,11 @@ SCALES: Mapping[str, tuple[int, ...]] = MappingProxyType(
         "chromatic": tuple(range(12)),
     }
 )
+
+PARENTS: Mapping[tuple[int, ...], tuple[int, ...]] = MappingProxyType(
+    {SCALES[f"{mode} {kind}"]: SCALES[mode] for mode in ("major", "minor") for kind in ("pentatonic", "blues")}
+)
+"""Of a scale with gaps, the seven notes from which its chords are taken. Common practice, no source."""
 
 CHORDS: Mapping[str, tuple[int, ...]] = MappingProxyType(
     {
@@ -195,7 +207,7 @@ def voice(previous: Sequence[int], chord: Sequence[int], home: Fraction) -> tupl
     """
     old = sorted(previous)
     close = sorted({note % 12 for note in chord})
-    lowest = int(home) // 12 * 12 - 24
+    lowest = min(int(home), 115) // 12 * 12 - 24  # a home may be written beyond MIDI's range
     found = (
         tuple(note + lowest + 12 * octave for note in invert(close, inversion))
         for inversion, octave in itertools.product(range(len(close)), range(5))
@@ -346,6 +358,23 @@ def scale_shape(name: str) -> tuple[int, ...]:
     )
 
 
+TRITONE, FIFTH, SEVENTH, LEADING_TONE = 6, 7, 10, 11
+"""Semitones above the tonic."""
+
+
+def _over(scale: tuple[int, ...], tonic: int, chord: Chord | None) -> tuple[int, ...]:
+    """The scale over a chord: its seventh is raised where the chord has the leading tone, as in the harmonic minor over V.
+
+    Scales without a fifth stay, and so does a blues: there both sevenths at once are the style. Common practice.
+    """
+    if chord is None or SEVENTH not in scale or LEADING_TONE in scale or FIFTH not in scale or TRITONE in scale:
+        return scale
+    above = {(note - tonic) % 12 for note in chord.classes}
+    if LEADING_TONE not in above or SEVENTH in above:
+        return scale
+    return tuple(LEADING_TONE if step == SEVENTH else step for step in scale)
+
+
 @dataclass(frozen=True, slots=True)
 class Music:
     """What all parts share: the tonic (0 to 11, 0 is C), the scale's semitones, and the tempo in quarters a minute.
@@ -360,23 +389,27 @@ class Music:
     beats: int = 4
     origin: int = 0
     chord: Chord | None = None
+    sounds: tuple[int, ...] = field(init=False, repr=False, compare=False)
+    """The scale as it sounds over the chord: with a raised seventh where the chord has the leading tone."""
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "sounds", _over(self.scale, self.tonic, self.chord))
 
     def degree(self, degree: int, octave: int) -> int:
         """The note number of a scale degree; degree 1 is the tonic in ``octave``, degrees beyond the scale go on upwards.
 
         The result is folded by octaves into 0 to 127.
         """
-        octaves, step = divmod(degree - 1, len(self.scale))
-        return fold(self.tonic + 12 * (octave + 1 + octaves) + self.scale[step])
+        return self._degree(self.sounds, degree, octave)
 
     def contains(self, pitch: int) -> bool:
         """Whether this note is in the scale."""
-        return (pitch - self.tonic) % 12 in self.scale
+        return (pitch - self.tonic) % 12 in self.sounds
 
     @property
     def notes(self) -> tuple[int, ...]:
         """The notes of the scale as 0 to 11, from the tonic up."""
-        return tuple((self.tonic + step) % 12 for step in self.scale)
+        return tuple((self.tonic + step) % 12 for step in self.sounds)
 
     def lock(self, pitch: int) -> int:
         """The nearest note of the scale; of two equally near the lower one."""
@@ -386,27 +419,49 @@ class Music:
         """So many steps of the scale above a note (below: negative), which is taken as the nearest of the scale."""
         locked = self.lock(pitch)
         octave, above = divmod(locked - self.tonic, 12)
-        octaves, step = divmod(self.scale.index(above) + steps, len(self.scale))
-        return fold(self.tonic + 12 * (octave + octaves) + self.scale[step])
+        octaves, step = divmod(self.sounds.index(above) + steps, len(self.sounds))
+        return fold(self.tonic + 12 * (octave + octaves) + self.sounds[step])
+
+    @property
+    def parent(self) -> tuple[int, ...]:
+        """The scale that chords are taken from: of a pentatonic or blues scale the seven notes it is a part of."""
+        return PARENTS.get(self.scale, self.scale)
 
     def chord_on(self, named: Chord | int) -> Chord:
-        """A chord; of a step of the scale, the triad on it."""
+        """A chord; of a step of the parent scale, the triad on it."""
         if isinstance(named, Chord):
             return named
-        pitch = self.degree(named, 4)
-        return Chord(str(named), pitch % 12, self.stack(pitch, 3))
+        pitch = self._degree(self.parent, named, 4)
+        return Chord(str(named), pitch % 12, self._stack(self.parent, pitch, 3))
+
+    def rooted(self, pitch: int) -> int:
+        """The nearest note of the parent scale, on which a chord can stand; of two equally near the lower one."""
+        scale = _over(self.parent, self.tonic, self.chord)
+        return nearest_of([(self.tonic + step) % 12 for step in scale], pitch)
 
     def stack(self, pitch: int, count: int) -> tuple[int, ...]:
-        """A chord of ``count`` notes on ``pitch`` by taking every second step of the scale, as semitones above it.
+        """A chord of ``count`` notes on ``pitch`` by taking every second step of the parent scale, as semitones above it.
 
-        A ``pitch`` outside the scale is taken as the nearest scale note.
+        A ``pitch`` outside that scale is taken as ``rooted``. On the fifth step of a minor key the third is the raised leading
+        tone, so the chord is a dominant. The chromatic scale belongs to no key: there it is a major chord or a dominant seventh.
         """
-        root = (self.lock(pitch) - self.tonic) % 12
-        step = self.scale.index(root)
+        return self._stack(_over(self.parent, self.tonic, self.chord), self.rooted(pitch), count)
+
+    def _degree(self, scale: tuple[int, ...], degree: int, octave: int) -> int:
+        octaves, step = divmod(degree - 1, len(scale))
+        return fold(self.tonic + 12 * (octave + 1 + octaves) + scale[step])
+
+    def _stack(self, scale: tuple[int, ...], pitch: int, count: int) -> tuple[int, ...]:
+        root = (pitch - self.tonic) % 12
+        if scale == SCALES["chromatic"] and count <= len(CHORDS["7"]):
+            return CHORDS["7"][:count]
+        if root == FIFTH and scale == SCALES["minor"] and not isinstance(self.scale, Mode):
+            scale = SCALES["harmonic minor"]
+        step = scale.index(root)
         shape = []
         for i in range(count):
-            octaves, position = divmod(step + 2 * i, len(self.scale))
-            shape.append(self.scale[position] + 12 * octaves - root)
+            octaves, position = divmod(step + 2 * i, len(scale))
+            shape.append(scale[position] + 12 * octaves - root)
         return tuple(shape)
 
     def duration(self, note_value: Fraction) -> Fraction:

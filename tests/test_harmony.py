@@ -159,7 +159,7 @@ def test_no_other_close_voicing_near_home_is_nearer(pitch, first, root, second, 
     assert motion(before, found) == min(motion(before, notes) for notes in near)
 
 
-@given(st.lists(st.integers(0, 127), min_size=1), st.sets(st.integers(0, 127), min_size=1), st.integers(0, 140))
+@given(st.lists(st.integers(0, 127), min_size=1), st.sets(st.integers(0, 127), min_size=1), st.integers(0, 200))
 def test_at_the_ends_of_the_keyboard_there_is_a_voicing_too(before, chord, home):
     found = voice(before, sorted(chord), Fraction(home))
     assert {note % 12 for note in found} == {note % 12 for note in chord}

@@ -7,6 +7,7 @@ keys. The pentatonic and blues scales are in none of the three; there the publis
 from __future__ import annotations
 
 import itertools
+from dataclasses import replace
 from fractions import Fraction
 
 import pytest
@@ -27,6 +28,7 @@ from router.music import (
     NAMES,
     SCALES,
     Music,
+    chord_symbol,
     fold,
     frequency,
     invert,
@@ -192,18 +194,102 @@ def test_chord_against_music21_mingus_and_pychord(name, key):
 
 ROMAN_TRIADS = {
     "major": ("I", "ii", "iii", "IV", "V", "vi", "viio"),
-    "minor": ("i", "iio", "III", "iv", "v", "VI", "VII"),
+    "minor": ("i", "iio", "III", "iv", "V", "VI", "VII"),  # a minor key has a major chord on the fifth step
+    "aeolian": ("i", "iio", "III", "iv", "v", "VI", "VII"),
+    "natural minor": ("i", "iio", "III", "iv", "v", "VI", "VII"),
 }
 ROMAN_SEVENTHS = {
     "major": ("I7", "ii7", "iii7", "IV7", "V7", "vi7", "viiø7"),
-    "minor": ("i7", "iiø7", "III7", "iv7", "v7", "VI7", "VII7"),
+    "minor": ("i7", "iiø7", "III7", "iv7", "V7", "VI7", "VII7"),
+    "aeolian": ("i7", "iiø7", "III7", "iv7", "v7", "VI7", "VII7"),
+    "natural minor": ("i7", "iiø7", "III7", "iv7", "v7", "VI7", "VII7"),
 }
+
+
+@pytest.mark.parametrize(
+    ("key", "name"),
+    crossed(KEYS, (*ROMAN_TRIADS, "major pentatonic", "minor pentatonic", "major blues", "minor blues")),
+)
+def test_chords_by_number_against_music21_roman_numerals(key, name):
+    """Of a pentatonic or blues scale, too, they are those of the key: in C major pentatonic 1, 4, 5 are C, F and G."""
+    music = Music(pitch_class(key), SCALES[name])
+    mode = name.removesuffix(" pentatonic").removesuffix(" blues")
+    theirs = m21_key.Key(key.replace("b", "-"), "major" if mode == "major" else "minor")
+    for degree, figure in enumerate(ROMAN_TRIADS[mode], 1):
+        expected = [p.midi for p in m21_roman.RomanNumeral(figure, theirs).pitches]
+        for step in {degree, degree + 7} & set(range(1, 13)):
+            chord = music.chord_on(step)
+            assert chord.root == expected[0] % 12, (figure, key)
+            assert [chord.root + above for above in chord.shape] == [p - expected[0] + chord.root for p in expected]
+
+
+@pytest.mark.parametrize(("key", "name"), crossed(KEYS, ("major pentatonic", "minor pentatonic")))
+def test_triads_on_the_notes_of_a_pentatonic_scale_are_those_of_its_key(key, name):
+    """Against mingus: the triads of the major key that has these notes, but for the dominant of a minor key."""
+    music = Music(pitch_class(key), SCALES[name])
+    minor = name.startswith("minor")
+    relative = KEYS[(music.tonic + 3) % 12] if minor else key
+    triads = {classes(map(mingus_notes.note_to_int, triad)) for triad in mingus_chords.triads(relative)}
+    for degree in range(1, 6):
+        root = music.degree(degree, 4)
+        ours = tuple((root + step) % 12 for step in music.stack(root, 3))
+        if minor and (root - music.tonic) % 12 == 7:
+            assert ours == classes(map(mingus_notes.note_to_int, mingus_chords.major_triad(KEYS[root % 12])))
+        else:
+            assert ours in triads, (degree, ours)
+
+
+def test_what_was_found_in_a_pentatonic_scale():
+    """Degree 1 of C major pentatonic was A minor (A C E over C: 60 64 69)."""
+    music = Music(0, SCALES["major pentatonic"])
+    assert music.stack(60, 3) == (0, 4, 7)
+    assert music.stack(60, 4) == (0, 4, 7, 11)
+    assert music.rooted(65) == 65, "F is no note of the scale, and a chord of the key"
+    assert [music.chord_on(step).root for step in (1, 4, 5)] == [0, 5, 7]
+
+
+@pytest.mark.parametrize("root", range(60, 72))
+def test_a_chord_in_the_chromatic_scale_is_major(root):
+    music = Music(0, SCALES["chromatic"])
+    assert music.stack(root, 3) == CHORDS["major"]
+    assert music.stack(root, 4) == CHORDS["7"]
+
+
+@pytest.mark.parametrize("key", KEYS)
+def test_over_the_dominant_the_seventh_of_a_minor_key_is_the_leading_tone(key):
+    """Over V and V7 the notes are those of music21's and mingus's harmonic minor scale; over every other chord they are not."""
+    tonic = pitch_class(key)
+    music = Music(tonic, SCALES["minor"])
+    harmonic = {p % 12 for p in m21_scale_classes(m21_scale.HarmonicMinorScale, key)}
+    spelt = {"Db": "C#", "Ab": "G#"}.get(key, key)
+    assert harmonic == set(mingus_scale_classes(mingus_scales.HarmonicMinor, spelt))
+    for step in range(1, 8):
+        over = replace(music, chord=music.chord_on(step))
+        assert set(over.notes) == (harmonic if step == 5 else set(music.notes)), step
+        assert over.chord_on(7) == music.chord_on(7), "the chords of the key do not hang on the one that stands"
+    fifth = NAMES[(tonic + 7) % 12]
+    for symbol in (fifth, fifth + "7", NAMES[(tonic + 11) % 12] + "dim7"):
+        assert set(replace(music, chord=chord_symbol(symbol)).notes) == harmonic
+    over = replace(music, chord=chord_symbol(fifth + "7"))
+    assert over.degree(7, 4) % 12 == (tonic + 11) % 12
+    assert over.move(over.degree(1, 4), -1) == over.degree(1, 4) - 1
+    assert replace(music, chord=chord_symbol(fifth + "m")).notes == music.notes
+    assert replace(music, chord=chord_symbol(fifth + "7#9")).notes == music.notes
+
+
+def test_where_the_seventh_is_not_raised():
+    """A blues has both sevenths at once, a scale without a fifth has no dominant, and the major scale has its leading tone."""
+    dominant = chord_symbol("G7")
+    for name in ("minor blues", "locrian", "whole tone", "major", "lydian", "harmonic minor", "chromatic"):
+        assert Music(0, SCALES[name], chord=dominant).sounds == SCALES[name]
+    for name in ("minor pentatonic", "dorian", "phrygian", "mixolydian", "aeolian"):
+        assert Music(0, SCALES[name], chord=dominant).sounds == (*SCALES[name][:-1], 11)
 
 
 @pytest.mark.parametrize(("key", "mode"), crossed(KEYS, ROMAN_TRIADS))
 def test_stacked_triads_and_sevenths_against_music21_roman_numerals(key, mode):
     music = Music(pitch_class(key), SCALES[mode])
-    theirs = m21_key.Key(key.replace("b", "-"), mode)
+    theirs = m21_key.Key(key.replace("b", "-"), "major" if mode == "major" else "minor")
     for count, numerals in ((3, ROMAN_TRIADS), (4, ROMAN_SEVENTHS)):
         for degree, figure in enumerate(numerals[mode], 1):
             expected = [p.midi for p in m21_roman.RomanNumeral(figure, theirs).pitches]

@@ -204,7 +204,7 @@ ROOM_PROGRESSION = {
         ("chords", "every"),
         chords={
             **_CHORDS["chords"],
-            "description": "the chords, by symbol, or by the steps of the room's scale on which triads stand",
+            "description": "the chords, by symbol, or by the steps of the room's key (1 to 7) on which triads stand",
             "examples": ["[D, Bm, G, A]"],
         },
         every={**_CHORDS["every"], "examples": ["1 bar"]},

@@ -59,7 +59,7 @@ PROGRESSION = group(
         "type": "array",
         "minItems": 1,
         "items": {"quantity": "chord"},
-        "description": "the chords, by symbol, or by the steps of the scale on which triads stand",
+        "description": "the chords, by symbol, or by the steps of the key (1 to 7) on which triads stand",
         "examples": ["[C, Am, F, G]"],
     },
     every={"quantity": "length", "description": "how long each chord lasts", "examples": ["2 bars"]},
@@ -69,7 +69,11 @@ PROGRESSION = group(
 MUSIC = group(
     "music",
     key={"quantity": "key", "default": "C", "description": "the key note: a letter from A to G, with # or b if needed"},
-    scale={"quantity": "scale", "default": "major pentatonic", "description": "the scale that degrees are counted in"},
+    scale={
+        "quantity": "scale",
+        "default": "major pentatonic",
+        "description": "the scale that degrees are counted in; minor is a minor key, whose chord on the fifth step is major",
+    },
     tempo={"quantity": "tempo", "default": "90 bpm", "description": "quarter notes a minute, 20 to 400 bpm"},
     beats={
         "type": "integer",

@@ -376,7 +376,7 @@ CHORDS: Mapping[str, Any] = {
     "type": "array",
     "minItems": 1,
     "items": {"quantity": "chord"},
-    "description": "chords instead of degrees, by symbol, or by the step of the scale on which a triad stands",
+    "description": "chords instead of degrees, by symbol, or by the step of the key (1 to 7) on which a triad stands",
 }
 ROW: Mapping[str, Mapping[str, Any]] = {"degrees": DEGREES, "notes": NOTES, "chords": CHORDS, "octave": OCTAVE}
 """The settings of a ``Row``."""

@@ -1,7 +1,8 @@
 """Each note becomes a chord.
 
-The chord stands on the note: ``triad`` and ``seventh`` are stacked from the scale on its nearest note, so they always fit it; the other
-kinds have a fixed shape. Or the note only says where it lies: with ``to`` it is one chord, by symbol or by the step of the scale it
+The chord stands on the note: ``triad`` and ``seventh`` are stacked from the notes of the key on the nearest of them, so they always fit
+it; a pentatonic or blues scale takes them from the seven notes that it is a part of, and in a minor key the chord on the fifth step is
+major (write ``natural minor`` or ``aeolian`` to leave it minor). The other kinds have a fixed shape. Or the note only says where it lies: with ``to`` it is one chord, by symbol or by the step of the key it
 stands on; with ``follow`` it is the chord where the music stands, and changes with it while held. In another key what an arpeggio or a repeat
 after it plays goes on in that key from the next step; a chord that just sounds stays. All notes of the chord begin and
 end with the note behind them. Notes above MIDI's range are left out.
@@ -47,11 +48,11 @@ class Chord(Rule):
             "kind": {
                 "enum": [*STACKED, *CHORDS],
                 "default": "triad",
-                "description": "triad and seventh are stacked from the scale; the others have a fixed shape",
+                "description": "triad and seventh are stacked from the key; the others have a fixed shape",
             },
             "to": {
                 "quantity": "chord",
-                "description": "one chord instead, by symbol, or by the step of the scale on which a triad stands",
+                "description": "one chord instead, by symbol, or by the step of the key (1 to 7) on which a triad stands",
             },
             "follow": {
                 "type": "boolean",
@@ -155,6 +156,6 @@ class Chord(Rule):
         if self._to is not None:
             return music.chord_on(self._to).near(pitch)
         if self._kind in STACKED:
-            pitch = music.lock(pitch)
+            pitch = music.rooted(pitch)
             return [pitch + step for step in music.stack(pitch, STACKED[self._kind])]
         return [pitch + step for step in CHORDS[self._kind]]
