@@ -36,6 +36,7 @@ LAYERS = (
         "errands",
         "judging",
         "simulate",
+        "trying",
         "devices",
         "clock",
         "companion",

@@ -16,7 +16,7 @@ from typing import ClassVar
 import pytest
 from parts import Listener, until
 
-from router import profile
+from router import profile, trying
 from router.budget import FORGIVEN, LOST, Budget
 from router.cli import main
 from router.engine import Engine, PartPlan, Plan, RulePlan
@@ -264,6 +264,78 @@ def test_a_profile_that_uses_what_is_left_out_says_why(folder, tmp_path):
     assert problem.line == 10
     assert 'there is no rule called "shadow"' in str(problem)
     assert f"{folder / 'shadow.py'}: left out, because the settings are not closed" in str(problem)
+
+
+# What a file does when it is imported, and what is said of it; its class stands above, so a profile may name it.
+HARMS = {
+    "it does not come back": ("while True: pass", "importing it does not come back within 1 s of the processor's time"),
+    "it never comes back from C": (
+        "import itertools; sum(itertools.count())",
+        "importing it does not come back within 1 s of the",
+    ),
+    "it sleeps": ("import time; time.sleep(3600)", "importing it does not come back within 5 s"),
+    "it catches what interrupts it": (
+        "while True:\n    try:\n        while True: pass\n    except BaseException: pass",
+        "importing it does not come back within 1 s of the",
+    ),
+    "it ends the program": ("import os; os._exit(0)", "importing it ends the whole program (status 0)"),
+    "it kills the program": ("import os; os.kill(os.getpid(), 11)", "importing it ends the whole program (status -11)"),
+    "it interrupts the program": ("raise KeyboardInterrupt", "importing it ends the whole program (status -2)"),
+    "it takes all memory": ("x = [0] * 10**6\nwhile True: x = x + x", "importing it takes more than 192 MB of memory"),
+}
+
+
+@pytest.fixture
+def quick(monkeypatch):
+    """Limits for what is known to exceed them."""
+    monkeypatch.setattr(trying, "PROCESSOR_SECONDS", 1)
+    monkeypatch.setattr(trying, "SECONDS", 5)
+
+
+@pytest.mark.usefixtures("quick")
+@pytest.mark.parametrize("harm", HARMS)
+def test_check_says_that_the_rule_cannot_be_imported(folder, tmp_path, capsys, harm):
+    does, says = HARMS[harm]
+    path = put(folder, "shadow.py", f"{SHADOW}\n{does}\n")
+    assert main(["check", str(put(tmp_path, "wren.yaml", PROFILE))]) == 1
+    out = capsys.readouterr().out
+    assert 'wren.yaml:10:9: there is no rule called "shadow"' in out
+    assert f"{path}: left out, because {says}" in out
+
+
+@pytest.mark.usefixtures("quick")
+@pytest.mark.parametrize("harm", ["it does not come back", "it ends the program"])
+def test_what_no_profile_uses_is_not_imported(folder, tmp_path, harm):
+    """Neither by a good profile nor by one with a mistake, for which all rules are named that would help."""
+    put(
+        folder,
+        "twin.py",
+        SHADOW.replace('"shadow"', '"twin"') + f"\nopen({str(tmp_path / 'seen')!r}, 'w').close()\n{HARMS[harm][0]}\n",
+    )
+    put(folder, "shadow.py", SHADOW)
+    path = put(tmp_path, "wren.yaml", PROFILE)
+    assert main(["check", str(path)]) == 0
+    for mistake in ("shado: {}", "shadow: {pich: D4}", "latch: {}", "shadow"):
+        (problem, *_) = profile.check(put(tmp_path, "wren.yaml", PROFILE.replace("shadow: {}", mistake)))
+        assert str(problem)
+    assert not (tmp_path / "seen").exists()
+    assert "twin" in installed().names
+
+
+@pytest.mark.usefixtures("quick")
+@pytest.mark.parametrize("harm", ["it does not come back", "it ends the program"])
+def test_a_package_is_tried_elsewhere_as_well(package, harm):
+    package("shadow-rule", f"{SHADOW}\n{HARMS[harm][0]}\n", "shadow = shadow_rule:Shadow")
+    assert HARMS[harm][1] in why_not()
+
+
+def test_what_a_rule_starts_as_it_is_imported_ends_with_the_trial(folder, tmp_path):
+    """A process that goes on in the background, and whatever it would write."""
+    starts = "import subprocess; child = subprocess.Popen(['sleep', '3600'])\nopen({!r}, 'a').write(f'{{child.pid}} ')\n1 / 0\n"
+    put(folder, "shadow.py", SHADOW + "\n" + starts.format(str(tmp_path / "pids")))
+    assert "ZeroDivisionError" in why_not()
+    (pid,) = (tmp_path / "pids").read_text().split()
+    until(lambda: not Path(f"/proc/{pid}").exists() or "zombie" in Path(f"/proc/{pid}/status").read_text())
 
 
 # --- who may write ----------------------------------------------------------------------------------------------
@@ -724,7 +796,7 @@ def test_the_daemon_plays_on_when_a_rule_is_stuck(folder, tmp_path, in_terminal)
     """The real program: the first press of the strange rule sounds, the second never comes back, the other part plays on."""
     stuck = "while self.__dict__.setdefault('again', False): pass\n        self.again = True\n        return [NoteOn"
     put(folder, "shadow.py", SHADOW.replace("return [NoteOn", stuck))
-    put(folder, "twin.py", FAULTS["open settings"][0])
+    put(folder, "twin.py", SHADOW, 0o664)
     path = put(tmp_path, "wren.yaml", PROFILE.replace('midi: "*"', "midi: no synth of this name"))
     log = tmp_path / "log.jsonl"
 

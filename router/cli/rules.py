@@ -48,9 +48,9 @@ def run(args: argparse.Namespace) -> int:
             _list(_console())
         return 0
     if args.name not in rules:
-        near = nearest(args.name, rules)
+        near = nearest(args.name, installed().names)
         hint = f'Did you mean "{near}"?  ' if near else ""
-        hint = installed().why_not(args.name) or f"{hint}The rules: {', '.join(rules)}."
+        hint = installed().why_not(args.name) or f"{hint}The rules: {', '.join(installed().names)}."
         print(f'there is no rule called "{args.name}"\n{hint}', file=sys.stderr)
         return 1
     rule = rules[args.name]
@@ -89,8 +89,8 @@ def _list(console: Console) -> None:
 def _explain(rule: type[Rule], played: Trial | None, console: Console) -> None:
     signs = signs_for(console.encoding)
     console.print(Text.assemble((rule.name, "bold"), f"    {flow(rule, signs.arrow)}"))
-    if rule.name in installed().origins:
-        console.print(f"from {installed().origins[rule.name]}", soft_wrap=True)
+    if origin := installed().origin(rule.name):
+        console.print(f"from {origin}", soft_wrap=True)
     console.print()
     console.print("\n\n".join(_paragraph(text) for text in _plain(manual(rule)).split("\n\n")))
     console.print()
@@ -145,7 +145,7 @@ def _json(rules: list[dict[str, Any]]) -> str:
 def _as_json(rule: type[Rule]) -> dict[str, Any]:
     return {
         "name": rule.name,
-        "origin": installed().origins.get(rule.name, ""),
+        "origin": installed().origin(rule.name),
         "summary": summary(rule),
         "manual": manual(rule),
         "takes": [WORDS[kind] for kind in rule.takes],

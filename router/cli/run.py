@@ -131,7 +131,7 @@ def _log(verbose: bool, stack: contextlib.ExitStack) -> tuple[Any, Callable[[], 
 
     stack.callback(close)
     log = _logger(lambda text: writer.put(lambda: text + "\n"), verbose)
-    for out in installed().left_out:
+    for out in installed().refused:
         log.warning("rule_left_out", origin=out.origin, why=out.why)
     return log, lambda: writer.lost
 

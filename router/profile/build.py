@@ -38,7 +38,7 @@ from router.profile.diagnostics import START, Report, quoted
 from router.profile.model import Profile
 from router.profile.pieces import Heard, Played, Values
 from router.profile.plugins import installed
-from router.profile.source import Entries, Node, Text
+from router.profile.source import Entries, Items, Node, Text
 from router.profile.validate import settings
 from router.rules.answer import Answer
 from router.rules.base import Kind
@@ -53,6 +53,7 @@ def build(tree: Node, path: Path, report: Report) -> Profile | None:
     if not isinstance(tree, Entries):
         report.add(tree.place, "this is not a profile", 'A profile is made of names and values, such as "child: wren".')
         return None
+    _import_rules(tree)
     top = settings(tree, schema.PROFILE, START, report)
     _pseudonym(tree, report)
     inputs = pieces.inputs(pieces.group(tree, "inputs"), report)
@@ -102,6 +103,17 @@ def _pseudonym(tree: Entries, report: Report) -> None:
         report.add(child.place, f'"child" looks like {like}: {quoted(child.text)}', pseudonym.HINT)
 
 
+def _import_rules(node: Node) -> None:
+    """Import the rules of others that the profile names: what is said of a misplaced line depends on their settings, too."""
+    if isinstance(node, Entries):
+        for name, inner in node.values.items():
+            if name == "rules" and isinstance(inner, Items):
+                for word in (word for entry in inner.items if isinstance(entry, Entries) for word in entry.values):
+                    installed().find(word)
+            else:
+                _import_rules(inner)
+
+
 # --- building ---------------------------------------------------------------------------------------------------
 
 
@@ -116,13 +128,12 @@ def _progression(values: Values) -> Progression:
 
 
 def _part_plan(part: Played, path: Path) -> PartPlan:
-    origins = installed().origins
     rules = tuple(
         RulePlan(
             step.rule.name,
             partial(step.rule, MappingProxyType(step.settings)),
             f"{path.name}:{step.place.line}",
-            origins.get(step.rule.name, ""),
+            installed().origin(step.rule.name),
             frozenset({step.settings["hears"].strip()}) if step.rule is Answer else frozenset(),
         )
         for step in part.steps

@@ -669,7 +669,7 @@ def _chain(part: Played, kinds: Mapping[str, Kind], report: Report) -> None:
         done.append(step)
     if not flow & (Kind.NOTES | Kind.CONTROLS):
         names = [
-            f'"{name}"' for name, rule in installed().rules.items() if rule.takes & flow and rule.gives & Kind.NOTES
+            f'"{name}"' for name, rule in installed().imported.items() if rule.takes & flow and rule.gives & Kind.NOTES
         ]
         hint = (
             f"Add a rule that plays notes: {either(names)}." if names else "Add a rule that uses it, such as control."
@@ -719,7 +719,7 @@ def _starved(step: Step, part: Played, kinds: Mapping[str, Kind], done: Sequence
         flow = _all(kinds.values())
         names = [
             f'"{other}"'
-            for other, maker in installed().rules.items()
+            for other, maker in installed().imported.items()
             if maker.gives & Kind.NOTES and maker.takes & flow
         ]
         hint = f"Put a rule that plays notes above it: {either(names)}." if names else _other_source(kinds)

@@ -363,7 +363,7 @@ def _rule(entry: Node, report: Report) -> Step | None:
     rules = installed().rules
     if isinstance(entry, Text):
         name = entry.text.strip()
-        near = name if name in rules else nearest(name.split(" ")[0].rstrip(":"), list(rules))
+        near = name if name in rules else nearest(name.split(" ")[0].rstrip(":"), installed().names)
         if entry.empty:
             report.missing(entry.place, "nothing is written after this dash", f"A rule is written {_RULE}.")
         elif near:
@@ -381,7 +381,7 @@ def _rule(entry: Node, report: Report) -> Step | None:
     name = names[0]
     rule = rules.get(name)
     if rule is None:
-        near = nearest(name, list(rules))
+        near = nearest(name, installed().names)
         hint = installed().why_not(name) or (f'Did you mean "{near}"?  ' if near else "") + _all_rules()
         report.add(entry.keys[name].place, f"there is no rule called {quoted(name)}", hint)
     for other in names[1:]:
@@ -406,7 +406,7 @@ def _second_rule(name: str, other: str, entry: Entries, report: Report) -> None:
             f'"{other}" is a setting of "{name}" and must be indented below it',
             f'Begin it two spaces further right, or write "- {name}: {{{other}: ...}}".',
         )
-    elif other in rules or nearest(other, list(rules)):
+    elif other in rules or nearest(other, installed().names):
         report.add(
             place,
             "two rules stand in one entry of the list",
@@ -418,4 +418,4 @@ def _second_rule(name: str, other: str, entry: Entries, report: Report) -> None:
 
 
 def _all_rules() -> str:
-    return f"The rules: {', '.join(installed().rules)}."
+    return f"The rules: {', '.join(installed().names)}."

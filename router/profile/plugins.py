@@ -1,34 +1,38 @@
 """The rules that a profile may use: the router's own, those of installed packages, and those of the administrator's folder.
 
-    installed().rules      every rule, by name, the router's own first
-    installed().origins    where each rule comes from that is not the router's own
-    installed().left_out   what was found and cannot be used, and why
+    installed().rules["shadow"]   a rule by its name; nothing else is imported
+    installed().names             how rules may be called, of those that are not imported as far as their files say
+    installed().left_out          what was found and cannot be used, and why: for this, as for all rules, everything is imported
 
 A package offers a rule through an entry point of the group ``router.rules``; the folder is ``/etc/router/rules``, or what
 the environment variable ``ROUTER_RULES`` names, and each ``.py`` file in it holds a rule. A rule is code that runs with all
 that the router may do. So the folder is read only if nobody but the administrator, or whoever runs the router, can
 write it, what is in it, or any folder above it.
 
-Whatever is wrong with one costs that one only. Of two rules of one name the first stays: the router's own, then
+Whatever is wrong with one costs that one only: it is imported when a profile names it and not before, and first in a process
+of its own (``router.trying``), so that it may hang, end its process or fill the memory. A rule is found by what its
+entry point is called, or by a ``name = "..."`` in its file. Of two rules of one name the first stays: the router's own, then
 packages in the order of their names, then files in theirs.
 """
 
 from __future__ import annotations
 
+import ast
 import os
 import stat
-import sys
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from functools import lru_cache
 from importlib import metadata
 from pathlib import Path
-from types import MappingProxyType, ModuleType
-from typing import Any
+from threading import RLock
+from types import MappingProxyType
+from typing import Any, NamedTuple
 
 from router.profile.declared import fault
 from router.rules import RULES
 from router.rules.base import Rule
+from router.trying import Source, attempt, import_elsewhere, load_file, load_module
 
 GROUP = "router.rules"
 FOLDER = Path("/etc/router/rules")
@@ -47,17 +51,133 @@ class LeftOut:
         return f"{self.origin}: left out, because {self.why}"
 
 
-@dataclass(frozen=True, eq=False)
-class Installed:
-    """See the module's docstring. It is compared by identity: nothing in it changes."""
+class Candidate(NamedTuple):
+    """Something that may hold rules: where it comes from, how a profile might call them, and why it must not be imported."""
 
-    rules: Mapping[str, type[Rule]]
-    origins: Mapping[str, str]
-    left_out: tuple[LeftOut, ...]
+    origin: str
+    called: str
+    names: frozenset[str]
+    source: Source
+    why: str | None = None
+
+
+class Installed:
+    """See the module's docstring. Several threads may ask."""
+
+    def __init__(self, candidates: Iterable[Candidate]) -> None:
+        self._lock = RLock()
+        self._waiting = list[Candidate]()
+        self._rules = dict[str, type[Rule]](RULES)
+        self._origins = dict[str, str]()
+        self._left_out = list[LeftOut]()
+        self._sources = dict[str, Source]()
+        for candidate in candidates:
+            if candidate.why is None:
+                self._waiting.append(candidate)
+            else:
+                self._leave_out(candidate, candidate.why)
+
+    @property
+    def rules(self) -> Mapping[str, type[Rule]]:
+        """Every rule, by name, the router's own first; one is imported when it is asked for, and all by whoever lists them."""
+        return _Rules(self)
+
+    @property
+    def names(self) -> list[str]:
+        """What the rules are called, the router's own first, without importing any."""
+        with self._lock:
+            return list(dict.fromkeys([*self._rules, *(name for one in self._waiting for name in sorted(one.names))]))
+
+    @property
+    def imported(self) -> Mapping[str, type[Rule]]:
+        """The router's own rules, and those that somebody has asked for."""
+        with self._lock:
+            return dict(self._rules)
+
+    @property
+    def refused(self) -> tuple[LeftOut, ...]:
+        """What is left out already, without importing anything more."""
+        with self._lock:
+            return tuple(self._left_out)
+
+    @property
+    def origins(self) -> Mapping[str, str]:
+        """Where each rule comes from that is not the router's own; all are imported."""
+        self.import_all()
+        return MappingProxyType(self._origins)
+
+    @property
+    def left_out(self) -> tuple[LeftOut, ...]:
+        """What was found and cannot be used, and why; all are imported."""
+        self.import_all()
+        return self.refused
+
+    def find(self, name: str) -> type[Rule] | None:
+        """The rule of this name, imported if it was not yet; None if there is none that can be used."""
+        with self._lock:
+            for candidate in [one for one in self._waiting if name in one.names]:
+                if name not in self._rules:
+                    self._import(candidate)
+            return self._rules.get(name)
+
+    def origin(self, name: str) -> str:
+        """Where a rule that is imported comes from; empty for the router's own."""
+        return self._origins.get(name, "")
+
+    def source(self, name: str) -> Source | None:
+        """The file or module of a rule that is imported and not the router's own."""
+        return self._sources.get(name)
 
     def why_not(self, name: str) -> str:
         """Why a rule of this name was left out, as a sentence; empty if none was."""
-        return next((f"{out}." for out in self.left_out if name in out.names), "")
+        self.find(name)
+        return next((f"{out}." for out in self.refused if name in out.names), "")
+
+    def import_all(self) -> None:
+        """Import what nobody has asked for yet."""
+        with self._lock:
+            while self._waiting:
+                self._import(self._waiting[0])
+
+    def _import(self, candidate: Candidate) -> None:
+        self._waiting.remove(candidate)
+        found, why = _imported(candidate.source)
+        if why is not None:
+            self._leave_out(candidate, why)
+        for thing in found:
+            name = getattr(thing, "name", candidate.called)
+            wrong = fault(thing)
+            if wrong is None and name in self._rules:
+                wrong = f'there is a rule "{name}" already, {_whose(self._origins.get(name))}'
+            if wrong is not None:
+                self._leave_out(candidate, wrong, str(name))
+                continue
+            self._rules[name] = thing
+            self._origins[name] = candidate.origin
+            self._sources[name] = candidate.source
+
+    def _leave_out(self, candidate: Candidate, why: str, name: str | None = None) -> None:
+        names = [candidate.called, *sorted(candidate.names)] if name is None else [candidate.called, name]
+        self._left_out.append(LeftOut(candidate.origin, tuple(dict.fromkeys(names)), why))
+
+
+class _Rules(Mapping[str, type[Rule]]):
+    """All rules, imported as late as can be."""
+
+    def __init__(self, installed: Installed) -> None:
+        self._installed = installed
+
+    def __getitem__(self, name: str) -> type[Rule]:
+        if (rule := self._installed.find(name)) is None:
+            raise KeyError(name)
+        return rule
+
+    def __iter__(self) -> Iterator[str]:
+        self._installed.import_all()
+        return iter(self._installed.imported)
+
+    def __len__(self) -> int:
+        return len(list(iter(self)))
 
 
 def installed() -> Installed:
@@ -67,93 +187,87 @@ def installed() -> Installed:
 
 @lru_cache(maxsize=8)
 def _installed(chosen: str | None) -> Installed:
-    rules, origins, left_out = dict(RULES), dict[str, str](), list[LeftOut]()
-    for origin, called, thing in _found(chosen):
-        why = thing.why if isinstance(thing, _Broken) else fault(thing)
-        if why is None and (name := thing.name) in rules:
-            why = f'there is a rule "{name}" already, {_whose(origins.get(name))}'
-        if why is not None:
-            names = dict.fromkeys((called, str(getattr(thing, "name", called))))
-            left_out.append(LeftOut(origin, tuple(names), why))
-            continue
-        rules[thing.name] = thing
-        origins[thing.name] = origin
-    return Installed(MappingProxyType(rules), MappingProxyType(origins), tuple(left_out))
-
-
-@dataclass(frozen=True, slots=True)
-class _Broken:
-    why: str
+    return Installed(_candidates(chosen))
 
 
 def _whose(origin: str | None) -> str:
     return "the router's own" if origin is None else f"of {origin}"
 
 
-def _found(chosen: str | None) -> Iterator[tuple[str, str, Any]]:
-    """Where it comes from, what it is called there, and the rule itself or what is broken."""
+def _candidates(chosen: str | None) -> Iterator[Candidate]:
     points = metadata.entry_points(group=GROUP)
     for point in sorted(points, key=lambda point: (point.dist.name if point.dist else "", point.name)):
         origin = f"package {point.dist.name} {point.dist.version}" if point.dist else point.value
-        yield origin, point.name, _loaded(point)
+        yield Candidate(
+            origin, point.name, frozenset({point.name}), Source(module=point.module, attribute=point.attr or "")
+        )
     if chosen != "":
         yield from _in_folder(Path(chosen or FOLDER).absolute(), named=chosen is not None)
 
 
-def _loaded(point: metadata.EntryPoint) -> Any:
-    try:
-        return point.load()
-    except (Exception, SystemExit) as error:  # noqa: BLE001 - it is somebody else's file, and anything may be in it
-        return _Broken(_why(error))
-
-
-def _why(error: BaseException) -> str:
-    if isinstance(error, SyntaxError):
-        return f"it cannot be read: line {error.lineno}: {error.msg}"
-    return f"it cannot be imported: {type(error).__name__}: {error}"
+def _imported(source: Source) -> tuple[list[Any], str | None]:
+    """What a source holds, or why it cannot be imported; tried elsewhere first."""
+    if why := import_elsewhere(source):
+        return [], why
+    if not source.file:
+        thing, why = attempt(lambda: load_module(source.module, source.attribute))
+        return ([thing], None) if why is None else ([], why)
+    module, why = attempt(lambda: load_file(Path(source.file)))
+    if why is not None:
+        return [], why
+    mine = [thing for thing in vars(module).values() if getattr(thing, "__module__", "") == module.__name__]
+    rules = [thing for thing in mine if isinstance(thing, type) and issubclass(thing, Rule) and "name" in vars(thing)]
+    return rules, None if rules else "there is no rule in it: a class made from router.rules.base.Rule that has a name"
 
 
 # --- the folder -------------------------------------------------------------------------------------------------
 
 
-def _in_folder(folder: Path, *, named: bool) -> Iterator[tuple[str, str, Any]]:
+def _in_folder(folder: Path, *, named: bool) -> Iterator[Candidate]:
+    def refused(why: str) -> Candidate:
+        return Candidate(str(folder), "", frozenset(), Source(), why)
+
     try:
         if not folder.is_dir():
             if named:
-                yield str(folder), "", _Broken(f"there is no such folder ({VARIABLE} names it)")
+                yield refused(f"there is no such folder ({VARIABLE} names it)")
             return
-        if why := _others_can_write(folder):
-            yield str(folder), "", _Broken(why)
+        if why := others_can_write(folder):
+            yield refused(why)
             return
         files = sorted(path for path in folder.glob("*.py") if not path.name.startswith(("_", ".")))
     except OSError as error:
-        yield str(folder), "", _Broken(f"it cannot be read: {(error.strerror or str(error)).lower()}")
+        yield refused(f"it cannot be read: {(error.strerror or str(error)).lower()}")
         return
     for path in files:
-        for thing in _in_file(path):
-            yield str(path), path.stem, thing
+        why = None
+        names = {path.stem}
+        try:
+            why = others_can_write(path)
+            if why is None:
+                names |= _names_in(path.read_bytes())
+        except OSError as error:
+            why = f"it cannot be read: {(error.strerror or str(error)).lower()}"
+        yield Candidate(str(path), path.stem, frozenset(names), Source(file=str(path)), why)
 
 
-def _in_file(path: Path) -> list[Any]:
-    """The rules that a file defines; not read through Python's own import, which trusts what it once compiled and stored."""
-    module = ModuleType(f"router_rules_folder.{path.stem}")
-    module.__file__ = str(path)
+def _names_in(text: bytes) -> set[str]:
+    """How the rules in a file call themselves, as far as can be seen without running it."""
     try:
-        if why := _others_can_write(path):
-            return [_Broken(why)]
-        code = compile(path.read_bytes(), str(path), "exec", dont_inherit=True)
-        sys.modules[module.__name__] = module  # the manual is looked for by the module's name
-        exec(code, module.__dict__)  # noqa: S102 - only the administrator can have written it: that was just made sure of
-    except OSError as error:
-        return [_Broken(f"it cannot be read: {(error.strerror or str(error)).lower()}")]
-    except (Exception, SystemExit) as error:  # noqa: BLE001 - as in _loaded
-        return [_Broken(_why(error))]
-    mine = [thing for thing in vars(module).values() if getattr(thing, "__module__", "") == module.__name__]
-    rules = [thing for thing in mine if isinstance(thing, type) and issubclass(thing, Rule) and "name" in vars(thing)]
-    return rules or [_Broken("there is no rule in it: a class made from router.rules.base.Rule that has a name")]
+        whole = ast.parse(text)
+    except (SyntaxError, ValueError, RecursionError, MemoryError):
+        return set()
+    lines = [line for one in ast.walk(whole) if isinstance(one, ast.ClassDef) for line in one.body]
+    values = [
+        line.value
+        for line in lines
+        if (isinstance(line, ast.Assign) and any(isinstance(to, ast.Name) and to.id == "name" for to in line.targets))
+        or (isinstance(line, ast.AnnAssign) and isinstance(line.target, ast.Name) and line.target.id == "name")
+    ]
+    return {value.value for value in values if isinstance(value, ast.Constant) and isinstance(value.value, str)}
 
 
-def _others_can_write(path: Path) -> str | None:
+def others_can_write(path: Path) -> str | None:
     """Who else could change what stands at a path, and what to do about it; None if nobody could."""
     if not hasattr(os, "geteuid"):
         return "on this system it cannot be told who may write it; install rules as packages instead"

@@ -18,7 +18,8 @@ from functools import lru_cache
 from typing import Any
 
 from router.profile.diagnostics import Form
-from router.profile.plugins import Installed, installed
+from router.profile.plugins import installed
+from router.rules.base import Rule
 from router.units import PRESSURE
 
 Schema = Mapping[str, Any]
@@ -705,11 +706,11 @@ def fits(text: str, wanted: Schema) -> bool:
 
 def homes() -> Mapping[str, tuple[str, ...]]:
     """For each setting, what it is a setting of: to say where a line that stands in the wrong place belongs."""
-    return _homes(installed())
+    return _homes(tuple(installed().imported.values()))
 
 
 @lru_cache(maxsize=8)
-def _homes(rules: Installed) -> Mapping[str, tuple[str, ...]]:
+def _homes(rules: tuple[type[Rule], ...]) -> Mapping[str, tuple[str, ...]]:
     groups: list[Schema] = [PROFILE, PART]
     groups += [
         *INPUTS.values(),
@@ -717,7 +718,7 @@ def _homes(rules: Installed) -> Mapping[str, tuple[str, ...]]:
         *OUTPUTS.values(),
         GOAL,
     ]
-    groups += [{"title": f"{article(name)} {name} rule", **rule.settings} for name, rule in rules.rules.items()]
+    groups += [{"title": f"{article(name)} {name} rule", **rule.settings} for rule in rules for name in (rule.name,)]
     return homes_in(groups, PROFILE)
 
 
