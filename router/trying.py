@@ -14,7 +14,6 @@ import importlib
 import json
 import os
 import signal
-import subprocess
 import sys
 from collections.abc import Callable
 from dataclasses import asdict, dataclass
@@ -89,6 +88,10 @@ def attempt(load: Callable[[], Any]) -> tuple[Any, str | None]:
 
 def import_elsewhere(source: Source) -> str | None:
     """Why the source cannot be imported; None if a process of its own could do it."""
+    import subprocess  # noqa: PLC0415 - seldom needed
+
+    if not hasattr(os, "killpg"):  # on Windows profiles are only checked and tried; the service does not run there
+        return None
     reading, writing = os.pipe()
     with open(reading, "rb") as word:  # noqa: PTH123 - a descriptor
         try:
