@@ -179,12 +179,12 @@ def _second_colon(where: _Where) -> Slip | None:
         return None
     before = where.text[: where.column]
     first = re.match(rf"\s*((?:- +)*)({_NAME}):(?=\s)\s*", before)
-    name = re.search(rf"{_NAME}\s*$", before)
-    start = where.column - len(name[0]) if name else where.column
-    width = len(name[0].rstrip()) if name else 1
+    name = _last_name(before)
+    start = len(before.rstrip()) - len(name) if name else where.column
+    width = max(1, len(name))
     if first:
         value = where.text[first.end() :].strip()
-        if name and name[0].strip() in where.known:
+        if name in where.known:
             hint = f"Did you mean {quoted(f'{first[2]}: {{{value}}}')}?  Or begin it on a line of its own, two spaces further right."
         else:
             hint = f"If the colon belongs to the text, put the text in quotes: {quoted(value)}"
@@ -225,6 +225,12 @@ def _too_far_right(where: _Where) -> Slip | None:
     )
 
 
+def _last_name(text: str) -> str:
+    """The name that a text ends with, or nothing; looked for from the end, as its time must not grow with the square of a line."""
+    found = re.match(_NAME, text.rstrip()[::-1])
+    return found[0][::-1] if found else ""
+
+
 def _content(line: str) -> str:
     """A line without indentation and remark."""
     return re.sub(r"(^|\s)#.*", "", line).strip()
@@ -258,13 +264,13 @@ def _bracket(where: _Where) -> Slip | None:
     if where.line == where.from_line and where.column < len(where.text.rstrip()):
         if where.text[where.column] == "?":
             return where.slip('between brackets, a text with "?" in it must stand in quotes', "Write '...' around it.")
-        word = re.search(rf"({_NAME})\s*$", where.text[: where.column])
+        word = _last_name(where.text[: where.column])
         if found == "':'" and word:
             return where.slip(
-                f"a comma is missing before {quoted(word[1])}",
+                f"a comma is missing before {quoted(word)}",
                 "Between brackets, commas part one setting from the next.",
-                column=word.start(1),
-                width=len(word[1]),
+                column=len(where.text[: where.column].rstrip()) - len(word),
+                width=len(word),
             )
         return where.slip("a comma is missing before this", "Between brackets, commas part one value from the next.")
     remark = re.search(r"\s#", where.from_text[where.from_column :])
