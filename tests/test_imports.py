@@ -35,6 +35,7 @@ LAYERS = (
         "arrivals",
         "errands",
         "judging",
+        "line_pattern",
         "simulate",
         "trying",
         "devices",

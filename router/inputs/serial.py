@@ -28,11 +28,9 @@ from router.devices import SerialDevice
 from router.events import PressureSample, Sample, SwitchSample
 from router.inputs.base import PER_READ, DeviceBusy, DeviceLost, DeviceMissing, Stamped
 from router.inputs.shared import Kind, Opened, Reader, Sharing, Wish
+from router.line_pattern import LONGEST_LINE, LinePattern
 from router.names import Candidate, matches
 from router.units import NANOSECONDS
-
-LONGEST_LINE = 1024
-"""Bytes; what is longer is no reading but noise or the wrong speed. Our choice."""
 
 AT_ONCE = NANOSECONDS // 10
 """A switch that says within this time of opening that it is pressed was so before. Our choice: ten readings a second at least."""
@@ -77,16 +75,16 @@ class Reading:
     def __init__(self, name: str, device: SerialDevice, is_switch: bool) -> None:
         self.is_switch = is_switch
         self._name = name
-        self._pattern = re.compile(device.line)
+        self._find = LinePattern(device.line).find
         self._scale, self._offset = device.scale, device.offset
 
     def sample(self, line: str) -> Sample | None:
         """The sample in this line, or None."""
-        found = self._pattern.search(line)
-        if found is None or found["value"] is None:
+        found = self._find(line)
+        if found is None:
             return None
         try:
-            value = (float(found["value"]) - self._offset) * self._scale
+            value = (float(found) - self._offset) * self._scale
         except ValueError:  # the pattern lets through what is no number
             return None
         if not math.isfinite(value):

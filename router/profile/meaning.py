@@ -7,12 +7,12 @@ stops the program, and each would be a child's effort that nobody hears.
 from __future__ import annotations
 
 import re
-import warnings
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 from router.engine import ring
+from router.line_pattern import LinePattern, PatternRefused
 from router.midi import CHANNEL_MODE, DRUM_CHANNEL
 from router.profile import schema
 from router.profile.diagnostics import Place, Report, either, quoted
@@ -175,47 +175,19 @@ _CENTRE = 'For example a key for the therapist: an input "centre: {type: switch,
 
 def _line(heard: Heard, report: Report) -> None:
     node = heard.node.values.get("device")
-    if "line" in heard.device and isinstance(node, Entries):
-        why = line_pattern(heard.device["line"])
-        if why:
-            report.add(node.values["line"].place, *why)
-
-
-def line_pattern(text: str) -> tuple[str, str] | None:
-    """Why a pattern for a sensor's line cannot be used, or None if it can: message and hint.
-
-    Patterns that may take for ever on some line (a repetition within a repetition) are refused.
-    """
-    example = r"A pattern that finds the first number of a line: '(?P<value>-?\d+(\.\d+)?)'"
+    if "line" not in heard.device or not isinstance(node, Entries):
+        return
     try:
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore")
-            compiled = re.compile(text)
-    except (re.error, OverflowError, RecursionError):
-        return "this pattern cannot be read: is each bracket closed?", example
-    if "value" not in compiled.groupindex:
-        return 'this pattern has no group called "value", so no number is found', example
-    if _runs_away(text):
-        return "this pattern repeats something that repeats already: on some lines it would take for ever", example
-    return None
+        LinePattern(heard.device["line"])
+    except PatternRefused as refused:
+        report.add(_within(node.values["line"].place, refused.piece, report), refused.message, refused.hint)
 
 
-def _runs_away(pattern: str) -> bool:
-    """Whether a group that repeats holds a repetition or a choice, or there are very many repetitions."""
-    bare = re.sub(r"\\.|\[\^?\]?[^\]]*\]", "x", pattern)  # neither escaped signs nor sets repeat anything
-    groups, repeats = [False], 0
-    for index, sign in enumerate(bare):
-        if sign == "(":
-            groups.append(False)
-        elif sign == ")" and len(groups) > 1:
-            inner = groups.pop()
-            if inner and bare[index + 1 : index + 2] in ("*", "+", "{"):
-                return True
-            groups[-1] = groups[-1] or inner
-        elif sign in "*+{|":
-            groups[-1] = True
-            repeats += sign != "|"
-    return repeats > 12
+def _within(place: Place, piece: str, report: Report) -> Place:
+    """The place of a piece of a text, if it stands there as it is meant; else that of the whole text."""
+    line = report.lines[place.line - 1] if 0 < place.line <= len(report.lines) else ""
+    at = line.find(piece, place.column - 1) if piece else -1
+    return Place(place.line, at + 1, len(piece)) if at >= 0 else place
 
 
 def _measures(heard: Heard, report: Report) -> None:
