@@ -249,7 +249,8 @@ def length(text: str) -> Span:
     except QuantityError as error:
         raise QuantityError(
             f'"{text}" is not a length',
-            "Write a note value such as 1/8, bars such as 2 bars, or a time such as 300 ms.",
+            (error.meant if re.search(r"[^\W\d]", text) else "")
+            + "Write a note value such as 1/8, bars such as 2 bars, or a time such as 300 ms.",
         ) from error
     if nanoseconds < NANOSECONDS // 100:
         raise QuantityError(f'a length must be at least 10 ms: "{text}"')

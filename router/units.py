@@ -52,9 +52,16 @@ PERCENT: Mapping[str, Fraction] = MappingProxyType({"%": Fraction(1, 100)})
 SPOKEN: Mapping[str, str] = MappingProxyType(
     {
         **dict.fromkeys(("sec", "secs", "second", "seconds"), "s"),
-        **dict.fromkeys(("m", "mins", "minute", "minutes"), "min"),
-        **dict.fromkeys(("msec", "msecs", "millisecond", "milliseconds"), "ms"),
-        **dict.fromkeys(("percent", "per cent"), "%"),
+        **dict.fromkeys(("sek", "sekunde", "sekunden", "seconde", "secondes", "seconden"), "s"),
+        **dict.fromkeys(("segundo", "segundos", "seg", "secondo", "secondi", '"', "\u2033"), "s"),
+        **dict.fromkeys(("m", "mins", "minute", "minutes", "minuten", "minuut", "minuto", "minutos", "minuti"), "min"),
+        **dict.fromkeys(("msec", "msecs", "msek", "milli", "millis", "millisecond", "milliseconds"), "ms"),
+        **dict.fromkeys(("millisekunde", "millisekunden", "milliseconde", "millisecondes", "milliseconden"), "ms"),
+        **dict.fromkeys(("milisegundo", "milisegundos", "millisecondo", "millisecondi"), "ms"),
+        **dict.fromkeys(("\u00b5s", "\u03bcs", "usec", "microsecond", "microseconds", "mikrosekunden"), "us"),
+        **dict.fromkeys(("percent", "per cent", "prozent", "pour cent", "pourcent", "procent", "por ciento"), "%"),
+        **dict.fromkeys(("tag", "tage", "tagen", "jour", "jours", "dag", "dagen", "d\u00eda", "d\u00edas"), "days"),
+        **dict.fromkeys(("woche", "wochen", "semaine", "semaines", "weken", "semana", "semanas"), "weeks"),
         **dict.fromkeys(("d",), "days"),
         **dict.fromkeys(("hertz",), "Hz"),
         **dict.fromkeys(("pascal", "pascals"), "Pa"),
@@ -64,7 +71,17 @@ SPOKEN: Mapping[str, str] = MappingProxyType(
 
 NUMBER = r"[+-]?(?:[0-9]{1,18}(?:\.[0-9]{0,18})?|\.[0-9]{1,18})"
 _QUANTITY = re.compile(rf"\s*(?P<number>{NUMBER})\s*(?P<unit>[^\s0-9.].*?)?\s*")
-_COMMA = re.compile(r"\s*(?P<whole>[+-]?\d+),(?P<part>\d+)\s*(?P<unit>.*?)\s*")
+_LOOSE = re.compile(
+    r"\s*(?P<about>(?:~|\u2248|ca\.?|circa|about)\s*)?(?P<number>[+-]?\d[\d.,'\u2019\s]*)(?P<unit>[^\W\d_].*?|[%\"\u2033])?\s*"
+)
+"""A number as people write it elsewhere, with what may stand between its thousands, and a unit."""
+LONGEST = 40
+"""Characters of a quantity; what is longer is none, and is not thought about."""
+_APART = re.compile(r"['\u2019\s]")
+_THOUSANDS = re.compile(r"[+-]?\d{1,3}(?:\.\d{3})+(?:,\d+)?|[+-]?\d{1,3}(?:,\d{3})+(?:\.\d+)?")
+_TWO = re.compile(rf"\s*({NUMBER})\s*(?:-|\u2013|\u2014|to|bis|\.\.+|\u2026)\s*({NUMBER})\s*(.*?)\s*")
+_THREE_PLACES = re.compile(r"[+-]?[1-9]\d{0,2}[.,]\d{3}")
+"""What is a thousandfold more to one reader than to another: 1.000 and 1,000."""
 
 
 class QuantityError(ValueError):
@@ -73,6 +90,12 @@ class QuantityError(ValueError):
     def __init__(self, message: str, hint: str = "") -> None:
         super().__init__(message)
         self.hint = hint
+
+    @property
+    def meant(self) -> str:
+        """The beginning of the hint that says what was probably meant, or nothing."""
+        found = re.match(r'(Did you mean "[^?]*\?|Write (one: )?"[^.]*(\.[^."]+)*"\.)', self.hint)
+        return f"{found[0]}  " if found else ""
 
 
 def parse(text: str, table: Mapping[str, Fraction], kind: str) -> Fraction:
@@ -83,23 +106,93 @@ def parse(text: str, table: Mapping[str, Fraction], kind: str) -> Fraction:
     """
     units = ", ".join(table)
     example = f"for example {_example(table)}"
-    if comma := _COMMA.fullmatch(text):
-        written = f"{comma['whole']}.{comma['part']} {comma['unit']}".strip()
-        raise QuantityError(f'{kind} is written with a point, not a comma: "{text}"', f'Did you mean "{written}"?')
     found = _QUANTITY.fullmatch(text)
-    if not found:
-        raise QuantityError(f'"{text}" is not {kind}', f"Write a number and a unit ({units}), {example}.")
-    unit = found["unit"]
-    number = Fraction(found["number"])
-    if unit is None:
+    unit = found["unit"] if found else None
+    if found and unit and unit in table and not _in_two_ways(found["number"], unit):
+        return Fraction(found["number"]) * table[unit]
+    meant = _meant(text, table)
+    if found and unit is None:
         hint = f"Units: {units}; {example}." if len(table) > 1 else f'Did you mean "{text.strip()} {units}"?'
+        if table is TIME:
+            hint = f"{_did_you_mean(_with_a_unit_of_time(found['number']))}Units: {units}."
         raise QuantityError(f'{kind} needs a unit: "{text}"', hint)
-    if unit not in table:
-        near = SPOKEN.get(unit.casefold(), "")
-        near = near if near in table else nearest(unit, table) or ""
+    if found and re.match('[^\\w%"\u2033]', found["unit"] or ""):
+        found = None  # it goes on with a sign, so the trouble is the number
+    if two := _TWO.fullmatch(text):
+        ends = [f"{number} {_unit(two[3], table) or units.partition(',')[0]}" for number in (two[1], two[2])]
+        raise QuantityError(f'one number is needed, not two: "{text}"', f"Write one: {_either(ends)}.")
+    if len(meant) > 1:
+        raise QuantityError(f'"{text.strip()}" can be read in two ways', f"Write {_either(meant)}.")
+    if found:
+        unit = found["unit"]
+        near = _unit(unit, table)
         hint = f'Did you mean "{found["number"]} {near}"?  ' if near else ""
         raise QuantityError(f'"{unit}" is not a unit of {kind.removeprefix("a ")}', f"{hint}Units: {units}.")
-    return number * table[unit]
+    if not meant:
+        raise QuantityError(f'"{text}" is not {kind}', f"Write a number and a unit ({units}), {example}.")
+    if "," in text and not re.search(r"\d[.'\u2019]|,.*,|\d\s+\d", text):
+        raise QuantityError(f'{kind} is written with a point, not a comma: "{text}"', _did_you_mean(meant).strip())
+    wrong = "without a word before it" if re.match(r"\s*[^\d\s+-]", text) else "without a sign between thousands"
+    raise QuantityError(f'{kind} is written {wrong}: "{text}"', _did_you_mean(meant).strip())
+
+
+def _in_two_ways(number: str, unit: str) -> bool:
+    """Tell whether a number is a thousandfold more where the point stands between thousands.
+
+    Three places behind the point are right for a pressure (1.245 inH2O); three noughts, or parts of a microsecond, are not.
+    """
+    return bool(_THREE_PLACES.fullmatch(number)) and (number.endswith("000") or unit in ("ms", "us"))
+
+
+def _meant(text: str, table: Mapping[str, Fraction]) -> list[str]:
+    """Return what a number and a unit of other countries' writing may be here, the likeliest first."""
+    found = _LOOSE.fullmatch(text) if len(text) <= LONGEST else None
+    if not found:
+        return []
+    number = _APART.sub("", found["number"])
+    unit = _unit(found["unit"] or "", table)
+    if found["unit"] and not unit:
+        return []
+    signs = re.sub(r"[^.,]", "", number)
+    if number[-1:] in (".", ",") or (len(signs) > 1 and not _THOUSANDS.fullmatch(number)):
+        return []
+    numbers = [number]
+    if _THREE_PLACES.fullmatch(number) and not (signs == "." and not _in_two_ways(number, unit or "")):
+        numbers = [re.sub(r"[.,]", "", number), f"{float(number.replace(',', '.')):g}"]
+    elif len(set(signs)) == 2:  # the last one is the decimal sign
+        numbers = [re.sub(r"[.,](?=.*[.,])", "", number).replace(",", ".")]
+    elif len(signs) > 1:
+        numbers = [re.sub(r"[.,]", "", number)]
+    elif signs == ",":
+        numbers = [number.replace(",", ".")]
+    numbers = [number for number in numbers if re.fullmatch(NUMBER, number)]
+    if table is TIME and not unit:
+        return [time for number in numbers for time in _with_a_unit_of_time(number)]
+    return [f"{number} {unit}".strip() for number in numbers]
+
+
+def _unit(text: str, table: Mapping[str, Fraction]) -> str:
+    """Return the unit of ``table`` that was meant, or nothing."""
+    bare = text.strip().rstrip(".;,:")
+    if bare in table:
+        return bare
+    near = SPOKEN.get(bare.casefold(), "")
+    return near if near in table else nearest(bare, table) or ""
+
+
+def _with_a_unit_of_time(number: str) -> list[str]:
+    """Return the times that a bare number probably is."""
+    value = Fraction(number)
+    likely = ("s",) if value.denominator > 1 else ("ms",) if abs(value) >= 20 else ("ms", "s")
+    return [f"{number} {unit}" for unit in likely]
+
+
+def _either(texts: list[str]) -> str:
+    return " or ".join(f'"{text}"' for text in texts)
+
+
+def _did_you_mean(texts: list[str]) -> str:
+    return f"Did you mean {_either(texts)}?  " if texts else ""
 
 
 def nearest(word: str, words: Mapping[str, object] | list[str] | tuple[str, ...]) -> str | None:

@@ -13,9 +13,12 @@ from typing import Any
 
 from router.midi import CHANNEL_MODE, CONTROLLERS, DRUMS, PROGRAMS, controller_number, drum_number, program_number
 from router.music import SCALES, SYMBOLS, chord_symbol, length, pitch_class, pitch_number, rate, scale_shape
+from router.profile import foreign
+from router.profile.diagnostics import either, quoted
 from router.units import (
     DAYS,
     FREQUENCY,
+    LONGEST,
     NUMBER,
     PERCENT,
     PRESSURE,
@@ -30,9 +33,6 @@ from router.units import (
     pascal,
     time_ns,
 )
-
-LONGEST = 40
-"""Characters of a quantity. Longer ones are slips, and numbers without end cost time."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,30 +124,34 @@ def read(kind: str, text: str) -> Any:
     try:
         return KINDS[kind].read(text)
     except QuantityError as error:
-        letter, _, scale = text.strip().partition(" ")
-        if kind == "key" and scale in SCALES:
-            error.hint = f'Did you mean "key: {letter.capitalize()}, scale: {scale}"?'
-        elif kind in ("pitch", "key") and (named := _other_name(text)):
-            error.hint = f'Did you mean "{named}"?  Notes are written with the letters A to G; English B is German H.'
+        error.hint = _elsewhere(kind, text) or error.hint
         raise
 
 
-_OTHER_NAMES = re.compile(
-    r"(?P<german>[A-Ha-h])(?P<sign>is|es|s|#|b|)(?P<o1>-?\d{0,2})|(?P<latin>do|re|mi|fa|sol|la|si|ti)(?P<o2>-?\d{0,2})",
-    re.IGNORECASE,
-)
-_LATIN = {"do": "C", "re": "D", "mi": "E", "fa": "F", "sol": "G", "la": "A", "si": "B", "ti": "B"}
+_LETTERS = "Notes are written with the letters A to G; English B is German H."
 
 
-def _other_name(text: str) -> str | None:
-    """The name, as it is written here, of a note in German or in sol-fa."""
-    found = _OTHER_NAMES.fullmatch(text.strip())
-    if not found:
-        return None
-    if found["latin"]:
-        return _LATIN[found["latin"].casefold()] + found["o2"]
-    sign = {"is": "#", "es": "b", "s": "b"}.get(found["sign"].casefold(), found["sign"])
-    letter = found["german"].upper()
-    if letter != "H" and not found["sign"].casefold().endswith("s"):
-        return None  # an ordinary name; what is wrong with it is something else
-    return ("B" if letter == "H" else letter) + sign + found["o1"]
+def _elsewhere(kind: str, text: str) -> str:
+    """Return the hint for a name as another language writes it, or nothing."""
+    bare = text.strip().casefold()
+    if kind == "pitch" and (named := foreign.note(text)) and not bare.startswith(named.casefold()):
+        octave = "" if re.search(r"\d$", named) else "4"
+        return f'Did you mean "{named}{octave}"?  {_LETTERS}'
+    if kind == "key":
+        tonic, scale = foreign.key(text)
+        if tonic and scale:
+            return f'Did you mean "key: {tonic}, scale: {scale}"?'
+        return f'Did you mean "{tonic}"?  {_LETTERS}' if tonic else ""
+    if kind == "scale" and bare not in ("blues", "pentatonic") and (scales := foreign.scale(text)):
+        return f"Did you mean {either(f'{quoted(scale)}' for scale in scales)}?  Scales: {', '.join(SCALES)}."
+    if kind == "chord" and (symbol := foreign.chord(text)).casefold() != bare and _is_chord(symbol):
+        return f'Did you mean "{symbol}"?  {_LETTERS}'
+    return ""
+
+
+def _is_chord(symbol: str) -> bool:
+    try:
+        chord_symbol(symbol)
+    except QuantityError:
+        return False
+    return True

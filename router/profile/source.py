@@ -381,7 +381,12 @@ class _Tree:
         place = before[0].place
         whole = Place(place.line, place.column, key.place.column + key.place.width - place.column)
         written = f"{before[0].text}.{key.text}"
-        self._report.add(whole, "a number is written with a point, not a comma", f"Did you mean {quoted(written)}?")
+        if re.fullmatch(r"[1-9]\d{0,2}", before[0].text) and (thousands := re.match(r"(\d{3})(?!\d)(.*)", key.text)):
+            more = f"{before[0].text}{key.text}"
+            less = f"{float(f'{before[0].text}.{thousands[1]}'):g}{thousands[2]}"
+            self._report.add(whole, "this number can be read in two ways", f"Write {quoted(more)} or {quoted(less)}.")
+        else:
+            self._report.add(whole, "a number is written with a point, not a comma", f"Did you mean {quoted(written)}?")
         node.values[list(node.values)[-1]] = Text(whole, written)
         return True
 
