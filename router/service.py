@@ -15,7 +15,7 @@ import os
 import signal
 import sys
 from collections.abc import Callable, Collection, Iterator, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -34,6 +34,7 @@ from router.hush import end_what_was_left
 from router.outputs import Output
 from router.profile import Profile, ProfileError
 from router.recorder import Records, Session
+from router.refusals import Sparing, in_words
 from router.room import ANYBODY
 from router.seat import Seat
 from router.shelf import Offer, Shelf
@@ -77,6 +78,7 @@ class _Place:
     seat: Seat | None = None
     session: Session | None = None
     refused: tuple[int, Offer] | None = None
+    sparing: Sparing = field(default_factory=Sparing)  # with what is told of those
     ended: Session | None = None  # the session before
     log_lines: int = 0  # that are missing in the logs of those before that
 
@@ -122,7 +124,7 @@ class Service:
             self.daemon.loop.watch(place.shelf.fileno(), partial(self._news, place))
         self.daemon.loop.watch(self._alarm, self._alarmed)
         self._share_channels()
-        self.daemon.companions.append(_Shelves(self._places.values(), self._offered))
+        self.daemon.companions.append(_Shelves(self._places.values(), self._offered, self._not_told))
         self._errands = Errands(lambda: None, self.daemon.fault, self._stalled)
         self.daemon.loop.watch(self._errands.fileno(), lambda: self._errands.read(clock.now()))
         self.daemon.companions.append(_Waiting(self._errands))
@@ -193,8 +195,8 @@ class Service:
         )
         place = _Place(plan, shelf, shelf.at_start(), since=clock.now())
         self._log.info("profile", seat=plan.name, child=place.offer.child, why=place.offer.because)
-        for problem in place.offer.problems:
-            self._log.warning("profile_refused", seat=plan.name, why=str(problem))
+        if place.offer.problems:
+            self._log.warning("profile_refused", seat=plan.name, why=in_words(place.offer.problems))
         return place
 
     def _session(self, place: _Place) -> Session:
@@ -298,17 +300,22 @@ class Service:
     def _offered(self, place: _Place, offer: Offer) -> None:
         """Play what is offered, or say why not; whoever asked for it is told."""
         if offer.profile is None:
+            why = in_words(offer.problems)
             place.refused = (clock.now(), offer)
-            self._log.warning(
-                "profile_refused", seat=place.plan.name, child=offer.child, why="\n\n".join(map(str, offer.problems))
-            )
+            if place.sparing.may_tell(clock.now()):
+                self._log.warning("profile_refused", seat=place.plan.name, child=offer.child, why=why)
             self._motif(place, motif.REFUSED)
-            answer = {"ok": False, "problem": "\n\n".join(map(str, offer.problems)) or offer.because}
+            answer = {"ok": False, "problem": why or offer.because}
         else:
             self._swap(place, offer)
             answer = {"ok": True, "child": offer.child, "file": str(offer.path)}
         if callable(offer.asker):
             offer.asker(answer)
+
+    def _not_told(self, place: _Place, unsaid: int) -> None:
+        """So many refusals were not told in the log."""
+        why = f"{unsaid} more refusals came too fast to be told one by one; router status tells the last, router check all"
+        self._log.warning("profiles_refused", seat=place.plan.name, unsaid=unsaid, why=why)
 
     def _swap(self, place: _Place, offer: Offer) -> None:
         before = place.session
@@ -452,7 +459,7 @@ class Service:
         refused: Refusal | None = None
         if place.refused is not None:
             when, offer = place.refused
-            message = "\n\n".join(map(str, offer.problems)) or offer.because
+            message = in_words(offer.problems) or offer.because
             refused = {"child": offer.child, "file": str(offer.path), "ago": _seconds(now - when), "message": message}
         return {
             "child": place.offer.child,
@@ -611,16 +618,23 @@ def _fresh(path: Path, log: Log) -> Configuration | str:
 class _Shelves(Companion):
     """What the shelves wait for."""
 
-    def __init__(self, places: Collection[_Place], take: Callable[[_Place, Offer], None]) -> None:
-        self._places, self._take = places, take
+    def __init__(
+        self,
+        places: Collection[_Place],
+        take: Callable[[_Place, Offer], None],
+        not_told: Callable[[_Place, int], object],
+    ) -> None:
+        self._places, self._take, self._not_told = places, take, not_told
 
     def deadline(self) -> int | None:
-        return earliest(place.shelf.deadline() for place in self._places)
+        return earliest(when for place in self._places for when in (place.shelf.deadline(), place.sparing.deadline()))
 
     def wake(self, now: int) -> None:
         for place in self._places:
             for offer in place.shelf.wake(now):
                 self._take(place, offer)
+            if unsaid := place.sparing.take(now):
+                self._not_told(place, unsaid)
 
 
 class _Waiting(Companion):

@@ -48,6 +48,7 @@ LAYERS = (
         "plugged",
         "ports",
         "realtime",
+        "refusals",
         "sounding",
         "hush",
         "marks",

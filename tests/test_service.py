@@ -4,6 +4,7 @@ import gzip
 import itertools
 import json
 import random
+import re
 import select
 import shutil
 import signal
@@ -69,6 +70,25 @@ def test_a_profile_that_is_put_into_the_folder_plays_and_a_broken_one_changes_no
     status = pc.seat_status()
     assert status["child"] == "lark"
     assert status["refused"]["message"] == refused["why"]
+    assert pc.stop() == 0
+
+
+def test_of_hundreds_of_broken_files_the_log_says_little_and_how_many_there_were(bedside):
+    pc, listener, sensor = bedside(more="motif: no")
+    for number in range(300):
+        pc.put(f"broken{number}", WREN, BROKEN)
+    plays(listener, sensor, WREN)
+    until(lambda: (pc.seat_status()["refused"] or {}).get("child", "").startswith("broken"))
+
+    def all_counted():
+        said = [each["why"] for each in pc.events("profile_refused")]
+        told = sum(len(re.findall(r"(?m)^/\S+/broken\d+\.yaml:\d+:\d+: ", why)) for why in said)
+        left = sum(int(number) for why in said for number in re.findall(r"(?m)^(\d+) more problem", why))
+        return told + left >= 300
+
+    until(all_counted)
+    assert sum(len(each["why"]) for each in pc.events("profile_refused")) < 20_000
+    plays(listener, sensor, WREN)
     assert pc.stop() == 0
 
 
