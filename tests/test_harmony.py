@@ -28,6 +28,7 @@ from router.music import (
     SCALES,
     STRAYS,
     SYMBOLS,
+    Chord,
     Grid,
     Music,
     Span,
@@ -193,6 +194,44 @@ def test_familiar_progressions_go_round_for_ever_where_they_began(chords):
     home = middle(chords_played[0])
     assert all(abs(middle(chord) - home) <= STRAYS for chord in chords_played)
     assert max(notes) - min(notes) <= 24
+
+
+def drone_roots(music, chords, rounds=4, then=None):
+    """The lowest notes of a drone that follows these chords, one a second, and then a key."""
+    rules = ("note", {}), ("drone", {"follow": True, "degrees": [1], "octave": 2})
+    progression = Progression((*chords,), advance="pad2")
+    player = VirtualTime(plan(part("a", "pad", 1, *rules), progression=progression, music=music))
+    player.give(MILLISECOND, switch("pad", True))
+    for place in range(1, rounds * len(chords)):
+        player.give(place * NANOSECONDS, switch("pad2", True))
+        player.give(place * NANOSECONDS + MILLISECOND, switch("pad2", False))
+    for place, other in enumerate(then or ()):
+        player.follow(other, (rounds * len(chords) + place) * NANOSECONDS)
+    return [note for _, note in ons(player, 1) if note < 60]
+
+
+@pytest.mark.parametrize(("tonic", "chords"), [*itertools.product((0, 5, 11), FAMILIAR.values())])
+def test_a_drone_goes_from_chord_to_chord_by_the_shorter_way(tonic, chords):
+    """What was found: from C to B it leapt up a seventh. Only what climbs by steps for ever must come back by a leap."""
+    moved = [chord_symbol(name) for name in chords.split()]
+    moved = [Chord(c.name, (c.root + tonic) % 12, c.shape) for c in moved]
+    roots = drone_roots(Music(tonic, SCALES["major"]), moved)
+    home = 36 + tonic
+    assert len(roots) == 1 + sum(a != b for a, b in itertools.pairwise(moved * 4))
+    assert all(abs(root - home) <= 9 for root in roots)
+    leaps = [b - a for a, b in itertools.pairwise(roots) if abs(b - a) > 9]
+    climbs = {"C Dm Em F G Am Bdim", "C C# D Eb E F F# G Ab A Bb B", "C B Bb A Ab G F# F E Eb D C#"}
+    assert len(leaps) <= (4 if chords in climbs else 0), roots
+
+
+def test_a_drone_moves_a_semitone_from_c_to_b_and_comes_home():
+    symbols = [chord_symbol(name) for name in ("C", "B", "C", "F", "G", "C")]
+    assert drone_roots(Music(0, SCALES["major"]), symbols, rounds=1) == [36, 35, 36, 41, 43, 36]
+
+
+def test_a_drone_goes_into_another_key_by_the_shorter_way():
+    keys = [Music(tonic, SCALES["major"]) for tonic in (11, 9, 0)]
+    assert drone_roots(Music(0, SCALES["major"]), (), then=keys) == [36, 35, 33, 36]
 
 
 REMEMBER = {

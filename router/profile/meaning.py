@@ -60,6 +60,7 @@ def check(
         _weights(part, report)
         _latches(part, inputs, report)
         _answers(part, inputs, report)
+        _moved_twice(part, report)
         if progression is None and not _follows_harmony(music):
             _follows(part, report)
     _unused(inputs, used, parts, report)
@@ -530,6 +531,22 @@ def _answers(part: Played, inputs: Mapping[str, Heard], report: Report) -> None:
             )
         elif place:
             report.add(step.place, '"answer" must be the first rule of its part', "Move it to the top.")
+
+
+def _moved_twice(part: Played, report: Report) -> None:
+    """Two rules that move one thing by one movement would pull it to and fro."""
+    moved: dict[Any, Step] = {}
+    for step in part.steps:
+        what = step.settings.get("controller", step.settings.get("message")) if step.rule.name == "control" else None
+        if what is None:
+            continue
+        first = moved.setdefault(what, step)
+        if first is not step:
+            report.add(
+                step.place,
+                f'this moves what the "control" in line {first.place.line} moves already',
+                "Give one of the two another controller, or leave it out.",
+            )
 
 
 def _weights(part: Played, report: Report) -> None:

@@ -1,8 +1,8 @@
 """A continuous level (how hard, how far) moves a controller, the channel's pressure or the pitch bend.
 
 At rest it is at ``low``, at full effort at ``high``; in between it follows, at most once ``every`` so many milliseconds, so that a MIDI
-cable is not flooded. With ``smooth`` it glides there: after so long it has gone about two thirds of the way. Everything else
-passes through.
+cable is not flooded. With ``smooth`` it glides there: after so long it has gone about two thirds of the way. Everything
+passes through, the level too, so several of these rules can move several things by one movement.
 
 Example::
 
@@ -34,7 +34,7 @@ class Control(Rule):
 
     name = "control"
     takes = Kind.LEVELS
-    gives = Kind.CONTROLS
+    gives = Kind.CONTROLS | Kind.LEVELS
     settings: ClassVar[Mapping[str, Any]] = {
         "type": "object",
         "additionalProperties": False,
@@ -75,7 +75,7 @@ class Control(Rule):
 
     def level(self, level: Level, now: int) -> Events:
         self._wanted = self._low + (self._high - self._low) * level.value
-        return self._follow(now)
+        return (*self._follow(now), level)  # another rule may move something else by it
 
     def wake(self, now: int, tag: Hashable) -> Events:
         return self._follow(now)

@@ -2,7 +2,8 @@
 
 With the first note the drone begins; while notes follow one another it goes on; ``linger`` after the last has ended it ends too. A
 note that begins when the drone has sounded for longer than ``renew`` strikes it again, so that it does not die away. In another key
-it goes on at once in that one.
+it goes on at once in that one, and with ``follow`` in another chord: in the octave that is nearest to where it was, and never further
+than a sixth from where degree 1 lay when it began.
 
 Example::
 
@@ -18,8 +19,12 @@ from dataclasses import replace
 from typing import Any, ClassVar
 
 from router.events import NoteOff, NoteOn
-from router.music import Chord
+from router.music import Chord, fold
 from router.rules.base import DEGREES, OCTAVE, Context, Events, Kind, Rule
+
+_STRAYS = 9
+"""Semitones from where degree 1 is written to where the root of a chord may lie. Our choice: a sixth, so that nearly every root has two
+places, and the drone moves to the nearer one."""
 
 
 class Drone(Rule):
@@ -72,6 +77,7 @@ class Drone(Rule):
         self._held: set[int] = set()  # the voices that are played
         self._voice: int | None = None  # of the drone
         self._since = 0
+        self._home = self._root = 0  # where degree 1 is written, and where it is now
         self._pitches: list[int] = []
         self._chord: Chord | None = None  # where the music stood when it began
 
@@ -80,7 +86,8 @@ class Drone(Rule):
         self.context.alarm.cancel()
         if self._voice is not None and (now - self._since < self._renew or note.instead is not None):
             return (note,)
-        return [*self._end(), *self._begin(now), note]
+        ended = [] if self._voice is None else [NoteOff(self._voice)]
+        return [*ended, *self._begin(now), note]
 
     def note_off(self, off: NoteOff, now: int) -> Events:
         self._held.discard(off.voice)
@@ -93,8 +100,8 @@ class Drone(Rule):
             self._sounds() == self._pitches and not (self._follow and self.context.music.chord != self._chord)
         ):
             return ()
-        before, ended = self._voice, self._end()
-        begun = self._begin(now)
+        before = self._voice
+        begun, ended = self._begin(now), [NoteOff(before)]
         if self.context.repeated:  # what is repeated from now on takes the old one's place, before that ends
             return [*(replace(note, instead=before) for note in begun), *ended]
         return [*ended, *begun]
@@ -108,16 +115,22 @@ class Drone(Rule):
         return self._end()
 
     def _begin(self, now: int) -> list[NoteOn]:
-        self._voice, self._since = self.context.new_voice(), now
         self._pitches, self._chord = self._sounds(), self.context.music.chord
+        self._voice, self._since = self.context.new_voice(), now
         return [NoteOn(self._voice, pitch, self._velocity) for pitch in self._pitches]
 
     def _sounds(self) -> list[int]:
-        """Its notes in the music of the moment."""
+        """Its notes in the music of the moment, in the octave nearest to where it is, but no further than ``_STRAYS`` from home."""
         music = self.context.music
-        above = (music.chord.root - music.tonic) % 12 if self._follow and music.chord is not None else 0
-        pitches = [music.degree(degree, self._octave) + above for degree in self._degrees]
-        return [pitch for pitch in dict.fromkeys(pitches) if pitch <= 127]
+        written = music.degree(1, self._octave)
+        if self._voice is None:
+            self._home = self._root = written
+        root = music.tonic if not self._follow or music.chord is None else music.chord.root
+        low = self._home - _STRAYS + (root - self._home + _STRAYS) % 12  # the lowest such root that is not too far
+        places = range(low, self._home + _STRAYS + 1, 12)
+        self._root = min(places, key=lambda place: abs(place - self._root))
+        pitches = [fold(music.degree(degree, self._octave) + self._root - written) for degree in self._degrees]
+        return [*dict.fromkeys(pitches)]
 
     def _end(self) -> list[NoteOff]:
         voice, self._voice = self._voice, None

@@ -1,7 +1,7 @@
 """Each note comes back a few times, softer and softer.
 
 On press the note sounds as it would without this rule; then it comes back ``times`` times, each ``apart`` after the one before and
-softer by the share ``softer``. What comes back sounds for most of the time between; releasing does not shorten it.
+softer by the share ``softer``. What comes back sounds as long as the note itself did, but never longer than most of the time between.
 
 Example::
 
@@ -16,12 +16,15 @@ import math
 from collections.abc import Hashable, Mapping
 from typing import Any, ClassVar
 
-from router.events import NoteOff, NoteOn
+from router.events import Event, NoteOff, NoteOn
 from router.music import Span, fold
 from router.rules.base import Context, Events, Kind, Later, Rule
+from router.units import NANOSECONDS
 
 _SOUNDS = 0.8
-"""The share of the time between two that each sounds. Our choice."""
+"""The share of the time between two that each sounds at most. Our choice."""
+_SHORTEST = 30 * NANOSECONDS // 1000
+"""An echo sounds for this long at least, however short the note was: as in the ledger, a tap is to be heard."""
 
 
 class Echo(Rule):
@@ -68,11 +71,16 @@ class Echo(Rule):
         self._semitones: int = settings["semitones"]
         self._lasts = context.music.lasts(self._apart)
         self._later = Later(context.alarm)
-        self._on: dict[int, None] = {}  # the voices of echoes that sound
+        self._on: dict[int, int] = {}  # the voices of echoes that sound, and when each began
+        self._behind: dict[
+            int, list[tuple[int, int]]
+        ] = {}  # by voice that is held: its echoes, and when the note of each began
 
     def note_on(self, note: NoteOn, now: int) -> Events:
         self._lasts = self.context.music.lasts(self._apart)
         if note.instead is not None:  # no effort, but the key is another
+            if note.instead in self._behind:
+                self._behind[note.voice] = self._behind.pop(note.instead)
             return (note,)
         apart = int(self._lasts)
         for count in range(1, self._times + 1):
@@ -80,10 +88,26 @@ class Echo(Rule):
             if velocity < 1:
                 break
             voice = self.context.new_voice()
+            self._behind.setdefault(note.voice, []).append((voice, now))
             pitch = fold(note.pitch + count * self._semitones)
             self._later.put(now + count * apart, NoteOn(voice, pitch, velocity, note.strength))
             self._later.put(now + count * apart + int(_SOUNDS * apart), NoteOff(voice))
         return (note,)
+
+    def note_off(self, off: NoteOff, now: int) -> Events:
+        echoes = self._behind.pop(off.voice, None)
+        if echoes is not None:
+            begins = {**self._on, **self._later.begins()}
+            ends = {voice: begins[voice] + max(now - began, _SHORTEST) for voice, began in echoes if voice in begins}
+            self._later.move(lambda when, event: self._end(when, event, ends, now))
+        return (off,)
+
+    @staticmethod
+    def _end(when: int, event: Event, ends: Mapping[int, int], now: int) -> int:
+        """When an event comes, now that it is known when some echoes end: never later than it would have come."""
+        if isinstance(event, NoteOff) and event.voice in ends:
+            return min(when, max(now, ends[event.voice]))
+        return when
 
     def wake(self, now: int, tag: Hashable) -> Events:
         events = self._later.due(now)
@@ -93,7 +117,7 @@ class Echo(Rule):
         given = [event for event in given if not isinstance(event, NoteOff) or event.voice in self._on]
         for event in given:
             if isinstance(event, NoteOn):
-                self._on[event.voice] = None
+                self._on[event.voice] = now
             elif isinstance(event, NoteOff):
                 del self._on[event.voice]
         return given
@@ -107,5 +131,6 @@ class Echo(Rule):
 
     def let_go(self, now: int) -> Events:
         self._later.clear()
+        self._behind.clear()
         on, self._on = self._on, {}
         return [NoteOff(voice) for voice in on]
