@@ -488,6 +488,32 @@ def test_a_repeat_of_a_hundred_thousand_strokes_is_exactly_on_its_grid():
     assert times == [start + math.ceil(place * step) for place in range(count)]
 
 
+@settings(max_examples=30, deadline=None)
+@given(
+    st.lists(st.tuples(st.integers(1, 900), st.integers(1, 900)), min_size=1, max_size=6),
+    st.sampled_from(["1/4", "1/8 triplet", "1/16", "1/16 triplet", "1/2"]),
+    st.integers(1, 127),
+)
+def test_on_the_beat_every_stroke_stands_on_the_shared_grid(presses, strong, velocity):
+    """The first one too, and of any strength: all are places of the grid of quarters, or divide it evenly."""
+    rules = ("note", {}), ("repeat", {"rate": "1/4", "strong": strong, "begin": "on the beat", "gate": "10 %"})
+    player = VirtualTime(plan(part("a", "keys", 1, *rules)))
+    now = 0
+    for rest, held in presses:
+        now += rest * MILLISECOND
+        player.give(now, MidiSample("keys", (0x90, 60, velocity)))
+        now += held * MILLISECOND
+        player.give(now, MidiSample("keys", (0x80, 60, 0)))
+    player.go_on(now + 2 * NANOSECONDS)
+    begun = [when for when, message in player.played if message.data[0] == 0x90]
+    assert begun
+    quarter = 500 * MILLISECOND
+    steps = [quarter // n if quarter % n == 0 else quarter / n for n in (1, 2, 3, 4, 6)]
+    fits = [step for step in steps if all((when - round(when / step) * step) < 2 for when in begun)]
+    assert fits, begun
+    assert player.engine.sounding == ()
+
+
 def test_late_strokes_are_left_out_and_never_bunch():
     rules = ("note", {}), ("repeat", {"rate": "4 Hz", "gate": "50 %"})
     player = VirtualTime(plan(part("a", "pad", 1, *rules)))

@@ -1,8 +1,10 @@
 """A held note is struck again and again, in time, for as long as it is held.
 
 On press it sounds at once; while held it comes again at ``rate``, each time for the share ``gate`` of a step; on release it ends at once.
-With ``strong`` the rate follows the strength of the effort, from ``rate`` at the gentlest to ``strong`` at full. Each stroke has an
-absolute place in time: a late one never delays the next, and strokes that were missed are left out.
+With ``begin: on the beat`` the first stroke waits for its place on the grid that all parts share, and a tap is heard there too. With
+``strong`` the rate follows the strength of the effort, from ``rate`` at the gentlest to ``strong`` at full; on the beat it is the nearest
+that divides ``rate`` evenly, so that every stroke stands on the grid. Each stroke has an absolute place in time: a late one never delays
+the next, and strokes that were missed are left out.
 
 Example::
 
@@ -36,10 +38,7 @@ class Repeat(Rule):
             "rate": {"quantity": "rate", "default": "1/8", "description": "how long a step is"},
             "strong": {"quantity": "rate", "description": "how long a step is at full strength; as rate if left out"},
             "gate": {**GATE, "default": "50 %"},
-            "begin": {
-                **BEGIN,
-                "description": "where the strokes after the first stand: counted from it, or on the beat",
-            },
+            "begin": BEGIN,
         },
     }
 
@@ -52,7 +51,10 @@ class Repeat(Rule):
         self._held: dict[int, list[NoteOn]] = {}
         self._grids: dict[int, Grid] = {}
         self._places: dict[int, int] = {}  # of the stroke that comes next
-        self._struck: dict[int, int] = {}  # when the last stroke was
+        self._struck: dict[int, int] = {}  # when the last stroke was; none yet of a voice that waits for the beat
+        self._tapped: set[int] = (
+            set()
+        )  # voices that ended before their first stroke, in which they are heard all the same
         self._ends: dict[int, int] = {}  # when the last stroke ends or has ended
         self._sounding: dict[int, int] = {}  # the voice of the stroke that sounds, by the voice behind it
 
@@ -65,6 +67,9 @@ class Repeat(Rule):
         if note.voice not in self._held:
             self._begin(note, now)
         self._held.setdefault(note.voice, []).append(note)
+        self._tapped.discard(note.voice)
+        if note.voice not in self._struck:
+            return ()
         own = self._sounding.get(note.voice)
         if own is None:
             own = self._sounding[note.voice] = self.context.new_voice()
@@ -72,12 +77,15 @@ class Repeat(Rule):
 
     def _begin(self, note: NoteOn, now: int) -> None:
         step = self._step(note)
-        grid = Grid(self.context.music.origin if self._on_the_beat else now, step)
-        place = grid.latest(now)
-        after = place + 1 if 2 * (grid.at(place + 1) - now) >= step else place + 2  # not twice within half a step
-        self._grids[note.voice], self._places[note.voice] = grid, after
-        self._struck[note.voice] = now
-        self._ends[note.voice] = now + math.ceil(self._gate * step)
+        if (
+            self._on_the_beat
+        ):  # the first stroke comes at its place: at this moment after this event, so that a whole chord has come
+            grid = self._grids[note.voice] = Grid(self.context.music.origin, step)
+            self._places[note.voice] = grid.next(now)
+        else:
+            self._grids[note.voice], self._places[note.voice] = Grid(now, step), 1
+            self._struck[note.voice] = now
+            self._ends[note.voice] = now + math.ceil(self._gate * step)
         self._set_alarms(note.voice, now)
 
     def _take_over(self, old: int, new: int, now: int) -> None:
@@ -88,6 +96,7 @@ class Repeat(Rule):
                 of_voice[new] = of_voice.pop(old)
         del self._held[old]
         self._held[new] = []
+        self._tapped.discard(old)
         for what in ("step", "gate"):
             self.context.alarm.cancel((what, old))
         self._set_alarms(new, now)
@@ -97,11 +106,15 @@ class Repeat(Rule):
         music = self.context.music
         slow, fast = music.lasts(self._rate), music.lasts(self._strong)
         strength = Fraction(note.strength).limit_denominator(100)
-        return slow if self._rate == self._strong else 1 / (1 / slow + (1 / fast - 1 / slow) * strength)
+        if self._rate == self._strong:
+            return slow
+        if self._on_the_beat:
+            return slow / _evenly(slow / fast, strength)
+        return 1 / (1 / slow + (1 / fast - 1 / slow) * strength)
 
     def _set_alarms(self, voice: int, now: int) -> None:
         self.context.alarm.at(max(now, self._grids[voice].at(self._places[voice])), ("step", voice))
-        if self._ends[voice] >= now:
+        if self._ends.get(voice, now - 1) >= now:
             self.context.alarm.at(self._ends[voice], ("gate", voice))
 
     def beat_changed(self, now: int) -> Events:
@@ -113,11 +126,14 @@ class Repeat(Rule):
             if self._on_the_beat:
                 new = self._grids[voice] = Grid(self.context.music.origin, step)
                 self._places[voice] = old.onto(new, self._places[voice], now)
-                while 2 * (new.at(self._places[voice]) - self._struck[voice]) < min(old.step, step):
-                    self._places[voice] += 1  # the first stroke stands outside the grid
+                # Beats that change several times within a step could together bring the next one too near.
+                while voice in self._struck and 2 * (new.at(self._places[voice]) - self._struck[voice]) < min(
+                    old.step, step
+                ):
+                    self._places[voice] += 1
             else:
                 new = self._grids[voice] = old.retimed(now, step)
-            if due > now:  # its end keeps its share of the time to the next stroke
+            if due > now and voice in self._ends:  # its end keeps its share of the time to the next stroke
                 left = max(now, new.at(self._places[voice])) - now
                 self._ends[voice] = now + math.ceil(Fraction((self._ends[voice] - now) * left, due - now))
             self._set_alarms(voice, now)
@@ -126,11 +142,20 @@ class Repeat(Rule):
     def note_off(self, off: NoteOff, now: int) -> Events:
         if off.voice not in self._held:
             return (off,)
-        for of_voices in (self._held, self._grids, self._places, self._struck, self._ends):
-            del of_voices[off.voice]
-        for what in ("step", "gate"):
-            self.context.alarm.cancel((what, off.voice))
+        if off.voice not in self._struck:
+            self._tapped.add(off.voice)
+            return ()
+        self._forget(off.voice, "step", "gate")
         return self._end(off.voice)
+
+    def _forget(self, voice: int, *alarms: str) -> None:
+        """No further strokes of this voice."""
+        of_voices: tuple[dict[int, Any], ...] = (self._held, self._grids, self._places, self._struck, self._ends)
+        for of_voice in of_voices:
+            of_voice.pop(voice, None)
+        self._tapped.discard(voice)
+        for what in alarms:
+            self.context.alarm.cancel((what, voice))
 
     def wake(self, now: int, tag: Hashable) -> Events:
         assert isinstance(tag, tuple)  # noqa: S101 - the tags are set above
@@ -146,11 +171,29 @@ class Repeat(Rule):
             return ended
         self._struck[voice] = now
         own = self._sounding[voice] = self.context.new_voice()
-        return [*ended, *(NoteOn(own, note.pitch, note.velocity, note.strength) for note in self._held[voice])]
+        strokes = [NoteOn(own, note.pitch, note.velocity, note.strength) for note in self._held[voice]]
+        if voice in self._tapped:
+            self._forget(voice, "step")  # what sounds ends with its gate
+        return [*ended, *strokes]
 
     def let_go(self, now: int) -> Events:
-        return [event for voice in list(self._held) for event in self.note_off(NoteOff(voice), now)]
+        for voice in list(self._held):
+            self._forget(voice, "step", "gate")
+        for voice in self._sounding:
+            self.context.alarm.cancel(("gate", voice))
+        return [event for voice in list(self._sounding) for event in self._end(voice)]
 
     def _end(self, voice: int) -> list[Event]:
         own = self._sounding.pop(voice, None)
         return [] if own is None else [NoteOff(own)]
+
+
+def _evenly(most: Fraction, strength: Fraction) -> Fraction:
+    """Into how many a step is divided, 1 to ``most`` by strength: the nearest of the whole numbers that divide ``most``.
+
+    Where ``most`` is no whole number there are the two ends only.
+    """
+    wanted = 1 + (most - 1) * strength
+    whole = most.denominator == 1 and most > 1
+    counts = [Fraction(n) for n in range(1, int(most) + 1) if most % n == 0] if whole else [Fraction(1), most]
+    return min(counts, key=lambda count: abs(count - wanted))
