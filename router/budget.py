@@ -96,8 +96,8 @@ class Budget:
 
     ``slow``, ``stuck``: nanoseconds; ``slow`` None: only what is stuck is too long, so that nothing depends on the
     speed of the machine. ``work`` is the clock of the processor's time. While a rule is at work ``turn`` says so, for the
-    next start: if the process ends then, by whatever, that rule is left out there. ``left_out``: such rules by their
-    names, and why; each is passed over as one that has failed, and the rest of its profile plays.
+    next start: if the process ends then, by whatever, that rule is left out there. ``left_out``: such rules by name and
+    origin, and why; each is passed over as one that has failed, and the rest of its profile plays.
     """
 
     def __init__(
@@ -108,7 +108,7 @@ class Budget:
         *,
         lost: Callable[[Culprit], object] = say_and_end,
         turn: Turn | None = None,
-        left_out: Mapping[str, str] | None = None,
+        left_out: Mapping[tuple[str, str], str] | None = None,
     ) -> None:
         self._slow, self._stuck, self._work, self._lost = slow, stuck, work, lost
         self.turn = turn or Turn()
@@ -143,8 +143,8 @@ class Budget:
         if not plan.origin:
             return plan
         # A stand-in that has all the methods of a rule, as far as the engine can tell.
-        if plan.name in self._left_out:
-            return replace(plan, make=partial(_left_out, self._left_out[plan.name]))
+        if why := self._left_out.get((plan.name, plan.origin)):
+            return replace(plan, make=partial(_left_out, why))
         culprit, number = Culprit(seat, plan.name, plan.place, plan.origin), self.turn.rule(plan.name, plan.origin)
         return replace(plan, make=cast("MakeRule", partial(_Held, self, culprit, number, plan.make)))
 

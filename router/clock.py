@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import os
 import time
+from pathlib import Path
 
 
 def now() -> int:
@@ -18,3 +20,19 @@ def wall() -> int:
 def processor_time() -> int:
     """Nanoseconds for which this thread has had a processor; waiting, and what others do meanwhile, does not count."""
     return time.thread_time_ns()
+
+
+def since_boot() -> int:
+    """Nanoseconds since the PC was switched on, its sleep included: they are of use to a later process of the same ``boot``."""
+    return time.clock_gettime_ns(time.CLOCK_BOOTTIME)
+
+
+def boot() -> str:
+    """Which switching-on of the PC this is; "" if that cannot be known.
+
+    A service that sees of /proc only processes is told by the environment variable BOOT_ID (systemd.unit(5), %b).
+    """
+    try:
+        return Path("/proc/sys/kernel/random/boot_id").read_text(encoding="ascii").strip().replace("-", "")
+    except (OSError, ValueError):
+        return os.environ.get("BOOT_ID", "").replace("-", "")

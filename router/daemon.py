@@ -60,7 +60,7 @@ class Daemon:
 
     ``record`` is told what ``router play`` would write into its log; ``keep`` gives an output back with a record of what sounds there. ``companions`` are woken in each pass.
     ``room`` and ``ports``: what the children share, and the room's own devices. ``turn`` keeps whose turn it is for the next
-    start; ``left_out``: rules of others that are not to be used, by name, and why.
+    start; ``left_out``: rules of others that are not to be used, by name and origin, and why.
     """
 
     def __init__(
@@ -73,7 +73,7 @@ class Daemon:
         room: RoomPlan | None = None,
         ports: Ports | None = None,
         turn: Turn | None = None,
-        left_out: Mapping[str, str] | None = None,
+        left_out: Mapping[tuple[str, str], str] | None = None,
     ) -> None:
         self.log = log
         self.loop = Loop(self.fault)

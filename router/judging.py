@@ -204,6 +204,14 @@ def silent(path: Path) -> Problem:
     return Problem(tidy(str(path)), 1, 1, f"this file cannot be read: {SILENT}", "Is the stick plugged in?")
 
 
+def suspected(path: Path) -> Problem:
+    """What is said of a profile that has killed the router."""
+    hint = "Change it, or put an older one in its place. The log says when it happened, and what was at work."
+    return Problem(
+        tidy(str(path)), 1, 1, "the router died again and again while this played, so it plays no more as it is", hint
+    )
+
+
 def unknown(folder: Path, child: str, names: Iterable[str], missing: bool = False) -> Problem:
     """Nobody of this name: who is meant, and who is there."""
     known = sorted({tidy(name) for name in names})

@@ -1,4 +1,9 @@
-"""A few soft notes that tell the room what happened where there is no screen: rising, done; falling, refused."""
+"""A few soft notes that tell the room what happened where there is no screen.
+
+rising                      done
+falling                     refused
+falling, and up again       something else plays in place of what should: it is left out, as the router died of it
+"""
 
 from __future__ import annotations
 
@@ -13,6 +18,9 @@ DONE = (67, 72, 76)
 
 REFUSED = (64, 60, 55)
 """E4, C4, G3, falling."""
+
+INSTEAD = (64, 60, 55, 67)
+"""E4, C4, G3, and G4."""
 
 EVERY = NANOSECONDS * 3 // 20
 """From note to note."""

@@ -27,12 +27,14 @@ from router.companion import Companion
 from router.configuration import Button, Configuration, SeatPlan
 from router.control import Control, ControlError, Reply
 from router.daemon import Daemon, notify
+from router.deaths import SAFE, Deaths, Ledger, Verdict
 from router.devices import TerminalKey
 from router.errands import Errands, Job
 from router.files import replacing
 from router.hush import end_what_was_left
 from router.outputs import Output
 from router.profile import Profile, ProfileError
+from router.proven import Proven
 from router.recorder import Records, Session
 from router.refusals import Sparing, in_words
 from router.room import ANYBODY
@@ -41,6 +43,7 @@ from router.shelf import Offer, Shelf
 from router.sounding import Sounding
 from router.status import OutputStatus, Refusal, RoomStatus, SeatStatus, Status, together, value_of
 from router.timers import earliest
+from router.turn import Found, Turn, left
 from router.units import NANOSECONDS, nearest
 
 HUSHING = 5.0
@@ -100,7 +103,11 @@ class Service:
         self._up = 0
         sys.setswitchinterval(SWITCH)
         self._alarm = os.eventfd(0, os.EFD_NONBLOCK | os.EFD_CLOEXEC)
+        self._errands = Errands(lambda: None, self._fault, self._stalled)
         self._sounding = self._begin_sounding()
+        self._deaths = Deaths((chosen.folders.state, chosen.folders.runtime))
+        self._verdict = self._begin_deaths()
+        self._turn = self._begin_turn()
         self._places: dict[str, _Place] = {}
         self._records = Records(
             chosen.folders.records,
@@ -116,6 +123,8 @@ class Service:
             keep=self._keep,
             room=chosen.room,
             ports=chosen.ports,
+            turn=self._turn,
+            left_out=self._verdict.rules_left_out(),
         )
         for seat in self.daemon.seats:
             place = self._places[seat.name]
@@ -125,7 +134,6 @@ class Service:
         self.daemon.loop.watch(self._alarm, self._alarmed)
         self._share_channels()
         self.daemon.companions.append(_Shelves(self._places.values(), self._offered, self._not_told))
-        self._errands = Errands(lambda: None, self.daemon.fault, self._stalled)
         self.daemon.loop.watch(self._errands.fileno(), lambda: self._errands.read(clock.now()))
         self.daemon.companions.append(_Waiting(self._errands))
         self._control = self._begin_control()
@@ -137,10 +145,13 @@ class Service:
         def begun() -> None:
             realtime.ask(self._log)
             self._up = clock.now()
+            self._tell_the_room()
             ready()
 
         try:
-            return self.daemon.run(begun, {signal.SIGHUP: self._reload})
+            ended_by = self.daemon.run(begun, {signal.SIGHUP: self._reload})
+            self._ends_in_order()
+            return ended_by
         finally:
             self._close()
 
@@ -156,6 +167,47 @@ class Service:
         except OSError as error:
             self._warn("no record of the notes that sound can be kept, so a crash may leave one on", error)
             return None
+
+    def _begin_deaths(self) -> Verdict:
+        """How the one before ended, and what is left out because of it."""
+        found = left(self._turn_path)
+        seats = {plan.name: Proven(self.configuration.folders.state / plan.name) for plan in self.configuration.seats}
+        verdict: Verdict | None = self._errands.wait(
+            lambda _: self._deaths.begin(found, seats, lambda seat: seats[seat].digests() if seat in seats else ())
+        )
+        if verdict is None:  # the disk stalls
+            return Verdict(Ledger())
+        if verdict.died:
+            self._log.error("died", **_was_at(verdict.found), deaths_within_a_minute=verdict.deaths)
+        for seat in verdict.struck:
+            self._log.error("left_out", seat=seat, why=_left_out(verdict, seat))
+        for (rule, origin), why in verdict.rules_left_out().items():
+            self._log.error("rule_left_out", rule=rule, origin=origin, why=why)
+            self._warnings.append(f'the rule "{rule}" is not used: {why}')
+        return verdict
+
+    @property
+    def _turn_path(self) -> Path:
+        return self.configuration.folders.runtime / "turn"
+
+    def _begin_turn(self) -> Turn:
+        try:
+            return Turn(self._turn_path)
+        except OSError as error:
+            self._warn("whose turn it is cannot be kept, so after a crash nobody can say what was at work", error)
+            return Turn()
+
+    def _ends_in_order(self) -> None:
+        """It was told to stop: that is no death."""
+        self._errands.do(
+            Job(lambda _: self._deaths.ended(), lambda _none, _now: None, lambda _at, _now: None, lasting=True)
+        )
+
+    def _tell_the_room(self) -> None:
+        """At the start: where something else plays than what should, as that has killed the router."""
+        for name, place in self._places.items():
+            if self._verdict.fallen(name) and name in self._verdict.struck:
+                self._motif(place, motif.INSTEAD)
 
     def _begin_control(self) -> Control | None:
         path = self.configuration.folders.runtime / "control"
@@ -192,11 +244,14 @@ class Service:
             plan.profile,
             partial(self._shelf_says, plan.name),
             runtime=self.configuration.folders.runtime,
+            suspected=self._verdict.suspected(plan.name),
+            only_safe=self._verdict.fallen(plan.name) >= SAFE,
         )
         place = _Place(plan, shelf, shelf.at_start(), since=clock.now())
         self._log.info("profile", seat=plan.name, child=place.offer.child, why=place.offer.because)
         if place.offer.problems:
             self._log.warning("profile_refused", seat=plan.name, why=in_words(place.offer.problems))
+            place.refused = (place.since, place.offer)
         return place
 
     def _session(self, place: _Place) -> Session:
@@ -238,6 +293,7 @@ class Service:
         for warning in fitted.warnings:
             self._log.warning("channels", seat=place.plan.name, child=place.offer.child, why=warning)
         place.fitted = fitted
+        self._turn.plays(place.plan.name, place.offer.path.name, place.offer.digest)
         return fitted.profile
 
     def _taken_beside(self, place: _Place) -> list[channels.Taken]:
@@ -484,6 +540,7 @@ class Service:
             },
             "refused": refused,
             "warnings": [
+                *([_left_out(self._verdict, seat.name)] if seat.name in self._verdict.struck else ()),
                 *(place.fitted.warnings if place.fitted is not None else ()),
                 *self._unheard(seat),
                 *(f"{source}: {what}; router fit measures it anew" for source, what in seat.drifted.items()),
@@ -568,6 +625,10 @@ class Service:
         os.close(self._alarm)
         if self._sounding is not None:
             self._sounding.close()
+        self._turn.close()
+
+    def _fault(self, error: Exception) -> None:
+        self._log.error("program_fault", exc_info=error)
 
     def _warn(self, what: str, error: Exception) -> None:
         warning = f"{what}: {error}"
@@ -699,6 +760,25 @@ def _listening_status(seat: Seat, name: str, now: int) -> Any:
         "unit": "",
         "heard": None if heard is None else _seconds(now - heard),
     }
+
+
+def _was_at(found: Found) -> dict[str, str]:
+    """What a router that died was at, as far as is known, for the log."""
+    fields: dict[str, str] = {}
+    if found.seat is not None:
+        fields |= {"seat": found.seat.seat, "profile": found.seat.file, "digest": found.seat.digest}
+    if found.rule is not None:
+        fields |= {"rule": found.rule.name, "origin": found.rule.origin}
+    return fields or {"why": "at no seat's turn, as far as is known"}
+
+
+def _left_out(verdict: Verdict, seat: str) -> str:
+    """What is said of a seat that has fallen."""
+    file = next((one.file for one in verdict.found.playing if one.seat == seat and one.file), "what was chosen")
+    instead = "the safe profile" if verdict.fallen(seat) >= SAFE else "what last played for a minute without dying"
+    return (
+        f"the router died {verdict.deaths} times within a minute while {file} played, so now it is {instead} that plays"
+    )
 
 
 def _moved(before: SeatPlan, after: SeatPlan) -> bool:

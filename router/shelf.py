@@ -19,8 +19,8 @@ from __future__ import annotations
 import hashlib
 import os
 import select
-from collections.abc import Mapping
-from dataclasses import dataclass, field
+from collections.abc import Collection, Mapping
+from dataclasses import dataclass, field, replace
 from functools import partial
 from pathlib import Path
 from typing import Any, Protocol
@@ -45,10 +45,12 @@ from router.judging import (
     means,
     silent,
     stem,
+    suspected,
     unknown,
 )
 from router.profile import Problem, Profile
 from router.profile.diagnostics import quoted, tidy
+from router.proven import AFTER, Proven
 from router.remembered import Memory, Played, quick_memory
 from router.units import NANOSECONDS
 
@@ -106,7 +108,9 @@ class Shelf:
 
     ``folder`` need not be there yet. ``state``: where all seats' memories are. ``follow``: ``folder``: whatever was put
     there last is offered; ``file``: only changes of what plays. ``first``: what plays before anything was chosen.
-    ``runtime``: where what plays is remembered, too, for a process that is killed. All methods are the loop thread's.
+    ``runtime``: where what plays is remembered, too, for a process that is killed. ``suspected``: digests of profiles that
+    have killed the router and are not played; ``only_safe``: begin with the safe profile, as all others died. All methods are
+    the loop thread's.
     """
 
     def __init__(  # noqa: PLR0917 - six things that nothing is without
@@ -119,9 +123,14 @@ class Shelf:
         say: Say,
         *,
         runtime: Path | None = None,
+        suspected: Collection[str] = (),
+        only_safe: bool = False,
     ) -> None:
         self._folder = folder.absolute()
         self._memory = Memory(state / seat, quick_memory(runtime, seat) if runtime is not None else None)
+        self._proven = Proven(state / seat)
+        self._proves_at: int | None = None  # when what plays has played for long enough
+        self._suspected, self._only_safe = suspected, only_safe
         self._follows_file = follow == "file"
         self._first = first
         self._say = say
@@ -170,7 +179,7 @@ class Shelf:
 
     def deadline(self) -> int | None:
         """When ``wake`` wants to be called; None: not before there is something to read."""
-        times = [self._listen_at, self._list_at, self._remember_at]
+        times = [self._listen_at, self._list_at, self._remember_at, self._proves_at]
         times += [self._arrivals.deadline(), self._errands.deadline()]
         if self._asks:
             times += [ask.until for ask in self._asks]
@@ -184,6 +193,8 @@ class Shelf:
             self._epoll.modify(self._inotify, select.EPOLLIN)
         if self._remember_at is not None and now >= self._remember_at:
             self._remember_again()
+        if self._proves_at is not None and now >= self._proves_at:
+            self._prove()
         self._errands.wake(now)
         return self._go_on(now)
 
@@ -195,6 +206,7 @@ class Shelf:
     def chosen(self, offer: Offer) -> None:
         """It plays now."""
         self._plays, self._open_offer = offer, False
+        self._proves_at = clock.now() + AFTER if offer.source != "safe" else None
         self._remember(offer)
 
     def troubles(self) -> dict[str, str]:
@@ -217,6 +229,8 @@ class Shelf:
 
     def _first_offer(self) -> Offer:
         problems: list[Problem] = []
+        if self._only_safe:
+            return self._safe([], "the router died again and again, whatever played here")
         played: Played | None = self._errands.wait(lambda _: self._memory.played())
         overruled = played is not None and not played.chosen and played.child != self._first  # by the configuration
         offer = None
@@ -224,6 +238,8 @@ class Shelf:
             if played is not None:
                 offer = self._at_start(self._folder, played.file, "it played last", problems)
             offer = offer or self._last_good(played, problems)
+        if self._suspected:
+            offer = offer or self._last_proven(problems)
         if self._first is not None:
             offer = offer or self._configured(self._first, problems)
         return offer or self._safe(problems)
@@ -236,6 +252,7 @@ class Shelf:
         if judged is None:
             problems.append(silent(folder / tidy(name)))
             return None
+        judged = self._cleared(judged, folder)
         if judged.profile is None:
             problems += judged.problems
             return None
@@ -244,6 +261,8 @@ class Shelf:
     def _last_good(self, played: Played | None, problems: list[Problem]) -> Offer | None:
         copy = self._memory.copy
         judged: Judged | None = self._errands.wait(partial(judge, copy.parent, copy.name))
+        if judged is not None and self._is_suspected(judged):
+            return None  # it is the text of what was told of already
         if judged is None or judged.profile is None:
             if judged is None or judged.there:
                 problems += [silent(copy)] if judged is None else judged.problems
@@ -256,6 +275,27 @@ class Shelf:
                 return None  # it is another child's: of what played last the text could not be kept
             child = played.child
         return Offer(child, copy, judged.profile, [*problems], because, text=judged.text, source="copy")
+
+    def _last_proven(self, problems: list[Problem]) -> Offer | None:
+        """The profile that played last for a minute without the router dying."""
+        digests: list[str] = self._errands.wait(lambda _: self._proven.digests()) or []
+        for digest in digests:
+            path = self._proven.path(digest)
+            judged: Judged | None = self._errands.wait(partial(judge, path.parent, path.name))
+            if judged is None or judged.profile is None or self._is_suspected(judged) or _digest(judged) != digest:
+                continue
+            child, because = judged.profile.child, "it is the last that played for a minute without the router dying"
+            return Offer(child, path, judged.profile, [*problems], because, text=judged.text, source="copy")
+        return None
+
+    def _is_suspected(self, judged: Judged) -> bool:
+        return judged.profile is not None and _digest(judged) in self._suspected
+
+    def _cleared(self, judged: Judged, folder: Path) -> Judged:
+        """The same, or refused because it has killed the router."""
+        if not self._is_suspected(judged):
+            return judged
+        return replace(judged, profile=None, problems=[suspected(folder / judged.name)])
 
     def _configured(self, first: str, problems: list[Problem]) -> Offer | None:
         because = "what played last cannot be used" if problems else "nothing has been chosen yet"
@@ -273,8 +313,8 @@ class Shelf:
             problems.append(unknown(self._folder, first, self._names))
         return None
 
-    def _safe(self, problems: list[Problem]) -> Offer:
-        because = "there is no profile that can play: the space bar of the keyboard plays one soft note"
+    def _safe(self, problems: list[Problem], why: str = "there is no profile that can play") -> Offer:
+        because = f"{why}: the space bar of the keyboard plays one soft note"
         text = SAFE.read_bytes()
         safe = profile.load(SAFE, text)
         return Offer(safe.child, SAFE, safe, problems, because, text=text, source="safe")
@@ -408,7 +448,7 @@ class Shelf:
 
     def _judged(self, due: list[Arrived], result: tuple[list[Judged], Mapping[str, Mark] | None], now: int) -> None:
         """What the worker says of what was put there; the newest comes first, and after a good one nothing was looked at."""
-        judgements, there = result
+        judgements, there = [self._cleared(judged, self._folder) for judged in result[0]], result[1]
         self._list(there)
         for arrived in due:
             if there and arrived.name in there:
@@ -460,7 +500,7 @@ class Shelf:
                 self._arrivals.put(arrived.name, now)
 
     def _answer(self, ask: _Ask, judged: Judged, _now: int) -> None:
-        because = f"{quoted(tidy(ask.child))} was asked for"
+        because, judged = f"{quoted(tidy(ask.child))} was asked for", self._cleared(judged, self._folder)
         offer = self._offer(judged.name, because, judged.problems, judged, ask.asker)
         self._open_offer |= offer.profile is not None
         self._ready.append(offer)
@@ -501,6 +541,14 @@ class Shelf:
         if self._plays is not None and self._said.get("profile_not_remembered"):
             self._remember(self._plays)
 
+    def _prove(self) -> None:
+        """What plays has played for a minute, and we live."""
+        self._proves_at, plays = None, self._plays
+        if plays is not None and plays.source != "safe":
+            work = partial(_keep_proven, self._proven, plays.digest, plays.text)
+            done = partial(self._once, "profile_not_proven")
+            self._errands.do(Job(work, lambda why, _now: done(why), lambda _at, _now: done(SILENT), lasting=True))
+
     # --- what is said ---------------------------------------------------------------------------------------------
 
     def _failed(self, error: Exception) -> None:
@@ -530,6 +578,19 @@ def _keep(memory: Memory, played: Played, text: bytes, _worker: Worker) -> str:
     except OSError as error:
         return f"{error.filename}: {error.strerror}" if error.filename else str(error)
     return ""
+
+
+def _keep_proven(proven: Proven, digest: str, text: bytes, _worker: Worker) -> str:
+    """Keep a text that has proved itself; why it cannot be done, or nothing."""
+    try:
+        proven.keep(digest, text)
+    except OSError as error:
+        return f"{error.filename}: {error.strerror}" if error.filename else str(error)
+    return ""
+
+
+def _digest(judged: Judged) -> str:
+    return hashlib.sha256(judged.text).hexdigest()
 
 
 def _put(name: str) -> str:

@@ -67,6 +67,12 @@ class Bedside:
 
     def start(self, *, program=ROUTER, options=("--verbose",), stderr=None, **environment):
         """Start it, and wait until it plays. ``stderr``: where it says what it has to say, instead of the file ``said``."""
+        self.spawn(program=program, options=options, stderr=stderr, **environment)
+        assert self.process.stdout.readline() == b"ready\n", self.said.read_text()
+        time.sleep(0.2)  # a switch that is pressed when the line is opened was not pressed for us
+
+    def spawn(self, *, program=ROUTER, options=("--verbose",), stderr=None, **environment):
+        """Start it, and do not wait."""
         with self.said.open("ab") as said:
             self.process = subprocess.Popen(
                 [*program, "run", "--config", str(self.config), *options],
@@ -75,8 +81,6 @@ class Bedside:
                 stderr=said if stderr is None else stderr,
                 env={**os.environ, "STATE_DIRECTORY": str(self.folder), **environment},
             )
-        assert self.process.stdout.readline() == b"ready\n", self.said.read_text()
-        time.sleep(0.2)  # a switch that is pressed when the line is opened was not pressed for us
 
     def ask(self, **request):
         return ask(self.runtime / "control", request, WAIT)

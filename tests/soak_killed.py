@@ -24,6 +24,8 @@ from pathlib import Path
 from typing import Any
 from unittest.mock import patch
 
+from router.deaths import LEDGER
+
 SERVER = "router-tests-killed"
 WAIT = 60.0
 """Seconds for what takes one or two."""
@@ -152,6 +154,11 @@ class Bedside:
     def kill(self) -> None:
         """As a crash would."""
         if self._router is not None:
+            for folder in (
+                "state",
+                "run",
+            ):  # so many deaths in a minute would be a crash loop, and another profile would play
+                (self._folder / folder / LEDGER).unlink(missing_ok=True)
             self._router.kill()
             self._router.communicate()
             self._router = None

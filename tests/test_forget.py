@@ -56,6 +56,8 @@ def room(tmp_path):
                 json.dumps({"child": child, "file": f"{child}.yaml", "digest": "", "chosen": True}).ljust(4095) + "\n"
             )
         memory.joinpath("last-good.yaml").write_text(f"profile: 1\nchild: {child}   # a pseudonym\n")
+        for other in ("wren", "lark"):  # both have played at both
+            memory.joinpath(f"proven-{other}.yaml").write_text(f"profile: 1\nchild: {other}\n")
     return config
 
 
@@ -89,6 +91,8 @@ HERS = {
     "state/bed/plays.json",
     "runtime/bed.plays.json",
     "state/bed/last-good.yaml",
+    "state/bed/proven-wren.yaml",
+    "state/window/proven-wren.yaml",
 }
 
 

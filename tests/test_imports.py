@@ -55,6 +55,8 @@ LAYERS = (
         "status",
         "timerfd",
         "turn",
+        "deaths",
+        "proven",
     },
     {"attached", "watching"},
     {"seat", "room_ports"},

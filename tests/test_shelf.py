@@ -21,12 +21,14 @@ import tempfile
 import threading
 import time
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 from router import arrivals, clock, errands, profile
 from router.arrivals import GIVE_UP, PATIENCE, SETTLE, TOGETHER, Arrivals, Arrived
 from router.errands import Errands, Job
+from router.proven import Proven
 from router.remembered import PLACE, Memory, Played
 from router.shelf import PAUSE, SAFE, Offer, Shelf
 from router.units import NANOSECONDS
@@ -55,7 +57,12 @@ class Loop:
     """A shelf, its folder, and the daemon's part: what is offered and right is chosen."""
 
     def __init__(
-        self, root: Path, follow: str = "folder", first: str | None = None, folder: Path | None = None
+        self,
+        root: Path,
+        follow: str = "folder",
+        first: str | None = None,
+        folder: Path | None = None,
+        **more: Any,
     ) -> None:
         self.folder = folder or root / "profiles"
         self.state = root / "state"
@@ -64,7 +71,7 @@ class Loop:
         self.closed = False
         self.swaps = True
         self.plays: Offer | None = None
-        self.shelf = Shelf(self.folder, self.state, "bed", follow, first, self._say)
+        self.shelf = Shelf(self.folder, self.state, "bed", follow, first, self._say, **more)
 
     def _say(self, event: str, **fields: object) -> None:
         self.said.append((event, fields))
@@ -1307,6 +1314,7 @@ def test_a_card_that_can_only_be_read(begin, mounted, tmp_path):
 WRITER = """
 import sys
 from pathlib import Path
+from router.remembered import Memory, Played
 memory = Memory(Path(sys.argv[1]))
 texts = [letter.encode() * 200_000 for letter in "ab"]
 print("ready", flush=True)
@@ -1559,6 +1567,66 @@ def test_an_empty_file_has_until_it_is_given_up():
     waiting.written("a", GIVE_UP - 2 * SETTLE)
     waiting.put("a", GIVE_UP - 2 * SETTLE)
     assert due(waiting, GIVE_UP - SETTLE) == ["a"]
+
+
+# --- what has killed the router --------------------------------------------------------------------------------------
+
+
+def digest(what: str) -> str:
+    return hashlib.sha256(what.encode()).hexdigest()
+
+
+def played_for_a_minute(loop: Loop) -> None:
+    """Time goes on for the shelf."""
+    loop.shelf.wake(clock.now() + 61 * NANOSECONDS)
+    loop.until(lambda: digest((loop.folder / "wren.yaml").read_text()) in Proven(loop.state / "bed").digests())
+
+
+def test_what_killed_the_router_gives_way_to_what_last_played_for_a_minute(bed, begin):
+    played_for_a_minute(bed)
+    bed.write("lark.yaml", text("lark"))
+    bed.until(lambda: bed.plays is not None and bed.plays.child == "lark")
+    bed.close()
+    again = begin(first="wren", suspected={digest(text("lark"))})
+    offer = again.start()
+    assert offer.child == "wren"
+    assert "a minute" in offer.because
+    (problem,) = offer.problems
+    assert problem.file.endswith("lark.yaml")
+    assert "died" in problem.message
+
+
+@pytest.mark.usefixtures("hasty")
+def test_what_killed_the_router_is_refused_until_it_is_changed(bed, begin):
+    bed.close()
+    bad = text("lark")
+    again = begin(first="wren", suspected={digest(bad)})
+    again.start()
+    again.write("lark.yaml", bad)
+    again.refused("died")
+    again.shelf.ask("lark")
+    again.refused("died")
+    assert again.plays is not None
+    assert again.plays.child == "wren"
+    again.write("lark.yaml", bad + "# a remark\n")
+    again.until(lambda: again.plays is not None and again.plays.child == "lark")
+
+
+def test_where_all_died_the_safe_one_plays_though_a_profile_is_there(bed, begin):
+    bed.close()
+    again = begin(only_safe=True)
+    offer = again.start()
+    assert offer.source == "safe"
+    assert "died" in offer.because
+    again.write("lark.yaml", text("lark"))
+    again.until(lambda: again.plays is not None and again.plays.child == "lark")
+
+
+def test_a_minute_is_what_proves_a_profile_and_not_less(bed):
+    bed.shelf.wake(clock.now() + 59 * NANOSECONDS)
+    bed.turn(0.1)
+    assert Proven(bed.state / "bed").digests() == []
+    played_for_a_minute(bed)
 
 
 # --- errands ------------------------------------------------------------------------------------------------------------

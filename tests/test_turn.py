@@ -83,7 +83,7 @@ def test_a_rule_of_others_is_marked_while_it_is_at_work_and_no_longer(tmp_path):
 
 
 def test_a_rule_that_is_left_out_is_not_even_made():
-    budget = Budget(left_out={"shadow": "it has ended the router"})
+    budget = Budget(left_out={("shadow", "somebody"): "it has ended the router"})
     plan = budget._held(RulePlan("shadow", lambda _context: pytest.fail("it was made"), origin="somebody"), "bed")
     with pytest.raises(RuntimeError, match="ended the router"):
         plan.make(None)

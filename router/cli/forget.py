@@ -16,6 +16,7 @@ from pathlib import Path
 from router.cli import places
 from router.inputs.trace import LONGEST_LINE
 from router.profile.diagnostics import tidy
+from router.proven import TEXT
 from router.records import CHILD
 from router.remembered import COPY, PLAYS
 from router.retention import WASTEBASKET
@@ -119,8 +120,15 @@ def _memories(state: Path, child: str) -> Iterator[Path]:
         return
     for seat in sorted(path for path in state.iterdir() if path.is_dir()):
         plays, copy = seat / PLAYS, seat / COPY
-        if _child_in(_text(plays)) == child or re.search(rf"(?m)^child:\s*[\"']?{child}[\"']?\s*(#.*)?$", _text(copy)):
+        hers = re.compile(rf"(?m)^child:\s*[\"']?{child}[\"']?\s*(#.*)?$")
+        if _child_in(_text(plays)) == child or hers.search(_text(copy)):
             yield from (path for path in seat.iterdir() if path.name.lstrip(".").startswith((PLAYS, COPY)))
+        yield from (path for path in seat.iterdir() if _is_proven(path) and hers.search(_text(path)))
+
+
+def _is_proven(path: Path) -> bool:
+    """Whether it is the text of a profile that has played for a minute, or what a power cut left of one."""
+    return path.name.lstrip(".").startswith(TEXT.partition("{")[0])
 
 
 def _beside(folder: Path, child: str) -> Iterator[Path]:

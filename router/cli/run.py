@@ -15,7 +15,8 @@ import signal
 import sys
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any, TextIO, cast
+from types import FrameType
+from typing import Any, NoReturn, TextIO, cast
 
 from router import configuration, profile
 from router.devices import TerminalKey
@@ -107,6 +108,7 @@ def _serve(args: argparse.Namespace) -> signal.Signals | int | None:
             file=sys.stderr,
         )
         return 2
+    from router.deaths import Deaths  # noqa: PLC0415 - as above
     from router.ports import give_back  # noqa: PLC0415 - as above
     from router.service import Service, settled  # noqa: PLC0415 - as above
 
@@ -114,7 +116,16 @@ def _serve(args: argparse.Namespace) -> signal.Signals | int | None:
         log, lost = _log(args.verbose, stack)
         stack.callback(give_back)
         chosen, refused = settled(path, log)
-        return Service(chosen, log, refused, lost).run(lambda: _ready(""))
+        signal.signal(signal.SIGTERM, _leave)  # until the loop takes it
+        try:
+            return Service(chosen, log, refused, lost).run(lambda: _ready(""))
+        except (SystemExit, KeyboardInterrupt):  # told to stop before it played: that is no death
+            Deaths((chosen.folders.state, chosen.folders.runtime)).ended()
+            raise
+
+
+def _leave(_number: int, _frame: FrameType | None) -> NoReturn:
+    sys.exit(0)
 
 
 def _log(verbose: bool, stack: contextlib.ExitStack) -> tuple[Any, Callable[[], int]]:

@@ -125,6 +125,7 @@ def test_killed_while_it_plays_leaves_nothing_on(room: Room):
 def test_killed_while_a_note_is_held_leaves_nothing_on(room: Room):
     hold(room)
     pid = room.pid()
+    room.forget_deaths()
     room.machine.run(f"kill -9 {pid}")
     room.until_silent()
     until(lambda: room.pid() not in {0, pid}, "systemd starts it anew")
@@ -136,6 +137,7 @@ def test_killed_while_a_note_is_held_leaves_nothing_on(room: Room):
 def test_frozen_while_a_note_sounds_it_is_hushed_and_plays_again(room: Room):
     hold(room)
     pid = room.pid()
+    room.forget_deaths()
     room.machine.run(f"kill -STOP {pid}")
     room.until_silent()
     room.switch.key(False)

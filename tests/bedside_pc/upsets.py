@@ -93,6 +93,7 @@ def killed(room: Room, seed: int) -> None:
     with playing(room, seed):
         room.synth.wait_for_notes(2)
         time.sleep(random.Random(seed).uniform(0, 0.4))
+        room.forget_deaths()
         room.machine.run(f"kill -9 {pid}")
     until(lambda: room.pid() not in {0, pid}, "systemd starts it anew")
     room.until_ready()

@@ -1,0 +1,200 @@
+"""The breaker of crash loops: what is left out after deaths, and that no clock and no bytes mislead it."""
+
+from __future__ import annotations
+
+import json
+import random
+
+import pytest
+
+from router import clock
+from router.deaths import LEDGER, MANY, MOST, PROVEN, SAFE, WITHIN, Deaths
+from router.proven import MOST as MOST_PROVEN
+from router.proven import Proven
+from router.turn import Found, OthersRule, Playing
+from router.units import NANOSECONDS
+
+A, B, C = "a" * 64, "b" * 64, "c" * 64
+BED, WINDOW = Playing("bed", "wren.yaml", A), Playing("window", "lark.yaml", B)
+START = 777_777_777_777_777
+"""Nanoseconds since the PC was switched on."""
+
+
+@pytest.fixture
+def router(tmp_path, monkeypatch):
+    """A router that begins again and again: ``found`` is what the one before was at."""
+
+    class Router:
+        boot = "first"
+        now = START
+        proven: dict[str, list[str]] = {}  # noqa: RUF012 - of each test
+
+        def begins(self, found=None, after=5.0):
+            self.now += round(after * NANOSECONDS)
+            self.deaths = Deaths((tmp_path / "state", tmp_path / "run"))
+            return self.deaths.begin(
+                found or Found((BED, WINDOW)), ("bed", "window"), lambda seat: self.proven.get(seat, ()), self.now
+            )
+
+    monkeypatch.setattr(clock, "boot", lambda: Router.boot)
+    return Router()
+
+
+def test_three_deaths_within_a_minute_and_no_fewer(router):
+    at_the_bed = Found((BED, WINDOW), seat=BED)
+    assert not router.begins().died
+    for number in range(1, MANY):
+        verdict = router.begins(at_the_bed, after=29)
+        assert verdict.died
+        assert (verdict.deaths, verdict.suspected("bed"), verdict.struck) == (number, frozenset(), ())
+    verdict = router.begins(at_the_bed, after=29)
+    assert verdict.suspected("bed") == {A}
+    assert (verdict.struck, verdict.fallen("bed"), verdict.fallen("window")) == (("bed",), PROVEN, 0)
+    assert verdict.suspected("window") == frozenset()
+
+
+def test_deaths_that_are_further_apart_are_accidents(router):
+    router.begins()
+    for _ in range(10):
+        verdict = router.begins(Found((BED,), seat=BED), after=WITHIN / NANOSECONDS / 2 + 1)
+        assert verdict.died
+        assert verdict.struck == ()
+
+
+def test_a_stop_in_order_is_no_death(router):
+    router.begins()
+    for _ in range(6):
+        router.deaths.ended()
+        verdict = router.begins(Found((BED,), seat=BED), after=1)
+        assert not verdict.died
+        assert verdict.deaths == 0
+
+
+def test_a_power_cut_is_no_death_and_what_is_suspected_stays_so(router):
+    router.begins()
+    for _ in range(MANY):
+        verdict = router.begins(Found((BED,), seat=BED), after=1)
+    assert verdict.suspected("bed") == {A}
+    type(router).boot = "second"
+    router.now = 0
+    verdict = router.begins(Found((BED,), seat=BED), after=1)
+    assert not verdict.died
+    assert verdict.deaths == 0
+    assert verdict.fallen("bed") == 0
+    assert verdict.suspected("bed") == {A}
+    type(router).boot = "first"
+
+
+def test_what_was_played_instead_dies_too_so_the_safe_one_plays(router):
+    router.proven = {"bed": [C]}
+    router.begins()
+    for _ in range(MANY):
+        verdict = router.begins(Found((BED,), seat=BED))
+    assert verdict.fallen("bed") == PROVEN
+    instead = Playing("bed", "copy.yaml", C)
+    verdict = router.begins(Found((instead,), seat=instead))
+    assert verdict.fallen("bed") == SAFE
+    assert verdict.suspected("bed") == {A, C}
+    verdict = router.begins(Found((instead,), seat=instead), after=120)
+    assert verdict.fallen("bed") == 0  # the deaths are long past
+
+
+def test_where_nobody_is_known_what_has_proved_itself_gets_one_more_chance(router):
+    router.proven = {"bed": [A]}
+    router.begins()
+    for _ in range(MANY):
+        verdict = router.begins()
+    assert verdict.suspected("bed") == frozenset()
+    assert verdict.suspected("window") == {B}  # it had not proved itself
+    assert set(verdict.struck) == {"bed", "window"}
+    verdict = router.begins()
+    assert verdict.suspected("bed") == {A}
+    assert verdict.fallen("bed") == SAFE
+
+
+def test_where_even_what_played_is_not_known_all_seats_fall(router):
+    router.begins()
+    for _ in range(MANY):
+        verdict = router.begins(Found())
+    assert set(verdict.struck) == {"bed", "window"}
+    assert verdict.fallen("bed") == PROVEN
+    assert router.begins(Found()).fallen("window") == SAFE
+
+
+def test_a_rule_of_others_is_left_out_from_its_first_death_on_until_its_file_is_another(router, tmp_path):
+    file = tmp_path / "shadow.py"
+    file.write_text("one")
+    rule = OthersRule("shadow", str(file))
+    router.begins()
+    verdict = router.begins(Found((BED,), BED, rule))
+    assert list(verdict.rules_left_out()) == [("shadow", str(file))]
+    assert str(file) in verdict.rules_left_out()["shadow", str(file)]
+    assert router.begins(Found((BED,)), after=500).rules_left_out()
+    file.write_text("another")
+    assert not router.begins(Found((BED,)), after=500).rules_left_out()
+
+
+def test_one_seat_after_another(router):
+    router.begins()
+    for found in (BED, WINDOW, BED):
+        verdict = router.begins(Found((BED, WINDOW), found))
+    assert set(verdict.struck) == {"bed", "window"}
+
+
+def test_where_the_disk_is_full_it_is_counted_in_memory(router, tmp_path):
+    (tmp_path / "state").write_text("no folder")
+    router.begins()
+    for _ in range(MANY):
+        verdict = router.begins(Found((BED,), BED))
+    assert verdict.suspected("bed") == {A}
+    (tmp_path / "state").unlink()
+    assert router.begins(Found((BED,), BED)).suspected("bed") == {A}
+    assert not (tmp_path / "run" / LEDGER).exists()
+    assert (tmp_path / "state" / LEDGER).exists()
+
+
+def test_the_ledger_does_not_grow(router):
+    router.begins()
+    for number in range(200):
+        digest = f"{number:064x}"
+        one = Playing("bed", "x.yaml", digest)
+        verdict = router.begins(Found((one,), one, OthersRule(f"rule{number}", "package p 1.0")), after=1)
+    assert len(verdict.ledger.suspects) == MOST
+    assert len(verdict.ledger.rules) == MOST
+    assert len(verdict.ledger.deaths) == MANY
+
+
+def test_any_bytes_in_the_ledger_are_a_ledger_or_none(router, tmp_path):
+    router.begins()
+    for _ in range(MANY):
+        router.begins(Found((BED,), BED, OthersRule("shadow", "p")))
+    path = tmp_path / "state" / LEDGER
+    whole = path.read_bytes()
+    chance = random.Random(3)
+    for _ in range(300):
+        damaged = bytearray(whole)
+        for _ in range(chance.randint(1, 5)):
+            damaged[chance.randrange(len(damaged))] = chance.randrange(256)
+        path.write_bytes(bytes(damaged[: chance.randint(0, len(damaged))] if chance.random() < 0.3 else damaged))
+        router.begins()
+    for strange in ([], {}, {"number": 1e400}, {**json.loads(whole), "fallen": {"bed": []}}):
+        path.write_text(json.dumps(strange))
+        router.begins()
+
+
+# --- what has proved itself -------------------------------------------------------------------------------------
+
+
+def test_the_latest_that_proved_itself_comes_first_and_old_ones_go(tmp_path):
+    proven = Proven(tmp_path)
+    digests = [f"{number:064x}" for number in range(MOST_PROVEN + 2)]
+    for digest in digests:
+        proven.keep(digest, digest.encode())
+    assert proven.digests() == digests[: -MOST_PROVEN - 1 : -1]
+    proven.keep(digests[-2], b"")
+    assert proven.digests()[:2] == [digests[-2], digests[-1]]
+    assert len([*tmp_path.glob("proven-*")]) == MOST_PROVEN
+    (tmp_path / "proven.json").write_text('["../../etc/passwd", 3, null]')
+    assert proven.digests() == []
+    (tmp_path / "proven.json").write_text("{")
+    assert proven.digests() == []
