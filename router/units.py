@@ -282,3 +282,11 @@ def note_value(text: str) -> Fraction:
 def _example(table: Mapping[str, Fraction]) -> str:
     examples = {"Pa": "0.5 inH2O", "us": "120 ms", "Hz": "1 Hz", "bpm": "84 bpm", "%": "10 %", "days": "90 days"}
     return next((f'"{text}"' for unit, text in examples.items() if unit in table), "1")
+
+
+def about(seconds: float) -> str:
+    """About how long, in one unit, as people say it."""
+    for size, unit in ((86_400, "days"), (3600, "h"), (60, "min")):
+        if seconds >= 2 * size:
+            return f"{seconds / size:.0f} {unit}"
+    return f"{seconds:.0f} s" if seconds >= 10 else f"{seconds:.1f} s"

@@ -55,6 +55,7 @@ LAYERS = (
         "status",
         "timerfd",
         "turn",
+        "lock",
         "deaths",
         "proven",
     },

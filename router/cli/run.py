@@ -109,6 +109,7 @@ def _serve(args: argparse.Namespace) -> signal.Signals | int | None:
         )
         return 2
     from router.deaths import Deaths  # noqa: PLC0415 - as above
+    from router.lock import Held, Lock  # noqa: PLC0415 - as above
     from router.ports import give_back  # noqa: PLC0415 - as above
     from router.service import Service, settled  # noqa: PLC0415 - as above
 
@@ -116,6 +117,13 @@ def _serve(args: argparse.Namespace) -> signal.Signals | int | None:
         log, lost = _log(args.verbose, stack)
         stack.callback(give_back)
         chosen, refused = settled(path, log)
+        try:
+            stack.callback(Lock(chosen.folders.runtime).close)
+        except Held as held:
+            print(f"router run: {held}.\nSee it: router status. Stop it: sudo systemctl stop router", file=sys.stderr)
+            return 1
+        except OSError as error:  # the folder cannot be written: it plays all the same
+            log.warning("no_lock", why=str(error))
         signal.signal(signal.SIGTERM, _leave)  # until the loop takes it
         try:
             return Service(chosen, log, refused, lost).run(lambda: _ready(""))

@@ -14,6 +14,7 @@ from router.cli import asking
 from router.music import pitch_name
 from router.profile.diagnostics import tidy
 from router.status import InputStatus, OutputStatus, Refusal, RoomStatus, SeatStatus, Status, in_words
+from router.units import about
 
 NAME = "status"
 HELP = "what the running router plays, hears and sounds"
@@ -66,7 +67,7 @@ def _table(rows: Sequence[Row]) -> Table:
 
 def _sections(status: Status) -> Iterator[tuple[str, list[Row]]]:
     """A title, and rows below it."""
-    rows = [("running", f"for {_time(status['up'])}, as process {status['pid']}", False)]
+    rows = [("running", f"for {about(status['up'])}, as process {status['pid']}", False)]
     rows += [("warning", tidy(warning), True) for warning in status["warnings"]]
     yield f"router {status['router']}", rows
     shared = list(_together(status["room"], len(status["seats"])))
@@ -105,7 +106,7 @@ _TEMPO_FROM = {
 
 
 def _rows(seat: SeatStatus, seats: int) -> Iterator[Row]:
-    yield "playing", f"for {_time(seat['playing'])}: {tidy(seat['because'])}", False
+    yield "playing", f"for {about(seat['playing'])}: {tidy(seat['because'])}", False
     yield "file", tidy(seat["file"]), False
     if seat["level"] != 1:
         yield "level", f"{100 * seat['level']:.3g} %", False
@@ -133,12 +134,12 @@ def _rows(seat: SeatStatus, seats: int) -> Iterator[Row]:
 
 
 def _refused(refused: Refusal) -> Iterator[Row]:
-    yield "refused", f"{refused['child']}, {_time(refused['ago'])} ago: {tidy(refused['file'])}", True
+    yield "refused", f"{refused['child']}, {about(refused['ago'])} ago: {tidy(refused['file'])}", True
     yield from (("", tidy(line), True) for line in refused["message"].split("\n"))
 
 
 def _input(name: str, heard: InputStatus, presses: int) -> Thing:
-    ago = "never" if heard["heard"] is None else f"{_time(heard['heard'])} ago" if heard["heard"] >= 1 else "just now"
+    ago = "never" if heard["heard"] is None else f"{about(heard['heard'])} ago" if heard["heard"] >= 1 else "just now"
     pressed = f"{presses} press" + ("" if presses == 1 else "es")
     return (name, _there(heard), in_words(heard["type"], heard["value"], heard["unit"]), ago, pressed), _reason(heard)
 
@@ -164,11 +165,3 @@ def _things(heading: str, things: Sequence[Thing]) -> Iterator[Row]:
 
 def _presses(seat: SeatStatus, name: str) -> int:
     return sum(count for source, count in seat["presses"].items() if source.partition(".")[0] == name)
-
-
-def _time(seconds: float) -> str:
-    """About how long, in one unit."""
-    for size, unit in ((86_400, "days"), (3600, "h"), (60, "min")):
-        if seconds >= 2 * size:
-            return f"{seconds / size:.0f} {unit}"
-    return f"{seconds:.0f} s" if seconds >= 10 else f"{seconds:.1f} s"
