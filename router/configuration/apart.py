@@ -10,6 +10,7 @@ from router.configuration import schema
 from router.profile.diagnostics import START, Form, ProfileError, Report
 from router.profile.schema import FORM, PROFILE
 from router.profile.source import LARGEST
+from router.profile.wrapping import other_file, unwrapped
 from router.units import nearest
 
 _NAME = re.compile(r"[\s{\"']*([A-Za-z_-]+)[\"']?\s*:")
@@ -46,15 +47,19 @@ def form_of(path: Path) -> Form:
 
 
 def _lines(path: Path) -> list[str]:
-    """The lines of a text, without remarks; none if it is no text or cannot be read."""
+    """The lines of a text, without remarks and what it was copied in; none if it is no text or cannot be read."""
     try:
         if not path.is_file():
             return []
         with path.open("rb") as file:
-            text = file.read(LARGEST).decode("utf-8-sig", "replace")
+            data = file.read(LARGEST)
     except (OSError, ValueError):  # ValueError: a name that no file can have
         return []
-    return [] if "\0" in text else [line for line in text.splitlines() if re.match(r"\s*[^\s#%-]", line)]
+    text = data.decode("utf-8-sig", "replace")
+    if "\0" in text or other_file(data, FORM.name) is not None:
+        return []
+    lines = unwrapped(text.splitlines(), Report(str(path), FORM)) or []
+    return [line for line in lines if re.match(r"\s*[^\s#%-]", line)]
 
 
 def _indent(line: str) -> int:

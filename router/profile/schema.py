@@ -13,6 +13,7 @@ The pieces below are JSON Schema 2020-12 with five words of our own, which publi
 from __future__ import annotations
 
 import re
+import unicodedata
 from collections.abc import Iterable, Mapping
 from functools import lru_cache
 from typing import Any
@@ -688,10 +689,15 @@ PROFILE = group(
 )
 
 
+_SPELT = str.maketrans({"\u00e4": "ae", "\u00f6": "oe", "\u00fc": "ue", "\u00c4": "ae", "\u00d6": "oe", "\u00dc": "ue", "\u00df": "ss", "\u00f8": "oe", "\u00e6": "ae", "\u0153": "oe", "\u00e5": "aa"})  # fmt: skip
+"""Letters of other languages, as they are spelt where there are none (German, Danish and French custom)."""
+
+
 def respell(text: str, wanted: Schema) -> str | None:
     """A text made to fit a pattern by what people most often get wrong: capitals, spaces, dashes."""
     pattern = wanted["pattern"]
-    bare = re.sub(r"[\s.,;:/]+", "-", re.sub(r"\.ya?ml$", "", text.strip()))
+    bare = re.sub(r"[\s.,;:/]+", "-", re.sub(r"\.ya?ml$", "", text.strip().strip(".,;:"))).translate(_SPELT)
+    bare = "".join(letter for letter in unicodedata.normalize("NFKD", bare) if not unicodedata.combining(letter))
     upper = re.sub(r"[\s-]+", "_", text.strip()).upper()
     for tried in (bare.casefold(), upper, f"KEY_{upper}", f"ABS_{upper}"):
         if tried != text and re.search(pattern, tried):

@@ -12,6 +12,7 @@ the rest is read again.
 from __future__ import annotations
 
 import re
+import unicodedata
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -19,7 +20,7 @@ from typing import Any
 
 import yaml
 
-from router.profile import syntax
+from router.profile import syntax, wrapping
 from router.profile.diagnostics import START, Place, Report, either, quoted
 from router.profile.syntax import CURLY
 from router.units import nearest
@@ -129,8 +130,8 @@ _SPACES = re.compile("[\t\x85\u2028\u2029\xa0]")  # what YAML refuses or takes f
 
 def _decoded(data: bytes, report: Report) -> str | None:
     """The text with plain line ends. Windows' line ends and a byte-order mark are as good as none."""
-    if data.startswith((b"\xff\xfe", b"\xfe\xff")):
-        report.add(START, f"this file is saved as UTF-16, and a {report.form.name} is UTF-8", _SAVE_AS)
+    if (other := wrapping.other_file(data, report.form.name)) is not None:
+        report.add(START, *other)
         return None
     text = data.decode("utf-8-sig", "surrogateescape")
     controls = len(_CONTROL.findall(text))
@@ -141,7 +142,8 @@ def _decoded(data: bytes, report: Report) -> str | None:
     text = _LINE_END.sub("\n", text)
     bad = _BAD_BYTE.search(text)
     if bad:
-        text = _BAD_BYTE.sub(lambda found: bytes([ord(found[0]) - 0xDC00]).decode("cp1252", "replace"), text)
+        encoding = wrapping.one_byte_a_letter([ord(found) - 0xDC00 for found in _BAD_BYTE.findall(text)])
+        text = _BAD_BYTE.sub(lambda found: bytes([ord(found[0]) - 0xDC00]).decode(encoding, "replace"), text)
         report.lines = text.split("\n")
         letter = text[bad.start()]
         report.add(
@@ -172,8 +174,11 @@ def _place(text: str, index: int) -> Place:
 def parse(text: str, report: Report) -> Node | None:
     """The tree of a text; the report gets its lines."""
     report.lines = text.split("\n")
+    read_as = wrapping.unwrapped(report.lines, report)
+    if read_as is None:
+        return None
     tabs = _tabs(report)
-    lines = _without_tabs(tabs, report)
+    lines = _without_tabs(tabs, read_as, report)
     if not _only_tabs(report.lines):
         for number in tabs:
             lines[number - 1] = ""
@@ -205,7 +210,7 @@ def _only_tabs(lines: Sequence[str]) -> bool:
     return not any(re.match(r" +[^\s#]| +\t|\t+ ", line) for line in lines)
 
 
-def _without_tabs(tabs: Sequence[int], report: Report) -> list[str]:
+def _without_tabs(tabs: Sequence[int], lines: Sequence[str], report: Report) -> list[str]:
     """The lines with every tab a space, so that columns stay. Tabs that indent are a mistake; elsewhere they are not."""
     if tabs:
         more = f" (and {len(tabs) - 1} more lines)" if len(tabs) > 1 else ""
@@ -216,7 +221,7 @@ def _without_tabs(tabs: Sequence[int], report: Report) -> list[str]:
             "Begin lines with spaces only: two more for each level. Most editors can turn tabs into spaces.",
         )
         report.whole = False
-    return [_SPACES.sub(" ", line) for line in report.lines]
+    return [_SPACES.sub(" ", line) for line in lines]
 
 
 def _leave_out(lines: list[str], number: int) -> bool:
@@ -368,8 +373,24 @@ class _Tree:
             )
             self._report.whole = False  # the second may be what something else refers to
             return
+        if isinstance(value, Text) and value.empty:
+            self._lost_to_a_remark(key)
         node.keys[key.text] = key
         node.values[key.text] = value if key.text == "about" else self._clean(value)
+
+    def _lost_to_a_remark(self, key: Text) -> None:
+        """Tell of a name whose whole value became a remark: ``music: #{key: D}``."""
+        line = self._report.lines[key.place.line - 1]
+        end = key.place.column - 1 + key.place.width
+        found = re.match(r"\"?'?\s*:\s+(#\s*([{\[].*))", line[end:])
+        if not found:
+            return
+        self._report.add(
+            Place(key.place.line, end + found.start(1) + 1, len(found[1].rstrip())),
+            f"everything after # is a remark, so nothing is written after {quoted(key.text)}",
+            f"Did you mean {quoted(f'{key.text}: {found[2]}')}?  Or take the line out.",
+        )
+        self._report.whole = False
 
     def _split_number(self, node: Entries, key: Text) -> bool:
         """Whether ``0,4 s`` stands between brackets, where the comma parts it in two; the number is put together again."""
@@ -409,7 +430,7 @@ class _Tree:
 
     def _cleaned(self, node: Text) -> Text:
         """A text without what only looks like writing; what was taken off is reported."""
-        text = node.text
+        text = unicodedata.normalize("NFC", node.text)  # an umlaut may be written as two signs, and nobody sees it
         if node.plain and text and (text[0] in CURLY or text[-1] in CURLY):
             bare = text.strip(CURLY + "\"'")
             self._report.add(

@@ -310,6 +310,13 @@ def _does_not_line_up(where: _Where) -> Slip | None:
             "A value ends with its closing quote or bracket. A remark begins with a space and #.",
             width=max(1, len(rest)),
         )
+    listed = _above(where.lines, where.line, dash=True)
+    if listed is not None and listed[1] == where.column and re.match(rf"{_NAME}:", rest):
+        return where.slip(
+            "a dash is missing at the beginning of this line",
+            f"The lines above it, such as line {listed[0] + 1}, are a list. Did you mean {quoted('- ' + rest)}?",
+            width=max(1, len(_content(rest))),
+        )
     above = _above(where.lines, where.line)
     if above is not None and above[1] < where.column:
         before = _above(where.lines, above[0])

@@ -14,13 +14,15 @@ from typing import Any
 from jsonschema import Draft202012Validator, ValidationError
 from jsonschema.validators import extend
 
-from router.profile import pseudonym, quantities, schema
+from router.profile import foreign, pseudonym, quantities, schema
 from router.profile.diagnostics import Place, Report, either, listed, quoted
 from router.profile.source import Entries, Items, Node, Text
 from router.units import QuantityError, nearest
 
 YES = ("yes", "true", "on")
 NO = ("no", "false", "off")
+_ELSEWHERE = {"yes": ("ja", "oui", "si", "s\u00ed", "y", "1", "wahr"), "no": ("nein", "non", "nee", "n", "0", "falsch")}
+"""Words of other languages for the two."""
 
 _WHOLE = re.compile(r"[+-]?[0-9]{1,15}")
 _NUMBER = re.compile(r"[+-]?([0-9]{1,15}(\.[0-9]*)?|\.[0-9]+)([eE][+-]?[0-9]{1,2})?")
@@ -160,13 +162,35 @@ class _Telling:
             self._report.add(self._node.place, f"{self._called} needs settings", _takes(self._called, self._wanted))
             return
         groups: dict[Path, list[ValidationError]] = defaultdict(list)
+        told = self._tell_lists(errors)
         for error in errors:
+            if tuple(error.absolute_path)[:-1] in told:
+                continue
             if error.validator in _ABOUT_GROUPS:
                 groups[tuple(error.absolute_path)].append(error)
             else:
                 self._tell_value(error)
         for path, found in groups.items():
             self._tell_group(path, found)
+
+    def _tell_lists(self, errors: list[ValidationError]) -> set[Path]:
+        """Tell of lists of numbers that hold notes, or other signs than commas: once for the list. Return those lists."""
+        told: set[Path] = set()
+        for error in errors:
+            path = tuple(error.absolute_path)
+            if error.validator != "type" or not path or not isinstance(path[-1], int) or path[:-1] in told:
+                continue
+            items, _, wanted = self._down(path[:-1])
+            if not isinstance(items, Items) or wanted.get("items", {}).get("type") != "integer":
+                continue
+            texts = [item.text.strip() for item in items.items if isinstance(item, Text)]
+            _, _, group = self._down(path[:-2])
+            said = _say_numbers(str(path[-2]), texts, group)
+            if said is not None and len(texts) == len(items.items):
+                first = items.items[int(path[-1])]
+                self._report.add(first.place, *said)
+                told.add(path[:-1])
+        return told
 
     def _tell_group(self, path: Path, errors: list[ValidationError]) -> None:
         """What is unknown, missing or too much in one group."""
@@ -337,6 +361,34 @@ def _say_value(error: ValidationError, node: Node, name: str, wanted: Schema) ->
     return say(node.text.strip(), name, wanted)
 
 
+_ROMAN = {"i": 1, "ii": 2, "iii": 3, "iv": 4, "v": 5, "vi": 6, "vii": 7, "viii": 8}
+
+
+def _say_numbers(name: str, texts: list[str], group: Schema) -> tuple[str, str] | None:
+    """What is said of a list of whole numbers that was written another way, or None."""
+    parted = [word for text in texts for word in re.split(r"[\s;|]+", text) if word]
+    if len(parted) > len(texts) and all(_WHOLE.fullmatch(word) for word in parted):
+        sign = next((sign for sign in ";|" if any(sign in text for text in texts)), "")
+        if not sign:
+            return None  # told where it stands
+        return f"commas part the values of a list, not {quoted(sign)}", f'Did you mean "{name}: [{", ".join(parted)}]"?'
+    romans = [str(_ROMAN.get(text.casefold(), text)) for text in texts]
+    if romans != texts and all(_WHOLE.fullmatch(word) for word in romans):
+        return f'"{name}" are numbers such as 1, 4, 5', f'Did you mean "{name}: [{", ".join(romans)}]"?'
+    notes = [foreign.note(text) for text in texts]
+    if not all(notes):
+        return None
+    known = group.get("properties", {})
+    instead = ""
+    if "notes" in known:
+        octave = [note if note[-1].isdigit() else f"{note}4" for note in notes]
+        instead = f'Did you mean "notes: [{", ".join(octave)}]"?  '
+    return (
+        f'"{name}" are numbers: steps of the scale, not names of notes',
+        f"{instead}With {name}, 1 is the tonic, 2 the next note of the scale, and so on.",
+    )
+
+
 def _say_shape(error: ValidationError, node: Node, name: str, wanted: Schema) -> tuple[str, str]:
     """A list or a group where something else is wanted."""
     if error.validator == "minItems" and isinstance(node, Items) and node.items:
@@ -355,16 +407,29 @@ def _say_type(text: str, name: str, wanted: Schema) -> tuple[str, str]:
     kind = wanted.get("type")
     if kind == "object":
         hint = f'For example "{name}: {example(wanted)}".' if "examples" in wanted else allowed(name, wanted)
+        sizes = re.fullmatch(r"(\d+)\s*(?:x|X|\*|\u00d7|by|mal)\s*(\d+)", text)
+        if sizes and {"columns", "rows"} <= set(wanted.get("properties", {})):
+            hint = f'Did you mean "{name}: {{columns: {sizes[1]}, rows: {sizes[2]}}}"?  {hint}'
         return f'"{name}" needs settings, not just {quoted(text)}', hint
     if kind == "array":
         if len(text) > 40:
             return f'"{name}" must be a list', allowed(name, wanted)
-        if wanted.get("items", {}).get("type") == "integer" and not re.fullmatch(r"[\d\s,;]+", text):
+        if wanted.get("items", {}).get("type") == "integer" and not re.fullmatch(r"\d+(?:[\s,;|-]+\d+)*", text):
+            if (said := _say_numbers(name, re.split(r"[\s,;|-]+", text), {})) is not None:
+                return said
             return f'"{name}" must be a list of whole numbers', allowed(name, wanted)
-        parted = re.sub(r"[\s,;]+", ", ", text)
+        parted = re.sub(r"[\s,;|]+|(?<=\d)-(?=\d)", ", ", text)
         return f'"{name}" must be a list', f'Did you mean "{name}: [{parted}]"?'
     if kind == "boolean":
-        return f"{quoted(text)} is neither yes nor no", allowed(name, wanted)
+        meant = next((word for word, words in _ELSEWHERE.items() if text.casefold() in words), "")
+        hint = f'Did you mean "{meant}"?  ' if meant else ""
+        return f"{quoted(text)} is neither yes nor no", hint + allowed(name, wanted)
+    if kind == "integer" and re.fullmatch(r"[+-]?[1-9]\d{0,2}(?:[.,'\u2019\s]\d{3})+", text):
+        bare = re.sub(r"[.,'\u2019\s]", "", text)
+        return f"a number is written without signs between thousands: {quoted(text)}", f'Did you mean "{bare}"?'
+    if re.fullmatch(r"[+-]?[1-9]\d{0,2},\d{3}", text):
+        readings = re.sub(",", "", text), f"{float(text.replace(',', '.')):g}"
+        return f"{quoted(text)} can be read in two ways", f'Write "{readings[0]}" or "{readings[1]}".'
     if re.fullmatch(r"[+-]?\d+,\d+", text):
         point = text.replace(",", ".")
         return f"a number is written with a point, not a comma: {quoted(text)}", f'Did you mean "{point}"?'
