@@ -514,6 +514,58 @@ def test_on_the_beat_every_stroke_stands_on_the_shared_grid(presses, strong, vel
     assert player.engine.sounding == ()
 
 
+GAPS = st.lists(st.tuples(st.integers(51, 700), st.integers(1, 300)), min_size=1, max_size=20)
+
+
+@settings(max_examples=60, deadline=None)
+@given(GAPS, st.sampled_from(["1/4", "1/8", "1/16", "1 bar"]), st.sampled_from([0, 200, 500, 1000]))
+def test_a_quick_tune_through_quantize_stays_a_tune(gaps, to, most):
+    """Each note is heard, once, in the order played, none later than ``most``, and no two at the same time."""
+    rules = ("note", {}), ("quantize", {"to": to, "most": f"{most} ms"})
+    limits = Limits(notes_per_second=1000, notes_at_once=128)
+    music = Music(0, SCALES["major"], Fraction(120))
+    player = VirtualTime(Plan(music, limits, INPUTS, (part("a", "keys", 1, *rules),)))
+    now, played = 7, []
+    for place, (gap, held) in enumerate(gaps):
+        now += gap * MILLISECOND
+        played.append((now, 40 + place))
+        player.give(now, MidiSample("keys", (0x90, 40 + place, 64)))
+        player.go_on(now + min(held, gap // 2) * MILLISECOND)
+        player.give(now + min(held, gap // 2) * MILLISECOND, MidiSample("keys", (0x80, 40 + place, 0)))
+    player.go_on(now + 3 * NANOSECONDS)
+    begun = [(when, message.data[1]) for when, message in player.played if message.data[0] == 0x90]
+    assert [pitch for _, pitch in begun] == [pitch for _, pitch in played]
+    assert all(0 <= b - a <= most * MILLISECOND for (a, _), (b, _) in zip(played, begun, strict=True))
+    if to in ("1/8", "1/16"):  # an eighth of a longer step is further away than some efforts
+        assert all(a < b for (a, _), (b, _) in itertools.pairwise(begun)), begun
+    assert player.engine.sounding == ()
+
+
+@settings(max_examples=40, deadline=None)
+@given(GAPS, st.lists(st.tuples(st.integers(0, 19), st.integers(40, 200), st.integers(0, 900)), max_size=4))
+def test_a_tune_that_waits_keeps_its_order_in_another_tempo(gaps, changes):
+    rules = ("note", {}), ("quantize", {"to": "1/8", "most": "1 s"})
+    limits = Limits(notes_per_second=1000, notes_at_once=128)
+    player = VirtualTime(
+        Plan(Music(0, SCALES["major"], Fraction(120)), limits, INPUTS, (part("a", "keys", 1, *rules),))
+    )
+    now, times = 7, []
+    for place, (gap, _held) in enumerate(gaps):
+        now += gap * MILLISECOND
+        times.append(now)
+        player.give(now, MidiSample("keys", (0x90, 40 + place, 64)))
+        player.give(now + 20 * MILLISECOND, MidiSample("keys", (0x80, 40 + place, 0)))
+        for at, tempo, origin in changes:
+            if at == place:
+                music = Music(0, SCALES["major"], Fraction(tempo), origin=origin * MILLISECOND)
+                player.follow(music, now + 21 * MILLISECOND)
+    player.go_on(now + 3 * NANOSECONDS)
+    begun = [(when, message.data[1]) for when, message in player.played if message.data[0] == 0x90]
+    assert [pitch for _, pitch in begun] == [*range(40, 40 + len(gaps))]
+    assert all(0 <= b - a <= NANOSECONDS for a, (b, _) in zip(times, begun, strict=True))
+    assert player.engine.sounding == ()
+
+
 def test_late_strokes_are_left_out_and_never_bunch():
     rules = ("note", {}), ("repeat", {"rate": "4 Hz", "gate": "50 %"})
     player = VirtualTime(plan(part("a", "pad", 1, *rules)))
