@@ -17,8 +17,9 @@ Invariants of the server:
   * it never waits, and does a bounded amount of work in one pass of the loop, whatever comes in;
   * whatever a client sends, or however it goes, costs that client only and is no exception;
   * it holds a bounded amount for each client: a client that does not read what it asked for is dropped;
-  * there is always room for whoever has something to ask now: who has long been silent gives way, and those that watch
-    never take all places.
+  * there is always room for whoever has something to ask now: each user has a quota (of places, requests and remarks), who
+    has long been silent gives way, and those that watch never take all places;
+  * panic is done whoever asks, however many are connected, and with no descriptor left; root has places of its own.
 """
 
 from __future__ import annotations
@@ -51,12 +52,27 @@ from router.timers import earliest
 from router.units import NANOSECONDS, nearest
 
 CLIENTS = 8
+"""Of one user; root has as many of its own."""
+PLACES = 24
+"""Clients of all users but root."""
+DOOR = 16
+"""Clients that have no place: each may say one thing, and only panic is done."""
+HESITATION = NANOSECONDS
+"""How long one that has no place may take to say it; when so many more have come that the door is full, the oldest goes."""
+AT_ONCE = 16
+"""Clients that are let in in one pass of the loop."""
+BACKLOG = 128
+"""Clients that wait in the kernel to be let in."""
 WATCHERS = 4
 """How many of the clients may watch."""
 LINE = 4096
 """Bytes of a request."""
 RATE = 50
 """Requests a second of one client, and at most so many at once."""
+REMARKS = 20_000
+"""Bytes of remarks of one user at most at once: an hour of a busy session has a tenth. Each is kept in the session log."""
+REMARKS_RATE = 20
+"""Bytes a second by which that grows again."""
 WAITING = 16
 """Requests of one client that wait for their answer."""
 UNREAD = 1 << 20
@@ -141,7 +157,7 @@ def _read(line: bytes) -> Request:
         ControlError: it is none; the message says why.
     """
     try:
-        request = json.loads(line)
+        request = json.loads(line, object_pairs_hook=_once)
     except (ValueError, RecursionError):
         request = None
     if not isinstance(request, dict):
@@ -158,6 +174,16 @@ def _read(line: bytes) -> Request:
             raise ControlError(f'"{do}" needs "{name}", {field.is_}')
         if name in request and not field.fits(request[name]):
             raise ControlError(_unfit(name, field, request[name]))
+    return request
+
+
+def _once(pairs: list[tuple[str, Any]]) -> Request:
+    """A JSON object in which nothing stands twice: which of the two would hold is not for us to choose."""
+    request = dict(pairs)
+    if len(request) < len(pairs):
+        names = [name for name, _ in pairs]
+        twice = next(name for name in names if names.count(name) > 1)
+        raise ControlError(f"{_said(twice)} stands twice in this request")
     return request
 
 
@@ -181,11 +207,37 @@ def _said(value: Any) -> str:
 # --- the server -------------------------------------------------------------------------------------------------
 
 
+class _User:
+    """What the clients of one user may still do, all together."""
+
+    def __init__(self, number: int, now: int) -> None:
+        self.number = number
+        self._now = now
+        self._requests, self._remarks = float(RATE), float(REMARKS)
+
+    def allowed(self, request: Request, now: int) -> str:
+        """Why a request is too much, or nothing. Panic never is."""
+        seconds, self._now = (now - self._now) / NANOSECONDS, now
+        self._requests = min(float(RATE), self._requests + seconds * RATE)
+        self._remarks = min(float(REMARKS), self._remarks + seconds * REMARKS_RATE)
+        if request["do"] == "panic":
+            return ""
+        if self._requests < 1:
+            return f"too many requests of one user: at most {RATE} a second"
+        self._requests -= 1
+        size = len(request["text"].encode()) if request["do"] == "mark" else 0
+        if size > self._remarks:
+            return f"too many remarks: at most {REMARKS} bytes at once, and {REMARKS_RATE} more each second"
+        self._remarks -= size
+        return ""
+
+
 class _Client:
     """One connection: what came of the next line, what waits to be answered and what waits to be read."""
 
-    def __init__(self, connection: socket.socket, now: int) -> None:
-        self.connection = connection
+    def __init__(self, connection: socket.socket, now: int, user: _User) -> None:
+        self.connection, self.user = connection, user
+        self.shown_out_at: int | None = None  # while it has no place
         self.received = b""
         self.unsent = b""
         self.stuck_since = now  # when what waits to be read began to wait, or last got on
@@ -253,11 +305,13 @@ class Control(Companion):
     ) -> None:
         self._path, self._loop, self._answer, self._on_fault, self._frame = path, loop, answer, on_fault, frame
         self._clients: list[_Client] = []
+        self._users: dict[int, _User] = {}
         self._news = False  # somebody has sent something, or may be sent more
         self._more = False  # somebody's next request has come already
         self._let_in_at: int | None = None  # while nobody can be let in
         self._frame_at: int | None = None  # while somebody watches
         self._listener, self.warning = _listen(path, group)
+        self._spare = _spare()  # a descriptor for whoever wants panic when there is no other
         self._identity = _identity(path)
         # A set of descriptors is a descriptor itself: the loop watches one, whoever comes and goes, and whoever is
         # waited for to read is waited for here.
@@ -267,7 +321,8 @@ class Control(Companion):
 
     def deadline(self) -> int | None:
         """When ``wake`` is wanted."""
-        return earliest((0 if self._more or self._news else None, self._let_in_at, self._frame_at))
+        door = earliest(client.shown_out_at for client in self._clients)
+        return earliest((0 if self._more or self._news else None, self._let_in_at, self._frame_at, door))
 
     def wake(self, now: int) -> None:
         """Do what has come, and what is due."""
@@ -283,6 +338,8 @@ class Control(Companion):
         if self._let_in_at is not None and now >= self._let_in_at:
             self._let_in_at = None
             self._selector.register(self._listener, selectors.EVENT_READ, self._let_in)
+        for client in [each for each in self._clients if each.shown_out_at is not None and now >= each.shown_out_at]:
+            self._no_place(client)
         if self._frame_at is not None and now >= self._frame_at:
             self._frame_at += FRAME * ((now - self._frame_at) // FRAME + 1)
             self._send_frame(now)
@@ -303,6 +360,8 @@ class Control(Companion):
                 self._path.unlink()
         self._listener.close()
         self._selector.close()
+        if self._spare is not None:
+            os.close(self._spare)
 
     def put(self, client: _Client, line: bytes) -> None:
         """Send as much as can be sent now, and the rest as it is read."""
@@ -324,34 +383,86 @@ class Control(Companion):
         self._news = True
 
     def _let_in(self, _events: int) -> None:
-        try:
-            connection, _ = self._listener.accept()
-        except OSError as error:
-            if error.errno in (errno.EMFILE, errno.ENFILE, errno.ENOBUFS, errno.ENOMEM):
-                self._selector.unregister(self._listener)
-                self._let_in_at = clock.now() + NO_DESCRIPTOR
-            return  # or it has gone before it was let in
+        for _ in range(AT_ONCE):
+            try:
+                connection, _ = self._listener.accept()
+            except OSError as error:
+                if error.errno in (errno.EMFILE, errno.ENFILE, errno.ENOBUFS, errno.ENOMEM):
+                    self._serve_with_the_spare()
+                    self._selector.unregister(self._listener)
+                    self._let_in_at = clock.now() + NO_DESCRIPTOR
+                if error.errno != errno.ECONNABORTED:
+                    return  # nobody waits any more
+                continue
+            self._begin(connection, clock.now())
+
+    def _begin(self, connection: socket.socket, now: int) -> None:
+        """A client: at a place, or at the door. What it has sent already is read at once, before another can drive it away."""
         connection.setblocking(False)
-        now = clock.now()
-        if len(self._clients) >= CLIENTS:
-            self._make_room(now)
-        if len(self._clients) >= CLIENTS:
-            with connection, suppress(OSError):
-                connection.send(_problem(f"too many are connected: at most {CLIENTS} at once"))
-            return
-        client = _Client(connection, now)
+        number = _user_of(connection)
+        for user in [each for each in self._users if each != number and not self._of(each)]:
+            if len(self._users) > PLACES:  # their quotas are forgotten, as there are more users than places
+                del self._users[user]
+        client = _Client(connection, now, self._users.setdefault(number, _User(number, now)))
+        if not self._has_place(number, now):
+            client.shown_out_at = now + HESITATION
+            door = [each for each in self._clients if each.shown_out_at is not None]
+            if len(door) >= DOOR:
+                self._no_place(door[0])
         self._clients.append(client)
         self._selector.register(connection, selectors.EVENT_READ, partial(self._of_client, client))
+        self._take(client)
 
-    def _make_room(self, now: int) -> None:
-        """Drop whoever has been silent for longest, if that is long and nothing was asked for."""
+    def _of(self, user: int) -> list[_Client]:
+        """The clients of a user that have a place."""
+        return [each for each in self._clients if each.user.number == user and each.shown_out_at is None]
+
+    def _has_place(self, user: int, now: int) -> bool:
+        """Whether one more of this user may stay. If need be one that has long been silent goes, or one of whoever has most."""
+        own = self._of(user)
+        if len(own) >= CLIENTS:
+            return self._make_room(own, now)
+        others = [each for each in self._clients if each.user.number not in (0, user) and each.shown_out_at is None]
+        if user == 0 or len(own) + len(others) < PLACES or self._make_room(own + others, now):
+            return True
+        most = max((self._of(number) for number in {each.user.number for each in others}), key=len, default=[])
+        if len(most) <= len(own) + 1:
+            return False
+        self._show_out(min(most, key=lambda client: client.asked), "this place is given to another user")
+        return True
+
+    def _make_room(self, clients: list[_Client], now: int) -> bool:
+        """Drop whoever of these has been silent for longest, if that is long and nothing was asked for."""
         silent = [
             client
-            for client in self._clients
+            for client in clients
             if client.watcher is None and not client.answers and now - client.asked > SILENT
         ]
         if silent:
             self.drop(min(silent, key=lambda client: client.asked))
+        return bool(silent)
+
+    def _no_place(self, client: _Client) -> None:
+        self._show_out(client, f"too many are connected: at most {CLIENTS} of one user at once, {PLACES} of all")
+
+    def _serve_with_the_spare(self) -> None:
+        """No descriptor is left: with the one that was kept somebody may say panic, and is let go."""
+        if self._spare is None:
+            return
+        os.close(self._spare)
+        self._spare = None
+        with suppress(OSError):
+            connection, _ = self._listener.accept()
+            with connection:
+                connection.settimeout(0)
+                line = connection.recv(LINE).partition(b"\n")[0]
+                if _is_panic(line):
+                    self._answer(_read(line), lambda answer: _tell(connection, answer))
+                else:
+                    _tell(
+                        connection, {"ok": False, "problem": "the router has no descriptor left; it can still do panic"}
+                    )
+        self._spare = _spare()
 
     def _of_client(self, client: _Client, events: int) -> None:
         if events & selectors.EVENT_WRITE:
@@ -377,7 +488,16 @@ class Control(Companion):
             self._show_out(client, f"this line is too long: a request has at most {LINE} bytes")
         elif end and not client.allowed(clock.now()):
             self._show_out(client, f"too many requests: at most {RATE} a second")
+        elif (
+            end
+            and client.shown_out_at is not None
+            and not _is_panic(line)
+            and not self._has_place(client.user.number, clock.now())
+        ):
+            self._no_place(client)
         elif end:
+            if not _is_panic(line):
+                client.shown_out_at = None  # it has a place now
             client.received = rest
             self._request(client, line)
             if b"\n" in rest:
@@ -391,6 +511,8 @@ class Control(Companion):
             request = _read(line)
             if len(client.answers) > WAITING:
                 raise ControlError(f"too many requests wait for their answer: at most {WAITING}")
+            if problem := client.user.allowed(request, clock.now()):
+                raise ControlError(problem)
             if request["do"] == "watch":
                 self._watch(client, request)
                 reply({"ok": True})
@@ -423,7 +545,7 @@ class Control(Companion):
     def _show_out(self, client: _Client, problem: str) -> None:
         """Tell a client why it is let go, and let it go as soon as that has been sent."""
         client.answers.clear()
-        client.watcher, client.leaving, client.received = None, True, b""
+        client.watcher, client.leaving, client.received, client.shown_out_at = None, True, b"", None
         self.put(client, _problem(problem))
 
     def _flush(self, client: _Client) -> None:
@@ -460,6 +582,33 @@ class Control(Companion):
                     self._show_out(client, "the router failed at making frames; its log says how")
 
 
+def _is_panic(line: bytes) -> bool:
+    try:
+        return bool(_read(line)["do"] == "panic")
+    except ControlError:
+        return False
+
+
+def _user_of(connection: socket.socket) -> int:
+    """The number of the user at the other end (unix(7), SO_PEERCRED)."""
+    return int(
+        struct.unpack("3i", connection.getsockopt(socket.SOL_SOCKET, socket.SO_PEERCRED, struct.calcsize("3i")))[1]
+    )
+
+
+def _spare() -> int | None:
+    """A descriptor that is only there to be given up."""
+    try:
+        return os.open(os.devnull, os.O_RDONLY | os.O_CLOEXEC)
+    except OSError:
+        return None
+
+
+def _tell(connection: socket.socket, answer: Mapping[str, Any]) -> None:
+    with suppress(OSError):
+        connection.send(_line(answer))
+
+
 def _line(document: Mapping[str, Any]) -> bytes:
     return json.dumps(document).encode() + b"\n"
 
@@ -484,7 +633,7 @@ def _listen(path: Path, group: str | None) -> tuple[socket.socket, str]:
             _clear(path)
             listener.bind(str(path))
             warning = _give_to(path, group)
-            listener.listen(CLIENTS)  # until now nobody can connect, so nobody comes before mode and group are right
+            listener.listen(BACKLOG)  # until now nobody can connect, so nobody comes before mode and group are right
     except OSError as error:
         listener.close()
         raise ControlError(f"{path}: no control socket can be made: {error.strerror or error}") from error

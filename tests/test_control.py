@@ -12,10 +12,11 @@ import stat
 import subprocess
 import sys
 import time
-from contextlib import suppress
+from contextlib import ExitStack, suppress
 from functools import partial
 
 import pytest
+from flood_control import flood
 from fuzz_control import fuzz
 from serving import serving
 
@@ -247,7 +248,8 @@ def test_the_ninth_client_is_told_and_the_first_eight_are_served(path):
         lines = [connected(path) for _ in range(8)]
         until(lambda: len(served.control._clients) == 8)
         with connected(path) as ninth:
-            assert rest(ninth) == [{"ok": False, "problem": "too many are connected: at most 8 at once"}]
+            problem = "too many are connected: at most 8 of one user at once, 24 of all"
+            assert rest(ninth) == [{"ok": False, "problem": problem}]  # after it was waited for
         for line in lines:
             with line:
                 line.sendall(b'{"do": "panic"}\n')
@@ -266,6 +268,112 @@ def test_who_has_long_been_silent_gives_way(path, monkeypatch):
         assert len(served.control._clients) >= 7  # one gave way
         for line in lines:
             line.close()
+
+
+def test_panic_is_done_while_eight_ask_for_status_and_while_eight_are_silent(path):
+    with serving(path) as served, ExitStack() as stack:
+        lines = [stack.enter_context(connected(path)) for _ in range(8)]
+        until(lambda: len(served.control._clients) == 8)
+        assert ask(path, {"do": "panic"}, 30)["ok"] is True  # all are silent
+        with pytest.raises(ControlError, match="too many"):
+            raise ControlError(ask(path, {"do": "status"}, 30)["problem"])
+        for _ in range(5):
+            for line in lines:
+                line.sendall(b'{"do": "status"}\n')
+            assert ask(path, {"do": "panic"}, 30)["ok"] is True
+
+
+def test_many_requests_of_one_user_are_too_many_and_panic_is_none_of_them(path):
+    with serving(path) as served, ExitStack() as stack:
+        lines = [stack.enter_context(Connection(path, 30)) for _ in range(4)]
+        answers = []
+        for line in lines:
+            for _ in range(20):
+                line.send({"do": "status"})
+            answers += [line.receive(30) for _ in range(20)]
+        refused = [answer["problem"] for answer in answers if not answer["ok"]]
+        assert refused
+        assert set(refused) == {"too many requests of one user: at most 50 a second"}
+        assert ask(path, {"do": "panic"}, 30)["ok"] is True
+        assert served.faults == []
+
+
+def test_remarks_have_a_quota_of_size(path, monkeypatch):
+    monkeypatch.setattr(control, "RATE", 100_000)
+    text = "ä" * 200  # of two bytes each
+    with serving(path), Connection(path, 30) as line:
+        line.send({"do": "mark", "text": "smiled"})
+        assert line.receive(30)["ok"] is True
+        taken, problem = 0, ""
+        while not problem:
+            line.send({"do": "mark", "text": text})
+            answer = line.receive(30)
+            taken += answer["ok"]
+            problem = answer.get("problem", "")
+        assert 20_000 / 400 - 1 <= taken < 200
+        assert problem.startswith("too many remarks: at most 20000 bytes at once")
+        line.send({"do": "panic"})
+        assert line.receive(30)["ok"] is True
+
+
+@pytest.mark.parametrize(
+    "request_",
+    ['{"do": "status", "do": "panic"}', '{"do": "mark", "text": "a", "text": "b"}', '{"do": "use", "do": "use"}'],
+)
+def test_what_says_one_thing_twice_is_refused(path, request_):
+    with serving(path), connected(path) as line:
+        line.sendall(request_.encode() + b"\n")
+        line.shutdown(socket.SHUT_WR)
+        (answer,) = rest(line)
+        assert not answer["ok"]
+        assert "stands twice" in answer["problem"]
+
+
+def test_panic_is_done_with_no_descriptor_left(path):
+    done = []
+
+    def answer(request, reply):
+        done.append(request["do"])
+        reply({"ok": True})
+
+    with serving(path, answer):
+        lines = [socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) for _ in range(2)]
+        soft, hard = resource.getrlimit(resource.RLIMIT_NOFILE)
+        used = [os.open(os.devnull, os.O_RDONLY)]
+        resource.setrlimit(resource.RLIMIT_NOFILE, (used[0] + 40, hard))
+        try:
+            with suppress(OSError):
+                while True:
+                    used.append(os.open(os.devnull, os.O_RDONLY))
+            for line, request in zip(lines, (b'{"do": "panic"}\n', b'{"do": "status"}\n'), strict=True):
+                line.settimeout(30)
+                line.connect(str(path))
+                line.sendall(request)
+            answers = [json.loads(line.recv(4096)) for line in lines]
+        finally:
+            for descriptor in used:
+                os.close(descriptor)
+            resource.setrlimit(resource.RLIMIT_NOFILE, (soft, hard))
+            for line in lines:
+                line.close()
+        assert done[0] == "panic"
+        assert answers[0] == {"ok": True}
+
+
+def test_one_user_in_excess_of_a_fair_share_gives_way_to_another(path, monkeypatch):
+    """Users are told apart by what the kernel says of them; here each connection's number stands for one."""
+    numbers = iter([1] * 8 + [2] * 8 + [3] * 8 + [4])
+    monkeypatch.setattr(control, "_user_of", lambda _connection: next(numbers))
+    with serving(path) as served, ExitStack() as stack:
+        for count in range(1, 25):
+            stack.enter_context(connected(path))
+            until(lambda: len(served.control._clients) == count)  # noqa: B023
+        assert ask(path, {"do": "status"}, 30)["ok"] is True
+        until(lambda: len(served.control._clients) == 23)
+
+
+def test_a_flood_of_connections_from_two_users_keeps_nobody_from_panic():
+    flood(count=1000, seed=1)
 
 
 # --- clients that behave badly ----------------------------------------------------------------------------------
