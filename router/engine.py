@@ -271,7 +271,8 @@ class Engine:
         for name, listens in plan.listens.items():
             if listens.part is not None and not listens.seat and name in self._inputs:
                 self._overhearing.ears.setdefault(listens.part, []).append(self._inputs[name])
-        self._harmony = Harmony(plan.progression, Alarm(self._timers, len(self._owners)))
+        plays = any(plan.progression.advance in part.sources for part in plan.parts)
+        self._harmony = Harmony(plan.progression, Alarm(self._timers, len(self._owners)), plays=plays)
         self._owners.append(self._harmony)
         self._room_chord: Chord | None = None  # goes before the progression's
         self._music = replace(plan.music, chord=self._harmony.chord(plan.music))
@@ -614,6 +615,7 @@ class Engine:
     def _lost(self, conditioner: Conditioner, now: int, out: list[Message]) -> None:
         self._observe(now, "lost", {"input": conditioner.name})
         self._gestures(conditioner.lost(now), now, out)
+        self._harmony.lost(conditioner.name)
         prefix = conditioner.name + "."
         for part in self._parts:
             if any(source == conditioner.name or source.startswith(prefix) for source in part.plan.sources):

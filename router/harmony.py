@@ -4,7 +4,8 @@ It goes on by time (``every``), by the presses of one source (``advance``), or i
 holds there becomes the chord.
 
     advance by time        at each place of the grid; a late wake-up goes on to where the music is by then
-    advance by a press     one chord on, before the parts that hear the same press play
+    advance by a press     one chord on, before the parts that hear the same press play; where they do, the first press has the first
+                           chord, and so has the first after a pause of ``restart_after``, as their tune begins again
     follow a keyboard      a moment after the last key went down, so that the notes of one chord are one chord; which they are,
                            and that a tune over it is none, ``recognition.Played`` says; it stays when the keys are let go
 
@@ -30,15 +31,21 @@ class Progression:
     every: Span | None = None
     advance: str | None = None
     follow: str | None = None
+    restart_after: int | None = None
+    """After a pause of so many nanoseconds between presses of ``advance`` the first chord comes again."""
 
 
 class Harmony:
     """See the module's docstring. What hears, wakes or starts it says whether the chord has changed."""
 
-    def __init__(self, progression: Progression, alarm: Alarm) -> None:
+    def __init__(self, progression: Progression, alarm: Alarm, *, plays: bool = False) -> None:
+        """``plays``: whether the source that advances plays something, too."""
         self._progression = progression
+        self._plays = plays
         self._alarm = alarm
         self._place = 0
+        self._begins = plays  # whether the next press has the first chord
+        self._pressed = 0  # when the last one was
         self._played = Played(together=0)  # by the keyboard that is followed
         self._held: dict[int, int] = {}  # its keys, by voice
         self._grid: Grid | None = None
@@ -76,14 +83,24 @@ class Harmony:
         """Be as new."""
         self._alarm.cancel()
         self._place, self._played, self._grid = 0, Played(together=0), None
+        self._begins, self._pressed = self._plays, 0
         self._held.clear()
+
+    def lost(self, name: str) -> None:
+        """An input has gone: what it played begins again, and with it the chords."""
+        advance = self._progression.advance
+        if self._plays and advance is not None and advance.partition(".")[0] == name:
+            self._begins = True
 
     def hear(self, gesture: Gesture, now: int) -> bool:
         """A press or a release of any source."""
         source = gesture.source
         if source == self._progression.advance and isinstance(gesture, Press):
-            self._place += 1
-            return True
+            pause = self._progression.restart_after
+            again = self._begins or (pause is not None and now - self._pressed >= pause)
+            before, self._place = self._place, 0 if again else self._place + 1
+            self._begins, self._pressed = False, now
+            return self._place != before
         if source == self._progression.follow:
             if isinstance(gesture, Press) and gesture.pitch is not None:
                 self._held[gesture.voice] = gesture.pitch

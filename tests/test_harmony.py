@@ -16,6 +16,7 @@ from music21 import harmony as m21_harmony
 from music21.analysis import neoRiemannian
 from pychord import Chord as PychordChord
 
+from router import profile
 from router.conditioning.midi import MidiConditioner, MidiSettings
 from router.conditioning.switch import SwitchConditioner, SwitchSettings
 from router.engine import PartPlan, Plan
@@ -393,8 +394,63 @@ def test_a_chord_goes_on_before_the_parts_that_hear_the_same_press():
     progression = Progression((chord_symbol("C"), chord_symbol("F")), advance="pad")
     player = VirtualTime(plan(part("a", "pad", 1, ("note", {}), ("chord", {"follow": True})), progression=progression))
     player.give(MILLISECOND, switch("pad", True))
-    assert [note for _, note in ons(player, 1)] == [65, 69, 72]
+    assert [note for _, note in ons(player, 1)] == [60, 64, 67], "the first press has the first chord"
+    player.give(500 * MILLISECOND, switch("pad", False))
+    player.give(1000 * MILLISECOND, switch("pad", True))
+    assert [note for _, note in ons(player, 1)][3:] == [65, 69, 72]
     assert [fields["chord"] for _, _, fields in player.log.named("chord")] == ["F"]
+
+
+RESTARTS = """profile: 1
+child: wren
+music: {{scale: major, progression: {{chords: [C, F, G], advance: {advance}}}}}
+inputs:
+  pad: {{type: switch, device: {{terminal: space}}, debounce: 0 ms}}
+  foot: {{type: switch, device: {{terminal: f}}, debounce: 0 ms}}
+parts:
+  tune: {{input: pad, rules: [{{sequence: {sequence}}}, {{scale_lock: {{to: chord}}}}], output: {{port: synth, channel: 1}}}}
+  bass: {{input: pad, rules: [{{note: {{octave: 2}}}}, {{chord: {{follow: true}}}}], output: {{port: synth, channel: 2}}}}
+  more: {{input: foot, rules: [{{note: {{}}}}], output: {{port: synth, channel: 3}}}}
+outputs: {{synth: {{midi: "*"}}}}
+"""
+
+
+def roots_of_presses(tmp_path, times, *, advance="pad", sequence="{degrees: [1, 4, 5], restart_after: 10 s}", lost=()):
+    """The lowest note of the second part at each press of the pad, at these seconds, of a profile as written."""
+    path = tmp_path / "wren.yaml"
+    path.write_text(RESTARTS.format(advance=advance, sequence=sequence), encoding="utf-8")
+    player = VirtualTime(profile.load(path).plan)
+    for time in sorted({*times, *lost}):
+        now = round(time * NANOSECONDS)
+        if time in lost:
+            player.give(now, Lost("pad"))
+            continue
+        player.give(now, switch("pad", True))
+        player.give(now + 200 * MILLISECOND, switch("pad", False))
+    return [note % 12 for _, note in ons(player, 2)][::3]
+
+
+def test_the_chords_begin_again_with_the_tune_after_its_pause(tmp_path):
+    assert roots_of_presses(tmp_path, (1, 2, 3, 4)) == [0, 5, 7, 0]
+    assert roots_of_presses(tmp_path, (1, 2, 13, 14)) == [0, 5, 0, 5], "what was found: the tune began again in G"
+    assert roots_of_presses(tmp_path, (1, 2, 11.9, 12.9)) == [0, 5, 7, 0], "a shorter pause is none"
+
+
+def test_the_chords_begin_again_where_a_tune_that_stops_does_so_by_itself(tmp_path):
+    stops = "{degrees: [1, 4, 5, 1], end: stop}"
+    assert roots_of_presses(tmp_path, (1, 2, 13, 14), sequence=stops) == [0, 5, 0, 5]
+
+
+def test_a_tune_without_a_pause_goes_on_and_so_do_the_chords(tmp_path):
+    assert roots_of_presses(tmp_path, (1, 2, 60, 61), sequence="{degrees: [1, 4, 5]}") == [0, 5, 7, 0]
+
+
+def test_when_the_switch_is_pulled_out_tune_and_chords_begin_again(tmp_path):
+    assert roots_of_presses(tmp_path, (1, 2, 4, 5), lost=(3,)) == [0, 5, 0, 5]
+
+
+def test_chords_that_another_movement_moves_on_do_not_wait_for_the_tune(tmp_path):
+    assert roots_of_presses(tmp_path, (1, 20, 40), advance="foot") == [0, 0, 0]
 
 
 def test_all_parts_change_together_and_nothing_is_left():

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import re
+from collections.abc import Iterable
 from functools import partial
 from pathlib import Path
 from types import MappingProxyType
@@ -42,6 +43,7 @@ from router.profile.source import Entries, Items, Node, Text
 from router.profile.validate import settings
 from router.rules.answer import Answer
 from router.rules.base import Kind
+from router.rules.sequence import Sequence, pause
 from router.units import PRESSURE
 
 FOLLOWS = {"room": frozenset({TEMPO, HARMONY}), "tempo": frozenset({TEMPO}), "harmony": frozenset({HARMONY})}
@@ -65,7 +67,7 @@ def build(tree: Node, path: Path, report: Report) -> Profile | None:
         return None
     used = frozenset(source for part in parts for source in part.names)
     used |= {heard.values["recentre"] for heard in inputs.values() if "recentre" in heard.values}
-    progression = _progression(top["music"].get("progression", {}))
+    progression = _progression(top["music"].get("progression", {}), parts)
     used |= {source for source in (progression.advance, progression.follow) if source is not None}
     levels = frozenset(
         source for part in parts for source in part.names if any(Kind.LEVELS in step.rule.takes for step in part.steps)
@@ -122,9 +124,18 @@ def _on_one_line(text: str) -> str:
     return " ".join(re.sub("[\x00-\x1f\x7f-\x9f\ud800-\udfff]", " ", text).split())
 
 
-def _progression(values: Values) -> Progression:
+def _progression(values: Values, parts: Iterable[Played]) -> Progression:
     sources = {name: values[name].strip() for name in ("advance", "follow") if name in values}
-    return Progression(tuple(values.get("chords", ())), values.get("every"), **sources)
+    tunes = [
+        step.settings
+        for part in parts
+        if sources.get("advance") in part.names
+        for step in part.steps
+        if step.rule is Sequence
+    ]
+    pauses = [length for tune in tunes if (length := pause(tune)) is not None]
+    restart_after = pauses[0] if pauses else None
+    return Progression(tuple(values.get("chords", ())), values.get("every"), restart_after=restart_after, **sources)
 
 
 def _part_plan(part: Played, path: Path) -> PartPlan:

@@ -65,7 +65,12 @@ PROGRESSION = group(
         "examples": ["[C, Am, F, G]"],
     },
     every={"quantity": "length", "description": "how long each chord lasts", "examples": ["2 bars"]},
-    advance={"type": "string", "description": "the input whose presses go on to the next chord", "examples": ["pad"]},
+    advance={
+        "type": "string",
+        "description": "the input whose presses go on to the next chord; if it plays a part as well, its first press has the first "
+        "chord, and the chords begin again when its sequence does (restart_after)",
+        "examples": ["pad"],
+    },
     follow={"type": "string", "description": "the MIDI input whose held notes are the chord", "examples": ["keys"]},
 )
 MUSIC = group(

@@ -23,6 +23,12 @@ _PAUSE = 10 * NANOSECONDS
 """Without ``restart_after`` a row that has stopped begins again after this pause. Our choice."""
 
 
+def pause(settings: Mapping[str, Any]) -> int | None:
+    """The pause in nanoseconds after which the row begins again; None: never."""
+    after: int | None = settings.get("restart_after", _PAUSE if settings["end"] == "stop" else None)
+    return after
+
+
 class Sequence(Plays):
     """See the module's docstring."""
 
@@ -46,7 +52,7 @@ class Sequence(Plays):
         super().__init__(settings, context)
         self._row = Row(settings, context)
         self._end: str = settings["end"]
-        self._pause: int | None = settings.get("restart_after", _PAUSE if self._end == "stop" else None)
+        self._pause = pause(settings)
         self._next = 0
         self._last = 0  # when the last press was
 
