@@ -28,6 +28,7 @@ from router.companion import Companion
 from router.configuration import Ports
 from router.devices import SerialDevice
 from router.errands import Errands, Job, Worker
+from router.flood import SHARE
 from router.inputs.base import DeviceBusy, Input
 from router.inputs.shared import Sharing
 from router.ledger import Observe
@@ -210,19 +211,24 @@ class Daemon:
         """Everything that is due, after everything that was readable has been read: first all the music, then the rest.
 
         Of the music the room comes first: a chord that changes on the beat is there for the notes of that beat. Who has
-        nothing to do is not asked: what one child plays costs the same beside fifteen others.
+        nothing to do is not asked: what one child plays costs the same beside fifteen others. A seat whose devices say more than
+        it can play (``flood.py``) comes after the others, and shares its time with its like.
         """
         try:
             now = self.ports.tick(now)
         except Exception as error:  # noqa: BLE001 - whatever it is, the seats must play on
             self.fault(error)
         self._room_wakes(now)
+        behind = []
         for seat in self.seats:
-            if seat.due is not None and seat.due <= now:
-                try:
-                    seat.wake(now)
-                except Exception as error:  # noqa: BLE001 - whatever it is, the other seats must play on
-                    self.fault(error)
+            if seat.due is None or seat.due > now:
+                continue
+            if seat.waiting.behind(now):
+                behind.append(seat)
+            else:
+                self._seat_wakes(seat, now, SHARE)
+        for seat in behind:
+            self._seat_wakes(seat, now, SHARE // len(behind))
         if self.room.listens:
             for seat in self.seats:
                 with self.contained():
@@ -246,6 +252,12 @@ class Daemon:
             gc.collect()
             gc.freeze()
         self._watchdog.feed(now)
+
+    def _seat_wakes(self, seat: Seat, now: int, share: int) -> None:
+        try:
+            seat.wake(now, share)
+        except Exception as error:  # noqa: BLE001 - whatever it is, the other seats must play on
+            self.fault(error)
 
     def _room_wakes(self, now: int) -> None:
         """The clock for others and the keyboard, then what all seats follow."""

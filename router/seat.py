@@ -14,14 +14,14 @@ from __future__ import annotations
 from collections import Counter, deque
 from collections.abc import Callable, Collection, Iterable, Sequence
 from functools import wraps
-from operator import itemgetter
 from typing import Any, TypeVar, cast
 
-from router import motif
+from router import clock, motif
 from router.attached import AttachedInput, AttachedOutput, Surroundings
 from router.budget import Budget
 from router.engine import Engine, Plan
 from router.events import Found, Lost, Mark, Message, Route, Sample, SwitchSample
+from router.flood import SHARE, Waiting
 from router.inputs import Devices, by_device
 from router.inputs.base import Stamped
 from router.ledger import Observe
@@ -34,6 +34,8 @@ from router.status import Dropped, Lateness
 from router.timers import earliest
 from router.turn import SEAT
 from router.watching import Watching
+
+CHATTERS = "this input chatters: it says more than anybody can play, and of it only where it is now counts"
 
 _NO_READING = (Mark, Lost, Found)
 
@@ -83,6 +85,8 @@ class Seat:
         self._stale: dict[str, bool] = {}  # by input: what a switch said last to the profile before
         self.told: list[tuple[int, str, dict[str, Any]]] = []  # what has happened and is not written down yet
         self._passed = 0  # how much of it the room has heard
+        self.waiting = Waiting()
+        self.on_chatter: Callable[[], None] = lambda: None
         self._motif: deque[tuple[int, Message]] = deque()
         self._fill(profile)
         self.devices = [self._attached(devices) for devices in by_device(profile.devices)]
@@ -133,6 +137,7 @@ class Seat:
         if session is not None:
             self.keep_record(session)
         self._fill(profile)
+        self._give_up_waiting(now)
         devices, self.devices = self.devices, []
         stale: dict[str, bool] = {}
         for group in by_device(profile.devices):
@@ -140,7 +145,6 @@ class Seat:
             if kept is not None:
                 devices.remove(kept)
                 if kept.there is not None:
-                    kept.came = []
                     stale |= {name: said for name in group if (said := self._switch_says(name)) is not None}
             self.devices.append(kept or self._attached(group))
         self._stale = stale
@@ -164,11 +168,19 @@ class Seat:
         self.last.clear()
         self.open(now)
 
+    def _give_up_waiting(self, now: int) -> None:
+        """Leave out what was said to the profile before; where its switches are now is known all the same."""
+        self._gather(now)
+        for _stamp, sample in self.waiting.clear():
+            if not isinstance(sample, _NO_READING):
+                self.last[sample.input] = (self.now, sample)
+        self.waiting.forget()
+
     def dropped(self) -> Dropped:
         """What was lost on the way in and out since the daemon began. Of the session log's lines it knows nothing."""
         return {
             **self._dropped,
-            "samples": self._dropped["samples"] + sum(device.dropped for device in self.devices),
+            "samples": self._dropped["samples"] + self.waiting.dropped + sum(device.dropped for device in self.devices),
             "messages": self._dropped["messages"] + sum(out.dropped for out in self.outputs.values()),
         }
 
@@ -236,15 +248,16 @@ class Seat:
         return earliest(times)
 
     @_in_turn
-    def wake(self, now: int) -> None:
-        """Everything that is due, after everything that was readable has been read."""
+    def wake(self, now: int, share: int = SHARE) -> None:
+        """Everything that is due, after everything that was readable has been read; of a flood as much as ``share`` allows."""
+        until = clock.now() + share
         try:
             due = self.engine.next_deadline()
             if due is not None and due <= now:
                 self.lateness.add(now - due)
             for device in self.devices:
                 device.wake(now)
-            self.feed(now)
+            self.feed(now, until)
             due = self.engine.next_deadline()
             if due is not None and due <= now:
                 self.now = max(self.now, now)  # a sample that comes later with an earlier stamp is played now
@@ -253,22 +266,37 @@ class Seat:
                 self._send_one(self._motif.popleft()[1])
             for out in self.outputs.values():
                 out.wake(now)
-            self._look_for(now)
+            self._look_for(now, until)
         finally:
-            self.due = self.deadline()
+            self.due = 0 if self.waiting else self.deadline()
 
-    def feed(self, now: int) -> None:
-        """What was read, oldest first. A driver's stamp may be a little earlier than what has been played already."""
+    def feed(self, now: int, until: int | None = None) -> None:
+        """Play what was read, oldest first, until this time. A driver's stamp may be a little earlier than what has been played already."""
+        self._gather(now)
+        waiting = self.waiting
+        if not waiting:
+            return
+        until = clock.now() + SHARE if until is None else until
+        while waiting and clock.now() < until:
+            stamp, sample = waiting.next()
+            self.now = max(self.now, min(stamp, now))
+            self._take(sample)
+
+    def _gather(self, now: int) -> None:
+        """Take over what the devices have said."""
         came: list[Stamped] = []
         for device in self.devices:
             if device.came:
                 came += device.came
                 device.came = []
-        if len(came) > 1:
-            came.sort(key=itemgetter(0))
-        for stamp, sample in came:
-            self.now = max(self.now, min(stamp, now))
-            self._take(sample)
+        if came:
+            for name in self.waiting.add(came, now):
+                self._chatters(name, now)
+
+    def _chatters(self, name: str, now: int) -> None:
+        self.told.append((now, "fault", {"input": name, "error": CHATTERS}))
+        with self._around.contained():
+            self.on_chatter()
 
     def _take(self, sample: Sample) -> None:
         """One sample, now."""
@@ -326,13 +354,13 @@ class Seat:
         self.feed(now)
         self.touch()
 
-    def _look_for(self, now: int) -> None:
+    def _look_for(self, now: int, until: int) -> None:
         for out in self.outputs.values():
             if out.look_for(now):
                 self._send([message for message in self.engine.programs() if message.output == out.name])
         for device in self.devices:
             device.look_for(now)
-        self.feed(now)
+        self.feed(now, until)
 
     # --- what the room says (``router.room.Member``) ----------------------------------------------------------
 

@@ -38,7 +38,7 @@ from router.proven import Proven
 from router.recorder import Records, Session
 from router.refusals import Sparing, in_words
 from router.room import ANYBODY
-from router.seat import Seat
+from router.seat import CHATTERS, Seat
 from router.shelf import Offer, Shelf
 from router.sounding import Sounding
 from router.status import OutputStatus, Refusal, RoomStatus, SeatStatus, Status, together, value_of
@@ -129,6 +129,7 @@ class Service:
         for seat in self.daemon.seats:
             place = self._places[seat.name]
             place.seat = seat
+            seat.on_chatter = partial(self._motif, place, motif.REFUSED)
             seat.keep_record(self._session(place))
             self.daemon.loop.watch(place.shelf.fileno(), partial(self._news, place))
         self.daemon.loop.watch(self._alarm, self._alarmed)
@@ -543,6 +544,7 @@ class Service:
                 *([_left_out(self._verdict, seat.name)] if seat.name in self._verdict.struck else ()),
                 *(place.fitted.warnings if place.fitted is not None else ()),
                 *self._unheard(seat),
+                *(f"{name}: {CHATTERS}" for name in seat.waiting.chattering(now)),
                 *(f"{source}: {what}; router fit measures it anew" for source, what in seat.drifted.items()),
             ],
             "level": self.daemon.room.levels.get(seat.name, 1.0),

@@ -59,7 +59,7 @@ LAYERS = (
         "deaths",
         "proven",
     },
-    {"attached", "watching"},
+    {"attached", "flood", "watching"},
     {"seat", "room_ports"},
     {"buttons", "daemon", "service", "picture", "player", "together", "control", "report", "fit", "testing"},
     {"cli", "__main__"},
