@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import json
+import re
 from collections.abc import Iterator
 
 from router import configuration
@@ -14,6 +15,7 @@ from router.engine import HARMONY, TEMPO
 from router.midi import PROGRAMS
 from router.music import NAMES, SCALES
 from router.profile import Problem, Profile, ProfileError, find, load
+from router.profile.diagnostics import quoted
 from router.profile.manual import summary
 from router.profile.plugins import installed
 from router.room import ANYBODY, KEY, SCALE
@@ -40,20 +42,27 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Check each file: 0 if all are fine, 1 if there is a problem in any."""
     problems: list[Problem] = []
+    warnings: list[Problem] = []
     fine: list[Profile | Configuration] = []
     for name in args.files:
         try:
             path = find(name)
-            fine.append(configuration.load(path) if form_of(path) is configuration.FORM else load(path))
+            if form_of(path) is configuration.FORM:
+                fine.append(configuration.load(path))
+            else:
+                loaded = load(path)
+                fine.append(loaded)
+                warnings += [*_misnamed(loaded), *loaded.warnings]
         except ProfileError as error:
             problems += error.problems
     if args.json:
-        print(json.dumps([problem.as_json() for problem in problems], indent=2, ensure_ascii=False))
+        print(json.dumps([problem.as_json() for problem in [*problems, *warnings]], indent=2, ensure_ascii=False))
         return 1 if problems else 0
-    for problem in problems:
+    for problem in [*problems, *warnings]:
         print(f"{problem}\n")
     for checked in fine:
-        print(f"{checked.path}: fine")
+        doubted = any(problem.file == str(checked.path) for problem in warnings)
+        print(f"{checked.path}: fine{', with a warning' if doubted else ''}")
         if len(args.files) == 1:
             print("\n".join(_words(checked) if isinstance(checked, Profile) else _room(checked)))
     if problems:
@@ -63,6 +72,21 @@ def run(args: argparse.Namespace) -> int:
     if any(isinstance(checked, Profile) for checked in fine):
         print(f"\n{CAUTION}")
     return 0
+
+
+def _misnamed(loaded: Profile) -> Iterator[Problem]:
+    """A copy that still says whose profile it was."""
+    stem = loaded.path.stem
+    if stem == loaded.child or loaded.path.suffix not in (".yaml", ".yml"):
+        return
+    lines = loaded.path.read_text(encoding="utf-8-sig", errors="replace").splitlines()
+    for number, text in enumerate(lines, 1):
+        if found := re.match(r"child\s*:\s*", text):
+            hint = f'Call the file "{loaded.child}.yaml". Is it for another child? Then write that child\'s pseudonym after "child:".'
+            message = f'this is the profile of "{loaded.child}", and the file is called {quoted(loaded.path.name)}'
+            width = len(loaded.child)
+            yield Problem(str(loaded.path), number, found.end() + 1, message, hint, text, width, warning=True)
+            return
 
 
 def _words(profile: Profile) -> Iterator[str]:

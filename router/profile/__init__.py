@@ -8,6 +8,7 @@ find(name)      a path as it is, or a shipped profile by its child's name
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 from router.profile import schema
@@ -31,16 +32,15 @@ def load(path: Path | str, data: bytes | None = None) -> Profile:
     profile = build(tree, Path(path), report) if tree is not None else None
     if profile is None or len(report):
         raise ProfileError(report.problems)
-    return profile
+    return replace(profile, warnings=tuple(report.warnings))
 
 
 def check(path: Path | str) -> list[Problem]:
-    """Every problem in a file, in the order of its lines."""
+    """Every problem in a file, in the order of its lines; of one that can be used, what may not be meant."""
     try:
-        load(path)
+        return list(load(path).warnings)
     except ProfileError as error:
         return error.problems
-    return []
 
 
 def data(folder: str) -> Path:

@@ -34,7 +34,7 @@ from router.harmony import Progression
 from router.ledger import Limits
 from router.midi import CHANNEL_PRESSURE, CONTROL_CHANGE, PITCH_BEND
 from router.music import Music
-from router.profile import meaning, pieces, pseudonym, schema
+from router.profile import doubts, meaning, pieces, pseudonym, schema
 from router.profile.diagnostics import START, Report, quoted
 from router.profile.model import Profile
 from router.profile.pieces import Heard, Played, Values
@@ -63,6 +63,7 @@ def build(tree: Node, path: Path, report: Report) -> Profile | None:
     parts = pieces.parts(pieces.group(tree, "parts"), report)
     goals = pieces.goals(pieces.group(tree, "goals"), report)
     meaning.check(inputs, outputs, parts, pieces.group(tree, "music"), report)
+    doubts.check(inputs, parts, pieces.group(tree, "music"), pieces.group(tree, "limits"), report)
     if top is None or len(report):
         return None
     used = frozenset(source for part in parts for source in part.names)

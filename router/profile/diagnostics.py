@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import unicodedata
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 WIDEST = 96
 """How many columns of a line are shown; a longer line is cut around the mistake."""
@@ -36,7 +36,10 @@ START = Place(1, 1)
 
 @dataclass(frozen=True, slots=True)
 class Problem:
-    """One mistake. ``hint``: what would be right; ``text``: the line it is in, empty if there is none to show."""
+    """One mistake. ``hint``: what would be right; ``text``: the line it is in, empty if there is none to show.
+
+    ``warning``: the file can be used all the same, and may not play what was meant.
+    """
 
     file: str
     line: int
@@ -45,9 +48,11 @@ class Problem:
     hint: str = ""
     text: str = ""
     width: int = 1
+    warning: bool = False
 
     def __str__(self) -> str:
-        said = [f"{self.file}:{self.line}:{self.column}: {self.message}"]
+        doubt = "warning: " if self.warning else ""
+        said = [f"{self.file}:{self.line}:{self.column}: {doubt}{self.message}"]
         if self.text.strip():
             line, carets = _window(self.text, self.column - 1, self.width)
             number = f"{self.line:5}"
@@ -64,6 +69,7 @@ class Problem:
             "column": self.column,
             "message": self.message,
             "hint": self.hint,
+            **({"warning": True} if self.warning else {}),
         }
 
 
@@ -106,12 +112,20 @@ class Report:
         self.lines: Sequence[str] = ()
         self.whole = True
         self._problems: dict[tuple[int, int, str], Problem] = {}
+        self._warnings: list[Problem] = []
 
     def add(self, place: Place, message: str, hint: str = "") -> None:
         """One mistake at ``place``. What was said about a place is not said again."""
-        text = self.lines[place.line - 1] if 0 < place.line <= len(self.lines) else ""
-        problem = Problem(self.file, place.line, place.column, tidy(message), tidy(hint), text, place.width)
+        problem = self._problem(place, message, hint)
         self._problems.setdefault((place.line, place.column, problem.message), problem)
+
+    def warn(self, place: Place, message: str, hint: str = "") -> None:
+        """Tell what may not be meant; the file can be used all the same."""
+        self._warnings.append(replace(self._problem(place, message, hint), warning=True))
+
+    def _problem(self, place: Place, message: str, hint: str) -> Problem:
+        text = self.lines[place.line - 1] if 0 < place.line <= len(self.lines) else ""
+        return Problem(self.file, place.line, place.column, tidy(message), tidy(hint), text, place.width)
 
     def missing(self, place: Place, message: str, hint: str = "") -> None:
         """Something that is not there, but only if the whole file could be read."""
@@ -122,6 +136,11 @@ class Report:
     def problems(self) -> list[Problem]:
         """All of them, from the top of the file to its end."""
         return sorted(self._problems.values(), key=lambda problem: (problem.line, problem.column))
+
+    @property
+    def warnings(self) -> list[Problem]:
+        """Return what was only warned of, from the top of the file to its end."""
+        return sorted(self._warnings, key=lambda problem: (problem.line, problem.column))
 
     def __len__(self) -> int:
         return len(self._problems)

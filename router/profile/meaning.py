@@ -44,6 +44,7 @@ def check(
         _rest(heard, report)
         _measures(heard, report)
         _moves(heard, report)
+        _held(heard, report)
     _same_device_twice(list(inputs.values()), report)
     _listening(inputs, parts, report)
     same_output_twice(outputs, report)
@@ -126,6 +127,20 @@ def _keys(heard: Heard, report: Report) -> None:
         return
     name = "highest" if "highest" in heard.node.values else "lowest"
     report.add(heard.node.values[name].place, '"lowest" is above "highest": no key would count', "Exchange the two.")
+
+
+def _held(heard: Heard, report: Report) -> None:
+    """A switch must be able to count before it is taken to be stuck."""
+    values = heard.values
+    if heard.type != "switch" or not values or not values["longest"] or values["accept"] < values["longest"]:
+        return
+    accept, longest = (heard.node.values.get(name) for name in ("accept", "longest"))
+    if isinstance(accept, Text) and isinstance(longest, Text):
+        report.add(
+            accept.place,
+            f'"accept" ({accept.text}) is not shorter than "longest" ({longest.text}): no press would ever count',
+            'After "longest" a switch is taken to be stuck. Make accept much shorter, such as 80 ms, or longest longer.',
+        )
 
 
 def _rest(heard: Heard, report: Report) -> None:

@@ -7,13 +7,14 @@ from pathlib import Path
 
 from router.devices import Device, OutputDevice
 from router.engine import Plan
+from router.profile.diagnostics import Problem
 
 
 @dataclass(frozen=True, slots=True)
 class Profile:
     """Everything for one child. ``types``, ``devices``: by input name; ``outputs``: by output name.
 
-    ``units``: what each pressure is written in, for whoever reads its values. ``goals``: their weights, by name.
+    ``warnings``: what may not be meant, although it can be played. ``units``: what each pressure is written in, for whoever reads its values. ``goals``: their weights, by name.
     """
 
     path: Path
@@ -25,3 +26,4 @@ class Profile:
     outputs: dict[str, OutputDevice]
     units: dict[str, str]
     goals: dict[str, float]
+    warnings: tuple[Problem, ...] = ()

@@ -71,6 +71,16 @@ class Step:
     rule: type[Rule]
     place: Place
     settings: Mapping[str, Any]
+    node: Node
+
+    def at(self, name: str) -> Place:
+        """Return the place of a setting's value, or of the rule where it is not written."""
+        value = self.node.values.get(name) if isinstance(self.node, Entries) else None
+        return self.place if value is None else value.place
+
+    def writes(self, name: str) -> bool:
+        """Tell whether a setting is written, and does not only have its default."""
+        return isinstance(self.node, Entries) and name in self.node.values
 
 
 @dataclass(frozen=True, slots=True)
@@ -392,8 +402,8 @@ def _rule(entry: Node, report: Report) -> Step | None:
     called = f"{schema.article(name)} {name} rule"
     value = entry.values[name]
     if len(names) > 1 and isinstance(value, Text) and value.empty:  # its settings stand beside it: told above
-        return Step(rule, key.place, {})
-    return Step(rule, key.place, settings(value, rule.settings, key.place, report, called) or {})
+        return Step(rule, key.place, {}, value)
+    return Step(rule, key.place, settings(value, rule.settings, key.place, report, called) or {}, value)
 
 
 def _second_rule(name: str, other: str, entry: Entries, report: Report) -> None:

@@ -6,7 +6,7 @@ zones, the row of notes begins again. On press (the pointer has stayed) the note
 Example::
 
     rules:
-      - zones: {degrees: [1, 2, 3, 4, 5], octave: 4}
+      - zones: {degrees: [1, 2, 3, 5], octave: 4}
 """
 
 from __future__ import annotations

@@ -1,0 +1,90 @@
+"""Warnings: what can be played and is probably not meant; and that the remedy they give is one."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+
+from router import profile
+from router.cli import main
+
+ORDERS = """\
+profile: 1
+child: wren
+music: {{key: C, scale: major, tempo: 60 bpm, progression: {{chords: [C, Dm], every: 1/2}}}}
+inputs:
+  keys: {{type: midi, device: {{midi: "*"}}}}
+parts:
+  tune:
+    input: keys
+    rules:
+      - note: {{}}
+{rules}
+    output: {{port: synth, channel: 1}}
+outputs:
+  synth: {{midi: "*"}}
+"""
+FITTED = "      - scale_lock: {to: chord}"
+WAITS = "      - quantize: {to: 1/4, most: 1 s}"
+
+
+def played(folder: Path, *rules: str) -> int:
+    """The note of a key that is pressed in the first chord and waits for the second."""
+    (folder / "wren.yaml").write_text(ORDERS.format(rules="\n".join(rules)))
+    (folder / "t.jsonl").write_text(
+        '{"trace": 1}\n{"t": 1.6, "input": "keys", "midi": [144, 60, 64]}\n{"t": 2.5, "input": "keys", "midi": [128, 60, 0]}\n'
+    )
+    log = folder / "log.jsonl"
+    assert main(["play", str(folder / "t.jsonl"), "--profile", str(folder / "wren.yaml"), "--log", str(log)]) == 0
+    (note,) = [event for event in map(json.loads, log.read_text().splitlines()) if event["event"] == "note_on"]
+    assert note["t"] == 2.0  # where Dm begins
+    return int(note["note"]) % 12
+
+
+def test_what_is_fitted_before_it_waits_begins_in_the_chord_of_before_and_is_warned_of(tmp_path):
+    of_dm = {2, 5, 9}
+    assert played(tmp_path, FITTED, WAITS) not in of_dm
+    (doubt,) = profile.check(tmp_path / "wren.yaml")
+    assert (doubt.line, doubt.warning) == (11, True)
+    assert played(tmp_path, WAITS, FITTED) in of_dm
+    assert profile.check(tmp_path / "wren.yaml") == []
+
+
+def test_a_profile_with_a_warning_is_used(tmp_path, capsys):
+    played(tmp_path, FITTED, WAITS)
+    capsys.readouterr()
+    path = tmp_path / "wren.yaml"
+    assert len(profile.load(path).warnings) == 1
+    assert main(["check", str(path)]) == 0
+    said = capsys.readouterr().out
+    assert f"{path}:11:9: warning: " in said
+    assert f"{path}: fine, with a warning" in said
+    assert main(["check", str(path), "--json"]) == 0
+    (told,) = json.loads(capsys.readouterr().out)
+    assert told["warning"] is True
+
+
+@pytest.mark.parametrize("name", ["lark - Kopie.yaml", "Copy of lark.yaml", "wren (conflicted copy).yaml", "robin.yml"])
+def test_a_copy_that_says_another_childs_name(tmp_path, capsys, name):
+    text = profile.find("lark").read_text(encoding="utf-8")
+    path = tmp_path / name
+    path.write_text(text, encoding="utf-8")
+    assert main(["check", str(path)]) == 0
+    said = capsys.readouterr().out
+    line = next(number for number, line in enumerate(text.splitlines(), 1) if line.startswith("child:"))
+    assert f'{path}:{line}:8: warning: this is the profile of "lark", and the file is called "{name}"' in said
+    assert 'Call the file "lark.yaml".' in said
+    right = tmp_path / "lark.yaml"
+    right.write_text(text, encoding="utf-8")
+    assert main(["check", str(right)]) == 0
+    assert "warning" not in capsys.readouterr().out
+
+
+def test_no_shipped_profile_has_a_warning():
+    paths = [*profile.shipped().rglob("*.yaml")]
+    assert len(paths) > 10
+    for path in paths:
+        if "profile: 1" in path.read_text(encoding="utf-8"):
+            assert profile.load(path).warnings == (), path
