@@ -7,6 +7,7 @@ the tests against at least two reference libraries in all twelve keys.
 
 from __future__ import annotations
 
+import functools
 import itertools
 import math
 import re
@@ -125,9 +126,68 @@ def pitch_number(text: str | int) -> int:
     return number
 
 
-def pitch_name(number: int) -> str:
-    """The name of a MIDI note number: 60 is "C4"."""
-    return f"{NAMES[number % 12]}{number // 12 - 1}"
+def pitch_name(number: int, names: Sequence[str] = NAMES) -> str:
+    """The name of a MIDI note number: 60 is "C4". ``names``: of the twelve notes, as a key spells them (``Music.names``)."""
+    name = names[number % 12]
+    natural = number - name.count("#") + name.count("b")  # B#3 is 60, and Cb4 is 59
+    return f"{name}{natural // 12 - 1}"
+
+
+_IN_FIFTHS = "FCGDAEB"
+
+
+def _by_fifths(place: int) -> str:
+    """A note's name by its place in the row of fifths: 0 is C, 1 is G, -1 is F, 6 is F#."""
+    sharps, letter = divmod(place + 1, 7)
+    return _IN_FIFTHS[letter] + ("#" * sharps if sharps > 0 else "b" * -sharps)
+
+
+class Signature(NamedTuple):
+    """The key signature of a key: ``sharps`` (flats: negative), and whether its third is minor.
+
+    A mode has the signature of its notes, which is that of the major key with the same notes; so has a pentatonic or blues scale by
+    its parent. The whole tone and the chromatic scale count as the major or minor key of their tonic.
+    """
+
+    sharps: int
+    minor: bool
+
+    @property
+    def key(self) -> str:
+        """The major or minor key that has it: "E", "F#m"."""
+        return f"{_by_fifths(self.sharps + 3)}m" if self.minor else _by_fifths(self.sharps)
+
+
+@functools.cache
+def signature(tonic: int, scale: tuple[int, ...]) -> Signature:
+    """The key signature of a scale on a tonic (0 to 11): six accidentals at most, of six the usual F# major and Eb minor."""
+    minor = _MINOR_THIRD in scale and _MAJOR_THIRD not in scale
+    parent = PARENTS.get(scale, scale)
+    modes = {tuple(sorted((note - step) % 12 for note in SCALES["major"])): step for step in SCALES["major"]}
+    above = modes.get(
+        parent, modes[SCALES["minor"]] if minor else 0
+    )  # from the tonic of the major key with these notes
+    sharps = (tonic - above) * 7 % 12
+    return Signature(sharps - 12 if sharps > 6 or (sharps == 6 and minor) else sharps, minor)
+
+
+@functools.cache
+def spelt(tonic: int, scale: tuple[int, ...]) -> tuple[str, ...]:
+    """The names of the twelve notes in a key, from C on: E major has G#, C# and D#, F minor Ab, Db and Eb.
+
+    Notes outside the scale are named as its nearest relatives in fifths, a minor key's leading tone among them; of those that
+    would be E#, B#, Cb, Fb or have two accidentals, the plain names are taken. Common practice.
+    """
+    sharps, minor = signature(tonic, scale)
+    tonic_at = next(place for place in range(sharps - 1, sharps + 6) if place * 7 % 12 == tonic)
+    lowest = tonic_at - (6 if minor else 4)
+    own = range(sharps - 1, sharps + 6)  # the seven notes of the signature
+    leading = tonic_at + 5
+    names = [""] * 12
+    for place in range(lowest, lowest + 12):
+        plain = 13 > place > -9 and (place in own or place == leading or -7 < place < 11)
+        names[place * 7 % 12] = _by_fifths(place if plain else place - 12 if place > 0 else place + 12)
+    return tuple(names)
 
 
 def pitch_class(text: str) -> int:
@@ -359,7 +419,7 @@ def scale_shape(name: str) -> tuple[int, ...]:
     )
 
 
-TRITONE, FIFTH, SEVENTH, LEADING_TONE = 6, 7, 10, 11
+_MINOR_THIRD, _MAJOR_THIRD, TRITONE, FIFTH, SEVENTH, LEADING_TONE = 3, 4, 6, 7, 10, 11
 """Semitones above the tonic."""
 
 
@@ -422,6 +482,16 @@ class Music:
         octave, above = divmod(locked - self.tonic, 12)
         octaves, step = divmod(self.sounds.index(above) + steps, len(self.sounds))
         return fold(self.tonic + 12 * (octave + octaves) + self.sounds[step])
+
+    @property
+    def signature(self) -> Signature:
+        """The key signature."""
+        return signature(self.tonic, self.scale)
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """The names of the twelve notes, from C on, as this key spells them."""
+        return spelt(self.tonic, self.scale)
 
     @property
     def parent(self) -> tuple[int, ...]:

@@ -82,6 +82,10 @@ def test_what_the_therapist_can_open_afterwards(finished):
     spans = [(each.notes[0].start, each.notes[-1].end) for each in read.instruments]
     assert all(earlier[1] < later[0] for earlier, later in itertools.pairwise(spans))  # one after another
     assert sum(len(each.notes) for each in read.instruments) == said.count("  played  ")
+    keys = [pretty_midi.key_number_to_key_name(change.key_number) for change in read.key_signature_changes]
+    assert keys == ["D Major", "G Major", "C Major"]  # of each child's profile
+    assert read.get_tempo_changes()[1] == pytest.approx([84, 76, 72], rel=1e-5)
+    assert [(metre.numerator, metre.denominator) for metre in read.time_signature_changes] == [(4, 4)]
     with wave.open(str(folder / "demo-output/demo.wav")) as sound:
         samples = np.frombuffer(sound.readframes(sound.getnframes()), dtype="<i2").astype(int)
         assert sound.getnframes() / sound.getframerate() >= 30

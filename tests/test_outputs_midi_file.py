@@ -10,7 +10,9 @@ import music21
 import pretty_midi
 import pytest
 
+from router.cli import main
 from router.events import Route
+from router.music import SCALES, Music, pitch_class
 from router.outputs.midi_file import MidiFile
 from router.units import NANOSECONDS
 
@@ -141,6 +143,124 @@ def test_each_channel_of_each_output_has_a_track_of_its_own_called_by_its_parts(
 def test_what_belongs_to_no_channel_is_left_out_of_a_file_of_notes():
     read = mido.MidiFile(file=io.BytesIO(written([("synth", (0xF8,), 0), ("synth", (0x90, 60, 1), 5)])))
     assert [message.type for message in read.tracks[1] if not message.is_meta] == ["note_on"]
+
+
+# --- key, metre, and their changes --------------------------------------------------------------------------------
+
+# Standard MIDI Files 1.0 (RP-001), FF 59 02 sf mi: sharps 1 to 7, flats as two's complement, mi 1 for minor.
+SIGNATURES = {
+    ("C", "major"): (0, 0),
+    ("E", "major"): (4, 0),
+    ("Eb", "major"): (-3, 0),
+    ("F#", "major"): (6, 0),
+    ("Db", "major"): (-5, 0),
+    ("A", "minor"): (0, 1),
+    ("C", "harmonic minor"): (-3, 1),
+    ("Eb", "melodic minor"): (-6, 1),
+    ("G#", "minor"): (5, 1),
+    ("C", "major pentatonic"): (0, 0),
+    ("E", "minor pentatonic"): (1, 1),
+    ("A", "minor blues"): (0, 1),
+    ("Bb", "major blues"): (-2, 0),
+    ("D", "dorian"): (0, 1),
+    ("E", "phrygian"): (0, 1),
+    ("F", "lydian"): (0, 0),
+    ("G", "mixolydian"): (0, 0),
+    ("B", "locrian"): (0, 1),
+    ("D", "whole tone"): (2, 0),
+    ("Ab", "chromatic"): (-4, 0),
+}
+
+
+def keyed(*changes, messages=None) -> bytes:
+    """A file with these (nanoseconds, music)."""
+    file = io.BytesIO()
+    midi = MidiFile(file, changes[0][1].tempo, "wren", {Route("synth", 1): "tune"})
+    for now, music in changes:
+        midi.music(music, now)
+    for output, data, now in messages or a_tune():
+        midi.output(output).send(data, now)
+    midi.close()
+    return file.getvalue()
+
+
+@pytest.mark.parametrize(("key", "scale"), SIGNATURES)
+def test_the_key_has_the_published_bytes_and_is_read_by_others(key, scale):
+    sharps, minor = SIGNATURES[key, scale]
+    data = keyed((0, Music(pitch_class(key), SCALES[scale], beats=3)))
+    assert data.count(bytes((0xFF, 0x59, 2, sharps % 256, minor))) == 1
+    score = music21.converter.parseData(data, format="midi", quantizePost=False)
+    (found,) = {
+        (s.sharps, getattr(s, "mode", None)) for s in score.flatten().getElementsByClass(music21.key.KeySignature)
+    }
+    assert found == (sharps, "minor" if minor else "major")
+    (change,) = pretty_midi.PrettyMIDI(io.BytesIO(data)).key_signature_changes
+    tonic = (sharps + 3 * minor) * 7 % 12  # of the major or minor key with this signature
+    assert change.key_number == tonic + 12 * minor
+
+
+@pytest.mark.parametrize("tonic", range(12))
+def test_major_and_minor_keys_have_music21s_signatures(tonic):
+    """Of keys with six accidentals one of the two is taken: F# major, Eb minor."""
+    for scale in ("major", "minor"):
+        signature = Music(tonic, SCALES[scale]).signature
+        name = signature.key.removesuffix("m")
+        theirs = music21.key.Key(name.replace("b", "-"), scale)
+        assert theirs.sharps == signature.sharps
+        assert theirs.tonic.pitchClass == tonic
+        assert abs(signature.sharps) <= 6
+
+
+@pytest.mark.parametrize("beats", [1, 2, 3, 4, 5, 7, 16])
+def test_the_metre_has_the_published_bytes_and_is_read_by_others(beats):
+    """FF 58 04 nn dd cc bb: quarters, 24 clocks a click, eight 32nd notes a quarter."""
+    data = keyed((0, Music(beats=beats)))
+    assert data.count(bytes((0xFF, 0x58, 4, beats, 2, 24, 8))) == 1
+    (change,) = pretty_midi.PrettyMIDI(io.BytesIO(data)).time_signature_changes
+    assert (change.numerator, change.denominator, change.time) == (beats, 4, 0)
+    score = music21.converter.parseData(data, format="midi", quantizePost=False)
+    assert {s.ratioString for s in score.flatten().getElementsByClass(music21.meter.TimeSignature)} == {f"{beats}/4"}
+
+
+def test_changes_of_key_metre_and_tempo_stand_where_they_come_and_the_notes_keep_their_times():
+    second = NANOSECONDS
+    changes = [
+        (0, Music(2, SCALES["major"], Fraction(120), 4)),
+        (4 * second, Music(9, SCALES["minor"], Fraction(120), 4)),
+        (8 * second + 333, Music(9, SCALES["minor"], Fraction(50), 3)),
+        (12 * second, Music(9, SCALES["natural minor"], Fraction(50), 3)),
+    ]
+    data = keyed(*changes)
+    read = pretty_midi.PrettyMIDI(io.BytesIO(data))
+    times, tempi = read.get_tempo_changes()
+    assert (list(times), list(tempi)) == (pytest.approx([0, 8], abs=1e-3), pytest.approx([120, 50], rel=1e-5))
+    assert [(s.numerator, s.time) for s in read.time_signature_changes] == [(4, 0), (3, pytest.approx(8, abs=1e-3))]
+    keys = [(m.key, m.time) for m in mido.MidiFile(file=io.BytesIO(data)).tracks[0] if m.type == "key_signature"]
+    assert [key for key, _ in keys] == ["D", "Am"]
+    begins = [now for _output, data, now in a_tune() if data[0] == 0x90]
+    for note, begin in zip(read.instruments[0].notes, begins, strict=True):
+        assert note.start == pytest.approx(begin / NANOSECONDS, abs=0.001)
+
+
+def test_what_router_play_writes_carries_key_and_metre(tmp_path):
+    trace, out = tmp_path / "trace.jsonl", tmp_path / "out.mid"
+    trace.write_text(
+        '{"trace": 1}\n{"t": 1, "input": "pad", "pressed": true}\n{"t": 2, "input": "pad", "pressed": false}\n'
+    )
+    written_profile = tmp_path / "wren.yaml"
+    written_profile.write_text(
+        """profile: 1
+child: wren
+music: {key: E, scale: dorian, tempo: 72 bpm, beats: 3}
+inputs: {pad: {type: switch, device: {terminal: space}}}
+parts: {tune: {input: pad, rules: [{note: {}}], output: {port: synth, channel: 1}}}
+outputs: {synth: {midi: "*"}}
+"""
+    )
+    assert main(["play", str(trace), "--profile", str(written_profile), "--midi", str(out)]) == 0
+    head = mido.MidiFile(out).tracks[0]
+    assert [(m.numerator, m.denominator) for m in head if m.type == "time_signature"] == [(3, 4)]
+    assert [m.key for m in head if m.type == "key_signature"] == ["Bm"]
 
 
 def test_the_same_messages_give_the_same_bytes():

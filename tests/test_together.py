@@ -308,6 +308,8 @@ def test_the_midi_file_has_each_player_on_a_track_and_a_channel_of_its_own(finis
     read = mido.MidiFile(folder / "demo-together.mid")
     head, *tracks = read.tracks
     assert [message.tempo for message in head if message.type == "set_tempo"] == [750_000]  # 80 a minute
+    assert [(m.numerator, m.denominator) for m in head if m.type == "time_signature"] == [(4, 4)]
+    assert [m.key for m in head if m.type == "key_signature"] == ["D", "G"]  # the keyboard leads into another key
     assert {track.name for track in tracks} == set(CHANNELS)
     for track in tracks:
         assert {m.channel for m in track if not m.is_meta} == {CHANNELS[track.name] - 1}

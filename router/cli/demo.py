@@ -135,6 +135,7 @@ def _one_after_another(args: argparse.Namespace, console: Console, interrupt: In
             takers = {name: files.takers(f"{loaded.child}/{name}", device) for name, device in loaded.outputs.items()}
             if aloud is not None:
                 takers = {name: [*taking, aloud] for name, taking in takers.items()}
+            files.midi.music(loaded.plan.music, offset)
             show: Show = screen or Lines()
             show.begin(act, loaded)
             end = _act(loaded, seconds, takers, show, pace=Pace(interrupt, waits=real_time), offset=offset)

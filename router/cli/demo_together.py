@@ -12,7 +12,7 @@ import itertools
 import textwrap
 from collections import Counter
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any, BinaryIO, Protocol
 
@@ -270,6 +270,7 @@ def play_together(args: argparse.Namespace, console: Console, interrupt: Interru
     real_time = console.is_terminal and not args.fast
     with contextlib.ExitStack() as stack:
         files = Files(args.out, "demo-together", piece.MUSIC.tempo, _tracks(profiles), stack)
+        files.midi.music(piece.MUSIC, 0)
         path: Path = args.out / "demo-together.svg"
         drawing = stack.enter_context(replacing(path))
         files.written.append(("picture", path))
@@ -346,6 +347,9 @@ def _play(
             elif (led := _led(event, fields)) is not None and _new(score, event, led, when):
                 if event == "chord":
                     files.midi.mark(led, when)
+                else:
+                    key = replace(piece.MUSIC, tonic=fields["tonic"], scale=tuple(fields["scale"]))
+                    files.midi.music(key, when)
                 show.event("", when, event, {"name": led})
         waiting.clear()
         show.picture(now)

@@ -103,6 +103,7 @@ def _play(args: argparse.Namespace, loaded: profile.Profile) -> dict[str, Any]:
         if args.midi:
             target = stack.enter_context(replacing(args.midi))
             midi = MidiFile(target, plan.music.tempo, loaded.child, track_names(plan.parts))
+            midi.music(plan.music, 0)
             finish.append(midi.close)
             for output, taken_by in takers.items():
                 taken_by.append(midi.output(output))
