@@ -11,10 +11,12 @@ import unicodedata
 from collections.abc import Callable, Collection, Iterable, Mapping
 from contextlib import suppress
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import Any
 
 from router import profile
+from router.beneath import LeadsOut, open_beneath
 from router.errands import Worker
 from router.profile import Problem, Profile, ProfileError, schema
 from router.profile.diagnostics import START, Report, quoted, tidy
@@ -142,8 +144,19 @@ def judge_asked(folder: Path, child: str, stuck: Callable[[], Collection[str]], 
     return judge(folder, name, worker, stuck)
 
 
-def judge(folder: Path, name: str, worker: Worker, stuck: Callable[[], Collection[str]] = frozenset) -> Judged:
-    """Read and check one file; the name stands in the folder, or did a moment ago."""
+def judge(
+    folder: Path,
+    name: str,
+    worker: Worker,
+    stuck: Callable[[], Collection[str]] = frozenset,
+    *,
+    any_name: bool = False,
+) -> Judged:
+    """Read and check one file; the name stands in the folder, or did a moment ago.
+
+    What is judged is what was opened beneath the folder, whatever is exchanged meanwhile. ``any_name``: the file need not be
+    called as its child.
+    """
     path = folder / name
     report = Report(str(folder / tidy(name)), schema.FORM)
     worker.at = name
@@ -154,20 +167,38 @@ def judge(folder: Path, name: str, worker: Worker, stuck: Callable[[], Collectio
         report.add(START, "the name of this file holds signs that cannot be shown", "Give it another name.")
     elif path.is_symlink() and not path.exists():
         report.add(START, "this is a link, and what it leads to is not there", "Put the file itself into the folder.")
-    elif path.is_symlink() and not path.resolve().is_relative_to(folder.resolve()):
-        report.add(START, "this is a link that leads out of the folder", "Put the file itself into the folder.")
     if len(report):
         return Judged(name, there, None, report.problems)
-    text = contents(path, report)
+    try:
+        text = contents(path, report, partial(open_beneath, folder, name))
+    except LeadsOut:
+        report.add(START, "this is a link that leads out of the folder", "Put the file itself into the folder.")
+        text = None
     if text is None:
         return Judged(name, there, None, report.problems)
     try:
-        return Judged(name, there, profile.load(path, text), [], text)
+        found = profile.load(path, text)
+        if not any_name and stem(name) != found.child:
+            report.add(START, *_misnamed(folder, name, found.child))
+            return Judged(name, there, None, report.problems, text)
+        return Judged(name, there, found, [], text)
     except ProfileError as error:
         return Judged(name, there, None, error.problems, text, empty=not text)
     except Exception as error:  # noqa: BLE001 - a fault of ours in checking this file must not keep others from playing
         report.add(START, f"the router fails at this file ({type(error).__name__}: {error})", "Please tell its makers.")
         return Judged(name, there, None, report.problems, text)
+
+
+def _misnamed(folder: Path, name: str, child: str) -> tuple[str, str]:
+    """What is wrong with a file that is not called as its child, and the remedy."""
+    right = f"{child}.yaml"
+    wrong = f"the child of this file is {quoted(child)}, and the file is called {quoted(name)}"
+    if os.path.lexists(folder / right):
+        return wrong, (
+            f"If it is a copy, take it out of the folder: {quoted(right)} is there. "
+            'If it is for another child, write her pseudonym behind "child:", and name the file after it.'
+        )
+    return wrong, f'Call it {quoted(right)}. If it is for another child, write her pseudonym behind "child:".'
 
 
 def is_gone(path: Path, _worker: Worker) -> bool:

@@ -18,14 +18,17 @@ AT_ONCE, EVERY = 30, 5 * NANOSECONDS
 one therapist are all told, and ten thousand broken files are some kilobytes."""
 
 
-def in_words(problems: Sequence[Problem]) -> str:
-    """Return what is wrong with some files, as a text of bounded length that says how much it leaves out."""
+def in_words(problems: Sequence[Problem], *, lines: bool = True) -> str:
+    """Return what is wrong with some files, as a text of bounded length that says how much it leaves out.
+
+    ``lines``: whether the lines themselves are shown.
+    """
     files = dict.fromkeys(problem.file for problem in problems)
     told = {*[*files][:FILES]}
     texts: list[str] = []
     letters = 0
     for problem in problems:
-        text = str(problem)
+        text = str(problem) if lines else problem.without_line
         if problem.file not in told or (texts and letters + len(text) > LETTERS):
             continue
         texts.append(text[:LETTERS])

@@ -12,6 +12,7 @@ Each part that cannot be had (a folder that is read-only, a socket that is taken
 from __future__ import annotations
 
 import os
+import shlex
 import signal
 import sys
 from collections.abc import Callable, Collection, Iterator, Mapping
@@ -362,7 +363,7 @@ class Service:
             if place.sparing.may_tell(clock.now()):
                 self._log.warning("profile_refused", seat=place.plan.name, child=offer.child, why=why)
             self._motif(place, motif.REFUSED)
-            answer = {"ok": False, "problem": why or offer.because}
+            answer = {"ok": False, "problem": _refusal(offer)}
         else:
             self._swap(place, offer)
             answer = {"ok": True, "child": offer.child, "file": str(offer.path)}
@@ -516,8 +517,12 @@ class Service:
         refused: Refusal | None = None
         if place.refused is not None:
             when, offer = place.refused
-            message = in_words(offer.problems) or offer.because
-            refused = {"child": offer.child, "file": str(offer.path), "ago": _seconds(now - when), "message": message}
+            refused = {
+                "child": offer.child,
+                "file": str(offer.path),
+                "ago": _seconds(now - when),
+                "message": _refusal(offer),
+            }
         return {
             "child": place.offer.child,
             "playing": _seconds(now - place.since),
@@ -711,6 +716,14 @@ class _Waiting(Companion):
 
     def wake(self, now: int) -> None:
         self._errands.wake(now)
+
+
+def _refusal(offer: Offer) -> str:
+    """Why it was refused, for whoever may use the control socket: no line of a file, as not every file may be theirs to read."""
+    if not offer.problems:
+        return offer.because
+    told = in_words(offer.problems, lines=False)
+    return f"{told}\n\nTo see the lines: router check {shlex.quote(str(offer.path))}"
 
 
 def _used(place: _Place) -> tuple[channels.Taken, ...]:

@@ -83,7 +83,7 @@ class Say(Protocol):
 class Offer:
     """A profile to play, or why there is none.
 
-    ``child``: the name that it is asked for by, which is that of its file; ``because``: how it comes to be offered;
+    ``child``: the profile's child, after whom its file is called; of a file that is refused its name; ``because``: how it comes to be offered;
     ``asker``: whoever asked. A profile may come with problems: those of others that should have played instead.
     ``text``: its bytes; ``source``: ``folder``, ``copy`` (the last good one), ``first`` (the configuration's) or ``safe``.
     """
@@ -256,11 +256,12 @@ class Shelf:
         if judged.profile is None:
             problems += judged.problems
             return None
-        return Offer(stem(name), folder / name, judged.profile, [*problems], because, text=judged.text, source=source)
+        child = judged.profile.child
+        return Offer(child, folder / name, judged.profile, [*problems], because, text=judged.text, source=source)
 
     def _last_good(self, played: Played | None, problems: list[Problem]) -> Offer | None:
         copy = self._memory.copy
-        judged: Judged | None = self._errands.wait(partial(judge, copy.parent, copy.name))
+        judged: Judged | None = self._errands.wait(partial(judge, copy.parent, copy.name, any_name=True))
         if judged is not None and self._is_suspected(judged):
             return None  # it is the text of what was told of already
         if judged is None or judged.profile is None:
@@ -273,7 +274,6 @@ class Shelf:
             because = f"{quoted(tidy(played.file))} played last and cannot be used now, but its text was kept"
             if played.digest != hashlib.sha256(judged.text).hexdigest() and child != played.child:
                 return None  # it is another child's: of what played last the text could not be kept
-            child = played.child
         return Offer(child, copy, judged.profile, [*problems], because, text=judged.text, source="copy")
 
     def _last_proven(self, problems: list[Problem]) -> Offer | None:
@@ -281,7 +281,7 @@ class Shelf:
         digests: list[str] = self._errands.wait(lambda _: self._proven.digests()) or []
         for digest in digests:
             path = self._proven.path(digest)
-            judged: Judged | None = self._errands.wait(partial(judge, path.parent, path.name))
+            judged: Judged | None = self._errands.wait(partial(judge, path.parent, path.name, any_name=True))
             if judged is None or judged.profile is None or self._is_suspected(judged) or _digest(judged) != digest:
                 continue
             child, because = judged.profile.child, "it is the last that played for a minute without the router dying"
@@ -522,7 +522,8 @@ class Shelf:
         path = self._folder / shown
         found = judged.profile if judged is not None else None
         text = judged.text if judged is not None else b""
-        return Offer(stem(shown) if counts(name) else shown, path, found, problems, because, asker, text)
+        child = found.child if found is not None else stem(shown) if counts(name) else shown
+        return Offer(child, path, found, problems, because, asker, text)
 
     def _remember(self, offer: Offer) -> None:
         if offer.source not in ("folder", "first"):  # the last good copy is remembered as what it was

@@ -33,6 +33,7 @@ LAYERS = (
         "retention",
         "shelf",
         "arrivals",
+        "beneath",
         "errands",
         "judging",
         "line_pattern",

@@ -61,6 +61,11 @@ class Problem:
             said.append(self.hint)
         return "\n".join(said)
 
+    @property
+    def without_line(self) -> str:
+        """All that is said but the line itself: for people who may perhaps not read the file."""
+        return str(replace(self, text=""))
+
     def as_json(self) -> dict[str, object]:
         """For another program: where, what, and what would be right."""
         return {

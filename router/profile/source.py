@@ -11,15 +11,17 @@ the rest is read again.
 
 from __future__ import annotations
 
+import os
 import re
 import unicodedata
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
 import yaml
 
+from router.beneath import LeadsOut, NoFile
 from router.profile import syntax, wrapping
 from router.profile.diagnostics import START, Place, Report, either, quoted
 from router.profile.syntax import CURLY
@@ -86,8 +88,11 @@ def read(path: Path, report: Report, data: bytes | None = None) -> Node | None:
 # --- bytes ------------------------------------------------------------------------------------------------------
 
 
-def contents(path: Path, report: Report) -> bytes | None:
-    """What a file holds; None if it cannot be a profile at all, and why goes to ``report``. What is no file is not opened."""
+def contents(path: Path, report: Report, opened: Callable[[], int] | None = None) -> bytes | None:
+    """What a file holds; None if it cannot be a profile at all, and why goes to ``report``. What is no file is not opened.
+
+    ``opened``: opens it, and gives the descriptor; by default it is opened by its path.
+    """
     try:
         if path.is_dir():
             report.add(START, f"this is a folder, not a {report.form.name}", _files(path))
@@ -99,8 +104,13 @@ def contents(path: Path, report: Report) -> bytes | None:
         if not path.is_file():
             report.add(START, "this is not an ordinary file")
             return None
-        with path.open("rb") as file:
+        with path.open("rb") if opened is None else os.fdopen(opened(), "rb") as file:
             data = file.read(LARGEST + 1)
+    except LeadsOut:
+        raise
+    except NoFile:
+        report.add(START, "this is not an ordinary file")
+        return None
     except PermissionError:
         report.add(START, "this file may not be read", "Ask whoever looks after the computer for the right to read it.")
         return None
