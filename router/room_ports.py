@@ -1,10 +1,11 @@
 """The room's own ports: the specialist's keyboard, a MIDI clock that is followed, and our clock for instruments that follow us.
 
-    keyboard   each message goes on to its output unchanged and at once, and only then is looked at for what it leads with
+    keyboard   each message goes on to its output at once, within the limits of ``thru.py``, and only then is looked at for what it leads with
     clock in   each message goes to the room's beat
     clock out  a tick is the first thing of its pass; Start at the next bar when the port is there, Stop at the end
 
 What is missing is looked for as a seat's devices are. When the keyboard goes, what it left sounding at its output ends.
+What says more than can be taken (``flood.py``) is thinned, and takes a bounded part of a pass.
 """
 
 from __future__ import annotations
@@ -16,10 +17,11 @@ from router.attached import AttachedInput, AttachedOutput, Surroundings
 from router.beat import ClockOut
 from router.configuration import Ports
 from router.devices import Device
-from router.events import Lost, MidiSample
+from router.events import Lost, MidiSample, Sample
+from router.flood import SHARE, Waiting
 from router.inputs import by_device
-from router.midi import ALL_NOTES_OFF, ALL_SOUND_OFF, CONTROL_CHANGE, NOTE_OFF, NOTE_ON, silencing
 from router.room import Room
+from router.thru import Thru
 from router.timers import earliest
 from router.units import NANOSECONDS
 
@@ -53,8 +55,9 @@ class RoomPorts:
         if ports.clock_to is not None:
             self.outputs[CLOCK] = AttachedOutput(CLOCK, ports.clock_to, around, _OF)
         self._thru, self._clock = self.outputs.get(KEYBOARD), self.outputs.get(CLOCK)
-        self._held: dict[tuple[int, int], None] = {}  # channel and note: what the keyboard left on at its output
-        self._channels: set[int] = set()  # that it has played on
+        self._ledger = Thru(ports.keyboard_limits)
+        self.waiting = Waiting()
+        self.on_chatter: Callable[[], None] = lambda: None
         self._music = room.beat.music
         self._ticks = ClockOut(self._music, now)
 
@@ -82,16 +85,17 @@ class RoomPorts:
     def silence(self, now: int) -> None:
         """End what the keyboard left sounding, whatever it says next."""
         if self._thru is not None:
-            for data in self._silencing():
+            for data in self._ledger.silence():
                 self._thru.send(data, now)
 
     # --- a pass of the loop -----------------------------------------------------------------------------------
 
     def deadline(self) -> int | None:
         """When ``wake`` is wanted."""
-        if self._touched:
+        if self._touched or self.waiting:
             return 0
-        times = [attached.deadline() for attached in self.inputs]
+        times: list[int | None] = [attached.deadline() for attached in self.inputs]
+        times.append(self._ledger.deadline())
         times += [out.deadline() for out in self.outputs.values()]
         if self._clock is not None and self._clock.there is not None:
             times.append(0 if self._music is not self._room.beat.music else self._ticks.deadline() - EARLY)
@@ -127,7 +131,8 @@ class RoomPorts:
         for attached in self.inputs:
             attached.wake(now)
             attached.look_for(now)
-            self._take(attached, now)
+        self._take(now)
+        self._expire(now)
         for out in self.outputs.values():
             out.wake(now)
             if out.search.is_due(now):
@@ -142,7 +147,7 @@ class RoomPorts:
     def look(self, now: int) -> None:
         """MIDI ports have come or gone."""
         for out in self.outputs.values():
-            silence: Callable[[], Sequence[tuple[int, ...]]] = self._silencing if out is self._thru else list
+            silence: Callable[[], Sequence[tuple[int, ...]]] = self._ledger.silence if out is self._thru else list
             with self._around.contained():
                 out.look(now, silence)
         for attached in self.inputs:
@@ -159,41 +164,50 @@ class RoomPorts:
 
     def _readable(self) -> None:
         """Called as soon as a device has been read: the specialist's notes do not wait for the seats."""
-        for attached in self.inputs:
-            if attached.came:
-                self._take(attached, self._now)
+        if not self.waiting.behind(self._now):
+            self._take(self._now)
         self._touched = True
 
-    def _take(self, attached: AttachedInput, now: int) -> None:
-        came, attached.came = attached.came, []
-        for stamp, sample in came:
-            self._now = max(self._now, stamp)
-            with self._around.contained():
-                if isinstance(sample, MidiSample) and sample.input == KEYBOARD:
-                    self._key(sample.data)
-                elif isinstance(sample, MidiSample):
-                    self._room.clock(sample.data, self._now)
-                elif isinstance(sample, Lost) and sample.input == KEYBOARD:
-                    self.silence(self._now)
-                    self._room.keyboard_lost(self._now)
+    def _take(self, now: int) -> None:
+        """Play what has come, as far as a pass allows."""
+        came = [stamped for attached in self.inputs for stamped in attached.came]
+        for attached in self.inputs:
+            attached.came = []
+        if came:
+            for name in self.waiting.add(came, now):
+                self._around.log.warning("input_chatters", **_OF, input=name)
+                self.on_chatter()
+        until = clock.now() + SHARE
+        while self.waiting:
+            self._heard(*self.waiting.next())
+            if clock.now() >= until:
+                break
         self._now = max(self._now, now)
+
+    def _heard(self, stamp: int, sample: Sample) -> None:
+        self._now = max(self._now, stamp)
+        with self._around.contained():
+            if isinstance(sample, MidiSample) and sample.input == KEYBOARD:
+                self._key(sample.data)
+            elif isinstance(sample, MidiSample):
+                self._room.clock(sample.data, self._now)
+            elif isinstance(sample, Lost) and sample.input == KEYBOARD:
+                self.silence(self._now)
+                self._room.keyboard_lost(self._now)
 
     def _key(self, data: tuple[int, ...]) -> None:
         if self._thru is not None and data[0] < _SYSTEM:
-            self._thru.send(data, self._now)
-            self._keep(data)
+            self._expire(self._now)
+            for message in self._ledger.play(data, self._now):
+                self._thru.send(message, self._now)
         self._room.key(data, self._now)
 
-    def _keep(self, data: tuple[int, ...]) -> None:
-        kind, channel = data[0] & 0xF0, (data[0] & 0x0F) + 1
-        self._channels.add(channel)
-        if kind == NOTE_ON and data[2]:
-            self._held[channel, data[1]] = None
-        elif kind in (NOTE_ON, NOTE_OFF):
-            self._held.pop((channel, data[1]), None)
-        elif kind == CONTROL_CHANGE and (data[1] == ALL_SOUND_OFF or data[1] >= ALL_NOTES_OFF):
-            self._held = {held: None for held in self._held if held[0] != channel}
-
-    def _silencing(self) -> Sequence[tuple[int, ...]]:
-        held, self._held = list(self._held), {}
-        return silencing(held, sorted(self._channels))
+    def _expire(self, now: int) -> None:
+        """End the keyboard's notes that have sounded as long as they may."""
+        due = self._ledger.deadline()
+        if self._thru is None or due is None or due > now:
+            return
+        messages = self._ledger.wake(now)
+        self._around.log.info("limit", **_OF, input=KEYBOARD, limit="note_length")
+        for message in messages:
+            self._thru.send(message, now)

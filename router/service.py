@@ -127,6 +127,7 @@ class Service:
             turn=self._turn,
             left_out=self._verdict.rules_left_out(),
         )
+        self.daemon.ports.on_chatter = self._refusal_everywhere
         for seat in self.daemon.seats:
             place = self._places[seat.name]
             place.seat = seat
@@ -346,6 +347,10 @@ class Service:
     def _alarmed(self) -> None:
         """The records have failed."""
         os.eventfd_read(self._alarm)
+        self._refusal_everywhere()
+
+    def _refusal_everywhere(self) -> None:
+        """Something is wrong that is no seat's own."""
         for place in self._places.values():
             self._motif(place, motif.REFUSED)
 
@@ -502,6 +507,7 @@ class Service:
         """What may have changed by the next time."""
         if self._refused:
             yield self._refused
+        yield from (f"the room's {name}: {CHATTERS}" for name in self.daemon.ports.waiting.chattering(clock.now()))
         if trouble := self._records.trouble:
             yield f"nothing is recorded now, as it cannot be written: {trouble}"
         for name, place in self._places.items():

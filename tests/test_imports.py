@@ -16,7 +16,19 @@ PACKAGE = Path(router.__file__).parent
 LAYERS = (
     {"events"},
     {"timers", "music", "midi", "units"},
-    {"beat", "rules", "conditioning", "harmony", "ledger", "recognition", "tonality", "lead", "turns", "balance"},
+    {
+        "beat",
+        "rules",
+        "conditioning",
+        "harmony",
+        "ledger",
+        "recognition",
+        "tonality",
+        "lead",
+        "thru",
+        "turns",
+        "balance",
+    },
     {"engine"},
     {"room"},
     {

@@ -9,6 +9,7 @@ from pathlib import Path
 from router.devices import Device, MidiInDevice, MidiPort, OutputDevice
 from router.ledger import Limits
 from router.room import RoomPlan
+from router.thru import ThruLimits
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,6 +50,7 @@ class Ports:
 
     ``keyboard_to``: where the keyboard's own notes sound, on ``keyboard_channel``, 1 to 16, if it has one of its own.
     ``clock_from``: whose clock is followed; ``clock_to``: who gets ours.
+    ``keyboard_limits``: of the notes that the keyboard sounds at its output.
     """
 
     keyboard: MidiInDevice | None = None
@@ -56,6 +58,7 @@ class Ports:
     keyboard_channel: int | None = None
     clock_from: MidiInDevice | None = None
     clock_to: MidiPort | None = None
+    keyboard_limits: ThruLimits = field(default_factory=ThruLimits)
 
 
 @dataclass(frozen=True, slots=True)

@@ -27,6 +27,7 @@ from router.profile.schema import NAME, Schema, fits, respell
 from router.profile.source import Entries, Items, Text
 from router.profile.validate import settings
 from router.room import ANYBODY, KEY, SCALE, RoomPlan
+from router.thru import ThruLimits
 from router.turns import TurnPlan
 
 Seats = Mapping[str, tuple[Values, Entries]]
@@ -75,6 +76,9 @@ def ports(values: Values, keyboard_to: Values) -> Ports:
         keyboard.get("channel") if keyboard else None,
         MidiInDevice(clock["from"], clock=True) if "from" in clock else None,
         MidiPort(clock["to"]) if "to" in clock else None,
+        ThruLimits(keyboard["note_length"], keyboard["notes_at_once"], keyboard["velocity"])
+        if keyboard
+        else ThruLimits(),
     )
 
 

@@ -251,8 +251,29 @@ KEYBOARD = group(
     },
     output={
         "type": "object",
-        "description": "where its own notes sound, unchanged and at once; nowhere from here if left out",
+        "description": "where its own notes sound, at once and within the limits below; nowhere from here if left out",
         "examples": ['{midi: "*Synth*"}'],
+    },
+    note_length={
+        "quantity": "time",
+        "least": "1 s",
+        "most": "10 min",
+        "default": "30 s",
+        "description": "the longest that a note of its output may sound, also under a pedal: then the end of the note was lost",
+    },
+    notes_at_once={
+        "type": "integer",
+        "minimum": 1,
+        "maximum": 128,
+        "default": 32,
+        "description": "how many keys may be down at once at its output; a further one ends the oldest",
+    },
+    velocity={
+        "type": "integer",
+        "minimum": 1,
+        "maximum": 127,
+        "default": 110,
+        "description": "the loudest that its output plays; louder notes are made softer",
     },
 )
 TURNS = group(
