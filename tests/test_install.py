@@ -9,6 +9,8 @@ import re
 import shutil
 import subprocess
 import sys
+import tomllib
+import zipfile
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -158,6 +160,57 @@ def test_a_slip_in_its_options_does_nothing(arguments: Sequence[str]) -> None:
     assert "--uninstall" in said.stderr
 
 
+# --- packages for another PC -----------------------------------------------------------------------------------------------
+
+
+def _wheel(folder: Path, name: str, tag: str) -> None:
+    """A Python package with nothing in it, of a version that any requirement allows."""
+    about = f"{name.replace('-', '_')}-99.0.dist-info"
+    with zipfile.ZipFile(folder / f"{name.replace('-', '_')}-99.0-{tag}.whl", "w") as file:
+        file.writestr(f"{about}/METADATA", f"Metadata-Version: 2.1\nName: {name}\nVersion: 99.0\n")
+        file.writestr(f"{about}/WHEEL", f"Wheel-Version: 1.0\nGenerator: a test\nRoot-Is-Purelib: true\nTag: {tag}\n")
+        file.writestr(f"{about}/RECORD", "")
+
+
+@pytest.fixture(scope="module")
+def registry(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A registry in a folder: each package that is asked for, those written in C for two processors; evdev for one only, as it is."""
+    folder = tmp_path_factory.mktemp("registry")
+    project = tomllib.loads((HERE / "pyproject.toml").read_text(encoding="utf-8"))["project"]
+    own = f"cp{sys.version_info.major}{sys.version_info.minor}"
+    for text in [*project["dependencies"], *project["optional-dependencies"]["report"], "hatchling", "editables"]:
+        name = re.split(r"[<>=;\[ ]", text)[0]
+        if name == "evdev":  # it has no wheels
+            continue
+        if name in ("pyyaml", "google-re2", "python-rtmidi", "matplotlib"):
+            _wheel(folder, name, f"{own}-{own}-manylinux_2_17_aarch64")
+            _wheel(folder, name, f"{own}-{own}-manylinux_2_28_x86_64")
+        elif name == "evdev-binary":
+            _wheel(folder, name, f"{own}-{own}-manylinux_2_28_x86_64")
+        else:
+            _wheel(folder, name, "py3-none-any")
+    return folder
+
+
+def test_packages_for_another_processor(tmp_path: Path, registry: Path) -> None:
+    environment = {**os.environ, "PIP_NO_INDEX": "1", "PIP_FIND_LINKS": str(registry)}
+    done = call(SYSTEMD / "install", "--download", tmp_path / "packages", "--for", "arm64", env=environment)
+    assert done.returncode == 0, done.stderr
+    names = {path.name for path in (tmp_path / "packages").iterdir()}
+    assert [name for name in names if "x86_64" in name or name.startswith("evdev")] == []
+    for package in ("pyyaml", "google_re2", "python_rtmidi", "matplotlib"):
+        assert [name for name in names if name.startswith(package) and "aarch64" in name], package
+    assert any(name.startswith("hatchling") for name in names)
+    assert "No wheel of evdev for it: Debian's own package serves." in done.stdout
+
+
+def test_a_processor_that_is_not_known() -> None:
+    said = call(SYSTEMD / "install", "--download", "/nowhere", "--for", "riscv")
+    assert said.returncode == 2
+    assert "it can be amd64 (Intel and AMD) or arm64" in said.stderr
+    assert call(SYSTEMD / "install", "--check", "--for", "arm64").returncode == 2
+
+
 # --- put below a folder ------------------------------------------------------------------------------------------------------
 
 
@@ -230,6 +283,39 @@ def place(tmp_path: Path, installed: Place, wheels: Path) -> Place:
 def test_all_is_in_place(installed: Place) -> None:
     said = installed.do("--check")
     assert said.returncode == 0, said.stdout
+    assert "MISSING" not in said.stdout
+
+
+def test_a_newer_folder_is_not_what_is_installed(place: Place) -> None:
+    assert re.search(r"^ok +version [\d.]+, the same as in this folder$", place.do("--check").stdout, re.MULTILINE)
+    package = place.source / "router/__init__.py"
+    text = package.read_text(encoding="utf-8")
+    package.write_text(re.sub('__version__ = "(.*)"', '__version__ = "99.0"', text), encoding="utf-8")
+    newer = place.do("--check")
+    assert newer.returncode == 1
+    assert re.search(r"^MISSING  version 99.0 of this folder: installed is \d", newer.stdout, re.MULTILINE)
+    package.write_text(text + "# changed\n", encoding="utf-8")
+    changed = place.do("--check")
+    package.write_text(text, encoding="utf-8")  # the folder is shared by these tests
+    assert changed.returncode == 1
+    assert "the installed one has the same number and other programs" in changed.stdout
+
+
+def test_reports_have_their_plots(installed: Place) -> None:
+    python = installed.root / "opt/router/bin/python"
+    assert call(python, "-IB", "-c", "import matplotlib.figure").returncode == 0
+    assert "ok       matplotlib" in installed.do("--check").stdout
+
+
+def test_a_router_without_pictures_is_installed_all_the_same(tmp_path: Path, wheels: Path) -> None:
+    fewer = tmp_path / "packages"
+    shutil.copytree(wheels, fewer, ignore=shutil.ignore_patterns("matplotlib*"))
+    place = Place(tmp_path, fewer)
+    done = place.install()
+    assert done.returncode == 0, done.stderr
+    assert "matplotlib cannot be had" in done.stdout
+    said = place.do("--check")
+    assert said.returncode == 0
     assert "MISSING" not in said.stdout
 
 
