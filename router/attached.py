@@ -336,6 +336,12 @@ class AttachedOutput:
         self.dropped = 0
         self._room, self._fields = room, {**fields, "output": name}
 
+    @property
+    def leads_on(self) -> bool:
+        """Whether something is there that may sound, and not only a port of our own that waits for it."""
+        there = self.there
+        return there is not None and (there.place is None or there.place.port != "")
+
     def send(self, data: tuple[int, ...], now: int) -> None:
         """Send if it is there; a message for an output that is missing is nobody's."""
         if self.there is None:

@@ -6,6 +6,7 @@ Only names that stand in the folder are opened, links that lead out of it are no
 from __future__ import annotations
 
 import os
+import re
 import stat
 import unicodedata
 from collections.abc import Callable, Collection, Iterable, Mapping
@@ -212,6 +213,39 @@ def is_gone(path: Path, _worker: Worker) -> bool:
 def counts(name: str) -> bool:
     """Whether a file of this name is a profile; what editors write beside it is not."""
     return name.lower().endswith((".yaml", ".yml")) and not name.startswith(".") and "/" not in name
+
+
+_NOT_YAML = (".txt", ".rtf", ".doc", ".docx", ".odt", ".pages")
+"""What programs for writing letters make."""
+
+
+def passed_over(name: str) -> str:
+    """Why a file of this name is not taken for a profile, if somebody may think that it is one; else nothing.
+
+    Hidden files, the recordings and pages of ``router fit``, and the profiles that it put aside (.old) are nothing of that kind.
+    """
+    lower = name.lower()
+    if counts(name) or name.startswith(".") or re.search(r"\.ya?ml\.old\d*$", lower):
+        return ""
+    if lower.endswith(("~", ".orig", ".bak", ".part", ".tmp", ".swp", "#")) and (".yaml" in lower or ".yml" in lower):
+        return "its name is that of a copy that a program leaves; a profile's name ends in .yaml"
+    if lower.endswith(".txt") and lower[:-4].endswith((".yaml", ".yml")):
+        return f"its name ends in .txt; rename it to {name[:-4]}"
+    if lower.endswith(_NOT_YAML):
+        return f"its name ends in {lower[lower.rindex('.') :]}, and a profile is a text file whose name ends in .yaml"
+    if ".yaml" in lower or ".yml" in lower:
+        return "its name does not end in .yaml"
+    return ""
+
+
+def all_passed_over(folder: Path, _worker: Worker | None = None) -> dict[str, str]:
+    """The files in the folder that are passed over, and why: the first ``MOST_NAMES`` by name."""
+    try:
+        with os.scandir(folder) as entries:
+            found = {entry.name: why for entry in entries if (why := passed_over(entry.name))}
+    except OSError:
+        return {}
+    return {tidy(name): found[name] for name in sorted(found)[:MOST_NAMES]}
 
 
 def stem(name: str) -> str:

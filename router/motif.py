@@ -19,6 +19,12 @@ DONE = (67, 72, 76)
 REFUSED = (64, 60, 55)
 """E4, C4, G3, falling."""
 
+FIRST = (*DONE, 76)
+"""And E5 again."""
+
+MISSING = (*DONE, 60)
+"""And C4."""
+
 INSTEAD = (64, 60, 55, 67)
 """E4, C4, G3, and G4."""
 

@@ -362,6 +362,11 @@ class Seat:
             device.look_for(now)
         self.feed(now, until)
 
+    def missing(self) -> list[str]:
+        """Inputs and outputs of the profile whose device is not there; a port of our own only waits for one."""
+        inputs = [name for device in self.devices if device.there is None for name in device.devices]
+        return inputs + [out.name for out in self.outputs.values() if not out.leads_on]
+
     # --- what the room says (``router.room.Member``) ----------------------------------------------------------
 
     @property
@@ -428,7 +433,9 @@ class Seat:
     def play_motif(self, notes: Sequence[int], now: int, others: Collection[int] = ()) -> None:
         """A few soft notes for whoever is in the room: not the child's, and on a channel that no part, and none of the ``others``, plays on."""
         self._end_motif()
-        route = motif.route((part.route for part in self.profile.plan.parts), others)
+        routes = [part.route for part in self.profile.plan.parts]
+        there = [route for route in routes if self.outputs[route.output].there is not None]
+        route = motif.route(there or routes, others)
         if route is not None and not self.muted:
             loudest = self.profile.plan.limits.velocity
             self._motif.extend((now + after, message) for after, message in motif.messages(notes, route, loudest))

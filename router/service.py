@@ -50,6 +50,12 @@ from router.units import NANOSECONDS, nearest
 HUSHING = 5.0
 """Seconds to end what an earlier router left sounding, before this one begins."""
 
+LOOK = NANOSECONDS // 10
+"""Between two looks whether the devices of a new profile are there: opening one takes half of that."""
+
+AFTER_A_SWAP, AT_START = 3 * NANOSECONDS // 2, 5 * NANOSECONDS
+"""How long they are waited for before the room hears that one is missing; the PC has just been switched on at the start."""
+
 SWITCH = 0.0001
 """Seconds after which a thread that works must let another go on: the loop is one of them, and must not wait."""
 
@@ -117,7 +123,8 @@ class Service:
             sessions=chosen.records.sessions,
             notes=chosen.records.notes,
         )
-        self._places = {plan.name: self._place(plan) for plan in chosen.seats}
+        for plan in chosen.seats:
+            self._places[plan.name] = self._place(plan)
         self.daemon = Daemon(
             {name: self._fit(place, self._fitted(place)) for name, place in self._places.items()},
             log,
@@ -139,6 +146,8 @@ class Service:
         self.daemon.companions.append(_Shelves(self._places.values(), self._offered, self._not_told))
         self.daemon.loop.watch(self._errands.fileno(), lambda: self._errands.read(clock.now()))
         self.daemon.companions.append(_Waiting(self._errands))
+        self._chimes = _Chimes(self._motif)
+        self.daemon.companions.append(self._chimes)
         self._control = self._begin_control()
         self._buttons = self._begin_buttons()
 
@@ -207,10 +216,13 @@ class Service:
         )
 
     def _tell_the_room(self) -> None:
-        """At the start: where something else plays than what should, as that has killed the router."""
+        """At the start: where something else plays than what should, or nobody has chosen what, or a device is missing."""
         for name, place in self._places.items():
-            if self._verdict.fallen(name) and name in self._verdict.struck:
+            if name in self._verdict.struck:
                 self._motif(place, motif.INSTEAD)
+            else:
+                notes = motif.FIRST if place.offer.among > 1 else motif.DONE if place.offer.among else ()
+                self._chimes.play(place, notes, clock.now() + AT_START)
 
     def _begin_control(self) -> Control | None:
         path = self.configuration.folders.runtime / "control"
@@ -249,6 +261,7 @@ class Service:
             runtime=self.configuration.folders.runtime,
             suspected=self._verdict.suspected(plan.name),
             only_safe=self._verdict.fallen(plan.name) >= SAFE,
+            elsewhere=[place.offer.child for place in self._places.values()],
         )
         place = _Place(plan, shelf, shelf.at_start(), since=clock.now())
         self._log.info("profile", seat=plan.name, child=place.offer.child, why=place.offer.because)
@@ -390,7 +403,7 @@ class Service:
             place.ended = before  # what is missing there is not all known yet
         place.shelf.chosen(offer)
         self._log.info("swap", seat=place.plan.name, child=offer.child, why=offer.because)
-        self._motif(place, motif.DONE)
+        self._chimes.play(place, motif.DONE, clock.now() + AFTER_A_SWAP)
 
     def _motif(self, place: _Place, notes: tuple[int, ...]) -> None:
         if self.configuration.motif and place.seat is not None:
@@ -535,6 +548,7 @@ class Service:
             "file": str(place.offer.path),
             "because": place.offer.because,
             "children": place.shelf.names(),
+            "ignored": place.shelf.passed_over(),
             "inputs": {
                 name: _input_status(seat, attached, name, now) for attached in seat.devices for name in attached.devices
             }
@@ -553,6 +567,7 @@ class Service:
             "refused": refused,
             "warnings": [
                 *([_left_out(self._verdict, seat.name)] if seat.name in self._verdict.struck else ()),
+                *self._missing(seat),
                 *(place.fitted.warnings if place.fitted is not None else ()),
                 *self._unheard(seat),
                 *(f"{name}: {CHATTERS}" for name in seat.waiting.chattering(now)),
@@ -562,6 +577,11 @@ class Service:
             "channels": sorted({part.route.channel for part in seat.profile.plan.parts}),
             "follows": sorted(seat.profile.plan.follows, reverse=True),
         }
+
+    def _missing(self, seat: Seat) -> Iterator[str]:
+        """Devices of the profile that are not there: the rest of it plays."""
+        if missing := seat.missing():
+            yield f"missing, so this profile plays without: {', '.join(missing)}"
 
     def _unheard(self, seat: Seat) -> Iterator[str]:
         """Inputs that listen to a seat that can never be heard: a profile alone cannot know which seats there are."""
@@ -709,6 +729,41 @@ class _Shelves(Companion):
                 self._take(place, offer)
             if unsaid := place.sparing.take(now):
                 self._not_told(place, unsaid)
+
+
+class _Chimes(Companion):
+    """What the room is told once the devices of a profile are there, or are known to be missing."""
+
+    def __init__(self, play: Callable[[_Place, tuple[int, ...]], None]) -> None:
+        self._play = play
+        self._waiting: list[_Chime] = []
+
+    def play(self, place: _Place, notes: tuple[int, ...], until: int) -> None:
+        """These notes as soon as all devices are there; at ``until`` that one is missing."""
+        self._waiting = [each for each in self._waiting if each.place is not place]
+        self._waiting.append(_Chime(place, notes, clock.now() + LOOK, until))
+
+    def deadline(self) -> int | None:
+        return earliest(each.at for each in self._waiting)
+
+    def wake(self, now: int) -> None:
+        for each in [each for each in self._waiting if each.at <= now]:
+            missing = each.place.seat is not None and each.place.seat.missing()
+            if missing and now < each.until:
+                each.at = now + LOOK
+                continue
+            self._waiting.remove(each)
+            notes = motif.MISSING if missing else each.notes
+            if notes:
+                self._play(each.place, notes)
+
+
+@dataclass(slots=True)
+class _Chime:
+    place: _Place
+    notes: tuple[int, ...]
+    at: int
+    until: int
 
 
 class _Waiting(Companion):

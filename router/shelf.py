@@ -34,6 +34,7 @@ from router.judging import (
     Looked,
     Mark,
     Watches,
+    all_passed_over,
     counts,
     file_of,
     is_gone,
@@ -43,6 +44,7 @@ from router.judging import (
     listing,
     look_over,
     means,
+    passed_over,
     silent,
     stem,
     suspected,
@@ -96,6 +98,7 @@ class Offer:
     asker: object | None = None
     text: bytes = field(default=b"", repr=False)
     source: str = "folder"
+    among: int = 0  # so many profiles, of which it is the first, as nobody has chosen one yet
 
     @property
     def digest(self) -> str:
@@ -109,8 +112,8 @@ class Shelf:
     ``folder`` need not be there yet. ``state``: where all seats' memories are. ``follow``: ``folder``: whatever was put
     there last is offered; ``file``: only changes of what plays. ``first``: what plays before anything was chosen.
     ``runtime``: where what plays is remembered, too, for a process that is killed. ``suspected``: digests of profiles that
-    have killed the router and are not played; ``only_safe``: begin with the safe profile, as all others died. All methods are
-    the loop thread's.
+    have killed the router and are not played; ``only_safe``: begin with the safe profile, as all others died; ``elsewhere``:
+    children who play at other seats. All methods are the loop thread's.
     """
 
     def __init__(  # noqa: PLR0917 - six things that nothing is without
@@ -125,12 +128,13 @@ class Shelf:
         runtime: Path | None = None,
         suspected: Collection[str] = (),
         only_safe: bool = False,
+        elsewhere: Collection[str] = (),
     ) -> None:
         self._folder = folder.absolute()
         self._memory = Memory(state / seat, quick_memory(runtime, seat) if runtime is not None else None)
         self._proven = Proven(state / seat)
         self._proves_at: int | None = None  # when what plays has played for long enough
-        self._suspected, self._only_safe = suspected, only_safe
+        self._suspected, self._only_safe, self._elsewhere = suspected, only_safe, elsewhere
         self._follows_file = follow == "file"
         self._first = first
         self._say = say
@@ -141,6 +145,7 @@ class Shelf:
         self._known: dict[str, Mark] = {}  # each file as it was when it was last looked at
         self._refused: set[str] = set()  # names that were not right: a change of their rights is news
         self._names: list[str] = []
+        self._passed_over: dict[str, str] = {}  # files that are not taken for profiles, and why
         self._plays: Offer | None = None
         self._open_offer = False  # a good one is offered, and whether it was chosen is not known yet
         self._renamed = 0  # the cookie of the news that what plays got another name
@@ -159,6 +164,8 @@ class Shelf:
 
     def at_start(self) -> Offer:
         """What to play now: what played last, else its last good copy, else the configuration's, else the safe default.
+
+        Where nothing is remembered, the first in the folder comes before the safe default.
 
         It counts as chosen. Waits for the disk, but gives up what stalls.
         """
@@ -242,6 +249,8 @@ class Shelf:
             offer = offer or self._last_proven(problems)
         if self._first is not None:
             offer = offer or self._configured(self._first, problems)
+        if played is None or overruled:
+            offer = offer or self._first_in_folder(problems)
         return offer or self._safe(problems)
 
     def _at_start(
@@ -313,6 +322,17 @@ class Shelf:
             problems.append(unknown(self._folder, first, self._names))
         return None
 
+    def _first_in_folder(self, problems: list[Problem]) -> Offer | None:
+        """Of what lies in the folder, where nobody has chosen yet: the first that is right, in the order of the names."""
+        there: Mapping[str, Mark] = self._errands.wait(partial(listing, self._folder)) or {}
+        for name in sorted(name for name in there if stem(name) not in self._elsewhere):
+            offer = self._at_start(self._folder, name, "", problems)
+            if offer is not None:
+                which = f"the first of {len(there)} profiles" if len(there) > 1 else "the only profile"
+                because = f"nothing has been chosen yet, and it is {which} in the folder"
+                return replace(offer, because=because, among=len(there))
+        return None
+
     def _safe(self, problems: list[Problem], why: str = "there is no profile that can play") -> Offer:
         because = f"{why}: the space bar of the keyboard plays one soft note"
         text = SAFE.read_bytes()
@@ -354,6 +374,8 @@ class Shelf:
                 changed = True  # the folder itself, or a watch that is so new that we do not know of it
             elif counts(event.name):
                 self._happened(event, flags, now)
+            elif passed_over(event.name) or event.name in self._passed_over:
+                self._list_at = now + SETTLE
         if changed:
             self._look_over()
 
@@ -410,9 +432,26 @@ class Shelf:
             for name in sorted(changed, key=lambda name: there[name].put):
                 if self._is_followed(name) and name not in self._arrivals:
                     self._arrivals.put(name, now)
+        self._look_passed_over()
         self._looked = True
         self._known.update(there)  # what is not there now may be on a stick that comes back, and is then no news
         self._list(found.listing)
+
+    def _look_passed_over(self) -> None:
+        """See what lies in the folder and is not taken for a profile."""
+        if not self._errands.waiting(self._pass_over):
+            work = partial(all_passed_over, self._folder)
+            self._errands.do(Job(work, self._pass_over, lambda _at, _now: None))
+
+    def _pass_over(self, found: dict[str, str], _now: int) -> None:
+        before, self._passed_over = self._passed_over, found
+        for name, why in found.items():
+            if before.get(name) != why:
+                self._say("file_passed_over", file=name, why=why)
+
+    def passed_over(self) -> dict[str, str]:
+        """Files in the folder that are not taken for profiles, and why."""
+        return dict(self._passed_over)
 
     def _list(self, there: Mapping[str, Mark] | None) -> None:
         files = [name for name, mark in (there or {}).items() if mark.file and tidy(name) == name]
@@ -429,6 +468,7 @@ class Shelf:
             names = [arrived.name for arrived in reversed(due)]
             work = partial(judge_newest, self._folder, names, self._errands.stuck)
             self._errands.do(Job(work, partial(self._judged, due), partial(self._not_judged, due)))
+            self._look_passed_over()
         ready, self._ready = self._ready, []
         return ready
 

@@ -81,6 +81,7 @@ class SeatStatus(TypedDict):
     file: str
     because: str  # why this one: chosen by whom or what, or what it was fallen back to for
     children: list[str]  # whose profiles are in the seat's folder
+    ignored: dict[str, str]  # files there that are not taken for profiles, and why
     inputs: dict[str, InputStatus]
     outputs: dict[str, OutputStatus]
     sounding: list[Note]

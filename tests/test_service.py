@@ -162,6 +162,41 @@ def test_a_program_change_steps_through_the_list(bedside, part):
     plays(listener, sensor, LARK)
 
 
+def test_the_room_hears_that_a_device_of_the_profile_is_missing_and_status_names_it(bedside):
+    pc, listener, sensor = bedside()
+    lark = pc.text("lark", LARK).replace(
+        "parts:", '  foot: {type: switch, device: {serial: "/dev/no such thing"}}\nparts:'
+    )
+    lark = lark.replace("input: pad", "input: [pad, foot]")
+    (pc.profiles / "lark.yaml").write_text(lark, encoding="utf-8")
+    pc.wait_for("swap")
+    until(lambda: motifs(listener) == list(motif.MISSING))
+    assert pc.seat_status()["warnings"] == ["missing, so this profile plays without: foot"]
+    plays(listener, sensor, LARK)
+    listener.heard.clear()
+    pc.put("finch", FINCH)
+    until(lambda: motifs(listener) == RISING)
+    assert pc.seat_status()["warnings"] == []
+
+
+def test_without_anything_chosen_the_first_in_the_folder_plays_and_the_room_hears_it(bedside):
+    pc, listener, sensor = bedside(seat="{}")  # wren is the only one
+    until(lambda: motifs(listener) == RISING)
+    plays(listener, sensor, WREN)
+    assert "the only profile in the folder" in pc.seat_status()["because"]
+    assert pc.stop() == 0
+    shutil.rmtree(pc.folder / "state")
+    shutil.rmtree(pc.runtime)
+    pc.put("lark", LARK)
+    (pc.profiles / "finch.yaml.txt").write_text(pc.text("finch", FINCH), encoding="utf-8")
+    listener.heard.clear()
+    pc.start()
+    until(lambda: motifs(listener) == list(motif.FIRST))
+    plays(listener, sensor, LARK)
+    assert "the first of 2 profiles" in pc.seat_status()["because"]
+    until(lambda: "rename it to finch.yaml" in pc.seat_status()["ignored"].get("finch.yaml.txt", ""))
+
+
 # --- nothing left sounding ----------------------------------------------------------------------------------------
 
 

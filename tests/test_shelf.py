@@ -28,6 +28,7 @@ import pytest
 from router import arrivals, clock, errands, profile
 from router.arrivals import GIVE_UP, PATIENCE, SETTLE, TOGETHER, Arrivals, Arrived
 from router.errands import Errands, Job
+from router.judging import passed_over
 from router.proven import Proven
 from router.remembered import PLACE, Memory, Played
 from router.shelf import PAUSE, SAFE, Offer, Shelf
@@ -1290,7 +1291,7 @@ def test_the_configurations_profile_is_broken(folder, begin):
 def test_the_configurations_profile_is_unknown(folder, begin):
     (folder / "wren.yaml").write_text(text("wren"))
     offer = begin(first="wrem").start()
-    assert offer.source == "safe"
+    assert (offer.child, offer.among) == ("wren", 1)  # as where nothing is configured
     assert 'Did you mean "wren"?' in offer.problems[0].hint
 
 
@@ -1607,6 +1608,93 @@ def test_an_empty_file_has_until_it_is_given_up():
     waiting.written("a", GIVE_UP - 2 * SETTLE)
     waiting.put("a", GIVE_UP - 2 * SETTLE)
     assert due(waiting, GIVE_UP - SETTLE) == ["a"]
+
+
+# --- nothing is remembered ------------------------------------------------------------------------------------------------
+
+
+def test_the_only_profile_plays_where_nothing_was_ever_chosen(begin, folder):
+    (folder / "lark.yaml").write_text(text("lark"))
+    loop = begin()
+    offer = loop.start()
+    assert (offer.child, offer.source, offer.among) == ("lark", "folder", 1)
+    assert "the only profile" in offer.because
+    loop.close()
+    (folder / "finch.yaml").write_text(text("finch"))
+    assert begin().start().child == "lark"  # it is remembered: another that comes first by its name changes nothing
+
+
+def test_who_plays_at_another_seat_is_not_the_first_here(begin, folder):
+    for child in ("wren", "lark"):
+        (folder / f"{child}.yaml").write_text(text(child))
+    assert begin(elsewhere=["lark", "wren"]).start().source == "safe"
+    assert begin(elsewhere=["lark"]).start().child == "wren"
+
+
+def test_of_several_the_first_that_is_right_plays_and_the_broken_one_is_told(begin, folder):
+    for child in ("wren", "lark", "robin"):
+        (folder / f"{child}.yaml").write_text(text(child))
+    (folder / "finch.yaml").write_text(BROKEN)
+    offer = begin().start()
+    assert (offer.child, offer.among) == ("lark", 4)
+    assert "the first of 4 profiles" in offer.because
+    assert offer.problems[0].file.endswith("finch.yaml")
+
+
+def test_the_configurations_profile_goes_before_the_first_in_the_folder(begin, folder):
+    for child in ("wren", "lark"):
+        (folder / f"{child}.yaml").write_text(text(child))
+    assert begin(first="wren").start().child == "wren"
+
+
+def test_what_was_remembered_and_is_lost_is_not_replaced_by_another_childs(bed, begin):
+    bed.close()
+    (bed.folder / "wren.yaml").unlink()
+    (bed.state / "bed" / "last-good.yaml").unlink()
+    (bed.folder / "lark.yaml").write_text(text("lark"))
+    assert begin(first="wren").start().child != "lark"
+
+
+# --- files that are no profiles ---------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("name", "says"),
+    [
+        ("wren.yaml.txt", "rename it to wren.yaml"),
+        ("wren.txt", "ends in .txt"),
+        ("wren.docx", "ends in .docx"),
+        ("wren.yaml~", "a copy"),
+        ("wren.yaml.orig", "a copy"),
+        ("#wren.yaml#", "a copy"),
+        ("wren.yaml (1)", "does not end in .yaml"),
+        ("wren.yaml", ""),
+        ("wren.yaml.old2", ""),
+        (".wren.yaml.swp", ""),
+        ("wren-pad-2026-03-20-1000.jsonl", ""),
+        ("fit of wren.html", ""),
+    ],
+)
+def test_why_a_file_is_passed_over(name, says):
+    why = passed_over(name)
+    assert (says in why) if says else not why
+
+
+def test_a_file_that_is_ignored_is_named_while_it_lies_there(bed):
+    bed.write("wren.yaml.txt", text("wren"))
+    bed.until(lambda: "wren.yaml.txt" in bed.shelf.passed_over())
+    (said,) = [fields for event, fields in bed.said if event == "file_passed_over"]
+    assert said["file"] == "wren.yaml.txt"
+    assert "rename" in str(said["why"])
+    (bed.folder / "wren.yaml.txt").unlink()
+    bed.until(lambda: not bed.shelf.passed_over())
+
+
+def test_a_file_that_lay_there_before_the_start_is_named_too(begin, folder):
+    (folder / "lark.yaml.txt").write_text(text("lark"))
+    loop = begin()
+    loop.start()
+    loop.until(lambda: "lark.yaml.txt" in loop.shelf.passed_over())
 
 
 # --- what has killed the router --------------------------------------------------------------------------------------

@@ -108,6 +108,7 @@ _TEMPO_FROM = {
 def _rows(seat: SeatStatus, seats: int) -> Iterator[Row]:
     yield "playing", f"for {about(seat['playing'])}: {tidy(seat['because'])}", False
     yield "file", tidy(seat["file"]), False
+    yield from (("ignored", f"{tidy(name)}: {tidy(why)}", False) for name, why in seat["ignored"].items())
     if seat["level"] != 1:
         yield "level", f"{100 * seat['level']:.3g} %", False
     if seats > 1:
