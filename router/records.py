@@ -57,6 +57,17 @@ def children(folder: Path) -> list[Path]:
     return sorted(path for path in folder.iterdir() if path.is_dir() and CHILD.fullmatch(path.name))
 
 
+def carries(name: str, child: str) -> bool:
+    """Whether the name of a file or folder holds a child's pseudonym as a word of its own, as the names of copies do."""
+    return child in {word.strip("-") for word in re.split(r"[^a-z0-9-]+", name.casefold())}
+
+
+def folders_of(child: str, folder: Path) -> list[Path]:
+    """The folders with a child's records: her own, and those that were called after a copy of her profile (until version 0.1)."""
+    old = (path for path in folders(folder) if not CHILD.fullmatch(path.name) and carries(path.name, child))
+    return [folder / child, *old]
+
+
 def folders(folder: Path) -> list[Path]:
     """Every folder of somebody's in the folder of records, under whatever name; none that is hidden or a link."""
     if not folder.is_dir():
@@ -98,6 +109,8 @@ class Log:
 
     name: str
     child: str | None = None
+    called: str = ""
+    """What the first line says of the child, whatever it is."""
     seat: str = ""
     profile: str = ""
     began: datetime | None = None
@@ -248,7 +261,7 @@ class _Reading:
         if version != VERSION:
             self._newer = version if isinstance(version, int | str) else "unknown"
         if isinstance(child := fields.get("child"), str):
-            log.child = child if CHILD.fullmatch(child) else NOBODY
+            log.child, log.called = child if CHILD.fullmatch(child) else NOBODY, child
         if isinstance(seat := fields.get("seat"), str):
             log.seat = seat
         if isinstance(profile := fields.get("profile"), str):

@@ -365,6 +365,15 @@ def test_logs_of_others_and_unreadable_ones_are_said(tmp_path):
     ]
 
 
+def test_logs_under_the_name_of_a_copy_are_found(tmp_path, capsys):
+    for number, name in enumerate(("wren", "wren - Kopie", "Copy of wren", "lark - Kopie", "wren-two"), 1):
+        a_log(tmp_path / name / f"2026-03-0{number}T100000-bed.jsonl", *FORTY, began=day(number), child=name)
+    assert report("wren", "--records", tmp_path, "--csv") == 0
+    assert len(capsys.readouterr().out.splitlines()) == 4  # a heading, and three sessions
+    assert report("lark", "--records", tmp_path, "--csv") == 0
+    assert len(capsys.readouterr().out.splitlines()) == 2
+
+
 MOST_A_SESSION = 900
 """Bytes that each further session may cost: its file's name and place. A session whole has some thousands."""
 

@@ -11,13 +11,15 @@ import sys
 import time
 import zlib
 from collections.abc import Iterator
+from dataclasses import dataclass, field
 from pathlib import Path
 
 from router.cli import places
 from router.inputs.trace import LONGEST_LINE
+from router.judging import counts
 from router.profile.diagnostics import tidy
 from router.proven import TEXT
-from router.records import CHILD
+from router.records import CHILD, carries, folders_of
 from router.remembered import COPY, PLAYS
 from router.retention import WASTEBASKET
 
@@ -30,7 +32,7 @@ LATELY = 60.0
 
 UNKNOWN = """\
 What this machine cannot know, and you must look for: reports that were written elsewhere, printed or sent; copies on other
-machines, on sticks and in the hospital's backups; recordings that were kept elsewhere; the lines of the system's journal, which
+machines, on sticks and in the hospital's backups; the older versions of a folder that is under version control; recordings that were kept elsewhere; the lines of the system's journal, which
 hold the pseudonym and the times of efforts (journalctl --vacuum-time=1d empties it). What is deleted from a memory card can
 sometimes be brought back: where that must not be, destroy the card."""
 
@@ -41,77 +43,186 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--yes", action="store_true", help="delete; without it nothing is deleted, and all that would be is listed"
     )
+    parser.add_argument("--profile", action="store_true", help="the child's profile and its copies, too")
     parser.add_argument("--json", action="store_true", help="for a program to read")
     places.add_arguments(parser)
 
 
+@dataclass(slots=True)
+class _Found:
+    """What there is of a child: ``files`` are deleted; ``profiles`` only if that is asked for; ``others`` carry her name only."""
+
+    files: list[Path] = field(default_factory=list)
+    profiles: list[Path] = field(default_factory=list)
+    others: list[Path] = field(default_factory=list)
+    folders: list[Path] = field(default_factory=list)
+
+    def __bool__(self) -> bool:
+        return bool(self.files or self.profiles or self.others)
+
+
 def run(args: argparse.Namespace) -> int:
-    """List it, or delete it: 0, or 1 if there is nothing, or something could not be deleted."""
-    child = args.child
-    if not CHILD.fullmatch(child):  # it may never lead out of the folder of records
-        print(f"router forget: {tidy(child)} cannot be a child's pseudonym", file=sys.stderr)
+    """List it, or delete it: 0, or 1 if there is nothing, or something of hers is left after deleting."""
+    if not CHILD.fullmatch(args.child):  # it may never lead out of the folder of records
+        print(f"router forget: {tidy(args.child)} cannot be a child's pseudonym", file=sys.stderr)
         return 2
-    room = places.room(args)
-    records = places.records(args)
-    folders = [records / child, records / WASTEBASKET / child]
-    files = [*(path for folder in folders for path in _records(folder)), *_memories(room.folders.state, child)]
-    files += [path for path in sorted(room.folders.runtime.glob(f"*{PLAYS}")) if _child_in(_text(path)) == child]
-    profiles = []
-    for folder in (records, *places.profiles(args)):
-        files += _beside(folder, child)
-        profiles += [path for path in (folder / f"{child}.yaml",) if path.exists()]
-    files = list(dict.fromkeys(files))
-    if not files:
-        print(f"router forget: {places.nobody(child, records)}", file=sys.stderr)
+    try:
+        return _run(args)
+    except PermissionError as error:
+        words = [word for word, said in (("--profile", args.profile), ("--yes", args.yes)) if said]
+        print(f"router forget: {places.not_allowed(error, 'forget', args.child, *words)}", file=sys.stderr)
+    except OSError as error:
+        print(f"router forget: {error.filename}: {(error.strerror or str(error)).lower()}", file=sys.stderr)
+    return 1
+
+
+def _run(args: argparse.Namespace) -> int:
+    child = args.child
+    found = _find(args)
+    if args.profile:
+        found.files, found.profiles = [*found.files, *found.profiles], []
+    if not found.files:
+        print(f"router forget: {places.nobody(child, places.records(args))}", file=sys.stderr)
+        print("\n".join(_remaining(found, child)), end="", file=sys.stderr)
         return 1
-    failed = _delete(files, folders) if args.yes else []
+    failed = _delete(found.files, found.folders) if args.yes else []
+    left = _find(args) if args.yes else found
     if args.json:
         said = {
             "child": child,
-            "deleted": [str(path) for path in files if args.yes and path not in dict(failed)],
-            "would_delete": [] if args.yes else [str(path) for path in files],
+            "deleted": [str(path) for path in found.files if args.yes and path not in dict(failed)],
+            "would_delete": [] if args.yes else [str(path) for path in found.files],
             "failed": {str(path): why for path, why in failed},
-            "profiles": [str(path) for path in profiles],
+            "profiles": [str(path) for path in found.profiles],
+            "carry_the_name": [str(path) for path in found.others],
         }
         print(json.dumps(said, indent=2, ensure_ascii=False))
     else:
-        print("\n".join(_plainly(child, files, profiles, failed, done=args.yes)))
-    return 1 if failed else 0
+        print("\n".join(_plainly(child, found, failed, done=args.yes)))
+    return 1 if failed or (args.yes and left) else 0
 
 
-def _plainly(
-    child: str, files: list[Path], profiles: list[Path], failed: list[tuple[Path, str]], *, done: bool
-) -> Iterator[str]:
+def _plainly(child: str, found: _Found, failed: list[tuple[Path, str]], *, done: bool) -> Iterator[str]:
     yield f"{'Deleted' if done else 'To be deleted'} of {child}:"
     refused = dict(failed)
-    for path in files:
+    for path in found.files:
         yield f"  {tidy(str(path))}{f'   NOT DELETED: {refused[path]}' if path in refused else ''}"
     yield ""
-    if (
-        any(path.is_symlink() or not path.exists() or time.time() - path.stat().st_mtime < LATELY for path in files)
-        and not done
-    ):
+    if not done and any(map(_is_new, found.files)):
         yield f"Something of this was written just now: is {child} playing? Choose another child first (router use)."
         yield ""
-    for path in profiles:
-        yield f"The profile stays, as only you know whether it is needed: {tidy(str(path))}. Delete it yourself, and its copies."
+    yield from _remaining(found, child)
     yield UNKNOWN
     if not done:
         yield ""
         yield f"Nothing has been deleted yet. To delete: router forget {child} --yes"
 
 
-def _records(folder: Path) -> Iterator[Path]:
+def _remaining(found: _Found, child: str) -> Iterator[str]:
+    for path in found.profiles:
+        yield f"The profile stays, as only you know whether it is needed: {tidy(str(path))}"
+    if found.profiles:
+        yield f"To delete it and its copies, too: router forget {child} --profile --yes"
+        yield ""
+    for path in found.others:
+        yield f"It carries the name {child}, and stays; look at it, and delete it yourself: {tidy(str(path))}"
+    if found.others:
+        yield ""
+
+
+def _is_new(path: Path) -> bool:
+    return path.is_symlink() or not path.exists() or time.time() - path.stat().st_mtime < LATELY
+
+
+# --- what there is ----------------------------------------------------------------------------------------------------
+
+
+def _find(args: argparse.Namespace) -> _Found:
+    """Everything that carries the child in its place, in a header or in its name.
+
+    Raises:
+        OSError: a folder cannot be looked into.
+    """
+    room, records, child = places.room(args), places.records(args), args.child
+    found = _Found(folders=[*folders_of(child, records), *folders_of(child, records / WASTEBASKET)])
+    for folder in found.folders:
+        found.files += _all_in(folder)
+    found.files += _memories(room.folders.state, child)
+    found.files += [path for path in sorted(room.folders.runtime.glob(f"*{PLAYS}")) if _names_child(_text(path), child)]
+    own = set(found.folders)
+    for folder in dict.fromkeys((records, *places.profiles(args))):
+        for path in _below(folder, own):
+            _sort(path, child, found)
+    found.files = list(dict.fromkeys(found.files))
+    return found
+
+
+def _sort(path: Path, child: str, found: _Found) -> None:
+    """Put a file that lies among profiles or records where it belongs, if it is hers."""
+    owner = _owner(path)
+    called = carries(path.name, child)
+    if path.suffix in (".html", ".htm") and _title(child).search(_text(path)):
+        found.files.append(path)
+        if (picture := path.with_suffix(".png")).is_file():
+            found.files.append(picture)
+    elif owner == child or (called and owner is None):
+        if counts(path.name):
+            found.profiles.append(path)
+        elif owner == child or _beside_profile(child).fullmatch(path.name):
+            found.files.append(path)
+        elif path not in found.files and not _is_picture(path, child):
+            found.others.append(path)
+
+
+def _is_picture(path: Path, child: str) -> bool:
+    """Whether it is the picture of a page that is deleted."""
+    return path.suffix == ".png" and bool(_title(child).search(_text(path.with_suffix(".html"))))
+
+
+def _title(child: str) -> re.Pattern[str]:
+    """The titles of our own pages."""
+    name = re.escape(child)
+    return re.compile(rf"<title>({name}, [^<]*: the fit|What {name} did)</title>")
+
+
+def _beside_profile(child: str) -> re.Pattern[str]:
+    """The names of what editors, sync tools and fits leave beside a profile; none of it is played."""
+    name = re.escape(child)
+    ending = r"\.(old\d*|bak|orig|new|part|tmp|rej|\d+\.tmp|sw.|dpkg-\w+)|~"
+    return re.compile(rf"[.~#]*(syncthing~)?{name}\.ya?ml(({ending})|#)*", re.IGNORECASE)
+
+
+def _owner(path: Path) -> str | None:
+    """Whose a file is by what stands in it: in the first line of a log or a recording, or behind ``child:`` of a profile."""
+    if path.name.endswith((".jsonl", ".jsonl.gz")):
+        return _child_in(_first_line(path))
+    if ".y" in path.name.casefold():
+        found = _CHILD_LINE.search(_text(path))
+        return found[1] if found else None
+    return None
+
+
+_CHILD_LINE = re.compile(r"""(?m)^["']?child["']?[ \t]*:[ \t]*["']?([a-z][a-z0-9-]*)["']?[ \t]*(?:#.*)?\r?$""")
+
+
+def _all_in(folder: Path) -> Iterator[Path]:
     """Everything in a child's folder; a link is deleted, and not what it leads to."""
     if folder.is_symlink():
         yield folder
+    elif folder.is_dir():
+        yield from _below(folder, set())
+
+
+def _below(folder: Path, without: set[Path]) -> Iterator[Path]:
+    """Every file below a folder, and every link, which is not followed; not in folders ``without``, nor in a store of versions."""
+    if not folder.is_dir():
         return
-    if folder.is_dir():
-        for path in sorted(folder.iterdir()):
-            if path.is_dir() and not path.is_symlink():
-                yield from _records(path)
-            else:
-                yield path
+    for path in sorted(folder.iterdir()):
+        if path.is_dir() and not path.is_symlink():
+            if path not in without and path.name != ".git":
+                yield from _below(path, without)
+        elif path not in without:
+            yield path
 
 
 def _memories(state: Path, child: str) -> Iterator[Path]:
@@ -120,32 +231,25 @@ def _memories(state: Path, child: str) -> Iterator[Path]:
         return
     for seat in sorted(path for path in state.iterdir() if path.is_dir()):
         plays, copy = seat / PLAYS, seat / COPY
-        hers = re.compile(rf"(?m)^child:\s*[\"']?{child}[\"']?\s*(#.*)?$")
-        if _child_in(_text(plays)) == child or hers.search(_text(copy)):
+        if _names_child(_text(plays), child) or _says(_text(copy), child):
             yield from (path for path in seat.iterdir() if path.name.lstrip(".").startswith((PLAYS, COPY)))
-        yield from (path for path in seat.iterdir() if _is_proven(path) and hers.search(_text(path)))
+        yield from (path for path in seat.iterdir() if _is_proven(path) and _says(_text(path), child))
+
+
+def _says(text: str, child: str) -> bool:
+    """Whether a profile's text is this child's."""
+    return any(found[1] == child for found in _CHILD_LINE.finditer(text))
+
+
+def _names_child(text: str, child: str) -> bool:
+    """Whether what is remembered is of this child, by her pseudonym or by the name of a copy of her profile."""
+    said = re.findall(r'"(?:child|file)":\s*"((?:[^"\\]|\\.)*)"', text)
+    return any(name == child or (not CHILD.fullmatch(name) and carries(name, child)) for name in said)
 
 
 def _is_proven(path: Path) -> bool:
     """Whether it is the text of a profile that has played for a minute, or what a power cut left of one."""
     return path.name.lstrip(".").startswith(TEXT.partition("{")[0])
-
-
-def _beside(folder: Path, child: str) -> Iterator[Path]:
-    """What fits leave beside a profile and among the records: recordings, pages with their picture, old profiles. Reports too."""
-    if not folder.is_dir():
-        return
-    profile = re.compile(rf"\.?{re.escape(child)}\.ya?ml(\.old\d*|~|\.bak|\.\d+\.tmp|\.sw.)")
-    title = re.compile(rf"<title>({re.escape(child)}, [^<]*: the fit|What {re.escape(child)} did)</title>")
-    for path in sorted(path for path in folder.iterdir() if path.is_file()):
-        if profile.fullmatch(path.name) or (
-            path.name.endswith((".jsonl", ".jsonl.gz")) and _child_in(_first_line(path)) == child
-        ):
-            yield path
-        elif path.suffix in (".html", ".htm") and title.search(_text(path)):
-            yield path
-            if (picture := path.with_suffix(".png")).is_file():
-                yield picture
 
 
 def _text(path: Path) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import shlex
 from pathlib import Path
 
 from router import configuration
@@ -41,6 +42,14 @@ def profiles(args: argparse.Namespace) -> list[Path]:
     """The folders in which profiles may lie."""
     found = room(args)
     return list(dict.fromkeys([found.folders.profiles, *(seat.folder for seat in found.seats)]))
+
+
+def not_allowed(error: OSError, *command: str) -> str:
+    """That something may not be read or deleted, and the command that may."""
+    return (
+        f"you may not use {error.filename}: records are for root and the router's own user.\n"
+        f"Try: sudo router {shlex.join(command)}"
+    )
 
 
 def nobody(child: str, folder: Path) -> str:

@@ -19,7 +19,7 @@ from router import profile
 from router.cli import places
 from router.files import replacing
 from router.profile import ProfileError
-from router.records import LOG, children, read
+from router.records import LOG, children, folders_of, read
 from router.report import data, plots, ward
 from router.report.history import History, Measured, gather, in_time, logs, measure, measure_all
 from router.report.html import html
@@ -82,6 +82,11 @@ def run(args: argparse.Namespace) -> int:
         print("router report: the system ended a process that read logs; is there enough memory?", file=sys.stderr)
     except BrokenPipeError:  # whoever reads it has seen enough
         raise
+    except PermissionError as error:
+        print(
+            f"router report: {places.not_allowed(error, 'report', *args.child, *(['--all'] if args.all else []))}",
+            file=sys.stderr,
+        )
     except OSError as error:
         print(f"router report: {error.filename}: {(error.strerror or str(error)).lower()}", file=sys.stderr)
     return 1
@@ -146,10 +151,10 @@ def _named(args: argparse.Namespace) -> tuple[str, list[Path]]:
         missing = next(path for path in named if path.suffix != LOG or not path.is_file())
         raise _NothingToShow(f"{missing} is no session log; name one child, or logs")
     child = args.child[0]
-    folder = places.records(args) / child
-    if not folder.is_dir():
+    found = [folder for folder in folders_of(child, places.records(args)) if folder.is_dir()]
+    if not found:
         raise _NothingToShow(places.nobody(child, places.records(args)))
-    return child, logs(folder)
+    return child, in_time(path for folder in found for path in logs(folder))
 
 
 def _unused(history: History) -> list[str]:

@@ -15,7 +15,7 @@ from itertools import count
 from pathlib import Path
 from types import MappingProxyType
 
-from router.records import LOG, TRACE, began, read
+from router.records import LOG, NOBODY, TRACE, began, carries, read
 from router.report import measures
 from router.report.measures import Quartiles, Trend
 from router.report.session import FEWEST, Session, Settings, sessions
@@ -173,6 +173,8 @@ class Measured:
     child: str | None
     sessions: list[Session]
     remarks: list[str]
+    called: str = ""
+    """What the log says of the child; it may be the name of a copy of her profile."""
 
 
 def measure(path: Path, settings: Settings) -> Measured:
@@ -182,7 +184,7 @@ def measure(path: Path, settings: Settings) -> Measured:
     except OSError as error:
         return Measured(path.name, None, [], [f"it cannot be read: {(error.strerror or str(error)).lower()}"])
     found = [replace(session, timeline=None) for session in sessions(log, settings)]
-    return Measured(path.name, log.child, found, log.remarks)
+    return Measured(path.name, log.child, found, log.remarks, log.called)
 
 
 def measure_all(paths: Iterable[Path], settings: Settings) -> list[Measured]:
@@ -218,7 +220,7 @@ def gather(
 def _used(history: History, measured: Iterable[Measured]) -> Iterator[list[Session]]:
     """The sessions of each log; of another child's log none. What could not be used is noted."""
     for one in measured:
-        if one.child not in (None, history.child):
+        if one.child not in (None, history.child) and not (one.child == NOBODY and carries(one.called, history.child)):
             history.remarks.append((one.log, f"it is a log of {one.child}, and is not used"))
             yield []
         else:
