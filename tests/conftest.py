@@ -22,11 +22,12 @@ from pathlib import Path
 
 import jack
 import pytest
-from hypothesis import settings
+from hypothesis import HealthCheck, settings
 
-# No deadline: how long an example takes is the machine's affair.
-settings.register_profile("same", derandomize=True, deadline=None, database=None)
-settings.register_profile("random", deadline=None, database=None, print_blob=True)
+# How long an example takes is the machine's affair.
+UNHURRIED = settings(deadline=None, database=None, suppress_health_check=[HealthCheck.too_slow])
+settings.register_profile("same", UNHURRIED, derandomize=True)
+settings.register_profile("random", UNHURRIED, print_blob=True)
 settings.load_profile("same")  # one commit, one set of examples; others are drawn by ``python -m tests.random_search``
 
 JACKD = ["jackd", "-R", "-P60", "-S", "-d", "dummy", "-p", "64", "-r", "48000"]

@@ -1,0 +1,407 @@
+"""Whether the tests would notice: ``python -m tests.mutation --share 5 --seed 1`` changes one place of the code at a time.
+
+Each change (a *mutant*: a comparison with the other bound, a call deleted, a number one higher, ...) is written into a copy of the
+project, and the tests of that module run over it until the first that fails; a mutant that these pass meets all tests of the core. Of
+each module the same share is drawn, at least one. What was found is kept in a file, so the command may be ended and begun again, and a
+greater share goes on from a smaller one. A mutant that no test can tell from the code stands, with the reason, in
+``tests/mutation_equivalent.txt``.
+
+Why a command of our own: mutmut 3 and cosmic-ray 8 change operators and arguments, and delete no statement; what was found by hand to
+pass every test here were deleted ones. They also start Python anew for each mutant, or wrap each function, which tests of the rules'
+steps and sources notice. Here a process that has loaded the libraries forks for each mutant.
+"""
+
+from __future__ import annotations
+
+import argparse
+import ast
+import contextlib
+import hashlib
+import json
+import math
+import os
+import random
+import resource
+import shutil
+import signal
+import sys
+import tempfile
+import time
+from collections import Counter
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+ROOT = Path(__file__).parent.parent
+EQUIVALENT = Path(__file__).with_name("mutation_equivalent.txt")
+
+ENGINE = "test_engine test_timelines test_promises"
+RULES = "test_timelines test_engine test_quantize test_following test_harmony"
+HEARD = "test_conditioning test_conditioning_switch test_conditioning_pointer test_conditioning_background test_drift"
+TESTS = {
+    "router/timers.py": "test_timers test_timelines",
+    "router/music.py": "test_music test_timelines test_harmony test_following test_published_schema",
+    "router/midi.py": "test_midi_tables test_ledger test_beat test_timelines",
+    "router/units.py": "test_units",
+    "router/beat.py": "test_beat test_room_music",
+    "router/lead.py": "test_lead test_room_music",
+    "router/tonality.py": "test_tonality test_lead",
+    "router/recognition.py": "test_recognition test_lead",
+    "router/turns.py": "test_turns",
+    "router/balance.py": "test_balance",
+    "router/channels.py": "test_channels",
+    "router/harmony.py": "test_harmony test_following test_timelines",
+    "router/ledger.py": "test_ledger test_levels test_timelines test_engine",
+    "router/engine.py": f"{ENGINE} test_levels test_following test_harmony test_listening",
+    "router/room.py": "test_room_music test_listening test_turns test_balance",
+    "router/hush.py": "test_hush",
+    "router/recorder.py": "test_recorder test_records",
+    "router/estimates.py": "test_estimates",
+    "router/conditioning/*.py": HEARD,
+    "router/rules/*.py": RULES,
+    "router/report/*.py": "test_report_measures test_care_team_page",
+}
+"""Which tests run first over a change of these files. What matches several is the first one's."""
+IGNORED = ["-W", "ignore::pytest.PytestAssertRewriteWarning"]  # plugins that were loaded before pytest
+SLOW = {"test_hush", "test_records", "test_sounding", "test_care_team_page", "test_beat"}
+"""Left to the mutants of their own files."""
+ALL = sorted(
+    {name for names in TESTS.values() for name in names.split()} - SLOW
+    | {"test_listening", "test_following", "test_together"}
+)
+
+# --- the changes ----------------------------------------------------------------------------------------------------
+
+COMPARE = {
+    ast.Lt: "<=", ast.LtE: "<", ast.Gt: ">=", ast.GtE: ">", ast.Eq: "!=", ast.NotEq: "==",
+    ast.Is: "is not", ast.IsNot: "is", ast.In: "not in", ast.NotIn: "in",
+}  # fmt: skip
+ARITHMETIC = {
+    ast.Add: "-", ast.Sub: "+", ast.Mult: "/", ast.Div: "*", ast.FloorDiv: "*", ast.Mod: "+",
+    ast.BitOr: "&", ast.BitAnd: "|", ast.LShift: ">>", ast.RShift: "<<",
+}  # fmt: skip
+AUGMENTED = {ast.Add: "-=", ast.Sub: "+=", ast.BitOr: "&=", ast.BitAnd: "|=", ast.Mult: "/="}
+SWAPPED = {"min": "max", "max": "min", "any": "all", "all": "any"}
+
+
+@dataclass(frozen=True)
+class Mutant:
+    """One change: the bytes from ``start`` to ``end`` of a file become ``text``."""
+
+    path: str
+    start: int
+    end: int
+    text: str
+    line: int
+
+    def applied(self, source: bytes) -> bytes:
+        return source[: self.start] + self.text.encode() + source[self.end :]
+
+    def shown(self, source: bytes) -> str:
+        """What the change is, on one line that stays the same when the code around it moves."""
+        begin = source.rfind(b"\n", 0, self.start) + 1
+        stop = source.find(b"\n", self.end)
+        before = " ".join(source[begin:stop].decode().split())
+        after = " ".join((source[begin : self.start] + self.text.encode() + source[self.end : stop]).decode().split())
+        return f"{self.path}: {before}  ->  {after}"
+
+
+class Places(ast.NodeVisitor):
+    """All places of a file at which something can be changed."""
+
+    def __init__(self, path: str, source: bytes) -> None:
+        self.found: list[Mutant] = []
+        self._path, self._source = path, source
+        self._lines = [0, *(place + 1 for place, byte in enumerate(source) if byte == 10)]
+        self.visit(ast.parse(source))
+
+    def _place(self, node: ast.expr | ast.stmt) -> tuple[int, int]:
+        assert node.end_lineno is not None
+        assert node.end_col_offset is not None
+        return self._lines[node.lineno - 1] + node.col_offset, self._lines[node.end_lineno - 1] + node.end_col_offset
+
+    def _change(self, start: int, end: int, text: str) -> None:
+        lines = self._source[start:end].count(b"\n")  # each line keeps its number
+        line = self._source.count(b"\n", 0, start) + 1
+        self.found.append(Mutant(self._path, start, end, text + "\n" * (lines - text.count("\n")), line))
+
+    def _between(self, left: ast.expr, right: ast.expr, old: str, new: str) -> None:
+        """The operator between two operands."""
+        start, end = self._place(left)[1], self._place(right)[0]
+        at = self._source.find(old.encode(), start, end)
+        if at >= 0:
+            self.found.append(Mutant(self._path, at, at + len(old), new, self._source.count(b"\n", 0, at) + 1))
+
+    def _text(self, node: ast.expr) -> str:
+        start, end = self._place(node)
+        return self._source[start:end].decode()
+
+    def visit_Expr(self, node: ast.Expr) -> None:
+        if isinstance(node.value, ast.Constant):  # a docstring
+            return
+        self._change(*self._place(node), "pass")
+        self.generic_visit(node)
+
+    def visit_Assign(self, node: ast.Assign) -> None:
+        if not all(isinstance(target, ast.Name) for target in node.targets):  # a local name without value is no test
+            self._change(*self._place(node), "pass")
+        self.visit(node.value)
+
+    def visit_AugAssign(self, node: ast.AugAssign) -> None:
+        self._change(*self._place(node), "pass")
+        if type(node.op) in AUGMENTED:
+            old = AUGMENTED[type(node.op)]
+            new = {"-=": "+=", "+=": "-=", "&=": "|=", "|=": "&=", "/=": "*="}[old]
+            self._between(node.target, node.value, new, old)
+        self.visit(node.value)
+
+    def visit_AnnAssign(self, node: ast.AnnAssign) -> None:
+        if node.value is not None:
+            self.visit(node.value)
+
+    def visit_arg(self, node: ast.arg) -> None:
+        """Nothing: annotations are no code."""
+
+    def visit_FunctionDef(self, node: ast.FunctionDef) -> None:
+        self.visit(node.args)
+        for statement in node.body:
+            self.visit(statement)
+
+    def visit_Raise(self, node: ast.Raise) -> None:
+        self._change(*self._place(node), "pass")
+
+    def visit_Continue(self, node: ast.Continue) -> None:
+        self._change(*self._place(node), "break")
+
+    def visit_Break(self, node: ast.Break) -> None:
+        self._change(*self._place(node), "continue")
+
+    def visit_If(self, node: ast.If) -> None:
+        self._negate(node.test)
+        self.generic_visit(node)
+
+    def visit_IfExp(self, node: ast.IfExp) -> None:
+        self._negate(node.test)
+        self.generic_visit(node)
+
+    def _negate(self, test: ast.expr) -> None:
+        if not isinstance(test, ast.Compare) or len(test.ops) > 1:  # a comparison is turned round by itself
+            self._change(*self._place(test), f"(not ({self._text(test)}))")
+
+    def visit_Compare(self, node: ast.Compare) -> None:
+        words = {ast.Lt: "<", ast.LtE: "<=", ast.Gt: ">", ast.GtE: ">=", ast.Eq: "==", ast.NotEq: "!=", ast.Is: "is"}
+        words |= {ast.IsNot: "is not", ast.In: "in", ast.NotIn: "not in"}
+        for left, op, right in zip([node.left, *node.comparators], node.ops, node.comparators, strict=False):
+            self._between(left, right, words[type(op)], COMPARE[type(op)])
+        self.generic_visit(node)
+
+    def visit_BoolOp(self, node: ast.BoolOp) -> None:
+        old, new = ("and", "or") if isinstance(node.op, ast.And) else ("or", "and")
+        if len(node.values) == 2:
+            self._between(node.values[0], node.values[1], old, new)
+        self.generic_visit(node)
+
+    def visit_BinOp(self, node: ast.BinOp) -> None:
+        words = {ast.Add: "+", ast.Sub: "-", ast.Mult: "*", ast.Div: "/", ast.FloorDiv: "//", ast.Mod: "%"}
+        words |= {ast.BitOr: "|", ast.BitAnd: "&", ast.LShift: "<<", ast.RShift: ">>"}
+        if type(node.op) in words:
+            self._between(node.left, node.right, words[type(node.op)], ARITHMETIC[type(node.op)])
+        self.generic_visit(node)
+
+    def visit_UnaryOp(self, node: ast.UnaryOp) -> None:
+        if isinstance(node.op, ast.Not | ast.USub) and not isinstance(node.operand, ast.Constant):
+            self._change(*self._place(node), f"({self._text(node.operand)})")
+        self.generic_visit(node)
+
+    def visit_Call(self, node: ast.Call) -> None:
+        if isinstance(node.func, ast.Name) and node.func.id in SWAPPED:
+            self._change(*self._place(node.func), SWAPPED[node.func.id])
+        self.generic_visit(node)
+
+    def visit_JoinedStr(self, node: ast.JoinedStr) -> None:
+        """Nothing: what stands in a text is found where it is made."""
+
+    def visit_Constant(self, node: ast.Constant) -> None:
+        value = node.value
+        if isinstance(value, bool):
+            self._change(*self._place(node), str(not value))
+        elif isinstance(value, int | float):
+            self._change(*self._place(node), repr(value + 1))
+
+
+def mutants(path: str) -> list[Mutant]:
+    """All changes of a file of which Python takes the result."""
+    source = (ROOT / path).read_bytes()
+    found = []
+    for mutant in dict.fromkeys(Places(path, source).found):
+        with contextlib.suppress(SyntaxError):
+            compile(mutant.applied(source), path, "exec")
+            found.append(mutant)
+    return found
+
+
+# --- the trying -------------------------------------------------------------------------------------------------------
+
+
+class Copy:
+    """A copy of the project in which one file at a time is changed, and tests run in a process that is forked."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        for name in ("router", "tests", "profiles", "schemas", "systemd"):
+            shutil.copytree(ROOT / name, folder / name, ignore=shutil.ignore_patterns("__pycache__"))
+        for name in ("pyproject.toml", "README.md", "DEVELOPERS.md", "LICENSE"):
+            shutil.copy(ROOT / name, folder / name)
+        os.environ |= {"PYTHONPATH": str(folder), "PYTHONDONTWRITEBYTECODE": "1"}
+        sys.dont_write_bytecode = True
+        sys.path[:] = [str(folder), *(place for place in sys.path if Path(place or ".").resolve() != ROOT)]
+        os.chdir(folder)
+
+    def passes(self, tests: list[str], seconds: int) -> tuple[bool, str]:
+        """Whether these tests pass, within so many seconds of the processor's time, and the last line that they said."""
+        with tempfile.TemporaryFile() as said:
+            child = os.fork()
+            if not child:
+                self._child(tests, seconds, said.fileno())
+            until = time.monotonic() + 20 * seconds  # for what waits and does not work
+            while not (ended := os.waitpid(child, os.WNOHANG))[0]:
+                if time.monotonic() > until:
+                    os.killpg(child, signal.SIGKILL)
+                    os.waitpid(child, 0)
+                    return False, "it does not end"
+                time.sleep(0.02)
+            said.seek(0)
+            text = said.read().decode(errors="replace").splitlines()
+            lines = [line for line in text if line.startswith(("FAILED", "ERROR"))] or text[-3:]
+            with contextlib.suppress(ProcessLookupError):
+                os.killpg(child, signal.SIGKILL)  # what it left behind
+            return ended[1] == 0, (lines or [f"status {ended[1]}"])[-1]
+
+    def _child(self, tests: list[str], seconds: int, said: int) -> None:
+        os.setpgid(0, 0)
+        for stream in (1, 2):
+            os.dup2(said, stream)
+        os.dup2(os.open(os.devnull, os.O_RDONLY), 0)
+        resource.setrlimit(resource.RLIMIT_CPU, (seconds, seconds + 5))
+        resource.setrlimit(resource.RLIMIT_AS, (8 << 30, 8 << 30))
+        import pytest
+
+        files = [f"tests/{name}.py" for name in tests]
+        os._exit(pytest.main(["-x", "-q", "-p", "no:cacheprovider", "--no-header", *IGNORED, *files]))
+
+    def tried(self, mutant: Mutant, tests: list[str], limit: int) -> tuple[bool, str]:
+        target = self.folder / mutant.path
+        source = target.read_bytes()
+        try:
+            target.write_bytes(mutant.applied(source))
+            passed, said = self.passes(tests, limit)
+            if passed:
+                passed, said = self.passes(ALL, 600)
+        finally:
+            target.write_bytes(source)
+        return passed, said
+
+
+def load() -> None:
+    """The libraries, once for all that are forked; nothing of ours."""
+    import hypothesis  # noqa: F401
+    import jack  # noqa: F401
+    import jsonschema  # noqa: F401
+    import matplotlib  # noqa: F401, ICN001
+    import mido  # noqa: F401
+    import music21  # noqa: F401
+    import numpy  # noqa: F401, ICN001
+    import pytest  # noqa: F401
+    import rich  # noqa: F401
+    import scipy.stats  # noqa: F401
+    import yaml  # noqa: F401
+
+
+def interval(killed: int, of: int) -> tuple[float, float]:
+    """Wilson's interval of a share at 95 % (Journal of the American Statistical Association 22:209, 1927)."""
+    if not of:
+        return 0.0, 1.0
+    z, share = 1.959964, killed / of
+    middle, spread = share + z * z / (2 * of), z * math.sqrt(share * (1 - share) / of + z * z / (4 * of * of))
+    return (middle - spread) / (1 + z * z / of), (middle + spread) / (1 + z * z / of)
+
+
+def equivalent() -> dict[str, str]:
+    """The mutants that no test can tell from the code, as they are shown, and why."""
+    lines = EQUIVALENT.read_text(encoding="utf-8").splitlines() if EQUIVALENT.exists() else []
+    paired = [line for line in lines if line and not line.startswith("#")]
+    return dict(zip(paired[::2], (line.strip() for line in paired[1::2]), strict=True))
+
+
+def files(only: list[str]) -> Iterator[tuple[str, list[str]]]:
+    """Each file whose tests are known, and their names."""
+    seen = set()
+    for pattern, tests in TESTS.items():
+        for path in sorted(ROOT.glob(pattern)):
+            name = str(path.relative_to(ROOT))
+            if name not in seen and (not only or any(part in name for part in only)):
+                seen.add(name)
+                yield name, tests.split()
+
+
+def drawn(path: str, share: float, seed: int) -> list[Mutant]:
+    """So many percent of a file's mutants, at least one; a greater share holds the smaller one."""
+    found = mutants(path)
+    random.Random(f"{seed} {path}").shuffle(found)
+    return found[: max(1, math.ceil(len(found) * share / 100))]
+
+
+def main() -> int:
+    parser = argparse.ArgumentParser(
+        description="Change one place of the code at a time and see whether a test notices."
+    )
+    parser.add_argument("--share", type=float, default=2, help="how many percent of each file's mutants (default 2)")
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--kept", type=Path, default=ROOT / "mutation.jsonl", help="where the results are kept")
+    parser.add_argument("only", nargs="*", help="parts of file names (default: all files)")
+    wanted = parser.parse_args()
+    kept, reasons = wanted.kept.absolute(), equivalent()
+    known: dict[str, dict] = {}
+    if kept.exists():
+        known = {entry["key"]: entry for entry in map(json.loads, kept.read_text(encoding="utf-8").splitlines())}
+    work = [(mutant, tests) for path, tests in files(wanted.only) for mutant in drawn(path, wanted.share, wanted.seed)]
+    random.Random(wanted.seed).shuffle(work)  # ended early it is a sample of all
+    sources = {path: (ROOT / path).read_bytes() for path in {mutant.path for mutant, _ in work}}
+    counts: Counter[str] = Counter()
+    load()
+    with tempfile.TemporaryDirectory() as place:
+        copy = Copy(Path(place))
+        for names in {tuple(names) for _, names in work} | {tuple(ALL)}:
+            passed, said = copy.passes(list(names), 1200)
+            if not passed:
+                sys.stdout.write(f"without any change: {said}\n")
+                return 2
+        for number, (mutant, tests) in enumerate(work, 1):
+            source = sources[mutant.path]
+            shown = mutant.shown(source)
+            key = hashlib.sha256(f"{mutant}".encode() + source).hexdigest()[:16]
+            entry = known.get(key)
+            if shown in reasons:
+                counts["equivalent"] += 1
+                continue
+            if entry is None:
+                survived, said = copy.tried(mutant, tests, 120)
+                entry = {"key": key, "line": mutant.line, "shown": shown, "survived": survived, "said": said}
+                with kept.open("a", encoding="utf-8") as file:
+                    file.write(json.dumps(entry) + "\n")
+            counts["survived" if entry["survived"] else "killed"] += 1
+            if entry["survived"]:
+                sys.stdout.write(f"SURVIVED line {entry['line']} of {shown}\n")
+            sys.stdout.write(f"{number} of {len(work)}: {dict(counts)}\n")
+            sys.stdout.flush()
+    tried = counts["killed"] + counts["survived"]
+    low, high = interval(counts["killed"], tried)
+    sys.stdout.write(
+        f"{counts['killed']} of {tried} killed, {100 * counts['killed'] / max(1, tried):.1f} %"
+        f" (95 %: {100 * low:.1f} to {100 * high:.1f}), {counts['equivalent']} more are equivalent\n"
+    )
+    return 1 if counts["survived"] else 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
