@@ -13,7 +13,8 @@ import pytest
 from fuzz_profiles import GOLDEN
 
 import router
-from router.cli import COMMANDS, main
+from router.cli import COMMANDS, devices, main, new
+from router.devices import TerminalKey
 from router.profile import check, load, manual, shipped
 from router.rules import RULES
 
@@ -87,7 +88,8 @@ def test_a_missing_profile_is_told_by_every_command_that_reads_one(capsys):
 def test_check_new_and_rules_need_nothing_of_linux_alone():
     """They run on the therapist's own laptop, whatever it is."""
     script = (
-        "import sys; from router.cli import main; main(['check', 'wren']); main(['rules']); main(['new', 'wren', '--input', 'a=switch']);"
+        "import platform, sys; platform.system = lambda: 'another'; "
+        "from router.cli import main; main(['check', 'wren']); main(['rules']); main(['new', 'wren', '--input', 'a=switch']);"
         "print(sorted({'evdev', 'rtmidi', 'serial', 'fluidsynth', 'mido', 'structlog', 'termios', 'tty', 'fcntl'} & set(sys.modules)))"
     )
     assert process("-c", script).stdout.splitlines()[-1] == "[]"
@@ -191,6 +193,13 @@ def test_check_as_a_process():
 
 # --- new --------------------------------------------------------------------------------------------------------
 
+
+@pytest.fixture(autouse=True)
+def nothing_plugged_in(monkeypatch):
+    """What is plugged into the machine that runs the tests makes no difference."""
+    monkeypatch.setattr(new, "plugged", dict)
+
+
 COMBINATIONS = [types for count in (1, 2, 3) for types in itertools.combinations_with_replacement(TYPES, count)]
 
 
@@ -217,6 +226,60 @@ def test_each_line_that_is_offered_instead_checks_too(kind):
         changed[changed.index(lines[offer])] = lines[offer].replace("# ", "", 1)
         Path("changed.yaml").write_text("\n".join(changed), encoding="utf-8")
         assert check("changed.yaml") == [], lines[offer]
+
+
+NOTHING: dict[str, list[str]] = {}
+PLUGGED = {
+    "switch": ['{evdev: "USB Switch", key: KEY_F1}', '{evdev: "Desk Keyboard", key: KEY_SPACE, grab: no}'],
+    "pressure": ['{serial: "usb-Sensor_1", unit: Pa}'],
+    "midi": ['{midi: "Keys"}'],
+}
+
+
+@pytest.mark.parametrize("there", [NOTHING, PLUGGED], ids=["nothing plugged in", "something plugged in"])
+@pytest.mark.parametrize(
+    "types", [("switch",), ("switch",) * 4, *[(kind,) for kind in TYPES], ("pressure", "pressure")]
+)
+def test_new_writes_no_device_that_a_headless_pc_has_not(monkeypatch, there, types):
+    monkeypatch.setattr(new, "plugged", lambda: {kind: [*found] for kind, found in there.items()})
+    assert main(["new", "wren", "--input", *(f"it{n}={kind}" for n, kind in enumerate(types))]) == 0
+    assert check("wren.yaml") == []
+    devices = list(load("wren.yaml").devices.values())
+    assert [device for device in devices if isinstance(device, TerminalKey)] == []
+    text = Path("wren.yaml").read_text(encoding="utf-8")
+    for kind in set(types) - {"listen"}:
+        for found in there.get(kind, [])[: types.count(kind)]:
+            assert f"    device: {found}    # plugged in now\n" in text
+    if set(types) - {"listen"}:
+        assert '"router devices"' in text
+
+
+def test_new_offers_the_other_devices_that_are_there(monkeypatch):
+    monkeypatch.setattr(new, "plugged", lambda: {"switch": [*PLUGGED["switch"]]})
+    main(["new", "wren", "--input", "pad=switch"])
+    text = Path("wren.yaml").read_text(encoding="utf-8")
+    assert '    # device: {evdev: "Desk Keyboard", key: KEY_SPACE, grab: no}    # plugged in, too\n' in text
+
+
+@pytest.mark.parametrize(
+    ("keys", "held", "device"),
+    [
+        (["KEY_F1"], [], '{evdev: "It", key: KEY_F1}'),
+        (["KEY_A", "KEY_SPACE"], [], '{evdev: "It", key: KEY_SPACE}'),
+        (["KEY_A", "KEY_SPACE"], ["KEY_A"], '{evdev: "It", key: KEY_A}'),  # somebody shows which
+        (["BTN_LEFT", "KEY_A"], [], '{evdev: "It", key: BTN_LEFT}'),
+        ([f"KEY_F{n}" for n in range(50)], [], '{evdev: "It", key: KEY_F0, grab: no}'),
+        (["KEY_POWER"], [], None),  # of the PC's case
+        (["KEY_VOLUMEUP", "KEY_MUTE"], [], None),
+        (["unknown 5"], [], None),
+    ],
+)
+def test_which_key_of_what_is_plugged_in(monkeypatch, keys, held, device):
+    entry = {"profile": "device: {}", "type": "switch", "about": "", "device": "It", "keys": keys, "held": held}
+    monkeypatch.setattr(devices, "_evdev", lambda kind: kind.found.append(entry))
+    monkeypatch.setattr(devices, "_lines", lambda _: None)
+    monkeypatch.setattr(devices, "_midi_in", lambda _: None)
+    assert devices.plugged().get("switch", [None]) == [device]
 
 
 def test_new_leaves_what_is_there(capsys):

@@ -75,7 +75,7 @@ def test_a_copy_that_says_another_childs_name(tmp_path, capsys, name):
     said = capsys.readouterr().out
     line = next(number for number, line in enumerate(text.splitlines(), 1) if line.startswith("child:"))
     assert f'{path}:{line}:8: warning: this is the profile of "lark", and the file is called "{name}"' in said
-    assert 'Call the file "lark.yaml".' in said
+    assert 'call the file "lark.yaml".' in said
     right = tmp_path / "lark.yaml"
     right.write_text(text, encoding="utf-8")
     assert main(["check", str(right)]) == 0

@@ -82,7 +82,7 @@ def _misnamed(loaded: Profile) -> Iterator[Problem]:
     lines = loaded.path.read_text(encoding="utf-8-sig", errors="replace").splitlines()
     for number, text in enumerate(lines, 1):
         if found := re.match(r"child\s*:\s*", text):
-            hint = f'Call the file "{loaded.child}.yaml". Is it for another child? Then write that child\'s pseudonym after "child:".'
+            hint = f'In a profile folder it is refused: call the file "{loaded.child}.yaml". Is it for another child? Then write that child\'s pseudonym after "child:".'
             message = f'this is the profile of "{loaded.child}", and the file is called {quoted(loaded.path.name)}'
             width = len(loaded.child)
             yield Problem(str(loaded.path), number, found.end() + 1, message, hint, text, width, warning=True)

@@ -24,6 +24,7 @@ EXAMPLE = "router devices"
 _SHOWN = 6
 """Keys of a device that are listed in its remark; a keyboard has a hundred."""
 
+KEY = schema.DEVICES["switch"]["evdev"]["properties"]["key"]
 _LISTEN = 0.5
 """Seconds that each serial line is listened to."""
 
@@ -66,6 +67,64 @@ def run(args: argparse.Namespace) -> int:
     else:
         print("\n".join(_plainly(list(kinds.values()))))
     return 0 if any(kind.found for kind in kinds.values()) else 1
+
+
+_SWITCH_KEYS = ("KEY_SPACE", "KEY_ENTER", "BTN_", "KEY_")
+"""Which key a switch is most probably on, the likeliest first."""
+_NO_SWITCH = (
+    "KEY_POWER",
+    "KEY_SLEEP",
+    "KEY_WAKEUP",
+    "KEY_SUSPEND",
+    "KEY_RESTART",
+    "KEY_BRIGHTNESS",
+    "KEY_VOLUME",
+    "KEY_MUTE",
+)
+"""Keys of the PC's own case and of loudspeakers, which no child plays on."""
+_KEYBOARD = 40
+"""A device with so many keys is typed on, and stays everybody's."""
+
+
+def plugged() -> dict[str, list[str]]:
+    """Return what is plugged in now, as profile text by the type of input it can serve, the likeliest first.
+
+    No line is opened for it, so nothing that plays is disturbed. What cannot be looked at is as good as not there.
+    """
+    inputs = _Kind("", "")
+    for look in (_evdev, _lines, _midi_in):
+        if platform.system() == "Linux":
+            _looked(inputs, look)
+    found: dict[str, list[str]] = {}
+    for entry in sorted(inputs.found, key=lambda entry: len(entry.get("keys", ()))):
+        text = entry["profile"].removeprefix("device: ")
+        if entry["type"] == "switch" and "keys" in entry:
+            key = _likely_key(entry)
+            typed = ", grab: no" if len(entry["keys"]) >= _KEYBOARD else ""
+            text = f"{{evdev: {quoted(entry['device'])}, key: {key}{typed}}}" if key else ""
+        if text and not (entry["type"] == "pressure" and "calibrate" in text):  # that is for measuring first
+            found.setdefault(entry["type"], []).append(text)
+    return found
+
+
+def _likely_key(entry: dict[str, Any]) -> str:
+    held = [key for key in entry["held"] if key.startswith(("KEY_", "BTN_"))]
+    keys = [*held, *entry["keys"]]
+    likely = [key for key in keys if not key.startswith(_NO_SWITCH) and schema.fits(key, KEY)]
+    for begins in _SWITCH_KEYS if not held else ("",):
+        if key := next((key for key in likely if key.startswith(begins)), ""):
+            return key
+    return ""
+
+
+def _lines(kind: _Kind) -> None:
+    """The serial lines on USB, unopened; a port on the board is always there, and seldom a sensor's."""
+    from router.inputs import serial  # noqa: PLC0415 - on Linux only
+
+    for line in serial.lines():
+        if line.name.startswith("usb-"):
+            text = f"device: {{serial: {quoted(line.name)}, unit: Pa}}"
+            kind.found.append({"profile": text, "type": "pressure", "about": "", "device": line.name})
 
 
 def _plainly(kinds: list[_Kind]) -> list[str]:

@@ -7,7 +7,9 @@ import itertools
 import sys
 from collections.abc import Mapping
 from pathlib import Path
+from typing import Any
 
+from router.cli.devices import plugged
 from router.profile import schema
 from router.profile.diagnostics import quoted
 from router.units import nearest
@@ -22,15 +24,15 @@ SOUNDS = ("marimba", "pan flute", "vibraphone", "celesta", "ocarina", "kalimba",
 KEYS = ("space", "enter", *"asdfghjklqwert")
 
 TYPES: Mapping[str, tuple[str, str]] = {
-    # The first device of a switch is a key of the terminal: it needs no hardware, so the profile plays at once.
+    # No device is one that only a person at a terminal has: the PC at the bed has no keyboard.
     "switch": (
         """\
   {name}:
     type: switch                      # a button, a light touch, a key: pressed or not
     # Where it is heard. Keep one of these lines; "router devices" shows what is plugged in, ready to paste.
-    device: {{terminal: {key}}}    # a key of the keyboard at which the router is started: good for trying out
-    # device: {{evdev: "*Switch*", key: BTN_0}}    # a switch box or joystick plugged into USB
+{device}
     # device: {{serial: "*"}}                      # a box that sends 0 or 1 over a serial line
+    # device: {{terminal: {key}}}    # a key of the keyboard at which "router run" is typed: for trying out, not for the bedside
     debounce: 30 ms                   # a contact flutters for a moment when it closes; this long is not listened
     accept: 0 ms                      # how long it must be held to count; raise it if rest or tremor makes notes
 """,
@@ -48,7 +50,7 @@ TYPES: Mapping[str, tuple[str, str]] = {
   {name}:
     type: pressure                    # a squeeze ball, a cushion, a sip-and-puff tube
     # "router devices" shows the serial lines that are plugged in. unit: what the sensor's numbers mean.
-    device: {{serial: "{pattern}", unit: Pa}}
+{device}
     zero: {{track: 20 s}}               # rest drifts; it is followed this slowly while nothing happens
     # Pressure above rest: puff, squeeze, bite. on: an effort begins; off: it is over; full: full strength.
     above: {{on: 0.4 inH2O, off: 0.25 inH2O, full: 2 inH2O}}
@@ -69,7 +71,8 @@ TYPES: Mapping[str, tuple[str, str]] = {
         """\
   {name}:
     type: pointer                     # a head tracker, an eye tracker, a joystick or a touch screen
-    device: {{evdev: "{pattern}"}}    # its name; "router devices" shows what is plugged in
+    # Its name; "router devices" shows what is plugged in, ready to paste.
+{device}
     smooth: {{min_cutoff: 1 Hz, beta: 2}}    # lower is steadier against tremor; "smooth: no" leaves it as it is
     # Zones side by side and below one another. margin: how far over the border still counts as inside.
     # dwell: how long to stay in a zone before it plays. forgive: out and back within this time is no leaving.
@@ -88,7 +91,8 @@ TYPES: Mapping[str, tuple[str, str]] = {
         """\
   {name}:
     type: midi                        # a MIDI keyboard, pad or controller
-    device: {{midi: "{pattern}"}}    # its name; "router devices" shows what is plugged in
+    # Its name; "router devices" shows what is plugged in, ready to paste.
+{device}
     lowest: C2                        # only keys from here ...
     highest: C7                       # ... to here count; C4 is middle C
 """,
@@ -196,18 +200,48 @@ def run(args: argparse.Namespace) -> int:
 def text(child: str, inputs: Mapping[str, str], path: Path) -> str:
     """A profile for a child with these inputs (their types by name)."""
     many = len(set(inputs.values())) < len(inputs)
-    keys = iter(KEYS)
+    there, keys = plugged(), iter(KEYS)
     heard, played = [], []
     for (name, kind), channel, sound in zip(inputs.items(), CHANNELS, itertools.cycle(SOUNDS), strict=False):
         # Two inputs must not listen to one device: then each is looked for by a name of its own.
         pattern = f"*{name}*" if many else "*"
-        fields = {"name": name, "pattern": pattern, "channel": channel, "sound": sound}
+        fields: dict[str, Any] = {"name": name, "pattern": pattern, "channel": channel, "sound": sound}
         fields["key"] = next(keys) if kind == "switch" else ""
+        fields["device"] = _device_lines(
+            kind, fields["key"], pattern, there, alone=list(inputs.values()).count(kind) == 1
+        )
         heard.append(TYPES[kind][0].format(**fields))
         played.append(TYPES[kind][1].format(**fields))
     about = "what the therapist should know; never the child's name"
     head = HEAD.format(schema=_schema_line(path), child=child, file=path.name, about=about)
     return head + "\n".join(heard) + PARTS + "\n".join(played) + TAIL
+
+
+OTHERS = 4
+"""How many other devices that are plugged in are offered."""
+
+
+def _device_lines(kind: str, key: str, pattern: str, there: Mapping[str, list[str]], *, alone: bool) -> str:
+    """Return the line of an input's device: the next that is plugged in, with the others to choose from, or a pattern."""
+    found = there.get(kind, [])
+    if found:
+        device, others = found[0], found[1 : 1 + OTHERS] if alone else []
+        del found[0]  # no two inputs listen to one
+        lines = [
+            f"device: {device}    # plugged in now",
+            *(f"# device: {other}    # plugged in, too" for other in others),
+        ]
+    elif kind == "switch":
+        code = f"KEY_{key.upper()}"
+        of = "any keyboard or switch box" if key in ("space", "enter") else "any keyboard"
+        lines = [
+            f'device: {{evdev: "*", each: yes, key: {code}, grab: no}}    # the key {key} of {of}, until you know its name'
+        ]
+    else:
+        word = {"pressure": "serial", "pointer": "evdev", "midi": "midi"}.get(kind)
+        unit = ", unit: Pa" if kind == "pressure" else ""
+        lines = [f'device: {{{word}: "{pattern}"{unit}}}    # any, until you know its name'] if word else []
+    return "\n".join(f"    {line}" for line in lines)
 
 
 def _schema_line(path: Path) -> str:
