@@ -412,6 +412,11 @@ class Engine:
         return MappingProxyType(self._inputs)
 
     @property
+    def music(self) -> Music:
+        """The music that is played in now."""
+        return self._music
+
+    @property
     def sounding(self) -> tuple[tuple[str, int, int], ...]:
         """Every note that is on (output, channel, note), oldest first."""
         return self._ledger.sounding

@@ -53,8 +53,10 @@ class Harmony:
     def chord(self, music: Music) -> Chord | None:
         """The chord now; one that is a step of the scale depends on ``music``."""
         chords = self._progression.chords
-        if self._played.chord is not None or not chords:
-            return self._played.chord
+        if self._played.chord is not None:
+            return self._played.chord.named(music.names)
+        if not chords:
+            return None
         return music.chord_on(chords[self._place % len(chords)])
 
     def start(self, music: Music) -> None:

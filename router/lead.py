@@ -67,12 +67,8 @@ class Led(NamedTuple):
             kind = {5: " pentatonic", 6: " blues", 7: ""}.get(len(scale))
             if kind is not None:
                 scale = SCALES[("major" if _THIRD in self.scale else "minor") + kind]
-        return replace(
-            music,
-            tonic=music.tonic if self.tonic is None else self.tonic,
-            scale=scale,
-            chord=self.chord or music.chord,
-        )
+        key = replace(music, tonic=music.tonic if self.tonic is None else self.tonic, scale=scale)
+        return key if self.chord is None else replace(key, chord=self.chord.named(key.names))
 
 
 class Lead:

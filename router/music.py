@@ -12,7 +12,7 @@ import itertools
 import math
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from types import MappingProxyType
 from typing import NamedTuple
@@ -198,6 +198,10 @@ def pitch_class(text: str) -> int:
     return (LETTERS[found[1].upper()] + _ACCIDENTALS[found[2] or ""]) % 12
 
 
+_NOTES_OF_A_NAME = re.compile(r"(?:^|(?<=[/ ]))[A-G](?:#|b)?")
+"""In the name of a chord: its root, a bass after a stroke, or each note of one that has no symbol."""
+
+
 @dataclass(frozen=True, slots=True)
 class Chord:
     """A chord wherever it lies: its root (0 to 11), its shape in semitones above it, and the bass note of a slash chord."""
@@ -206,6 +210,10 @@ class Chord:
     root: int
     shape: tuple[int, ...]
     bass: int | None = None
+
+    def named(self, names: Sequence[str]) -> Chord:
+        """The same chord, its notes called as in ``names``: of one that was recognized, which is not written by anybody."""
+        return replace(self, name=_NOTES_OF_A_NAME.sub(lambda found: names[pitch_class(found[0])], self.name))
 
     @property
     def classes(self) -> tuple[int, ...]:

@@ -240,7 +240,7 @@ class _Drawing:
         y = TITLE + 2
         if chords:
             yield f'<text class="bold end" x="{LEFT - 8}" y="{y + 16}">chord</text>'
-        for (start, name), (until, _) in zip(chords, [*chords[1:], (end, "")], strict=True):
+        for (start, name), (until, _) in zip(chords, [*chords[1:], (end, "")], strict=False):  # there may be no chords
             x, width = self._x(start), self._x(until) - self._x(start)
             yield f'<rect class="box" x="{_number(x)}" y="{y}" width="{_number(width)}" height="{BAND}"/>'
             if width > 8 * len(name):
@@ -270,7 +270,7 @@ class _Drawing:
             if pitch % 12 == 0:
                 y = top + (high - pitch + 0.5) * ROW
                 yield f'<path class="line" d="M{LEFT} {_number(y)}H{_number(right)}"/>'
-                yield f'<text class="small faint end" x="{LEFT - 6}" y="{_number(y + 3.5)}">{pitch_name(pitch)}</text>'
+                yield f'<text class="small faint end" x="{LEFT - 6}" y="{_number(y + 3.5)}">{pitch_name(pitch, self._picture.music.names)}</text>'
         parts = lane.parts
         for note in lane.notes:
             yield self._note(note, top + (high - note.pitch) * ROW, thin=parts.index(note.part) % 2 == 1)
@@ -288,7 +288,7 @@ class _Drawing:
         end = self._picture.end if note.end is None else min(note.end, self._picture.end)
         x, width = self._x(note.start), max(1.2, self._x(end) - self._x(note.start))
         high = ROW * (0.5 if thin else 0.9)
-        said = f"{note.part} {pitch_name(note.pitch)}, {_at(note.start)}"
+        said = f"{note.part} {pitch_name(note.pitch, self._picture.music.names)}, {_at(note.start)}"
         return (
             f'<rect class="note {"off" if note.fits is False else "on"}" x="{_number(x)}" y="{_number(y + (ROW - high) / 2)}" '
             f'width="{_number(width)}" height="{_number(high)}"><title>{escape(said)}</title></rect>'

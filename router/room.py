@@ -198,8 +198,8 @@ class Room:
     @property
     def chord(self) -> Chord | None:
         """The chord where the room's music stands; None if the room says none."""
-        led = self._lead.led.chord if self._lead is not None else None
-        return led or self._harmony.chord(self._here)
+        here = self._here
+        return here.chord or self._harmony.chord(here)
 
     @property
     def _here(self) -> Music:

@@ -33,6 +33,7 @@ from router.devices import TerminalKey
 from router.errands import Errands, Job
 from router.files import replacing
 from router.hush import end_what_was_left
+from router.music import pitch_name
 from router.outputs import Output
 from router.profile import Profile, ProfileError
 from router.proven import Proven
@@ -555,7 +556,8 @@ class Service:
             | {name: _listening_status(seat, name, now) for name in seat.plan.listens},
             "outputs": {name: _port(out, out.device) for name, out in seat.outputs.items()},
             "sounding": [
-                {"output": output, "channel": channel, "note": note} for output, channel, note in seat.engine.sounding
+                {"output": output, "channel": channel, "note": note, "name": pitch_name(note, seat.engine.music.names)}
+                for output, channel, note in seat.engine.sounding
             ],
             "presses": dict(seat.presses),
             "lateness": seat.lateness.status(),

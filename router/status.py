@@ -11,7 +11,7 @@ from typing import TypedDict
 
 from router.engine import TEMPO
 from router.events import MidiSample, PointerSample, PressureSample, Sample, SwitchSample
-from router.music import NAMES, SCALES
+from router.music import SCALES, spelt
 from router.room import KEY, SCALE, Room
 from router.units import PRESSURE
 
@@ -40,11 +40,12 @@ class OutputStatus(TypedDict):
 
 
 class Note(TypedDict):
-    """A note that sounds: ``channel`` is 1 to 16, ``note`` 0 to 127 (60 is middle C)."""
+    """A note that sounds: ``channel`` is 1 to 16, ``note`` 0 to 127 (60 is middle C), ``name`` as the seat's key spells it."""
 
     output: str
     channel: int
     note: int
+    name: str
 
 
 class LatenessStatus(TypedDict):
@@ -134,7 +135,7 @@ def together(room: Room, inputs: dict[str, OutputStatus], outputs: dict[str, Out
         "tempo": round(float(music.tempo), 2) if tempo_from else None,
         "beats": music.beats,
         "tempo_from": tempo_from,
-        "key": "" if tonic is None else NAMES[tonic],
+        "key": "" if tonic is None else spelt(tonic, scale or music.scale)[tonic],
         "scale": next((name for name, shape in SCALES.items() if shape == scale), ""),
         "chord": room.chord.name if room.chord is not None else "",
         "turn": room.turns.whose or "",

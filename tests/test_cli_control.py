@@ -74,7 +74,10 @@ BED = {
         "synth": {"device": "FLUID Synth", "there": True, "why": ""},
         "lamp": {"device": "Lamp", "there": False, "why": "no MIDI output is called that"},
     },
-    "sounding": [{"output": "synth", "channel": 1, "note": 62}, {"output": "synth", "channel": 2, "note": 69}],
+    "sounding": [
+        {"output": "synth", "channel": 1, "note": 62, "name": "D4"},
+        {"output": "synth", "channel": 2, "note": 69, "name": "A4"},
+    ],
     "presses": {"cheek.above": 30, "cheek.above.firm": 4, "pad": 1},
     "lateness": {"count": 1204, "p50": 0.087, "p99": 0.185, "most": 1.2},
     "dropped": {"log_lines": 3, "samples": 0, "messages": 2},

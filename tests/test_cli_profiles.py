@@ -121,6 +121,15 @@ def test_a_terminal_without_letters_beyond_ascii(tmp_path):
 # --- check ------------------------------------------------------------------------------------------------------
 
 
+def test_check_spells_the_key_as_musicians_do(tmp_path, capsys):
+    text = (shipped() / "wren.yaml").read_text(encoding="utf-8")
+    for key, scale, said in (("Ab", "minor", "G# minor"), ("C#", "major", "Db major"), ("E", "major", "E major")):
+        path = tmp_path / "wren.yaml"
+        path.write_text(text.replace("key: D, scale: major", f"key: {key}, scale: {scale}"), encoding="utf-8")
+        assert main(["check", str(path)]) == 0
+        assert f"wren plays in {said}, at 84 beats a minute." in capsys.readouterr().out
+
+
 def test_check_a_good_profile(capsys):
     assert main(["check", "wren"]) == 0
     said = capsys.readouterr().out

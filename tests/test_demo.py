@@ -29,6 +29,7 @@ from router import profile
 from router.cli import demo, demo_together, main, stage
 from router.cli.meters import ASCII, BLOCKS, Roll, meter, signs_for
 from router.events import PointerSample, PressureSample
+from router.music import SCALES, Music
 from router.outputs.base import OutputError
 from router.outputs.midi_file import MidiFile
 from router.units import NANOSECONDS
@@ -332,6 +333,16 @@ def test_a_roll_stands_still_on_the_time_line_and_scrolls_out():
     assert moved.count("=") == first.count("=")
     assert moved.index("o") < first.index("o")
     assert "o" not in roll.lines(20 * NANOSECONDS)[0].plain
+
+
+def test_what_is_shown_and_said_is_spelt_in_the_key():
+    names = Music(4, SCALES["major"]).names
+    roll = Roll(["tune"], ASCII, 4, names)
+    roll.note_on("tune", 68, 0)
+    assert roll.lines(NANOSECONDS)[0].plain.startswith("        G#4 ")
+    note = {"part": "tune", "note": 63, "velocity": 80}
+    assert stage.said("note_on", note, {}, names) == "played  tune D#4, velocity 80"
+    assert stage.said("note_off", note, {}, names) == "ended   tune D#4"
 
 
 def test_a_terminal_without_these_letters_gets_plain_ones():

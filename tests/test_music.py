@@ -12,6 +12,7 @@ from fractions import Fraction
 
 import pytest
 from mingus.core import chords as mingus_chords
+from mingus.core import keys as mingus_keys
 from mingus.core import notes as mingus_notes
 from mingus.core import scales as mingus_scales
 from music21 import chord as m21_chord
@@ -27,6 +28,7 @@ from router.music import (
     CHORDS,
     NAMES,
     SCALES,
+    Chord,
     Music,
     chord_symbol,
     fold,
@@ -413,6 +415,73 @@ def test_what_is_no_pitch(text, message, hint):
     with pytest.raises(QuantityError, match=message) as caught:
         pitch_number(text)
     assert hint in caught.value.hint
+
+
+SPELT_BY_OTHERS = {
+    "harmonic minor": m21_scale.HarmonicMinorScale,
+    **{
+        name: source[0]
+        for name, source in SCALE_SOURCES.items()
+        if name not in ("whole tone", "chromatic", "melodic minor")
+    },
+}
+
+
+@pytest.mark.parametrize(("name", "tonic"), crossed(SPELT_BY_OTHERS, range(12)))
+def test_the_notes_of_a_key_are_spelt_as_music21_spells_them(name, tonic):
+    """Each letter once, against music21; but no note has two accidentals (G instead of F double sharp in G# minor)."""
+    music = Music(tonic, SCALES[name])
+    names = music.names
+    theirs = SPELT_BY_OTHERS[name](names[tonic].replace("b", "-")).getPitches()[:7]
+    wanted = {pitch.pitchClass: pitch.name.replace("-", "b") for pitch in theirs if len(pitch.name) < 3}
+    assert {note: names[note] for note in wanted} == wanted
+    assert len(wanted) >= 6
+
+
+@pytest.mark.parametrize(("tonic", "mode"), crossed(range(12), ("major", "minor")))
+def test_a_key_is_named_as_mingus_names_it(tonic, mode):
+    """Its tonic is among mingus's keys, and its scale has the accidentals of mingus's signature."""
+    music = Music(tonic, SCALES[mode])
+    name = music.names[tonic]
+    key = name if mode == "major" else name[0].lower() + name[1:]
+    assert [music.names[note] for note in sorted(music.notes)] == sorted(
+        mingus_keys.get_notes(key), key=mingus_notes.note_to_int
+    )
+    assert abs(mingus_keys.get_key_signature(key)) == abs(music.signature.sharps)
+
+
+def test_what_was_found_in_e_major():
+    """It was spelt with Ab, C# and Eb. Octaves go by letters: Cb4 is a semitone below C4, and B#3 is C4."""
+    names = Music(4, SCALES["major"]).names
+    assert [pitch_name(note, names) for note in (64, 66, 68, 69, 71, 73, 75)] == [
+        "E4",
+        "F#4",
+        "G#4",
+        "A4",
+        "B4",
+        "C#5",
+        "D#5",
+    ]
+    assert pitch_name(59, Music(3, SCALES["minor"]).names) == "Cb4"
+    assert pitch_name(60, Music(1, SCALES["minor"]).names) == "B#3"
+    assert Music(0, SCALES["major"]).names == NAMES
+
+
+@pytest.mark.parametrize(("name", "tonic"), crossed(SCALES, range(12)))
+def test_every_spelling_is_read_back_as_the_same_note(name, tonic):
+    names = Music(tonic, SCALES[name]).names
+    assert [pitch_number(pitch_name(number, names)) for number in range(1, 128)] == [*range(1, 128)]
+    assert [pitch_class(note) for note in names] == list(range(12))
+    assert all(len(note) <= 2 for note in names)
+
+
+def test_a_chord_that_was_recognized_is_named_in_the_key():
+    e_major, eb_minor = Music(4, SCALES["major"]).names, Music(3, SCALES["minor"]).names
+    assert chord_symbol("Abm7b5").named(e_major).name == "G#m7b5"
+    assert chord_symbol("C#m7/Ab").named(e_major).name == "C#m7/G#"
+    assert chord_symbol("Bmaj7").named(eb_minor).name == "Cbmaj7"
+    assert Chord("C C# Eb", 0, (0, 1, 3)).named(e_major).name == "C C# D#"
+    assert chord_symbol("Bb7#9").named(NAMES).name == "Bb7#9"
 
 
 def test_keys():

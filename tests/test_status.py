@@ -108,6 +108,15 @@ def test_what_the_configuration_says_of_the_room():
     assert (said["key"], said["scale"], said["chord"]) == ("Eb", "dorian", "Gm")
 
 
+def test_what_the_room_says_is_spelt_in_its_key():
+    """G# minor and not Ab minor; the chord that is led with is one of E major's."""
+    plan = RoomPlan(Music(8, SCALES["minor"]), frozenset({KEY, SCALE}))
+    assert shared(plan)["key"] == "G#"
+    plan = RoomPlan(Music(4, SCALES["major"]), frozenset({KEY, SCALE}), leading=Leading())
+    chord = [(1, "key", (0x90, note, 80)) for note in (56, 59, 63)]
+    assert shared(plan, [*chord, (2, "key", (0x80, 56, 0))])["chord"] == "G#m"
+
+
 TAPS = [(second, "tap") for second in (1, 1.5, 2, 2.5)]
 TICKS = [(4 + number / 40, "clock", (0xF8,)) for number in range(60)]  # 100 a minute
 

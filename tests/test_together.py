@@ -376,7 +376,7 @@ def test_the_picture_has_each_note_once_and_stands_alone(finished, played):
 
 def test_what_is_drawn_hollow_is_no_note_of_the_chord():
     lane = Lane("Wren <&", ("a & b",))
-    for pitch, fits in ((60, True), (61, False)):
+    for pitch, fits in ((60, True), (61, False), (68, True)):
         lane.note_on("harp", pitch, NANOSECONDS, fits=fits)
         lane.note_off("harp", pitch, 2 * NANOSECONDS)
     lane.press("finger", NANOSECONDS)
@@ -388,7 +388,11 @@ def test_what_is_drawn_hollow_is_no_note_of_the_chord():
         for r in root.iter(f"{SVG}rect")
         if r.find(f"{SVG}title") is not None
     }
-    assert classes == {"harp C4": "note on", "harp C#4": "note off"}
+    assert classes == {"harp C4": "note on", "harp C#4": "note off", "harp Ab4": "note on"}
+    in_e_major = svg(Picture("e", Music(4, SCALES["major"]), 4 * NANOSECONDS, 4 * NANOSECONDS, [lane]))
+    assert {"harp C4", "harp C#4", "harp G#4"} <= {
+        title.text.split(",")[0] for title in ET.fromstring(in_e_major).iter(f"{SVG}title")
+    }
     words = [text.text for text in root.iter(f"{SVG}text")]
     for needed in ("a < b & c", "Wren <&", "a & b", "bar", "chord", "C", "seconds", "0", "C4"):
         assert needed in words

@@ -13,7 +13,7 @@ from router.configuration.apart import form_of
 from router.devices import Instrument, OutputDevice
 from router.engine import HARMONY, TEMPO
 from router.midi import PROGRAMS
-from router.music import NAMES, SCALES
+from router.music import SCALES
 from router.profile import Problem, Profile, ProfileError, find, load
 from router.profile.diagnostics import quoted
 from router.profile.manual import summary
@@ -95,7 +95,7 @@ def _words(profile: Profile) -> Iterator[str]:
     music = profile.plan.music
     scale = next((name for name, shape in SCALES.items() if shape == music.scale), "a scale of its own")
     yield ""
-    yield f"  {profile.child} plays in {NAMES[music.tonic]} {scale}, at {float(music.tempo):g} beats a minute."
+    yield f"  {profile.child} plays in {music.names[music.tonic]} {scale}, at {float(music.tempo):g} beats a minute."
     if profile.plan.follows:
         names = [
             name
@@ -192,7 +192,7 @@ def _together(chosen: Configuration) -> Iterator[str]:
     music = plan.music
     said = []
     if KEY in plan.says:
-        said.append(f"the key {NAMES[music.tonic]}")
+        said.append(f"the key {music.names[music.tonic]}")
     if SCALE in plan.says:
         said.append(f"the scale {next(name for name, shape in SCALES.items() if shape == music.scale)}")
     if TEMPO in plan.says:

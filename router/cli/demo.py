@@ -12,6 +12,7 @@ import argparse
 import contextlib
 import sys
 import textwrap
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Protocol
@@ -27,6 +28,7 @@ from router.cli.simulated import simulated
 from router.cli.stage import FRAME, HEIGHT, TAIL, WIDTH, Files, Interrupt, Pace, said, speaker
 from router.engine import Engine
 from router.events import Mark, Route, Sample
+from router.music import NAMES
 from router.outputs.base import Output
 from router.outputs.midi_file import track_names
 from router.player import Tally, steps
@@ -185,9 +187,10 @@ class Lines:
 
     def __init__(self) -> None:
         self._types: dict[str, str] = {}
+        self._names: Sequence[str] = NAMES
 
     def begin(self, act: Act, loaded: profile.Profile) -> None:
-        self._types = loaded.types
+        self._types, self._names = loaded.types, loaded.plan.music.names
         print(textwrap.fill(act.about, WIDTH - 2))
 
     def sample(self, sample: Sample, now: int) -> None:
@@ -197,7 +200,7 @@ class Lines:
         """Lines do not move."""
 
     def event(self, now: int, event: str, fields: dict[str, Any]) -> None:
-        if words := said(event, fields, self._types):
+        if words := said(event, fields, self._types, self._names):
             print(f"{now / NANOSECONDS:7.2f} s  {words}", flush=True)
 
     def end(self, tally: Tally) -> None:
@@ -221,7 +224,9 @@ class Screen:
         plan = loaded.plan
         self._meters = {name: meter(name, make, self._signs) for name, make in plan.inputs.items()}
         heard = sum(len(meter.lines()) for meter in self._meters.values())
-        self._roll = Roll([part.name for part in plan.parts], self._signs, max(4, min(10, HEIGHT - 8 - heard)))
+        self._roll = Roll(
+            [part.name for part in plan.parts], self._signs, max(4, min(10, HEIGHT - 8 - heard)), plan.music.names
+        )
         self._live = Live(console=self._console, auto_refresh=False, transient=True)
         self._live.start()
         self.picture(0)

@@ -33,7 +33,7 @@ from router.files import replacing
 from router.inputs.base import Stamped
 from router.lead import Leading
 from router.midi import CONTROL_CHANGE, NOTE_OFF, NOTE_ON, PEDAL_DOWN, PROGRAM_CHANGE, PROGRAMS
-from router.music import NAMES, SCALES, Chord
+from router.music import SCALES, Chord, spelt
 from router.outputs.base import Output
 from router.outputs.midi_file import track_names
 from router.picture import Lane, Picture, svg
@@ -185,7 +185,9 @@ class Lines:
         """Nothing is open."""
 
     def event(self, name: str, now: int, event: str, fields: dict[str, Any]) -> None:
-        words = said(event, fields, self._profiles[name].types) if name else _said_of_room(event, fields)
+        words = (
+            said(event, fields, self._profiles[name].types, piece.MUSIC.names) if name else _said_of_room(event, fields)
+        )
         if words:
             print(f"{now / NANOSECONDS:7.2f} s  {name or 'room':6} {words}", flush=True)
 
@@ -207,7 +209,7 @@ class Screen:
         }
         self._parts = [f"{name} {part.name}" for name, loaded in profiles.items() for part in loaded.plan.parts]
         heard = sum(len(shown.lines()) for shown in self._meters.values())
-        self._roll = Roll(self._parts, signs, max(4, HEIGHT - 6 - heard))
+        self._roll = Roll(self._parts, signs, max(4, HEIGHT - 6 - heard), piece.MUSIC.names)
         colours = itertools.cycle(COLOURS)
         self._legend = Text.assemble((" played ", "bold"), *((f" {part} ", next(colours)) for part in self._parts))
         self._chord = self._key = ""
@@ -367,7 +369,8 @@ def _led(event: str, fields: dict[str, Any]) -> str | None:
     if event == "chord":
         return str(fields["chord"])
     if event == "key":
-        return f"{NAMES[fields['tonic']]} {'major' if tuple(fields['scale']) == SCALES['major'] else 'minor'}"
+        names = spelt(fields["tonic"], tuple(fields["scale"]))
+        return f"{names[fields['tonic']]} {'major' if tuple(fields['scale']) == SCALES['major'] else 'minor'}"
     return None
 
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 import itertools
 import math
 from collections import deque
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import ClassVar, Literal
 
@@ -20,7 +20,7 @@ from router.conditioning.pointer import PointerConditioner
 from router.conditioning.pressure import PressureConditioner
 from router.engine import MakeConditioner
 from router.events import Lost, PointerSample, PressureSample, Sample
-from router.music import pitch_name
+from router.music import NAMES, pitch_name
 from router.timers import Alarm, Timers
 from router.units import NANOSECONDS
 from router.watching import InputFrame, SideFrame, look
@@ -412,8 +412,9 @@ class Roll:
     width: ClassVar[int] = 62
     span: ClassVar[int] = 9 * NANOSECONDS
 
-    def __init__(self, parts: list[str], signs: Signs, height: int) -> None:
-        self._signs, self._height = signs, height
+    def __init__(self, parts: list[str], signs: Signs, height: int, names: Sequence[str] = NAMES) -> None:
+        """``names``: of the twelve notes, as the key spells them."""
+        self._signs, self._height, self._names = signs, height, names
         self._colours = {part: COLOURS[i % len(COLOURS)] for i, part in enumerate(parts)}
         self._notes: list[_Note] = []
         self._rows: list[int] = []  # pitches that have a line, the latest last
@@ -443,7 +444,7 @@ class Roll:
                 sounds = sounds or note.end is None
                 for i in range(max(first, 0), min(last, self.width - 1) + 1):
                     cells[i] = (self._signs.begins if i == first else self._signs.holds, self._colours[note.part])
-            line = Text(f" {pitch_name(pitch):>10} ", "bold" if sounds else "dim")
+            line = Text(f" {pitch_name(pitch, self._names):>10} ", "bold" if sounds else "dim")
             for sign, style in cells:
                 line.append(sign, style)
             drawn.append(line.append(self._signs.down, "dim"))

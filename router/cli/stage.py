@@ -6,7 +6,7 @@ import contextlib
 import signal
 import sys
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from fractions import Fraction
 from pathlib import Path
 from types import FrameType
@@ -16,7 +16,7 @@ from router import clock
 from router.devices import Instrument, OutputDevice
 from router.events import Route
 from router.files import replacing
-from router.music import pitch_name
+from router.music import NAMES, pitch_name
 from router.outputs.base import Output, OutputError
 from router.outputs.instrument import InstrumentOutput, SoundFile, ready
 from router.outputs.midi_file import MidiFile
@@ -114,8 +114,8 @@ class Pace:
             meanwhile(min(clock.now() - self._start, when))
 
 
-def said(event: str, fields: dict[str, Any], types: Mapping[str, str]) -> str:
-    """An event in words; nothing for those that say nothing to a listener. ``types``: of the inputs, by name."""
+def said(event: str, fields: dict[str, Any], types: Mapping[str, str], names: Sequence[str] = NAMES) -> str:
+    """An event in words; nothing for those that say nothing to a listener. ``types``: of the inputs, by name; ``names``: of the twelve notes, in the key."""
     if event == "press":
         source = fields["input"]
         graded = types[source.partition(".")[0]] in ("pressure", "midi")  # a switch is only on or off
@@ -124,7 +124,7 @@ def said(event: str, fields: dict[str, Any], types: Mapping[str, str]) -> str:
     if event == "release":
         return f"heard   {fields['input']} let go"
     if event == "note_on":
-        return f"played  {fields['part']} {pitch_name(fields['note'])}, velocity {fields['velocity']}"
+        return f"played  {fields['part']} {pitch_name(fields['note'], names)}, velocity {fields['velocity']}"
     if event == "note_off":
-        return f"ended   {fields['part']} {pitch_name(fields['note'])}"
+        return f"ended   {fields['part']} {pitch_name(fields['note'], names)}"
     return ""

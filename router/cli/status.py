@@ -11,7 +11,6 @@ from rich.table import Table
 from rich.text import Text
 
 from router.cli import asking
-from router.music import pitch_name
 from router.profile.diagnostics import tidy
 from router.status import InputStatus, OutputStatus, Refusal, RoomStatus, SeatStatus, Status, in_words
 from router.units import about
@@ -119,9 +118,7 @@ def _rows(seat: SeatStatus, seats: int) -> Iterator[Row]:
     yield from _things("input", inputs)
     outputs: list[Thing] = [((name, _there(out)), _reason(out)) for name, out in seat["outputs"].items()]
     yield from _things("output", outputs)
-    sounding = [
-        f"{pitch_name(note['note'])} ({note['output']}, channel {note['channel']})" for note in seat["sounding"]
-    ]
+    sounding = [f"{note['name']} ({note['output']}, channel {note['channel']})" for note in seat["sounding"]]
     yield "sounding", ", ".join(sounding) or "nothing", False
     late = seat["lateness"]
     if late["count"]:

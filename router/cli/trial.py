@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import itertools
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -14,7 +14,7 @@ from router.cli.meters import Signs
 from router.cli.simulated import simulated
 from router.engine import Engine
 from router.midi import BEND_MOST, CONTROLLERS, DRUM_CHANNEL, DRUMS
-from router.music import pitch_name
+from router.music import NAMES, pitch_name
 from router.player import steps
 from router.profile import Profile, schema
 from router.profile.build import build
@@ -55,6 +55,8 @@ class Trial:
     faults: list[str] = field(default_factory=list)
     drums: bool = False
     """Whether notes are drums."""
+    names: Sequence[str] = NAMES
+    """Of the twelve notes, in the key of the example."""
     _open: dict[tuple[str, str | int], int] = field(default_factory=dict)
 
     def __call__(self, now: int, event: str, fields: dict[str, Any]) -> None:
@@ -104,7 +106,7 @@ def trial(rule: type[Rule]) -> Trial | None:
     loaded = _loaded(rule)
     if loaded is None:
         return None
-    heard = Trial()
+    heard = Trial(names=loaded.plan.music.names)
     samples = simulate.together(*(simulated(loaded, name, UNTIL) for name in loaded.plan.inputs))
     with Budget(slow=None, stuck=PATIENCE) as budget:
         for _ in steps(Engine(budget.held(loaded.plan), heard), samples, NANOSECONDS // 2):
@@ -138,7 +140,7 @@ def picture(trial: Trial, signs: Signs) -> Iterator[str]:
     """One line for each pitch, the highest first, for each controller, and for each movement; at the foot the seconds."""
     rows: dict[str, list[tuple[int, int]]] = {}
     for note, begin, end in sorted(trial.played, key=lambda played: -played[0]):
-        rows.setdefault(_note(note, drum=trial.drums), []).append((begin, end))
+        rows.setdefault(_note(note, trial.names, drum=trial.drums), []).append((begin, end))
     for row, spans in rows.items():
         yield _line(row, _spans(spans, signs), signs)
     for name, values in trial.moved.items():
@@ -149,9 +151,9 @@ def picture(trial: Trial, signs: Signs) -> Iterator[str]:
     yield " " * 15 + "".join(f"{second:<{COLUMNS}}" for second in range(SECONDS)) + f"{SECONDS} s"
 
 
-def _note(number: int, *, drum: bool) -> str:
+def _note(number: int, names: Sequence[str], *, drum: bool) -> str:
     named = next((name for name, known in DRUMS.items() if known == number), "") if drum else ""
-    return named or pitch_name(number)
+    return named or pitch_name(number, names)
 
 
 def _line(label: str, cells: str, signs: Signs) -> str:
