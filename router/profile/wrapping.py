@@ -80,9 +80,26 @@ def unwrapped(lines: Sequence[str], report: Report) -> list[str] | None:
     return told
 
 
-def _own(line: str) -> bool:
-    """Tell whether a line holds words for people or a pattern, in which any sign may stand."""
-    return bool(re.match(r"\s*(?:- +)?[\"']?(about|line)\b", line)) or line.lstrip().startswith("#")
+_WORDS = re.compile(r"\b(about|line)[\"']?\s*:")
+_REMARK = re.compile(r"(^|\s)#.*")
+
+
+def _said(lines: Sequence[str]) -> list[str]:
+    """Return the lines without what may hold any sign: remarks, patterns, and words for people, also over several lines."""
+    said = []
+    inside: int | None = None  # the indentation of the name whose text goes on
+    for line in lines:
+        indent = len(line) - len(line.lstrip())
+        if inside is not None and (indent > inside or not line.strip()):
+            said.append("")
+            continue
+        inside = None
+        bare = _REMARK.sub("", line)
+        if _WORDS.search(bare):
+            inside = indent
+            bare = ""
+        said.append(bare)
+    return said
 
 
 def _and_more(numbers: Sequence[int]) -> str:
@@ -103,9 +120,7 @@ _COPY = "Copy only the words of the profile from the page as it is shown, or sav
 
 def _page(lines: Sequence[str], report: Report) -> bool:
     """Tell of a web page, once; what is on it cannot be read as a profile."""
-    for number, line in enumerate(lines, 1):
-        if _own(line):
-            continue
+    for number, line in enumerate(_said(lines), 1):
         for pattern in (_DOCTYPE, _TAG, _LAST_TAG):
             if found := pattern.search(line) if pattern is _LAST_TAG else pattern.match(line):
                 tag = found[0].strip()
@@ -147,7 +162,7 @@ _FENCE = re.compile(r"\s*(```+|~~~+)")
 
 
 def _fences(lines: list[str], report: Report) -> list[str]:
-    marked = [number for number, line in enumerate(lines, 1) if _FENCE.match(line)]
+    marked = [number for number, line in enumerate(_said(lines), 1) if _FENCE.match(line)]
     if not marked:
         return lines
     first, last = marked[0], marked[-1]
@@ -162,7 +177,7 @@ def _fences(lines: list[str], report: Report) -> list[str]:
     begin = 0 if before else first  # one mark alone may be the closing one
     end = last - 1 if last > first or before else len(lines)
     inside = range(begin, end)
-    return [line if n in inside and not _FENCE.match(line) else "" for n, line in enumerate(lines)]
+    return [line if n in inside and n + 1 not in marked else "" for n, line in enumerate(lines)]
 
 
 _WIDE = {code: code - 0xFEE0 for code in range(0xFF01, 0xFF5F)} | {0x3000: 0x20, 0x3001: 0x2C}
@@ -170,10 +185,11 @@ _WIDE_SIGN = re.compile("[\uff01-\uff5e\u3001]+")
 
 
 def _full_width(lines: list[str], report: Report) -> list[str]:
-    marked = [number for number, line in enumerate(lines, 1) if _WIDE_SIGN.search(line) and not _own(line)]
+    said = _said(lines)
+    marked = [number for number, line in enumerate(said, 1) if _WIDE_SIGN.search(line)]
     if not marked:
         return lines
-    found = _WIDE_SIGN.search(lines[marked[0] - 1])
+    found = _WIDE_SIGN.search(said[marked[0] - 1])
     assert found is not None  # noqa: S101 - it is marked for that
     plain = found[0].translate(_WIDE)
     report.add(
@@ -183,8 +199,10 @@ def _full_width(lines: list[str], report: Report) -> list[str]:
     )
     read = list(lines)
     for number in marked:
-        line = re.sub("[\uff1a\uff0c](?=[^\\s])", lambda sign: sign[0] + " ", lines[number - 1])
-        read[number - 1] = line.translate(_WIDE)
+        line, remark = said[number - 1], lines[number - 1][len(said[number - 1]) :]
+        read[number - 1] = (
+            re.sub("[\uff1a\uff0c](?=[^\\s])", lambda sign: sign[0] + " ", line).translate(_WIDE) + remark
+        )
     return read
 
 
@@ -194,7 +212,7 @@ _BULLET = re.compile(
 
 
 def _bullets(lines: list[str], report: Report) -> list[str]:
-    marked = [number for number, line in enumerate(lines, 1) if _BULLET.match(line)]
+    marked = [number for number, line in enumerate(_said(lines), 1) if _BULLET.match(line)]
     if not marked:
         return lines
     read = list(lines)
@@ -223,11 +241,11 @@ def _line_ends(lines: list[str], report: Report) -> list[str]:
     """A sign at the end of a line, as programs write it."""
     depth = 0
     marked: dict[int, re.Match[str]] = {}
-    for number, line in enumerate(lines, 1):
-        found = None if _own(line) else _SEMICOLON.match(line)
-        bare = re.sub(r"'[^']*'|\"[^\"]*\"|(^|\s)#.*", "", line)
+    for number, line in enumerate(_said(lines), 1):
+        found = _SEMICOLON.match(line)
+        bare = re.sub(r"'[^']*'|\"[^\"]*\"", "", line)
         depth += sum(sign in "{[" for sign in bare) - sum(sign in "}]" for sign in bare)
-        if found is None and depth <= 0 and not _own(line):
+        if found is None and depth <= 0:
             found = _COMMA.match(line)
         if found:
             marked[number] = found
@@ -251,7 +269,7 @@ _TWICE = re.compile("[\u00c2\u00c3][\u0080-\u00bf\u0152\u0153\u0160\u0161\u0178\
 
 def _twice_encoded(lines: list[str], report: Report) -> list[str]:
     """Letters that went through two encodings: an umlaut became two letters, so a name in a pattern fits nothing."""
-    marked = [number for number, line in enumerate(lines, 1) if _TWICE.search(line)]
+    marked = [n for n, line in enumerate(lines, 1) if _TWICE.search(line) and _NOT_ASCII.sub(_once, line) != line]
     if not marked:
         return lines
     read = list(lines)
