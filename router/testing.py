@@ -3,28 +3,42 @@
     from router.testing import check_rule
     check_rule(MyRule)
 
-raises ``RuleFault`` with the check's name and what the rule did, or returns: then the rule keeps its contract (see
-``router.rules.base``). Nothing here waits: time is a number, and a rule is woken at its deadlines, or late on purpose.
+raises ``RuleFault`` with the check's name and what the rule did, when, with which event, voice and pitch; or returns: then the
+rule keeps its contract (see ``router.rules.base``). Time is a number here, and a rule is woken at its deadlines, or late on
+purpose. The rule plays in a process of its own, which is ended if a call does not come back; so it may do anything.
 """
 
 from __future__ import annotations
 
 import ast
+import contextlib
+import gc
 import inspect
 import itertools
+import json
+import mmap
+import os
+import select
+import signal
+import struct
 import sys
-from collections.abc import Callable, Iterable, Iterator, Mapping
-from dataclasses import dataclass, replace
+import traceback
+import warnings
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import asdict, dataclass, replace
 from fractions import Fraction
+from io import FileIO
+from pathlib import Path
 from random import Random
-from types import FrameType
-from typing import Any
+from types import FrameType, FunctionType, ModuleType
+from typing import Any, NoReturn
 
+from router import clock
 from router.engine import Engine, Plan, RulePlan
 from router.events import Control, Event, Level, Message, NoteOff, NoteOn, Press, Release, Route, Sample
 from router.ledger import Ledger, Limits
 from router.music import SCALES, Chord, Music
-from router.rules.base import METHODS, Context, Kind, Rule, check_all
+from router.rules.base import METHODS, Context, Kind, Rule, check_all, frozen
 from router.timers import Alarm, Timers
 from router.units import NANOSECONDS
 
@@ -104,12 +118,33 @@ class VirtualTime:
 # --- what a rule is tried with ----------------------------------------------------------------------------------
 
 
-class RuleFault(AssertionError):  # noqa: N818 - the word that the log has for it
-    """A rule breaks its contract; ``check`` names the check that found it."""
+@dataclass(frozen=True, slots=True)
+class Moment:
+    """Where a rule was when it broke its contract: what it was given or told last, when, and the note in question.
 
-    def __init__(self, rule: type[Rule], check_name: str, message: str) -> None:
-        super().__init__(f'rule "{getattr(rule, "name", rule.__name__)}", {check_name}: {message}')
-        self.check = check_name
+    ``time``: virtual nanoseconds. ``voice`` and ``pitch``: None where no voice, or no single pitch, is in question.
+    """
+
+    time: int = 0
+    event: str = ""
+    voice: int | None = None
+    pitch: int | None = None
+
+    def __str__(self) -> str:
+        words = [f"at {self.time / MILLISECOND:.3f} ms"]
+        words += [self.event] if self.event else []
+        words += [f"voice {self.voice}"] if self.voice is not None else []
+        words += [f"pitch {self.pitch}"] if self.pitch is not None else []
+        return ", ".join(words)
+
+
+class RuleFault(AssertionError):  # noqa: N818 - the word that the log has for it
+    """A rule breaks its contract; ``check`` names the check that found it, ``moment`` says when and with what."""
+
+    def __init__(self, rule: type[Rule], check_name: str, message: str, moment: Moment | None = None) -> None:
+        at = "" if moment is None else f" [{moment}]"
+        super().__init__(f'rule "{getattr(rule, "name", rule.__name__)}", {check_name}: {message}{at}')
+        self.check, self.message, self.moment = check_name, message, moment
 
 
 Settings = Mapping[str, Any]
@@ -123,9 +158,9 @@ class Trial:
     written: Settings
     check: str
 
-    def fault(self, message: str) -> RuleFault:
+    def fault(self, message: str, moment: Moment | None = None) -> RuleFault:
         with_settings = f" (with {dict(self.written)})" if self.written else ""
-        return RuleFault(self.rule, self.check, message + with_settings)
+        return RuleFault(self.rule, self.check, message + with_settings, moment)
 
 
 def convert(rule: type[Rule], written: Settings) -> dict[str, Any]:
@@ -150,7 +185,7 @@ def convert(rule: type[Rule], written: Settings) -> dict[str, Any]:
 
 def plan_rule(rule: type[Rule], written: Settings | None = None, place: str = "") -> RulePlan:
     """A rule with its settings as a profile writes them, ready for a part."""
-    settings = convert(rule, written or {})
+    settings = frozen(convert(rule, written or {}))
     return RulePlan(rule.name, lambda context: rule(settings, context), place)
 
 
@@ -195,6 +230,57 @@ def trials(rule: type[Rule], check_name: str) -> Iterator[Trial]:
             yield Trial(rule, written, check_name)
 
 
+class _Shared(dict[str, Any]):
+    """What rules share, of which one may change only what begins with its own name."""
+
+    def __init__(self, name: str) -> None:
+        super().__init__({"turn": True, STRANGER: 1})
+        self._name = name
+
+    def __setitem__(self, key: str, value: Any) -> None:
+        self._mine(key)
+        super().__setitem__(key, value)
+
+    def __delitem__(self, key: str) -> None:
+        self._mine(key)
+        super().__delitem__(key)
+
+    def setdefault(self, key: str, default: Any = None) -> Any:
+        if key not in self:
+            self[key] = default
+        return self[key]
+
+    def pop(self, key: str, *default: Any) -> Any:
+        self._mine(key)
+        return super().pop(key, *default)
+
+    def update(self, *others: Any, **more: Any) -> None:
+        for key, value in dict(*others, **more).items():
+            self[key] = value
+
+    def popitem(self) -> Any:
+        raise self._refused("takes away whatever comes")
+
+    def clear(self) -> None:
+        raise self._refused("takes away everything")
+
+    def __ior__(self, other: Any) -> Any:  # type: ignore[misc]
+        self.update(other)
+        return self
+
+    def _mine(self, key: object) -> None:
+        if not (isinstance(key, str) and key.startswith(self._name)):
+            raise self._refused(f"changes {key!r}")
+
+    def _refused(self, does: str) -> TypeError:
+        return TypeError(f'it {does} in context.shared, where only what begins with "{self._name}" is its own')
+
+
+STRANGER = "what another rule keeps"
+
+WOKEN = "woken"
+
+
 class Bench:
     """One rule alone on virtual time; what it gives is checked, kept with its time, and played into a ledger without limits."""
 
@@ -203,38 +289,47 @@ class Bench:
         velocity=127, volume=127, notes_at_once=10**6, note_length=10**18, notes_per_second=10**6, shortest_note=0
     )
 
-    def __init__(self, trial: Trial, *, repeated: bool = False) -> None:
-        self._trial = trial
+    def __init__(self, trial: Trial, *, repeated: bool = False, keeps: bool = True) -> None:
+        """``repeated``: as before a rule that repeats. ``keeps``: what is given; else nothing grows here the longer it plays."""
+        self._trial, self._keeps = trial, keeps
         self._timers = Timers()
-        self._ledger = Ledger(self.WIDE, Timers(), Memory())
+        self._ledger = Ledger(self.WIDE, Timers(), lambda _now, _event, _fields: None)
         self._voices = itertools.count(1_000_000)  # far from those of the causes
         self.made: set[int] = set()
         self.given: dict[int, None] = {}  # voices of causes that have begun and not ended
         self.known: set[int] = set()
-        self.on: dict[int, None] = {}  # voices that the rule has begun and not ended
+        self.on: dict[int, tuple[int, Event]] = {}  # voices that the rule has begun and not ended: when, and with what
+        self.begun: set[int] = set()  # every voice that it ever began
         self.out: list[tuple[int, Event]] = []
+        self.begins = 0  # how many it has begun
         self.now = 0
+        self._last: tuple[str, Event | None] = ("", None)  # what it was told
         self.steps: list[int] | None = None  # a list: of the interpreter, for each call of the rule
-        self._context = Context(Music(), self._new_voice, Alarm(self._timers, 0))
+        self._shared = _Shared(trial.rule.name)
+        self._music = Music()
+        self._context = Context(self._music, self._new_voice, Alarm(self._timers, 0), self._shared)
         self._context.repeated = repeated
-        self.rule = self._try("being made", trial.rule, convert(trial.rule, trial.written), self._context)
+        self._last = ("being made", None)
+        self.rule = self._try(trial.rule, frozen(convert(trial.rule, trial.written)), self._context)
 
     def give(self, event: Event, now: int, late: int = 0) -> list[Event]:
         """Go on to ``now`` and hand the event to the rule; what it gives, with what it gives when woken at once."""
         self.go_on(now, late)
         if isinstance(event, (Press, NoteOn)):
             self.given[event.voice] = None
-            self.known.add(event.voice)
+            if self._keeps:
+                self.known.add(event.voice)
         elif isinstance(event, (Release, NoteOff)):
             self.given.pop(event.voice, None)
         before = len(self.out)
-        self._keep(self._call(f"given {event}", METHODS[type(event)], event, now))
+        self._last = ("given", event)
+        self._keep(self._call(METHODS[type(event)], event, now))
         self.go_on(now, late)
         return [event for _, event in self.out[before:]]
 
     def go_on(self, until: int, late: int = 0) -> None:
         """Wake the rule at its deadlines up to ``until``, each time ``late`` nanoseconds after the deadline."""
-        for _ in range(100_000):
+        for _ in range(30_000):
             deadline = self._timers.next()
             if deadline is None or deadline > until:
                 self.now = max(self.now, until)
@@ -242,20 +337,24 @@ class Bench:
             self.now = min(max(self.now, deadline + late), max(until, self.now))
             key = self._timers.pop(self.now)
             assert isinstance(key, tuple)  # noqa: S101 - Alarm makes them so
-            self._keep(self._call("woken", "wake", self.now, key[1]))
-        raise self._trial.fault("it asks to be woken again and again without end")
+            self._last = (WOKEN, None)
+            self._keep(self._call("wake", self.now, key[1]))
+        raise self.fault("it asks to be woken again and again without end")
 
     def play_in(self, music: Music, now: int) -> None:
         """Go on to ``now`` and tell the rule of another beat, key and chord."""
         self.go_on(now)
-        self._context.music = music
-        self._keep(self._call("told of another beat", "beat_changed", now))
-        self._keep(self._call("told of another chord", "music_changed", now))
+        self._context.music = self._music = music
+        self._last = ("told of another beat", None)
+        self._keep(self._call("beat_changed", now))
+        self._last = ("told of another chord", None)
+        self._keep(self._call("music_changed", now))
         self.go_on(now)
 
     def let_go(self, now: int) -> None:
         """Tell the rule to let go."""
-        self._keep(self._call("letting go", "let_go", now))
+        self._last = ("letting go", None)
+        self._keep(self._call("let_go", now))
 
     @property
     def waiting(self) -> bool:
@@ -263,41 +362,85 @@ class Bench:
         return self._timers.next() is not None
 
     @property
+    def deadlines(self) -> int:
+        """How many are set."""
+        return len(self._timers)
+
+    @property
     def sounding(self) -> int:
         """How many notes are on in the ledger."""
         return len(self._ledger.sounding)
 
+    def moment(self, *, of: Event | None = None, voice: int | None = None, time: int | None = None) -> Moment:
+        """Now, with what the rule was told last; ``of`` or ``voice``: what it gave, or holds, that is wrong."""
+        words, event = self._last
+        if of is None:
+            of = self.on[voice][1] if voice in self.on else event
+        if voice is None:
+            voice = getattr(of, "voice", None)
+        said = words if event is None else f"{words} {event}"
+        return Moment(self.now if time is None else time, said, voice, getattr(of, "pitch", None))
+
+    def fault(self, message: str, *, of: Event | None = None, voice: int | None = None) -> RuleFault:
+        """A fault of now."""
+        return self._trial.fault(message, self.moment(of=of, voice=voice))
+
+    def left_on(self, message: str, voices: Iterable[int] | None = None) -> RuleFault:
+        """A fault of voices that are on and should not be: which, since when, and with what they began."""
+        voices = list(self.on) if voices is None else list(voices)
+        shown = [
+            f"voice {voice}, begun at {self.on[voice][0] / MILLISECOND:.3f} ms with {self.on[voice][1]}"
+            for voice in voices[:3]
+        ]
+        more = f" and {len(voices) - 3} more" if len(voices) > 3 else ""
+        first = self.on.get(voices[0]) if voices else None
+        return self._trial.fault(
+            f"{message}{': ' if shown else ''}{'; '.join(shown)}{more}",
+            self.moment(voice=voices[0] if voices else None, of=None if first is None else first[1]),
+        )
+
     def _new_voice(self) -> int:
         voice = next(self._voices)
-        self.made.add(voice)
+        if self._keeps:
+            self.made.add(voice)
         return voice
 
-    def _call(self, when: str, method: str, *arguments: Any) -> list[Event]:
+    def _call(self, method: str, *arguments: Any) -> list[Event]:
         def call() -> list[Event]:
             return list(check_all(getattr(self.rule, method)(*arguments)))
 
+        _note(self.now, self._last)
         events: list[Event] = []
         if self.steps is None:
-            events = self._try(when, call)
+            events = self._try(call)
         else:
-            self.steps.append(_steps(lambda: events.extend(self._try(when, call))))
+            self.steps.append(_steps(lambda: events.extend(self._try(call))))
+        if self._context.shared is not self._shared or self._context.music is not self._music:
+            raise self.fault("it puts something of its own in place of context.shared or context.music")
         return events
 
-    def _try(self, when: str, call: Callable[..., Any], *arguments: Any) -> Any:
+    def _try(self, call: Callable[..., Any], *arguments: Any) -> Any:
         try:
             return call(*arguments)
-        except Exception as error:
-            raise self._trial.fault(f"{when}, it raises {type(error).__name__}: {error}") from error
+        except (_TooManySteps, KeyboardInterrupt):
+            raise
+        except BaseException as error:
+            words = "when it was let go" if self._last[0] == "letting go" else self._last[0]
+            raise self.fault(f"{words}, it raises {type(error).__name__}: {error}") from error
 
     def _keep(self, events: list[Event]) -> None:
         for event in events:
-            self.out.append((self.now, event))
+            if self._keeps:
+                self.out.append((self.now, event))
             if isinstance(event, NoteOn):
                 self._ledger.note_on("bench", self.ROUTE, event, self.now)
             elif isinstance(event, NoteOff):
                 self._ledger.note_off("bench", event.voice, self.now)
             if isinstance(event, (Press, NoteOn)):
-                self.on[event.voice] = None
+                self.begins += 1
+                self.on.setdefault(event.voice, (self.now, event))
+                if self._keeps:
+                    self.begun.add(event.voice)
             elif isinstance(event, (Release, NoteOff)):
                 self.on.pop(event.voice, None)
 
@@ -422,29 +565,203 @@ def _idle(trial: Trial) -> None:
     bench = Bench(trial)
     bench.go_on(QUIET)
     if bench.out:
-        raise trial.fault(f"it gives {bench.out[0][1]} before anything has happened")
+        raise bench.fault(f"it gives {bench.out[0][1]} before anything has happened", of=bench.out[0][1])
     for timeline in timelines(trial.rule.takes):
         bench = Bench(trial)
         for now, event in timeline:
             for given in bench.give(event, now):
                 if isinstance(given, (Press, NoteOn)) and given.voice not in bench.known | bench.made:
-                    raise trial.fault(
-                        f"{given} has a voice that nobody began; a new one comes from context.new_voice()"
+                    raise bench.fault(
+                        f"{given} has a voice that nobody began; a new one comes from context.new_voice()", of=given
                     )
 
 
 def _ends(trial: Trial) -> None:
-    """When every effort has ended, so has every note; a rule that sustains may keep those of the last effort."""
+    """When every effort has ended, so has every note, and none begins any more; a rule that sustains may keep its voices."""
     for timeline, late in itertools.product(timelines(trial.rule.takes), LATENESS):
         bench = Bench(trial)
         for now, event in timeline:
             bench.give(event, now, late)
         bench.go_on(bench.now + QUIET)
-        if len(bench.on) > trial.rule.sustains or (bench.sounding and not bench.on):
-            raise trial.fault(
-                f"all efforts have ended and {bench.sounding or len(bench.on)} are still on, "
-                f"woken {late // MILLISECOND} ms late"
+        _rests(bench, trial, f"woken {late // MILLISECOND} ms late")
+
+
+def _rests(bench: Bench, trial: Trial, how: str) -> None:
+    """After ``QUIET``: no more is on than may be, and nothing goes on beginning."""
+    most = int(trial.rule.sustains)
+    if len(bench.on) > most or (bench.sounding and not bench.on):
+        raise bench.left_on(
+            f"all efforts have ended and {bench.sounding or len(bench.on)} are still on, {how}; {most} may be"
+        )
+    if most:
+        return
+    begins = bench.begins
+    for _ in range(int(QUIET // NANOSECONDS)):
+        bench.go_on(bench.now + NANOSECONDS)
+        if bench.begins > begins:
+            began = next((event for _, event in reversed(bench.out) if isinstance(event, (Press, NoteOn))), None)
+            raise bench.fault(
+                f"all efforts ended {QUIET // NANOSECONDS} s ago and more, and it goes on to begin notes, {how}",
+                of=began,
             )
+
+
+SEGMENTS, EFFORTS = 14, 200
+"""How often, and with how many steps each, a long session is played, with ``QUIET`` between."""
+
+GROWTH = 8192
+"""Bytes that what a rule keeps may grow by in the second half of a long session, in which 700 efforts begin and end."""
+
+
+def _lasts(trial: Trial) -> None:
+    """A session of more than 1,000 efforts: no end is ever missing, nothing raises at last, and no memory is kept of each."""
+    for kind in (kind for kind in Kind if kind in trial.rule.takes):
+        bench = Bench(trial, keeps=False)
+        held = deadlines = 0
+        for segment in range(SEGMENTS):
+            begin, voices = bench.now, 10_000 * segment
+            for now, event in _timeline(kind, Random(segment), EFFORTS):  # noqa: S311 - as in timelines
+                bench.give(_moved(event, voices), begin + now)
+            bench.go_on(bench.now + QUIET)
+            _rests(bench, trial, f"after {(segment + 1) * EFFORTS} efforts and ends")
+            if segment == SEGMENTS // 2 - 1:
+                held, deadlines = _footprint(bench), bench.deadlines
+        grown = _footprint(bench) - held
+        if grown > GROWTH:
+            raise bench.fault(
+                f"it keeps more and more: {grown} bytes in {SEGMENTS * EFFORTS // 2} events, though all efforts have ended"
+            )
+        if bench.deadlines > deadlines + SEGMENTS:
+            raise bench.fault(f"it sets deadlines and never takes them back: {bench.deadlines} are waiting")
+        bench.let_go(bench.now)
+        if bench.on or bench.waiting:
+            raise bench.left_on("let go after a long session, it holds a voice or waits for something")
+
+
+def _moved(event: Event, voices: int) -> Event:
+    return replace(event, voice=event.voice + voices) if isinstance(event, (Press, Release, NoteOn, NoteOff)) else event
+
+
+def _footprint(bench: Bench) -> int:
+    """Bytes of all that a rule can reach and the router has not given to it: its own, its class's and its module's."""
+    rule = bench.rule
+    module = sys.modules[type(rule).__module__]
+    seen = {id(bench), id(rule.context), id(rule.context.alarm)}
+    waiting: list[Any] = [vars(rule)] if hasattr(rule, "__dict__") else [rule]
+    waiting += [dict(vars(kind)) for kind in vars(module).values() if _of(kind, module)]
+    waiting += [dict(vars(type(rule)))]
+    waiting += [value for name, value in vars(module).items() if not name.startswith("__") and not _of(value, module)]
+    size = 0
+    while waiting:
+        thing = waiting.pop()
+        if id(thing) in seen or isinstance(thing, (ModuleType, type)):
+            continue
+        seen.add(id(thing))
+        if isinstance(thing, FunctionType):  # what it closes over, not all that its module knows
+            waiting += [thing.__closure__, thing.__defaults__, thing.__kwdefaults__, thing.__dict__]
+            continue
+        size += sys.getsizeof(thing, 0)
+        waiting += gc.get_referents(thing)
+    return size
+
+
+def _of(thing: object, module: ModuleType) -> bool:
+    return isinstance(thing, type) and thing.__module__ == module.__name__
+
+
+def _instead(trial: Trial) -> None:
+    """What is held and goes on in another key (``NoteOn.instead``): it ends as ever, and is no effort of the child's."""
+    if Kind.NOTES not in trial.rule.takes:
+        return
+    for repeated, (first, then) in itertools.product(_repeated(trial), _MOVES):
+        bench = Bench(trial, repeated=repeated)
+        now = _ODD
+        for pitch in first:
+            bench.give(NoteOn(1, pitch), now)
+        now += QUIET
+        bench.go_on(now)
+        begins, held = bench.begins, bool(bench.on)
+        bench.go_on(now + 4 * NANOSECONDS)
+        now = bench.now
+        goes_on = bench.begins > begins  # by itself, as an arpeggio does
+        moves: list[Event] = [*(NoteOn(2, pitch, instead=1) for pitch in then), NoteOff(1)]
+        for event in moves:
+            _takes_over(bench, bench.give(event, now), "", repeats=trial.rule.repeats)
+        if held and not bench.on and not trial.rule.repeats:
+            raise bench.fault("what was held goes on in another key (NoteOn.instead), and it lets it end", voice=2)
+        bench.out.clear()
+        begins = bench.begins
+        bench.go_on(now + QUIET)
+        later = [event for _, event in bench.out]
+        if trial.rule.repeats:
+            if goes_on and bench.begins == begins:
+                raise bench.fault(
+                    "what is repeated goes on in another key (NoteOn.instead), and it falls silent", voice=2
+                )
+            plays = _plays(trial, then)
+            if stale := next((one for one in later if isinstance(one, NoteOn) and one.pitch not in plays), None):
+                raise bench.fault("what is repeated goes on in another key, and it still plays the old one", of=stale)
+        else:
+            _takes_over(bench, later, " later on", repeats=False)
+        bench.give(NoteOff(2), bench.now)
+        bench.go_on(bench.now + QUIET)
+        _rests(bench, trial, "what was held having gone on in another key")
+    _moves_oddly(trial)
+
+
+def _takes_over(bench: Bench, given: Iterable[Event], when: str, *, repeats: bool) -> None:
+    for event in given:
+        if not isinstance(event, NoteOn) or (repeats and event.instead is None and when):
+            continue
+        if event.instead is None:
+            raise bench.fault(
+                "what was held goes on in another key (NoteOn.instead), and it strikes a note as if the child had "
+                f"made an effort{when}: {event}",
+                of=event,
+            )
+        if event.instead not in bench.begun:
+            raise bench.fault(f"{event} goes on instead of a voice that the rule never began", of=event)
+
+
+def _repeated(trial: Trial) -> Sequence[bool]:
+    """Whether a rule further on repeats what is held: only then does ``NoteOn.instead`` reach a rule that does not itself."""
+    return (True, False) if trial.rule.repeats else (True,)
+
+
+def _plays(trial: Trial, pitches: Sequence[int]) -> set[int]:
+    """The pitches that a rule plays while these are held."""
+    bench = Bench(trial)
+    for pitch in pitches:
+        bench.give(NoteOn(1, pitch), _ODD)
+    bench.go_on(2 * QUIET)
+    return {event.pitch for _, event in bench.out if isinstance(event, NoteOn)}
+
+
+_ODD = 1_234_567_891
+"""When the first effort begins: a time that is not 0 and on no grid."""
+
+_MOVES: Sequence[tuple[Sequence[int], Sequence[int]]] = (((60,), (62,)), ((60, 64, 67), (62, 65, 69)))
+"""What is held, and what in another key."""
+
+
+def _moves_oddly(trial: Trial) -> None:
+    """In the place of what nobody knows, of what has ended, twice, and of several that overlap: nothing raises or stays."""
+    ways: Sequence[Sequence[Event]] = (
+        (NoteOn(1, 60, instead=99), NoteOff(99), NoteOff(1)),
+        (NoteOn(1, 60), NoteOff(1), NoteOn(2, 62, instead=1), NoteOff(1), NoteOff(2)),
+        (NoteOn(1, 60), NoteOn(2, 62, instead=1), NoteOff(1), NoteOn(3, 64, instead=2), NoteOff(2), NoteOff(3)),
+        (NoteOn(1, 60), NoteOn(2, 62, instead=1), NoteOn(2, 62, instead=1), NoteOff(1), NoteOff(1), NoteOff(2)),
+        (
+            *(NoteOn(1, 60), NoteOn(2, 64), NoteOn(3, 62, instead=1), NoteOff(1), NoteOn(4, 65, instead=2), NoteOff(2)),
+            *(NoteOff(4), NoteOff(3)),
+        ),
+    )
+    for repeated, apart, events in itertools.product(_repeated(trial), (0, 40 * MILLISECOND, 3 * NANOSECONDS), ways):
+        bench = Bench(trial, repeated=repeated)
+        for place, event in enumerate(events):
+            bench.give(event, _ODD + place * apart)
+        bench.go_on(bench.now + QUIET)
+        _rests(bench, trial, "some of it having gone on in another key")
 
 
 def _lets_go(trial: Trial) -> None:
@@ -460,15 +777,19 @@ def _lets_go(trial: Trial) -> None:
             bench.let_go(bench.now)
             left = [voice for voice in bench.on if voice not in bench.given]
             if left:
-                raise trial.fault(f"let go after {moment} events, voices {left} stay on though nobody holds them")
+                raise bench.left_on(
+                    f"let go after {moment} events, voices {left} stay on though nobody holds them", left
+                )
             if bench.waiting:
-                raise trial.fault(f"let go after {moment} events, a deadline is still set")
+                raise bench.fault(f"let go after {moment} events, a deadline is still set")
             for voice in list(bench.given):
                 notes = Kind.NOTES in trial.rule.takes
                 bench.give(NoteOff(voice) if notes else Release("bench", voice), bench.now)
             bench.go_on(bench.now + QUIET)
             if bench.sounding or bench.on:
-                raise trial.fault(f"let go after {moment} events and all efforts ended, {bench.sounding} notes are on")
+                raise bench.left_on(
+                    f"let go after {moment} events and all efforts ended, {bench.sounding} notes are on"
+                )
 
 
 ROOM = (
@@ -485,7 +806,10 @@ def _changes(trial: Trial) -> None:
     bench.play_in(ROOM[0], MILLISECOND)
     bench.go_on(QUIET)
     if bench.out:
-        raise trial.fault(f"told of another beat and chord, it gives {bench.out[0][1]} before anything has happened")
+        raise bench.fault(
+            f"told of another beat and chord, it gives {bench.out[0][1]} before anything has happened",
+            of=bench.out[0][1],
+        )
     ways = itertools.product(timelines(trial.rule.takes), LATENESS, range(len(ROOM)), (False, True))
     for timeline, late, first, repeated in ways:
         bench = Bench(trial, repeated=repeated)
@@ -495,12 +819,12 @@ def _changes(trial: Trial) -> None:
                 bench.play_in(ROOM[place % len(ROOM)], bench.now + first * MILLISECOND)
         bench.go_on(bench.now + QUIET)
         if len(bench.on) > trial.rule.sustains or (bench.sounding and not bench.on):
-            raise trial.fault(
+            raise bench.left_on(
                 f"told of another beat and chord, {bench.sounding or len(bench.on)} are still on at the end"
             )
         bench.let_go(bench.now)
         if bench.on or bench.waiting:
-            raise trial.fault(
+            raise bench.left_on(
                 "told of another beat and chord, and then let go, it holds a voice or waits for something"
             )
 
@@ -517,7 +841,10 @@ def _repeats(trial: Trial) -> None:
         if not alone.out == one.out == other.out:
             pairs = itertools.zip_longest(alone.out, one.out, other.out)
             first = next(row for row in pairs if not row[0] == row[1] == row[2])
-            raise trial.fault(f"the same timeline does not give the same events: {first}")
+            when, given = next(one for one in first if one is not None)
+            raise trial.fault(
+                f"the same timeline does not give the same events: {first}", alone.moment(of=given, time=when)
+            )
 
 
 def _passes(trial: Trial) -> None:
@@ -533,9 +860,10 @@ def _passes(trial: Trial) -> None:
     for event in strangers:
         if trial.rule.takes & _KINDS[type(event)]:
             continue
-        given = Bench(trial).give(event, MILLISECOND)
+        bench = Bench(trial)
+        given = bench.give(event, MILLISECOND)
         if given != [event]:
-            raise trial.fault(f"{event} should pass unchanged; it gives {given}")
+            raise bench.fault(f"{event} should pass unchanged; it gives {given}", of=event)
 
 
 def _twice(trial: Trial) -> Iterator[Bench]:
@@ -565,14 +893,14 @@ def _doubles(trial: Trial) -> None:
     """After them nothing is left on."""
     for bench in _twice(trial):
         if bench.on or bench.sounding:
-            raise trial.fault(f"voices {list(bench.on)} stay on")
+            raise bench.left_on(f"voices {list(bench.on)} stay on")
 
 
 STEPS = 20_000
 """Steps of the interpreter that one event may take at most: far below a millisecond on a small PC."""
 
 
-MOST_STEPS = 100 * STEPS
+MOST_STEPS = 10 * STEPS
 """After so many a call is taken to be without end."""
 
 
@@ -584,12 +912,12 @@ def _work(trial: Trial) -> None:
         bench.steps = steps
         for now, event in timeline:
             bench.give(event, now)
-        if max(steps) > STEPS:
-            raise trial.fault(f"one event takes {max(steps)} steps of the interpreter; {STEPS} are allowed")
+            if max(steps) > STEPS:
+                raise bench.fault(f"one event takes {max(steps)} steps of the interpreter; {STEPS} are allowed")
         half = len(steps) // 2
         early, late = sum(steps[:half]) / half, sum(steps[half:]) / (len(steps) - half)
         if late > 1.25 * early + 50:
-            raise trial.fault(f"it takes more and more: {early:.0f} steps an event at first, {late:.0f} later on")
+            raise bench.fault(f"it takes more and more: {early:.0f} steps an event at first, {late:.0f} later on")
 
 
 class _TooManySteps(BaseException):
@@ -606,7 +934,7 @@ def _endless(trial: Trial) -> None:
                 bench.give(event, now)
             bench.let_go(bench.now)
         except _TooManySteps:
-            raise trial.fault(f"a call does not come back within {MOST_STEPS} steps of the interpreter") from None
+            raise bench.fault(f"a call does not come back within {MOST_STEPS} steps of the interpreter") from None
         except RuleFault:
             continue
 
@@ -643,6 +971,7 @@ _AT_WORK: Mapping[str, Callable[[Trial], None]] = {
     "passing": _passes,
     "robustness": _robust,
     "ends": _ends,
+    "another key": _instead,
     "letting go": _lets_go,
     "another music": _changes,
     "double presses": _doubles,
@@ -650,16 +979,159 @@ _AT_WORK: Mapping[str, Callable[[Trial], None]] = {
 }
 
 
-def check_rule(rule: type[Rule]) -> None:
+WITHIN = 300.0
+"""Seconds that a whole proof may take. Those of the router's own rules take one or two, the longest twenty."""
+
+
+def check_rule(rule: type[Rule], within: float = WITHIN) -> None:
     """Prove that a rule keeps its contract, with the settings of its example and every choice that they offer.
 
+    ``within``: seconds after which the proof is given up; each call of the rule may take ``STUCK`` seconds of them. On Linux
+    the rule plays in a process of its own, so whatever it does, this comes back and the caller's process is as before.
+
     Raises:
-        RuleFault: it does not; the message says which check found what.
+        RuleFault: it does not; the message says which check found what, with which event, voice, pitch and time.
     """
+    if hasattr(os, "fork"):
+        _prove_elsewhere(rule, within)
+    else:
+        _prove(rule)
+
+
+def _prove(rule: type[Rule]) -> None:
     for name, prove in _OF_THE_FILE.items():
+        _begin(name, {})
         prove(Trial(rule, {}, name))
     for name, prove in _AT_WORK.items():
         for trial in trials(rule, name):
+            _begin(name, trial.written)
             prove(trial)
-    for shown in examples(rule):  # counting steps is slow, and what there is to do hardly hangs on one setting
-        _work(Trial(rule, shown, "work"))
+    for name, prove in _LONG.items():
+        for shown in examples(rule):  # they take long, and what there is to do hardly hangs on one setting
+            _begin(name, shown)
+            prove(Trial(rule, shown, name))
+
+
+_LONG: Mapping[str, Callable[[Trial], None]] = {"lasting": _lasts, "work": _work}
+
+
+# --- in a process of its own ------------------------------------------------------------------------------------
+
+STUCK = 10.0
+"""Seconds that one call may take: far beyond ``MOST_STEPS``, so that only what cannot be counted comes so far."""
+
+_WHERE = struct.Struct("<qqqiii")
+_TYPES: Mapping[type, int] = {kind: place for place, kind in enumerate(METHODS)}
+_place: mmap.mmap | None = None
+"""Where the proving process is, for whoever waits for it: the number of the call, its time, voice and pitch, the kind of event, the
+check's length and settings; then the text of both."""
+_calls = itertools.count(1)
+
+
+def _note(now: int, last: tuple[str, Event | None]) -> None:
+    """Say what is called next: plain stores into shared memory, as whoever is stuck can say nothing more."""
+    if _place is None:
+        return
+    event = last[1]
+    kind = _TYPES.get(type(event), len(METHODS))
+    voice, pitch = getattr(event, "voice", -1), getattr(event, "pitch", None)
+    _WHERE.pack_into(_place, 0, next(_calls), now, voice, -1 if pitch is None else pitch, kind, 0)
+
+
+def _begin(check_name: str, written: Settings) -> None:
+    """Say which check begins, with what."""
+    if _place is not None:
+        text = json.dumps([check_name, dict(written)], default=str).encode()[: len(_place) - _WHERE.size - 1]
+        _place[_WHERE.size :] = text.ljust(len(_place) - _WHERE.size, b" ")
+        _WHERE.pack_into(_place, 0, next(_calls), 0, -1, -1, len(METHODS), 0)
+
+
+def _prove_elsewhere(rule: type[Rule], within: float) -> None:
+    global _place  # noqa: PLW0603 - the child is another process and has its own
+    reading, writing = os.pipe()
+    with mmap.mmap(-1, mmap.PAGESIZE) as place, open(reading, "rb", buffering=0) as word:  # noqa: PTH123 - a descriptor
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", DeprecationWarning)  # of threads: the child uses none of what they may hold
+            child = os.fork()
+        if not child:
+            _place = place
+            _child(rule, writing)
+        os.close(writing)
+        try:
+            said, why = _wait(word, place, within)
+        finally:
+            os.kill(child, signal.SIGKILL)
+            os.waitpid(child, 0)
+        if said == b"proven":
+            return
+        _raise(rule, said, why, place)
+
+
+def _child(rule: type[Rule], writing: int) -> NoReturn:
+    """Prove it, say the result through the pipe, and end without a word from anybody else."""
+    said: dict[str, Any] | None = None
+    try:
+        _bound()
+        _prove(rule)
+    except RuleFault as fault:
+        cause = "" if fault.__cause__ is None else "".join(traceback.format_exception(fault.__cause__))
+        moment = None if fault.moment is None else asdict(fault.moment)
+        said = {"check": fault.check, "message": fault.message, "moment": moment, "cause": cause}
+    except BaseException:  # noqa: BLE001 - whatever it is, it is told to whoever waits
+        said = {"error": traceback.format_exc()}
+    finally:
+        text = b"proven" if said is None else json.dumps(said, default=str).encode()
+        while text:
+            text = text[os.write(writing, text) :]
+        os._exit(0)
+
+
+def _bound() -> None:
+    """A rule that takes all memory meets the end of its own."""
+    import resource  # noqa: PLC0415 - not on every system
+
+    with contextlib.suppress(OSError, ValueError):
+        pages = int(Path("/proc/self/statm").read_text(encoding="ascii").split()[5])
+        most = pages * mmap.PAGESIZE + MEMORY
+        resource.setrlimit(resource.RLIMIT_DATA, (most, most))
+
+
+MEMORY = 512 * 1024 * 1024
+"""Bytes that a rule may take beside what the process has when the proof begins."""
+
+
+def _wait(word: FileIO, place: mmap.mmap, within: float) -> tuple[bytes, str]:
+    """What the child says, or why no more is waited for."""
+    said, calls = b"", -1
+    began = since = clock.now()
+    while True:
+        if select.select([word], [], [], 0.05)[0]:
+            piece = word.read(65536)
+            if not piece:
+                return said, "it ends the whole program"
+            said += piece
+        now, at = clock.now(), _WHERE.unpack_from(place)[0]
+        if at != calls:
+            calls, since = at, now
+        if now - since > STUCK * NANOSECONDS:
+            return b"", f"a call does not come back within {STUCK:g} s"
+        if now - began > within * NANOSECONDS:
+            return b"", f"the proof is not done within {within:g} s"
+
+
+def _raise(rule: type[Rule], said: bytes, why: str, place: mmap.mmap) -> NoReturn:
+    try:
+        told = json.loads(said)
+    except ValueError:
+        _, now, voice, pitch, kind, _ = _WHERE.unpack_from(place)
+        check_name, written = json.loads(place[_WHERE.size :].split(b"\0")[0] or b'["settings", {}]')
+        word = f"given {list(METHODS)[kind].__name__}" if kind < len(METHODS) else "woken or told"
+        moment = Moment(now, word, voice if voice >= 0 else None, pitch if pitch >= 0 else None)
+        raise Trial(rule, written, check_name).fault(why, moment) from None
+    if "error" in told:
+        raise RuntimeError(f"the proof itself failed:\n{told['error']}")
+    at = None if told["moment"] is None else Moment(**told["moment"])
+    fault = RuleFault(rule, told["check"], told["message"], at)
+    if told["cause"]:
+        fault.add_note(told["cause"])
+    raise fault

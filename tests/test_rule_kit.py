@@ -8,6 +8,7 @@ import sys
 
 import pytest
 
+from router import testing
 from router.events import NoteOff, NoteOn, Press, Release, SwitchSample
 from router.rules import RULES
 from router.testing import LATENESS, RuleFault, Trial, _steps, check_rule, examples, plan_rule, timelines, trials
@@ -99,9 +100,113 @@ def test_a_sound_rule_passes(rule_of):
 WAKE = "        return [NoteOn(self._later[tag], self._pitch + 12)]\n"
 FIRST = "        return [NoteOn(press.voice, self._pitch)]\n"
 CLASS = "class Echo(Rule):\n"
+AGAIN = "        self.context.alarm.at(now + self._delay, 0)\n"
+FORTIETH = (
+    "        self._ends += 1\n        if self._ends % 40 == 0:\n            return [NoteOff(later)] if later else []\n"
+)
 
 # what is broken: the check that must find it, what it must say, and the edits (old, new).
 FAULTS = {
+    "ended by a rule that wants to leave": (
+        "cause",
+        "it raises SystemExit",
+        (FIRST, "        raise SystemExit(0)\n"),
+    ),
+    "sounding on after the last release": (
+        "ends",
+        "it goes on to begin notes",
+        (
+            "        return [NoteOff(release.voice), *([NoteOff(later)] if later else [])]",
+            AGAIN + "        return [NoteOff(release.voice), *([NoteOff(later)] if later else [])]",
+        ),
+        (
+            WAKE,
+            "        if tag == 0:\n            self.context.alarm.at(now + 10**9, 0)\n"
+            "            voice = self.context.new_voice()\n            return [NoteOn(voice, 60), NoteOff(voice)]\n"
+            + WAKE,
+        ),
+        ("        for voice in later:\n", "        self.context.alarm.cancel(0)\n        for voice in later:\n"),
+    ),
+    "an end that is swallowed every fortieth time": (
+        "lasting",
+        "are still on",
+        ("        self._later = {}\n", "        self._later = {}\n        self._ends = 0\n"),
+        (
+            "        later = self._later.pop(release.voice, None)\n",
+            "        later = self._later.pop(release.voice, None)\n" + FORTIETH,
+        ),
+        (
+            "        return [NoteOff(voice) for voice in later.values()]",
+            "        self._ends = 0\n        return [NoteOff(voice) for voice in later.values()]",
+        ),
+    ),
+    "a leak at the seven hundredth": (
+        "lasting",
+        "are still on",
+        ("        self._later = {}\n", "        self._later = {}\n        self._all = 0\n"),
+        (
+            FIRST,
+            "        self._all += 1\n        if self._all == 700:\n"
+            "            return [NoteOn(press.voice, self._pitch), NoteOn(self.context.new_voice(), 90)]\n" + FIRST,
+        ),
+    ),
+    "raising at the thousandth call": (
+        "lasting",
+        "it raises OverflowError",
+        ("        self._later = {}\n", "        self._later = {}\n        self._all = 0\n"),
+        (
+            FIRST,
+            "        self._all += 1\n        if self._all == 1000:\n            raise OverflowError('x')\n" + FIRST,
+        ),
+    ),
+    "memory that is kept": (
+        "lasting",
+        "it keeps more and more",
+        ("        self._later = {}\n", "        self._later = {}\n        self._all = []\n"),
+        (FIRST, "        self._all.append(now)\n" + FIRST),
+    ),
+    "memory that the class keeps": (
+        "lasting",
+        "it keeps more and more",
+        (CLASS, CLASS + "    everything = {}\n"),
+        (FIRST, "        self.everything[press.voice] = press\n" + FIRST),
+    ),
+    "memory that a function keeps": (
+        "lasting",
+        "it keeps more and more",
+        (CLASS, "def seen(press, all=[]):\n    all.append(press)\n\n\n" + CLASS),
+        (FIRST, "        seen(press)\n" + FIRST),
+    ),
+    "deadlines that pile up": (
+        "lasting",
+        "never takes them back",
+        ("        self._later = {}\n", "        self._later = {}\n        self._all = 0\n"),
+        (FIRST, "        self._all += 1\n        self.context.alarm.at(now + 10**18, -self._all)\n" + FIRST),
+        (
+            "        for voice in later:\n",
+            "        for number in range(self._all):\n            self.context.alarm.cancel(-number - 1)\n        for voice in later:\n",
+        ),
+    ),
+    "settings that are changed": (
+        "cause",
+        "does not support item assignment",
+        ("        self._later = {}\n", "        self._later = {}\n        self._settings = settings\n"),
+        (FIRST, '        self._settings["pitch"] = 61\n' + FIRST),
+    ),
+    "what another rule shares": (
+        "cause",
+        "it changes 'turn' in context.shared",
+        (FIRST, '        self.context.shared["turn"] = False\n' + FIRST),
+    ),
+    "what all rules share, put aside": (
+        "cause",
+        "in place of context.shared",
+        (FIRST, "        self.context.shared = {}\n" + FIRST),
+    ),
+    "a velocity beyond all": ("cause", "cannot give NoteOn", (FIRST, FIRST.replace("_pitch)", "_pitch, 10**9)"))),
+    "a velocity below all": ("cause", "cannot give NoteOn", (FIRST, FIRST.replace("_pitch)", "_pitch, -7)"))),
+    "a velocity that is none": ("cause", "cannot give NoteOn", (FIRST, FIRST.replace("_pitch)", "_pitch, True)"))),
+    "a pitch that is none": ("cause", "cannot give NoteOn", (FIRST, FIRST.replace("self._pitch)", "True)"))),
     "settings that are open": (
         "settings",
         "not closed",
@@ -216,13 +321,44 @@ FAULTS = {
     "more and more to do": (
         "work",
         "more and more",
-        ("        self._later = {}\n", "        self._later = {}\n        self._all = []\n"),
-        (FIRST, "        self._all.append(now)\n        for _ in self._all:\n            pass\n" + FIRST),
+        ("        self._later = {}\n", "        self._later = {}\n        self._all = 0\n"),
+        (FIRST, "        self._all += 1\n        for _ in range(self._all):\n            pass\n" + FIRST),
     ),
     "far too much to do": (
         "work",
         "steps of the interpreter",
         (FIRST, "        for _ in range(20_000 if press.voice == 200 else 0):\n            pass\n" + FIRST),
+    ),
+    "sleeping": (
+        "coming back",
+        "a call does not come back within 0.5 s",
+        ("from router.events", "from collections import _sys\nimport heapq, types\nfrom router.events"),
+        (FIRST, "        __builtins__['__import__']('time').sleep(3600)\n" + FIRST),
+    ),
+    "a call into C that never comes back": (
+        "coming back",
+        "a call does not come back within 0.5 s",
+        ("from router.events", "import itertools\nfrom router.events"),
+        (FIRST, "        sum(itertools.count())\n" + FIRST),
+    ),
+    "a loop without end that catches everything": (
+        "coming back",
+        "a call does not come back within 0.5 s",
+        (
+            FIRST,
+            "        while True:\n            try:\n                len(())\n            except BaseException:\n                pass\n",
+        ),
+    ),
+    "ending the process": (
+        "coming back",
+        "it ends the whole program",
+        ("from router.events", "from collections import _sys\nfrom router.events"),
+        (FIRST, "        _sys.modules['os']._exit(0)\n" + FIRST),
+    ),
+    "taking all memory": (
+        "cause",
+        "MemoryError",
+        (FIRST, "        self._all = bytearray(10**10)\n" + FIRST),
     ),
     "a loop without end": (
         "coming back",
@@ -260,24 +396,153 @@ FAULTS = {
 }
 
 
+IN_ANOTHER_KEY = {
+    "raises": ("if note.instead is not None:\n            raise KeyError(note.voice)", "it raises KeyError"),
+    "ignores": ("note = replace(note, instead=None)", "strikes a note as if the child had made an effort"),
+    "ends": ("if note.instead is not None:\n            return []", "it lets it end"),
+    "names a voice of nobody's": ("note = replace(note, instead=note.instead and 77)", "that the rule never began"),
+}
+"""What a rule may do wrong with ``NoteOn.instead``, and what is said of it."""
+
+PASSES = (
+    SOUND[: SOUND.index("class Echo")].replace("    rules:\n", "    rules:\n      - note: {degree: 1}\n")
+    + """from dataclasses import replace
+
+
+class Echo(Rule):
+    name = "echo"
+    takes = Kind.NOTES
+    settings = {"type": "object", "additionalProperties": False, "properties": {}}
+
+    def note_on(self, note, now):
+        pass
+        return [note]
+"""
+).replace("{pitch: 60, delay: 100 ms}", "{}")
+
+
+def test_what_passes_notes_on_as_they_are_keeps_the_contract(rule_of):
+    check_rule(rule_of(PASSES))
+
+
+@pytest.mark.parametrize("wrong", IN_ANOTHER_KEY)
+def test_what_is_wrong_in_another_key_is_caught(rule_of, wrong):
+    does, says = IN_ANOTHER_KEY[wrong]
+    with pytest.raises(RuleFault) as caught:
+        check_rule(rule_of(PASSES.replace("        pass\n", f"        {does}\n")))
+    assert caught.value.check == "another key"
+    assert says in str(caught.value)
+    assert caught.value.moment.voice == 2
+    assert caught.value.moment.time > 0
+
+
+LOOPER = (
+    SOUND[: SOUND.index("class Echo")]
+    .replace("    rules:\n", "    rules:\n      - note: {degree: 1}\n")
+    .replace("{pitch: 60, delay: 100 ms}", "{}")
+    + """from dataclasses import replace
+
+SECOND = 10**9
+
+
+class Echo(Rule):
+    name = "echo"
+    takes = Kind.NOTES
+    sustains = 3
+    settings = {"type": "object", "additionalProperties": False, "properties": {}}
+
+    def __init__(self, settings, context):
+        super().__init__(settings, context)
+        self._loop = {}  # by voice: its notes, of which the last three efforts are kept
+
+    def note_on(self, note, now):
+        notes = self._loop.pop(note.instead, None) or self._loop.get(note.voice, [])
+        self._loop.pop(note.voice, None)
+        self._loop[note.voice] = [*notes[-3:], note] if note.instead is None else [note]
+        self.context.alarm.at((now // SECOND + 1) * SECOND)
+        ended = [voice for voice in list(self._loop)[:-3]]
+        for voice in ended:
+            del self._loop[voice]
+        return [note, *map(NoteOff, ended)]
+
+    def note_off(self, off, now):
+        return [] if off.voice in self._loop else [off]
+
+    def wake(self, now, tag):
+        if self._loop:
+            self.context.alarm.at((now // SECOND + 1) * SECOND)
+        again = []
+        for voice, notes in self._loop.items():
+            again += [NoteOff(voice), *(replace(note, instead=None) for note in notes)]
+        return again
+
+    def let_go(self, now):
+        loop, self._loop = self._loop, {}
+        self.context.alarm.cancel()
+        return [NoteOff(voice) for voice in loop]
+"""
+)
+"""It strikes the chords of the last three efforts once a second, for ever."""
+
+
+def test_a_looper_of_chords_may_keep_as_many_voices_as_it_says(rule_of):
+    looper = LOOPER.replace("    sustains = 3", "    sustains = 3\n    repeats = True")
+    check_rule(rule_of(looper))
+    with pytest.raises(RuleFault, match="are still on, woken 0 ms late; 2 may be: voice"):
+        check_rule(rule_of(looper.replace("sustains = 3", "sustains = 2")))
+
+
+def test_the_whole_proof_has_a_limit_of_time(rule_of):
+    """Each call is quick enough for itself."""
+    slow = "        for _ in range(300):\n            pass\n"
+    with pytest.raises(RuleFault, match=r"the proof is not done within 0\.1 s"):
+        check_rule(rule_of(SOUND.replace(FIRST, slow + FIRST)), within=0.1)
+
+
+def test_the_process_of_the_caller_is_as_before(rule_of):
+    """What the rule does to its own module is seen by nobody else."""
+    rule = rule_of(SOUND.replace(CLASS, "SEEN = []\n\n\n" + CLASS).replace(FIRST, "        SEEN[:] = [now]\n" + FIRST))
+    check_rule(rule)
+    assert sys.modules[rule.__module__].SEEN == []
+
+
+def test_a_fault_says_when_with_which_event_voice_and_pitch(rule_of):
+    """Of a note that is left on: which, since when; of what was raised: the traceback, too."""
+    source, edits = SOUND, FAULTS["an end that is swallowed every fortieth time"][2:]
+    for old, new in edits:
+        source = source.replace(old, new)
+    with pytest.raises(RuleFault) as caught:
+        check_rule(rule_of(source))
+    moment = caught.value.moment
+    assert moment.pitch == 60
+    assert moment.time > 120_000_000_000
+    assert f"voice {moment.voice}, begun at" in str(caught.value)
+    raising = SOUND.replace(FIRST, "        raise OverflowError('too much')\n")
+    with pytest.raises(RuleFault) as caught:
+        check_rule(rule_of(raising))
+    assert caught.value.moment.event.startswith("given Press(source='bench', voice=1,")
+    assert "in press" in caught.value.__notes__[0]
+
+
 @pytest.mark.parametrize("fault", FAULTS)
-def test_each_fault_is_caught_by_its_own_check(rule_of, fault):
+def test_each_fault_is_caught_by_its_own_check(rule_of, fault, monkeypatch):
     check_name, says, *edits = FAULTS[fault]
     source = SOUND
     for old, new in edits:
         assert source.count(old) == 1, old
         source = source.replace(old, new)
+    monkeypatch.setattr(testing, "STUCK", 0.5 if "0.5 s" in says else testing.STUCK)
     with pytest.raises(RuleFault) as caught:
         check_rule(rule_of(source))
     assert caught.value.check == check_name, caught.value
+    assert check_name in testing._OF_THE_FILE or caught.value.moment is not None
     assert says in str(caught.value)
     assert str(caught.value).startswith('rule "')
 
 
 def test_every_check_has_a_fault_that_it_catches():
-    from router import testing
-
-    assert {name for name, *_ in FAULTS.values()} == {*testing._OF_THE_FILE, *testing._AT_WORK, "work"}
+    found = {name for name, *_ in FAULTS.values()} | {"another key"}
+    assert found == {*testing._OF_THE_FILE, *testing._AT_WORK, *testing._LONG}
 
 
 def test_a_seeded_row_of_chances_is_allowed(rule_of):

@@ -7,7 +7,6 @@ import re
 from collections.abc import Iterable
 from functools import partial
 from pathlib import Path
-from types import MappingProxyType
 
 from router.conditioning.listen import PHRASE, ListenConditioner, ListenSettings
 from router.conditioning.midi import MidiConditioner, MidiSettings
@@ -42,7 +41,7 @@ from router.profile.plugins import installed
 from router.profile.source import Entries, Items, Node, Text
 from router.profile.validate import settings
 from router.rules.answer import Answer
-from router.rules.base import Kind
+from router.rules.base import Kind, frozen
 from router.rules.sequence import Sequence, pause
 from router.units import PRESSURE
 
@@ -143,7 +142,7 @@ def _part_plan(part: Played, path: Path) -> PartPlan:
     rules = tuple(
         RulePlan(
             step.rule.name,
-            partial(step.rule, MappingProxyType(step.settings)),
+            partial(step.rule, frozen(step.settings)),
             f"{path.name}:{step.place.line}",
             installed().origin(step.rule.name),
             frozenset({step.settings["hears"].strip()}) if step.rule is Answer else frozenset(),

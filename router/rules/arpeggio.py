@@ -87,6 +87,7 @@ class Arpeggio(Rule):
         self._tapped.discard(note.voice)
         if note.instead is not None:
             self._held.pop(note.instead, None)
+            self._tapped.discard(note.instead)
         self._held.setdefault(note.voice, []).append(note)
         if self._grid is None:
             self._count = 0

@@ -21,6 +21,7 @@ from collections.abc import Callable, Hashable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from enum import Flag, auto
 from fractions import Fraction
+from types import MappingProxyType
 from typing import Any, ClassVar, cast
 
 from router.events import Bend, ChannelPressure, Control, Event, Level, NoteOff, NoteOn, Press, Program, Release
@@ -57,7 +58,8 @@ class Context:
         self.music = music  # replaced when key, scale or tempo change: read it when you need it
         self.new_voice = new_voice
         self.alarm = alarm
-        self.shared = {} if shared is None else shared  # one for all rules of an engine: rules of a group meet here
+        # One for all rules of an engine: rules of a group meet here. A rule may change what begins with its own name.
+        self.shared = {} if shared is None else shared
         self.volume = volume  # the most that volume and expression may be set to
         self.repeated = False  # whether a rule after this one repeats what is held: see ``Rule.repeats``
 
@@ -71,8 +73,9 @@ class Rule:
     """What must reach the rule for it to be of use; of several, one is enough."""
     gives: ClassVar[Kind] = Kind(0)
     """What it makes of what it takes; Kind(0) is "the same"."""
-    sustains: ClassVar[bool] = False
-    """Whether it may keep a voice on purpose after the effort behind it has ended, until the next effort or ``let_go``."""
+    sustains: ClassVar[int] = 0
+    """How many voices it may keep on purpose after the efforts behind them have ended, until another effort or ``let_go``. It may
+    strike them again meanwhile, as a loop does. True is one."""
     repeats: ClassVar[bool] = False
     """Whether it plays what is held again and again by itself, as an arpeggio does. In another key what is held before such a
     rule goes on in that key; elsewhere what sounds ends with its voice."""
@@ -83,7 +86,7 @@ class Rule:
     ``default`` is written as a profile would write it."""
 
     def __init__(self, settings: Mapping[str, Any], context: Context) -> None:
-        """``settings`` have been checked, converted and completed with their defaults."""
+        """``settings`` have been checked, converted and completed with their defaults, and cannot be changed (``frozen``)."""
         self.context = context
 
     # --- what comes in --------------------------------------------------------------------------------------
@@ -142,6 +145,13 @@ class Rule:
         return ()
 
 
+def frozen(settings: Any) -> Any:
+    """Settings that nobody can change, at any depth: one that did would change them for every seat that plays the profile."""
+    if isinstance(settings, Mapping):
+        return MappingProxyType({name: frozen(inner) for name, inner in settings.items()})
+    return tuple(map(frozen, settings)) if type(settings) in (list, tuple) else settings
+
+
 METHODS: Mapping[type, str] = {
     Press: "press",
     Release: "release",
@@ -181,12 +191,13 @@ def _level(level: Level) -> bool:
 def _note_on(note: NoteOn) -> bool:
     pitch, strength = note.pitch, note.strength
     return (
-        isinstance(pitch, int)
+        type(pitch) is int  # and no bool: True is no pitch
         and 0 <= pitch <= 127
         and isinstance(strength, _NUMBER)
         and 0 <= strength <= 1
-        and isinstance(note.velocity, int)
-        and isinstance(note.voice, int)
+        and type(note.velocity) is int
+        and 1 <= note.velocity <= 127
+        and type(note.voice) is int
     )
 
 
