@@ -94,7 +94,7 @@ def test_the_rule_comes_from_a_package_in_the_new_environment(done):
 
 
 def test_its_own_tests_pass(done):
-    assert "2 passed" in said(done[1], ".venv/bin/python -m pytest -q")
+    assert "3 passed" in said(done[1], ".venv/bin/python -m pytest -q")
 
 
 def test_rules_shows_manual_settings_and_music(done):
