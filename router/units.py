@@ -125,7 +125,7 @@ def parse(text: str, table: Mapping[str, Fraction], kind: str) -> Fraction:
         raise QuantityError(f'"{text.strip()}" can be read in two ways', f"Write {_either(meant)}.")
     if found:
         unit = found["unit"]
-        near = _unit(unit, table)
+        near = _unit(unit, table) or (units if len(table) == 1 else "")
         hint = f'Did you mean "{found["number"]} {near}"?  ' if near else ""
         raise QuantityError(f'"{unit}" is not a unit of {kind.removeprefix("a ")}', f"{hint}Units: {units}.")
     if not meant:

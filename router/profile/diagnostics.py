@@ -118,11 +118,18 @@ class Report:
         self.whole = True
         self._problems: dict[tuple[int, int, str], Problem] = {}
         self._warnings: list[Problem] = []
+        self._settled: set[tuple[int, int]] = set()
 
     def add(self, place: Place, message: str, hint: str = "") -> None:
         """One mistake at ``place``. What was said about a place is not said again."""
+        if (place.line, place.column) in self._settled:
+            return
         problem = self._problem(place, message, hint)
         self._problems.setdefault((place.line, place.column, problem.message), problem)
+
+    def settle(self, place: Place) -> None:
+        """Say nothing more of a place: what is wrong there is told, and what was meant is not known."""
+        self._settled.add((place.line, place.column))
 
     def warn(self, place: Place, message: str, hint: str = "") -> None:
         """Tell what may not be meant; the file can be used all the same."""

@@ -42,6 +42,11 @@ _MODES = {
     **dict.fromkeys(("dur", "major", "majeur", "mayor", "maggiore", "groot", "grote terts", "maj"), "major"),
     **dict.fromkeys(("moll", "minor", "mineur", "menor", "minore", "klein", "kleine terts", "min", "m"), "minor"),
 }
+ROMAN = {"i": 1, "ii": 2, "iii": 3, "iv": 4, "v": 5, "vi": 6, "vii": 7}
+"""Steps of the scale, as harmony is taught."""
+BARS = re.compile(
+    r"\s*([0-9]{1,3})\s*(takte?n?|mesures?|maat|maten|comp[a\u00e1]s(es)?|battut[ae]|measures?)\s*", re.IGNORECASE
+)
 _WORDS = {
     **{word: mode for word, mode in _MODES.items() if len(word) > 1 and " " not in word},
     **dict.fromkeys(("harmonisch", "harmonisches", "harmonique", "armonica", "armonico"), "harmonic"),

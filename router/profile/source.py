@@ -405,7 +405,7 @@ class _Tree:
     def _split_number(self, node: Entries, key: Text) -> bool:
         """Whether ``0,4 s`` stands between brackets, where the comma parts it in two; the number is put together again."""
         before = list(node.values.values())[-1:]
-        if not (before and isinstance(before[0], Text) and re.fullmatch(r"-?\d+", before[0].text)):
+        if not (before and isinstance(before[0], Text) and re.fullmatch(r"-?\d+|\d{1,3}(\.\d{3})+", before[0].text)):
             return False
         if not re.match(r"\d+(\s|$)", key.text) or before[0].place.line != key.place.line:
             return False
@@ -416,6 +416,11 @@ class _Tree:
             more = f"{before[0].text}{key.text}"
             less = f"{float(f'{before[0].text}.{thousands[1]}'):g}{thousands[2]}"
             self._report.add(whole, "this number can be read in two ways", f"Write {quoted(more)} or {quoted(less)}.")
+            self._report.settle(whole)
+        elif "." in before[0].text:
+            written = f"{before[0].text.replace('.', '')}.{key.text}"
+            message = "a number is written without a sign between thousands"
+            self._report.add(whole, message, f"Did you mean {quoted(written)}?")
         else:
             self._report.add(whole, "a number is written with a point, not a comma", f"Did you mean {quoted(written)}?")
         node.values[list(node.values)[-1]] = Text(whole, written)

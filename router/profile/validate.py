@@ -351,17 +351,20 @@ def _say_value(error: ValidationError, node: Node, name: str, wanted: Schema) ->
     if not isinstance(node, Text):
         return _say_shape(error, node, name, wanted)
     if isinstance(error.cause, QuantityError):
-        words = node.text.split()
+        words = [word for word in re.split(r"[\s;|]+", node.text) if word]
         if len(words) > 1 and all(_reads(wanted["quantity"], word) for word in words):
-            return f"a comma is missing in {quoted(node.text)}", f"Did you mean {', '.join(words)}?"
+            sign = next((sign for sign in ";|" if sign in node.text), "")
+            message = (
+                f"commas part the values of a list, not {quoted(sign)}"
+                if sign
+                else f"a comma is missing in {quoted(node.text)}"
+            )
+            return message, f"Did you mean {', '.join(words)}?"
         return str(error.cause), error.cause.hint
     say = _SAYINGS.get(str(error.validator))
     if say is None:
         return f"{quoted(node.text)} is not right for {quoted(name)}", allowed(name, wanted)
     return say(node.text.strip(), name, wanted)
-
-
-_ROMAN = {"i": 1, "ii": 2, "iii": 3, "iv": 4, "v": 5, "vi": 6, "vii": 7, "viii": 8}
 
 
 def _say_numbers(name: str, texts: list[str], group: Schema) -> tuple[str, str] | None:
@@ -372,7 +375,7 @@ def _say_numbers(name: str, texts: list[str], group: Schema) -> tuple[str, str] 
         if not sign:
             return None  # told where it stands
         return f"commas part the values of a list, not {quoted(sign)}", f'Did you mean "{name}: [{", ".join(parted)}]"?'
-    romans = [str(_ROMAN.get(text.casefold(), text)) for text in texts]
+    romans = [str(foreign.ROMAN.get(text.casefold(), text)) for text in texts]
     if romans != texts and all(_WHOLE.fullmatch(word) for word in romans):
         return f'"{name}" are numbers such as 1, 4, 5', f'Did you mean "{name}: [{", ".join(romans)}]"?'
     notes = [foreign.note(text) for text in texts]
