@@ -21,7 +21,7 @@ from router.timers import Alarm, Timers
 from router.units import NANOSECONDS
 
 SECONDS = 300
-"""After so long the same things come again."""
+"""After so long the same efforts come again, and what lies under them goes back the way it came."""
 EVERY = 3.5
 """Seconds from one effort to the next."""
 
@@ -82,7 +82,7 @@ def _pressure(name: str, rng: random.Random, sides: tuple[int, ...], asked: Aske
         for effort in tries.efforts
     ]
     for i, place in enumerate(_on_request(places, asked)):
-        under = calm[i % len(calm)][1]
+        under = calm[_there_and_back(i, len(calm))][1]
         assert isinstance(under, PressureSample)  # noqa: S101 - a session of a pressure holds nothing else
         more = 0.0 if place is None else tries.ideal[place][1]
         yield i * NANOSECONDS // drawn.rate, PressureSample(name, round(under.pascal + more, 2))
@@ -105,7 +105,7 @@ def _pointer(name: str, rng: random.Random, grid: Grid, asked: Asked) -> Iterato
     last = 0
     for i, place in enumerate(_on_request(places, asked)):
         last = last if place is None else place  # it stays where it came to
-        shake, here = trembles[i % len(trembles)][1], quiet[last][1]
+        shake, here = trembles[_there_and_back(i, len(trembles))][1], quiet[last][1]
         assert isinstance(shake, PointerSample)  # noqa: S101 - a pointer gives nothing else
         assert isinstance(here, PointerSample)  # noqa: S101 - as above
         x, y = (min(1.0, max(0.0, a + b - 0.5)) for a, b in ((here.x, shake.x), (here.y, shake.y)))
@@ -135,6 +135,12 @@ def _on_request(places: Sequence[tuple[int, int]], asked: Asked) -> Iterator[int
         while asked() <= done:
             yield None
         yield from range(first, last)
+
+
+def _there_and_back(i: int, count: int) -> int:
+    """The place of step ``i`` for whoever walks to and fro over ``count`` places: no two steps are further apart than neighbours."""
+    i %= 2 * count - 2
+    return min(i, 2 * count - 2 - i)
 
 
 def _place(t: int, rate: int) -> int:
