@@ -2,13 +2,17 @@
 
 A pattern is a shell-style pattern without regard to case, or exactly one of a candidate's names, so that whatever
 ``router devices`` prints can be pasted into a profile, brackets and all.
+
+A device says its own name, so it may hold anything: bytes that steer a terminal, letters that turn the writing. ``shown``, ``quoted``,
+``pasted`` and ``as_json`` are the only ways in which a name leaves for people.
 """
 
 from __future__ import annotations
 
 import fnmatch
+import json
 from collections.abc import Iterable, Sequence
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 
 class Candidate(NamedTuple):
@@ -50,21 +54,47 @@ def choose(pattern: str, candidates: Sequence[Candidate], what: str, key: str) -
     if len(found) == 1:
         return found[0]
     if found:
-        raise NotOne(f'"{pattern}" could be {len(found)} {what}s; write one of these:\n{listed(found, key)}')
+        raise NotOne(f"{quoted(pattern)} could be {len(found)} {what}s; write one of these:\n{listed(found, key)}")
     if candidates:
-        raise NotOne(f'no {what} is called "{pattern}"; there are:\n{listed(candidates, key)}')
-    raise NotOne(f'no {what} is called "{pattern}"; there is none at all')
+        raise NotOne(f"no {what} is called {quoted(pattern)}; there are:\n{listed(candidates, key)}")
+    raise NotOne(f"no {what} is called {quoted(pattern)}; there is none at all")
 
 
 def listed(candidates: Iterable[Candidate], key: str) -> str:
     """The candidates as profile text, one a line."""
     lines = []
     for candidate in candidates:
-        remark = f"   # {candidate.remark}" if candidate.remark else ""
-        lines.append(f"    {key}: {quoted(candidate.name)}{remark}")
+        remark = f"   # {shown(candidate.remark)}" if candidate.remark else ""
+        lines.append(f"    {key}: {pasted(candidate.name)}{remark}")
     return "\n".join(lines)
 
 
+def pasted(name: str) -> str:
+    """A pattern that means a device of this name, as a profile has it: what cannot be printed is any one sign."""
+    if name.isprintable():
+        return quoted(name)
+    return quoted("".join(f"[{c}]" if c in "*?[" else c if c.isprintable() else "?" for c in name))
+
+
 def quoted(text: str) -> str:
-    """A name as a YAML double-quoted text."""
-    return '"' + text.replace("\\", "\\\\").replace('"', '\\"') + '"'
+    """A name as a YAML double-quoted text, which reads back as the same name."""
+    return '"' + shown(text.replace("\\", "\\\\").replace('"', '\\"')) + '"'
+
+
+def shown(text: str) -> str:
+    """A text with nothing in it that a terminal obeys or does not show: such characters as YAML and Python write them."""
+    return text if text.isprintable() else "".join(map(_escaped, text))
+
+
+def as_json(value: Any, **options: Any) -> str:
+    """JSON for programs that people look at as well: what cannot be printed is escaped, and reads back as the same."""
+    text = json.dumps(value, ensure_ascii=False, **options)
+    plain = text.replace("\n", "").isprintable()
+    return text if plain else "".join(c if c.isprintable() or c == "\n" else json.dumps(c)[1:-1] for c in text)
+
+
+def _escaped(character: str) -> str:
+    if character.isprintable():
+        return character
+    code = ord(character)
+    return f"\\x{code:02x}" if code < 0x100 else f"\\u{code:04x}" if code < 0x10000 else f"\\U{code:08x}"

@@ -1,15 +1,22 @@
 """``router devices``: every line that it prints can be pasted into a profile, which is then right."""
 
+import json
 import os
+import re
 import threading
+from pathlib import Path
 
 import pytest
+import yaml
+from hypothesis import given
+from hypothesis import strategies as st
 
-from router.cli import devices
+from router import names
+from router.cli import devices, main
 from router.cli.devices import _Kind, _line
 from router.inputs import evdev, serial
 from router.inputs.evdev import Axis, Present
-from router.names import Candidate
+from router.names import Candidate, NotOne, as_json, choose, matches, quoted, shown
 from router.profile import check
 
 SPACE, LEFT = 57, 0x110
@@ -110,8 +117,8 @@ def test_serial_lines_say_their_last_line(monkeypatch, tmp_path):
         os.close(master)
         os.close(slave)
     assert [_line(entry) for entry in kind.found] == [
-        'device: {serial: "usb-Sensor", baud: 9600, unit: Pa}   # pressure: Sensor; said "101.5\N{REPLACEMENT CHARACTER}"',
-        'device: {serial: "usb-Sensor", baud: 9600}   # switch: Sensor; said "101.5\N{REPLACEMENT CHARACTER}"',
+        'device: {serial: "usb-Sensor", baud: 9600, unit: Pa}   # pressure: Sensor; said "101.5\\x1b"',
+        'device: {serial: "usb-Sensor", baud: 9600}   # switch: Sensor; said "101.5\\x1b"',
     ]
     for entry in kind.found:
         assert pasted(tmp_path, entry) == [], entry
@@ -123,3 +130,95 @@ def test_midi_ports_can_be_pasted(tmp_path):
     for entry in kind.found:
         assert pasted(tmp_path, entry) == [], entry
     assert len(kind.found) == 1
+
+
+HOSTILE = 'Pad\x1b]0;ha\x07 \x1b[2J\u202egnirts\u2066 "x" \\n\n\x85\x9b31m\u200b\ufeff\U000e0041'
+"""A name as a device may say it: it clears a terminal, names its window, and turns the writing."""
+
+
+def obeyed(text):
+    """What of a text a terminal would obey, or would not show."""
+    return [character for character in text if not character.isprintable() and character != "\n"]
+
+
+def test_a_name_that_steers_a_terminal_is_printed_so_that_it_does_not_and_can_still_be_pasted(
+    monkeypatch, tmp_path, capsys
+):
+    hostile = [
+        Present(Candidate((HOSTILE, "/dev/input/event9"), HOSTILE), "/dev/input/event9", {1: (SPACE,), 2: (), 3: ()})
+    ]
+    monkeypatch.setattr(evdev, "present", lambda: hostile)
+    monkeypatch.setattr(evdev, "state", lambda _device: ({SPACE}, {}))
+    port = type(
+        "Port",
+        (),
+        {
+            "vid": None,
+            "pid": None,
+            "serial_number": None,
+            "name": "ttyACM0",
+            "device": "/dev/ttyACM0",
+            "description": HOSTILE,
+        },
+    )
+    monkeypatch.setattr("serial.tools.list_ports.comports", lambda: [port])
+    monkeypatch.setattr(serial, "last_line", lambda *_: HOSTILE)
+    monkeypatch.setattr(
+        "router.ports.midi_system",
+        type("System", (), {"senders": lambda _: [HOSTILE], "receivers": lambda _: [HOSTILE]}),
+    )
+    for options in ([], ["--json"]):
+        assert main(["devices", *options]) == 0
+        said = capsys.readouterr().out
+        assert not obeyed(said)
+        assert "gnirts" in said
+    kinds = json.loads(said)
+    assert {entry["device"] for entry in kinds["switches_and_pointers"]["found"]} == {HOSTILE}
+    pasted_names = [
+        yaml.safe_load(entry["profile"])["device"]["evdev"] for entry in kinds["switches_and_pointers"]["found"]
+    ]
+    assert all(matches(name, [HOSTILE]) and not matches(name, [HOSTILE + "x", "Pad"]) for name in pasted_names)
+    for entry in kinds["switches_and_pointers"]["found"]:
+        assert pasted(tmp_path, entry) == []
+    for kind in kinds.values():
+        for entry in kind["found"]:
+            assert not obeyed(_line(entry))
+            assert "\n" not in _line(entry)
+
+
+@pytest.mark.parametrize("say", [shown, quoted, as_json])
+@given(text=st.text())
+def test_whatever_a_name_holds_nothing_of_it_is_obeyed_and_it_reads_back(say, text):
+    said = say(text)
+    assert not obeyed(said)
+    assert "\n" not in said
+    if say is as_json:
+        assert json.loads(said) == text
+    elif say is quoted:
+        assert yaml.safe_load(said) == text
+
+
+def test_what_is_said_of_a_device_that_is_open_lost_or_not_to_be_told_apart_holds_nothing_of_it():
+    there = [Candidate((HOSTILE + "1", "a"), HOSTILE), Candidate((HOSTILE + "2", "b"), HOSTILE)]
+    for pattern in ("Pad*", "other", HOSTILE):
+        with pytest.raises(NotOne) as refused:
+            choose(pattern, there, "MIDI port", "midi")
+        assert not obeyed(str(refused.value))
+    node = type("Node", (), {"name": HOSTILE, "path": "/dev/input/event9", "held": lambda _: set()})()
+    assert not obeyed(evdev.Events(node).description)
+
+
+def test_a_device_is_named_for_people_only_through_the_one_place_that_escapes():
+    """Where a message names a device, a port or a pattern, the name stands in ``quoted`` or ``shown``."""
+    bare = re.compile(r"""f["'].*"\{[\w.]*(?:pattern|sender|_target|name)(?:\[\w+\])?\}\"""")
+    folder = Path(names.__file__).parent
+    files = [
+        *(folder / "inputs" / f"{kind}.py" for kind in ("evdev", "midi", "serial", "shared", "every")),
+        *folder.glob("outputs/midi_port.py"),
+        folder / "names.py",
+        folder / "ports.py",
+    ]
+    found = [
+        f"{file.name}: {line.strip()}" for file in files for line in file.read_text().splitlines() if bare.search(line)
+    ]
+    assert not found

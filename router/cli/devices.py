@@ -6,7 +6,6 @@ Each line can be pasted into an input; the first word of its remark is the type 
 from __future__ import annotations
 
 import argparse
-import json
 import platform
 import sys
 from collections.abc import Callable
@@ -14,7 +13,7 @@ from dataclasses import dataclass, field
 from functools import partial
 from typing import Any
 
-from router.names import quoted
+from router.names import as_json, pasted, quoted, shown
 from router.profile import schema
 
 NAME = "devices"
@@ -58,9 +57,8 @@ def run(args: argparse.Namespace) -> int:
     }
     if args.json:
         print(
-            json.dumps(
+            as_json(
                 {name: {"found": kind.found, "why_none": kind.why or None} for name, kind in kinds.items()},
-                ensure_ascii=False,
                 indent=2,
             )
         )
@@ -150,7 +148,7 @@ def _plainly(kinds: list[_Kind]) -> list[str]:
 
 
 def _line(entry: dict[str, Any]) -> str:
-    about = f": {entry['about']}" if entry["about"] else ""
+    about = f": {shown(entry['about'])}" if entry["about"] else ""
     return f"{entry['profile']}   # {entry['type']}{about}"
 
 
@@ -172,7 +170,7 @@ def _evdev(kind: _Kind) -> None:
             held_codes, axes_now = evdev.state(device)
         except OSError:  # it has gone since we looked
             continue
-        name = quoted(device.candidate.name)
+        name = pasted(device.candidate.name)
         keys = [evdev.name_of(evdev.EV_KEY, number) for number in device.has[evdev.EV_KEY]]
         held = [evdev.name_of(evdev.EV_KEY, number) for number in sorted(held_codes)]
         moves = [evdev.name_of(evdev.EV_REL, number) for number in device.has[evdev.EV_REL]]
@@ -222,18 +220,14 @@ def _serial(baud: int, kind: _Kind) -> None:
         said = ""
         try:
             said = serial.last_line(line.names[-1], baud, _LISTEN)
-            about = f"said {quoted(_printable(said))}" if said else f"said nothing within {_LISTEN} s at {baud} baud"
+            about = f"said {quoted(said[:60])}" if said else f"said nothing within {_LISTEN} s at {baud} baud"
         except DeviceMissing as error:
             about = str(error)
         about = f"{line.remark}; {about}" if line.remark else about
         facts = {"device": line.name, "path": line.names[-1], "last_line": said or None, "about": about}
-        text = f"device: {{serial: {quoted(line.name)}, baud: {baud}"
+        text = f"device: {{serial: {pasted(line.name)}, baud: {baud}"
         kind.found.append({"profile": f"{text}, unit: Pa}}", "type": "pressure", **facts})
         kind.found.append({"profile": f"{text}}}", "type": "switch", **facts})
-
-
-def _printable(text: str) -> str:
-    return "".join(c if c.isprintable() else "\N{REPLACEMENT CHARACTER}" for c in text[:60])
 
 
 def _midi_in(kind: _Kind) -> None:
@@ -255,5 +249,5 @@ def _ports(kind: _Kind, names: list[str], text: str, type_: str) -> None:
     from router.ports import candidates  # noqa: PLC0415 - as above
 
     for port in candidates(names, "*"):
-        profile = text.format(quoted(port.name))
+        profile = text.format(pasted(port.name))
         kind.found.append({"profile": profile, "type": type_, "about": port.remark, "device": port.name})

@@ -20,6 +20,7 @@ from typing import Any, NoReturn, TextIO, cast
 
 from router import configuration, profile
 from router.devices import TerminalKey
+from router.names import as_json
 from router.profile.plugins import installed
 
 NAME = "run"
@@ -206,7 +207,7 @@ def _logger(put: Callable[[str], None], verbose: bool) -> Any:
         processors += [
             structlog.processors.TimeStamper("iso"),
             structlog.processors.format_exc_info,
-            structlog.processors.JSONRenderer(ensure_ascii=False),
+            structlog.processors.JSONRenderer(as_json),
         ]
     level = logging.DEBUG if verbose else logging.INFO
     return structlog.wrap_logger(

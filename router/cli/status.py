@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import json
 from collections.abc import Iterator, Sequence
 
 from rich.console import Console
@@ -11,6 +10,7 @@ from rich.table import Table
 from rich.text import Text
 
 from router.cli import asking
+from router.names import as_json
 from router.profile.diagnostics import tidy
 from router.status import InputStatus, OutputStatus, Refusal, RoomStatus, SeatStatus, Status, in_words
 from router.units import about
@@ -42,7 +42,7 @@ def run(args: argparse.Namespace) -> int:
         return 1
     status: Status = answer["status"]
     if args.json:
-        print(json.dumps(status, ensure_ascii=False, indent=2))
+        print(as_json(status, indent=2))
         return 0
     console = Console(highlight=False)
     for number, (title, rows) in enumerate(_sections(status)):

@@ -7,7 +7,6 @@ It goes on when the router is started anew. Where there is no terminal that can 
 from __future__ import annotations
 
 import argparse
-import json
 import os
 import signal
 import sys
@@ -27,6 +26,7 @@ from router.engine import Engine
 from router.events import Mark, Sample
 from router.inputs import trace
 from router.inputs.base import Stamped
+from router.names import as_json
 from router.player import steps
 from router.profile import Profile
 from router.profile.diagnostics import tidy
@@ -336,7 +336,7 @@ class Documents:
     """Each frame as it comes, one a line."""
 
     def frame(self, frame: Frame) -> None:
-        print(json.dumps(frame, ensure_ascii=False), flush=True)
+        print(as_json(frame), flush=True)
 
     def away(self, why: str) -> None:
         print(tidy(why), file=sys.stderr, flush=True)

@@ -39,7 +39,7 @@ from router.devices import EvdevAxis, EvdevDevice, EvdevPointer, EvdevSwitch
 from router.events import PointerSample, PressureSample, SwitchSample
 from router.inputs.base import SCARCE, DeviceBusy, DeviceLost, DeviceMissing, Stamped
 from router.inputs.shared import Kind, Opened, Reader, Sharing, Wish
-from router.names import Candidate, listed, matches
+from router.names import Candidate, listed, matches, quoted
 from router.units import NANOSECONDS, nearest
 
 EVENT = struct.Struct("@llHHi")
@@ -145,7 +145,7 @@ class Events(Opened[Report]):
 
     @property
     def description(self) -> str:
-        return f'input device "{self.node.name}" ({self.node.path})'
+        return f"input device {quoted(self.node.name)} ({self.node.path})"
 
     def fileno(self) -> int:
         return self.node.fileno()
@@ -428,7 +428,7 @@ def open_each(devices: Mapping[str, EvdevDevice], known: Collection[str], wish: 
         if device.path in known or not matches(pattern, device.candidate.names):
             continue
         if rivals := _rivals(wish.sharing.has_opened(device.path), devices, wish):
-            why = f'every input device called "{pattern}" that is there is used by {rivals[0][0].who}'
+            why = f"every input device called {quoted(pattern)} that is there is used by {rivals[0][0].who}"
             kind = DeviceBusy
             continue
         try:
@@ -438,7 +438,7 @@ def open_each(devices: Mapping[str, EvdevDevice], known: Collection[str], wish: 
     if not found:
         if failed is not None:
             raise failed
-        raise kind(why or _why_none(pattern, there, able, wanted) or f'no input device is called "{pattern}"')
+        raise kind(why or _why_none(pattern, there, able, wanted) or f"no input device is called {quoted(pattern)}")
     wish.has = "some"  # when it lets go of them, others are told
     return found
 
@@ -585,14 +585,14 @@ def _why_none(pattern: str, devices: list[Present], able: list[Present], wanted:
     """A better reason than the names alone give."""
     if not devices and (closed := unreadable()):
         return (
-            f'no input device is called "{pattern}": there are {closed} in {_DEVICES}, but none may be read; '
+            f"no input device is called {quoted(pattern)}: there are {closed} in {_DEVICES}, but none may be read; "
             "on Debian the user must be in the group input"
         )
     named = [device for device in devices if matches(pattern, device.candidate.names)]
     if named and not any(device in able for device in named):
         what = " and ".join(name_of(kind, number) for kind, codes in wanted.items() for number in sorted(codes))
         there = listed([device.candidate for device in named], "evdev")
-        return f'no input device called "{pattern}" has {what}; without it there are:\n{there}'
+        return f"no input device called {quoted(pattern)} has {what}; without it there are:\n{there}"
     return None
 
 

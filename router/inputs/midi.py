@@ -22,7 +22,7 @@ from router.events import Found, Lost, MidiSample, PressureSample, Sample
 from router.inputs.base import PER_READ, DeviceBusy, DeviceLost, DeviceMissing, Stamped
 from router.inputs.shared import Kind, Opened, Reader, Sharing, Wish
 from router.midi import CLOCK, CONTROL_CHANGE, PITCH_BEND, QUARTER_FRAME
-from router.names import Candidate, matches
+from router.names import Candidate, matches, quoted
 from router.ports import MidiSystem, NoMidi, candidates, midi_system
 
 MOST_WAITING = 4096
@@ -57,7 +57,7 @@ class Port(Opened[Messages]):
         import rtmidi  # noqa: PLC0415 - only Linux has it, and only running needs it
 
         super().__init__()
-        self.description = f'MIDI port "{sender}"'
+        self.description = f"MIDI port {quoted(sender)}"
         self.dropped = 0
         self.system, self._sender = system, sender
         self._client = f"router-in-{os.getpid()}-{next(_count)}"
@@ -199,7 +199,7 @@ def _open(wish: Wish) -> Port:
         try:
             return wish.sharing.opened(sender, lambda: Port(system, sender))
         except (OSError, ValueError) as error:
-            raise DeviceBusy(f'MIDI port "{sender}" cannot be opened: {error}') from error
+            raise DeviceBusy(f"MIDI port {quoted(sender)} cannot be opened: {error}") from error
 
 
 def heard(name: str, device: MidiDevice, data: Sequence[int]) -> Sample | None:

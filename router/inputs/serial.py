@@ -29,7 +29,7 @@ from router.events import PressureSample, Sample, SwitchSample
 from router.inputs.base import PER_READ, DeviceBusy, DeviceLost, DeviceMissing, Stamped
 from router.inputs.shared import Kind, Opened, Reader, Sharing, Wish
 from router.line_pattern import LONGEST_LINE, LinePattern
-from router.names import Candidate, matches
+from router.names import Candidate, matches, shown
 from router.units import NANOSECONDS
 
 AT_ONCE = NANOSECONDS // 10
@@ -110,19 +110,19 @@ class Line(Opened[Said]):
         import serial  # noqa: PLC0415 - only Linux installs it, and only running needs it
 
         super().__init__()
-        self.description = f"serial line {path}"
+        self.description = f"serial line {shown(path)}"
         self.baud = baud
         self._lines = LineReader()
         try:
             self._port: Any = serial.Serial(path, baud, timeout=0, exclusive=True)
         except (OSError, ValueError, OverflowError) as error:
             kind = DeviceBusy if getattr(error, "errno", None) in (errno.EAGAIN, errno.EBUSY) else DeviceMissing
-            raise kind(f"serial line {path} cannot be opened: {_reason(error)}") from error
+            raise kind(f"serial line {shown(path)} cannot be opened: {_reason(error)}") from error
         try:
             _wait_for_a_byte(self._port.fileno())
         except OSError as error:
             self._port.close()
-            raise DeviceMissing(f"serial line {path} cannot be used: {_reason(error)}") from error
+            raise DeviceMissing(f"serial line {shown(path)} cannot be used: {_reason(error)}") from error
 
     def fileno(self) -> int:
         return int(self._port.fileno())

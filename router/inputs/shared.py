@@ -32,7 +32,7 @@ from typing import Any, Generic, NoReturn, TypeVar, cast
 
 from router.devices import Device
 from router.inputs.base import DeviceBusy, DeviceLost, DeviceMissing, Input, Stamped
-from router.names import Candidate, NotOne, choose, listed
+from router.names import Candidate, NotOne, choose, listed, quoted
 
 What = TypeVar("What")
 """What an open device says, before anybody has made anything of it."""
@@ -221,17 +221,17 @@ class _Choice:
             if clash:
                 other, same = clash[0]
                 raise DeviceBusy(
-                    f'{self.kind.what} "{self.there[key].name}" is taken: {other.who} has {same} of it, and '
-                    f'"{self.wish.pattern}" means no other that is free; write another pattern or {self.kind.differ} into the '
+                    f"{self.kind.what} {quoted(self.there[key].name)} is taken: {other.who} has {same} of it, and "
+                    f"{quoted(self.wish.pattern)} means no other that is free; write another pattern or {self.kind.differ} into the "
                     "profile, or another pattern under devices: of the seat in the configuration"
                 )
             if key in waited:
                 raise DeviceBusy(
-                    f'{self.kind.what} "{self.there[key].name}" was that of {waited[key].who}, which waits for it, and '
-                    f'"{self.wish.pattern}" means no other'
+                    f"{self.kind.what} {quoted(self.there[key].name)} was that of {waited[key].who}, which waits for it, and "
+                    f"{quoted(self.wish.pattern)} means no other"
                 )
         raise DeviceBusy(
-            f'the {self.kind.what} that was here has gone, and "{self.wish.pattern}" means only what others have'
+            f"the {self.kind.what} that was here has gone, and {quoted(self.wish.pattern)} means only what others have"
         )
 
     def _clashes(self, key: str) -> list[tuple[Wish, str]]:
@@ -258,12 +258,12 @@ class _Choice:
             choose(self.wish.pattern, [*self.there.values()], self.kind.what, self.kind.key)
         except NotOne as error:
             raise DeviceMissing(str(error)) from error
-        raise DeviceMissing(f'no {self.kind.what} called "{self.wish.pattern}" will do')
+        raise DeviceMissing(f"no {self.kind.what} called {quoted(self.wish.pattern)} will do")
 
     def _several(self, keys: Sequence[str]) -> NoReturn:
         listing = listed([self.there[key] for key in keys], self.kind.key)
         raise DeviceMissing(
-            f'"{self.wish.pattern}" could be {len(keys)} {self.kind.what}s; write one of these:\n{listing}'
+            f"{quoted(self.wish.pattern)} could be {len(keys)} {self.kind.what}s; write one of these:\n{listing}"
         )
 
 

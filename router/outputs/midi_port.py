@@ -13,7 +13,7 @@ from __future__ import annotations
 from router.devices import MidiPort
 from router.marks import Place
 from router.midi import ACTIVE_SENSING
-from router.names import Candidate, listed, matches
+from router.names import Candidate, listed, matches, quoted
 from router.outputs.base import Output, OutputError
 from router.units import NANOSECONDS
 
@@ -56,13 +56,13 @@ class MidiPortOutput(Output):
         try:
             if self._target is None:
                 self._port.open_virtual_port(name)
-                self.description = f'our own MIDI port "{client}:{name}", as none is called "{device.pattern}"'
+                self.description = f'our own MIDI port "{client}:{name}", as none is called {quoted(device.pattern)}'
             else:
                 self._port.open_port(self._port.get_ports().index(self._target), name)
-                self.description = f'the MIDI port "{self._target}"'
+                self.description = f"the MIDI port {quoted(self._target)}"
         except (ValueError, rtmidi.RtMidiError) as error:  # it went away between looking and opening
             self.close()
-            raise OutputError(f'the MIDI port "{self._target}" cannot be opened: {error}') from error
+            raise OutputError(f"the MIDI port {quoted(self._target or '')} cannot be opened: {error}") from error
 
     @property
     def own(self) -> bool:
@@ -120,7 +120,9 @@ def _choose(names: list[str], pattern: str) -> str | None:
 
     found = [candidate for candidate in candidates(names, pattern) if matches(pattern, candidate.names)]
     if len(found) > 1 and pattern != "*":
-        raise OutputError(f'"{pattern}" could be {len(found)} MIDI ports; write one of these:\n{listed(found, "midi")}')
+        raise OutputError(
+            f"{quoted(pattern)} could be {len(found)} MIDI ports; write one of these:\n{listed(found, 'midi')}"
+        )
     return _full_name(found[0], names) if found else None
 
 
