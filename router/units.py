@@ -118,7 +118,7 @@ def parse(text: str, table: Mapping[str, Fraction], kind: str) -> Fraction:
         raise QuantityError(f'{kind} needs a unit: "{text}"', hint)
     if found and re.match('[^\\w%"\u2033]', found["unit"] or ""):
         found = None  # it goes on with a sign, so the trouble is the number
-    if two := _TWO.fullmatch(text):
+    if len(text) <= LONGEST and (two := _TWO.fullmatch(text)):
         ends = [f"{number} {_unit(two[3], table) or units.partition(',')[0]}" for number in (two[1], two[2])]
         raise QuantityError(f'one number is needed, not two: "{text}"', f"Write one: {_either(ends)}.")
     if len(meant) > 1:

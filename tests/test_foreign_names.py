@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from time import process_time
+
 import pytest
 
 from router.music import LETTERS, SCALES, pitch_class, scale_shape
-from router.profile import foreign
+from router.profile import foreign, quantities
 from router.units import QuantityError, time_ns
 
 
@@ -116,3 +118,13 @@ def test_what_is_offered_for_a_time_is_a_time(written, hint):
 @pytest.mark.parametrize("written", ["1.245 s", "0.250 s", "0.125 s", "12.5 ms", "1000 ms"])
 def test_three_places_that_are_not_doubted(written):
     assert time_ns(written) > 0
+
+
+@pytest.mark.parametrize("text", ["a" + " " * 250_000 + "b", "c" * 250_000, "1" + ",000" * 60_000, " " * 250_000 + "-"])
+def test_a_text_that_is_too_long_for_a_name_is_not_thought_about(text):
+    before = process_time()
+    assert foreign.key(text) == ("", "")
+    assert (foreign.note(text), foreign.scale(text), foreign.chord(text)) == ("", [], "")
+    with pytest.raises(QuantityError):
+        quantities.read("time", text)
+    assert process_time() - before < 5  # of the processor's time; growing with its square it was minutes

@@ -10,6 +10,7 @@ import re
 import unicodedata
 
 from router.music import SCALES
+from router.units import LONGEST
 
 _LATIN = {"do": "C", "ut": "C", "re": "D", "mi": "E", "fa": "F", "sol": "G", "la": "A", "si": "B", "ti": "B"}
 _SIGNS = {
@@ -69,7 +70,9 @@ _WORDS = {
 
 
 def _bare(text: str) -> str:
-    """Return a text in lower-case letters, without accents."""
+    """Return a text in lower-case letters, without accents; nothing of one that is too long to be a name."""
+    if len(text) > LONGEST:
+        return ""
     letters = unicodedata.normalize("NFKD", text.strip().replace("\u266f", "#").replace("\u266d", "b")).casefold()
     return "".join(letter for letter in letters if not unicodedata.combining(letter))
 
@@ -125,6 +128,6 @@ def chord(text: str) -> str:
     tonic, mode = key(text)
     if tonic:
         return tonic + ("m" if mode == "minor" else "")
-    found = re.fullmatch(r"([A-Ha-h](?:is|es|s|#|b)?)([^/]*)", text.strip())
+    found = re.fullmatch(r"([A-Ha-h](?:is|es|s|#|b)?)([^/]*)", text.strip()) if len(text) <= LONGEST else None
     name = _name(_bare(found[1])) if found else ""
     return f"{name}{found[2]}" if found and name else ""
