@@ -8,8 +8,8 @@ a seat's turn it was, that seat's profile is suspected; where nobody's turn is k
 what has proved itself was given one more chance. A seat that has died so plays what last played there for a minute
 (``proven.py``), and if that dies too the safe profile.
 
-Deaths are counted by the time since the PC was switched on, within one boot: no clock that is set changes their number, and
-a power cut is none. What is suspected stays so, over all starts, until its text is another (a profile is known by its digest,
+Counted is the time in which the router played, by the clock since the PC was switched on and within one boot: no clock that
+is set changes their number, a PC that takes long to start is no excuse, and a power cut is no death. What is suspected stays so, over all starts, until its text is another (a profile is known by its digest,
 a rule by that of its file, or by the version of its package).
 
 ``deaths.json`` lies beside the seats' memories. No child's name is in it, and nothing that is found there is trusted. Where
@@ -32,7 +32,7 @@ from router.turn import Found, Playing
 from router.units import NANOSECONDS
 
 MANY, WITHIN = 3, 60 * NANOSECONDS
-"""So many deaths in this time are no accident."""
+"""So many deaths within this time of playing are no accident."""
 
 PROVEN, SAFE = 1, 2
 """How far a seat has fallen: to what has proved itself, then to the safe profile."""
@@ -48,9 +48,9 @@ _LARGEST = 1 << 16
 
 @dataclass(frozen=True, slots=True)
 class Death:
-    """When it was noticed, in nanoseconds since the PC was switched on, and whose turn it was ("": nobody knows)."""
+    """After how many nanoseconds of playing it came, and whose turn it was ("": nobody knows)."""
 
-    at: int
+    lived: int
     seat: str = ""
     digest: str = ""
 
@@ -74,11 +74,15 @@ class SuspectedRule:
 
 @dataclass(frozen=True, slots=True)
 class Ledger:
-    """What is written down, for the ``number``-th time. ``fallen``: how far each seat has, while deaths go on."""
+    """What is written down, for the ``number``-th time. ``fallen``: how far each seat has, while deaths go on.
+
+    ``ready``: when it was ready to play, in nanoseconds since the PC was switched on; 0 before.
+    """
 
     number: int = 0
     boot: str = ""
     running: bool = False
+    ready: int = 0
     deaths: tuple[Death, ...] = ()
     fallen: Mapping[str, int] = field(default_factory=dict)
     suspects: tuple[Suspect, ...] = ()
@@ -89,7 +93,7 @@ class Ledger:
 class Verdict:
     """What a start has to know of those before it.
 
-    ``died``: the one before; then ``found`` is what it was at. ``deaths``: within the last minute. ``struck``: the seats
+    ``died``: the one before; then ``found`` is what it was at. ``deaths``: within the last minute of playing. ``struck``: the seats
     whose profiles are suspected or were given a last chance because of it.
     """
 
@@ -125,16 +129,18 @@ def judged(
     proven: Callable[[str], Collection[str]],
 ) -> Verdict:
     """What follows for this start. ``seats``: those there are; ``proven``: the digests that have proved themselves at one."""
-    deaths = before.deaths if before.boot == boot else ()
     died = before.running and before.boot == boot
-    deaths = tuple(death for death in deaths if now - WITHIN <= death.at <= now)
+    lived = max(0, now - before.ready) if before.ready else 0
+    deaths = before.deaths if before.boot == boot and lived <= WITHIN else ()
     fallen = dict(before.fallen) if deaths else {}
     suspects, rules = list(before.suspects), [rule for rule in before.rules if _digest(rule.origin) == rule.digest]
     struck: list[str] = []
     playing = found.playing or tuple(Playing(seat, "", "") for seat in seats)
     if died:
         whose = found.seat
-        deaths = (*deaths, Death(now, whose.seat, whose.digest) if whose is not None else Death(now))[-MANY:]
+        deaths = (*deaths, Death(lived, whose.seat, whose.digest) if whose is not None else Death(lived))[-MANY:]
+        while sum(death.lived for death in deaths[1:]) > WITHIN:
+            deaths = deaths[1:]
         if found.rule is not None:
             rules.append(SuspectedRule(found.rule.name, found.rule.origin, _digest(found.rule.origin)))
         if len(deaths) >= MANY:
@@ -148,6 +154,7 @@ def judged(
         before.number,
         boot,
         running=True,
+        ready=0,
         deaths=deaths,
         fallen=fallen,
         suspects=tuple(dict.fromkeys(suspects))[-MOST:],
@@ -174,7 +181,7 @@ def _digest(origin: str) -> str:
 
 
 class Deaths:
-    """The ledger on the disk. ``folders``: where it may lie, the best first. ``begin`` and ``ended`` may wait for a disk."""
+    """The ledger on the disk. ``folders``: where it may lie, the best first. Every method may wait for a disk."""
 
     def __init__(self, folders: Collection[Path]) -> None:
         self._paths = [folder / LEDGER for folder in folders]
@@ -194,6 +201,11 @@ class Deaths:
         self.ledger = verdict.ledger
         self._write()
         return verdict
+
+    def ready(self, now: int | None = None) -> None:
+        """It plays from now on."""
+        self.ledger = replace(self.ledger, ready=clock.since_boot() if now is None else now)
+        self._write()
 
     def ended(self) -> None:
         """It was told to stop, and stops."""
@@ -227,7 +239,8 @@ def _read(path: Path) -> Ledger:
             int(found["number"]),
             _text(found["boot"]),
             found["running"] is True,
-            tuple(Death(int(each["at"]), _text(each["seat"]), _text(each["digest"])) for each in found["deaths"]),
+            int(found["ready"]),
+            tuple(Death(int(each["lived"]), _text(each["seat"]), _text(each["digest"])) for each in found["deaths"]),
             {_text(seat): int(far) for seat, far in found["fallen"].items()},
             tuple(Suspect(_text(each["seat"]), _text(each["digest"])) for each in found["suspects"]),
             tuple(

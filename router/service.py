@@ -159,11 +159,12 @@ class Service:
             realtime.ask(self._log)
             self._up = clock.now()
             self._tell_the_room()
+            self._write_down(self._deaths.ready)
             ready()
 
         try:
             ended_by = self.daemon.run(begun, {signal.SIGHUP: self._reload})
-            self._ends_in_order()
+            self._write_down(self._deaths.ended)  # it was told to stop: that is no death
             return ended_by
         finally:
             self._close()
@@ -210,11 +211,9 @@ class Service:
             self._warn("whose turn it is cannot be kept, so after a crash nobody can say what was at work", error)
             return Turn()
 
-    def _ends_in_order(self) -> None:
-        """It was told to stop: that is no death."""
-        self._errands.do(
-            Job(lambda _: self._deaths.ended(), lambda _none, _now: None, lambda _at, _now: None, lasting=True)
-        )
+    def _write_down(self, what: Callable[[], None]) -> None:
+        """Write this into the ledger of deaths, beside the loop."""
+        self._errands.do(Job(lambda _: what(), lambda _none, _now: None, lambda _at, _now: None, lasting=True))
 
     def _tell_the_room(self) -> None:
         """At the start: where something else plays than what should, or nobody has chosen what, or a device is missing."""

@@ -29,12 +29,16 @@ def router(tmp_path, monkeypatch):
         now = START
         proven: dict[str, list[str]] = {}  # noqa: RUF012 - of each test
 
-        def begins(self, found=None, after=5.0):
+        def begins(self, found=None, after=5.0, starts=20.0, *, ready=True):
             self.now += round(after * NANOSECONDS)
             self.deaths = Deaths((tmp_path / "state", tmp_path / "run"))
-            return self.deaths.begin(
+            verdict = self.deaths.begin(
                 found or Found((BED, WINDOW)), ("bed", "window"), lambda seat: self.proven.get(seat, ()), self.now
             )
+            if ready:
+                self.now += round(starts * NANOSECONDS)
+                self.deaths.ready(self.now)
+            return verdict
 
     monkeypatch.setattr(clock, "boot", lambda: Router.boot)
     return Router()
@@ -59,6 +63,27 @@ def test_deaths_that_are_further_apart_are_accidents(router):
         verdict = router.begins(Found((BED,), seat=BED), after=WITHIN / NANOSECONDS / 2 + 1)
         assert verdict.died
         assert verdict.struck == ()
+
+
+def test_a_pc_that_starts_slowly_is_no_excuse(router):
+    router.begins()
+    for _ in range(MANY):
+        verdict = router.begins(Found((BED,), BED), after=5, starts=300)
+    assert verdict.suspected("bed") == {A}
+
+
+def test_what_dies_before_it_is_ready_is_counted_too(router):
+    router.begins(ready=False)
+    for _ in range(MANY):
+        verdict = router.begins(Found((BED,), BED), after=100, ready=False)
+    assert verdict.suspected("bed") == {A}
+
+
+def test_how_long_the_first_of_the_three_lived_does_not_count(router):
+    router.begins()
+    for after in (7200, 5, 5):
+        verdict = router.begins(Found((BED,), BED), after=after)
+    assert verdict.suspected("bed") == {A}
 
 
 def test_a_stop_in_order_is_no_death(router):
