@@ -23,7 +23,7 @@ from router.engine import Engine, PartPlan, Plan, RulePlan
 from router.events import NoteOn, Press, Release, Route, SwitchSample
 from router.ledger import Limits
 from router.music import Music
-from router.profile import plugins, publish
+from router.profile import plugins, proofs, publish
 from router.profile.plugins import installed
 from router.rules import RULES
 from router.rules.base import Kind, Plays
@@ -336,6 +336,69 @@ def test_what_a_rule_starts_as_it_is_imported_ends_with_the_trial(folder, tmp_pa
     assert "ZeroDivisionError" in why_not()
     (pid,) = (tmp_path / "pids").read_text().split()
     until(lambda: not Path(f"/proc/{pid}").exists() or "zombie" in Path(f"/proc/{pid}/status").read_text())
+
+
+# --- proven -----------------------------------------------------------------------------------------------------
+
+
+@pytest.fixture
+def state(tmp_path, monkeypatch) -> Path:
+    """The user's own folder for what programs remember."""
+    monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path / "state"))
+    return tmp_path / "state"
+
+
+@pytest.mark.usefixtures("state")
+def test_check_says_that_a_rule_was_not_proven_until_it_was(folder, tmp_path, capsys):
+    path = put(folder, "shadow.py", SHADOW)
+    profile_path = str(put(tmp_path, "wren.yaml", PROFILE))
+    missing = f'The rule "shadow" ({path}) has not been proven on this PC. Prove it: router rules --prove shadow'
+    assert main(["check", profile_path]) == 0
+    assert missing in capsys.readouterr().out
+    assert main(["rules", "--prove", "shadow"]) == 0
+    assert f"Written down in {folder / proofs.NAME}" in capsys.readouterr().out
+    assert main(["check", profile_path]) == 0
+    assert "proven" not in capsys.readouterr().out
+    put(folder, "shadow.py", SHADOW + "# another text\n")
+    plugins._installed.cache_clear()
+    assert main(["check", profile_path]) == 0
+    assert missing in capsys.readouterr().out
+
+
+@pytest.mark.usefixtures("state")
+def test_a_rule_that_breaks_the_contract_is_not_proven(folder, capsys):
+    put(folder, "shadow.py", SHADOW.replace("press.voice, 60", "press.voice, 60, 10**9"))
+    assert main(["rules", "--prove", "shadow"]) == 1
+    assert 'rule "shadow", cause: given, it raises ValueError: a rule cannot give NoteOn' in capsys.readouterr().err
+    assert not (folder / proofs.NAME).exists()
+
+
+def test_a_proof_that_others_could_have_written_does_not_count(folder, state):
+    put(folder, "shadow.py", SHADOW)
+    rule = installed().rules["shadow"]
+    place = proofs.record(rule, proofs.digest(rule))
+    assert place.parent == folder
+    assert proofs.is_proven(rule)
+    place.chmod(0o666)
+    assert not proofs.is_proven(rule)
+    place.chmod(0o644)
+    for text in ("", "[]", "{", json.dumps({proofs.digest(rule): "shadow, router 0.0"})):
+        place.write_text(text)
+        assert not proofs.is_proven(rule)
+    assert not state.exists()
+
+
+def test_the_proof_of_a_package_is_the_users_own(package, state):
+    package("shadow-rule", SHADOW, "shadow = shadow_rule:Shadow")
+    rule = installed().rules["shadow"]
+    assert proofs.record(rule, proofs.digest(rule)) == state / "router" / proofs.NAME
+    assert proofs.is_proven(rule)
+
+
+def test_a_rule_of_the_routers_own_can_be_proven_and_none_without_a_name(capsys):
+    assert main(["rules", "--prove", "drum"]) == 0
+    assert "Written down" not in capsys.readouterr().out
+    assert main(["rules", "--prove"]) == 2
 
 
 # --- who may write ----------------------------------------------------------------------------------------------

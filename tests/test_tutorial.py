@@ -45,6 +45,7 @@ def done(tmp_path_factory) -> tuple[Path, dict[str, str]]:
         "PIP_DISABLE_PIP_VERSION_CHECK": "1",
         "PIP_ROOT_USER_ACTION": "ignore",
         "ROUTER_RULES": "",
+        "XDG_STATE_HOME": str(folder / "state"),
         "COLUMNS": "80",
         "PYTHONIOENCODING": "utf-8",
     }
@@ -103,6 +104,11 @@ def test_rules_shows_manual_settings_and_music(done):
     assert "A second voice follows each note" in text
     assert re.search(r"interval +third +third or fifth", text)
     assert len(re.findall(r"^ +[A-G][b#]?\d [│|].*[●o]", text, re.MULTILINE)) >= 4
+
+
+def test_the_rule_is_proven_and_check_knows(done):
+    assert 'The rule "shadow" keeps what every rule must keep to.' in said(done[1], "router rules --prove shadow")
+    assert "has not been proven" not in said(done[1], "router check wren.yaml")
 
 
 def test_check_says_what_is_played(done):

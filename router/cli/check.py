@@ -18,6 +18,7 @@ from router.profile import Problem, Profile, ProfileError, find, load
 from router.profile.diagnostics import quoted
 from router.profile.manual import summary
 from router.profile.plugins import installed
+from router.profile.proofs import is_proven
 from router.room import ANYBODY, KEY, SCALE
 from router.units import DAYS, NANOSECONDS
 
@@ -65,6 +66,8 @@ def run(args: argparse.Namespace) -> int:
         print(f"{checked.path}: fine{', with a warning' if doubted else ''}")
         if len(args.files) == 1:
             print("\n".join(_words(checked) if isinstance(checked, Profile) else _room(checked)))
+        if isinstance(checked, Profile):
+            print("".join(f"\n  {line}\n" for line in _unproven(checked)), end="")
     if problems:
         count = len(problems)
         print("1 problem." if count == 1 else f"{count} problems.")
@@ -87,6 +90,14 @@ def _misnamed(loaded: Profile) -> Iterator[Problem]:
             width = len(loaded.child)
             yield Problem(str(loaded.path), number, found.end() + 1, message, hint, text, width, warning=True)
             return
+
+
+def _unproven(profile: Profile) -> Iterator[str]:
+    """The rules of others in it that nobody has proven here."""
+    strange = {rule.name: rule.origin for part in profile.plan.parts for rule in part.rules if rule.origin}
+    for name, origin in strange.items():
+        if not is_proven(installed().rules[name]):
+            yield f'The rule "{name}" ({origin}) has not been proven on this PC. Prove it: router rules --prove {name}'
 
 
 def _words(profile: Profile) -> Iterator[str]:

@@ -18,6 +18,7 @@ from router.cli.meters import signs_for
 from router.cli.trial import SECONDS, Trial, picture, trial
 from router.profile.manual import WORDS, example, flow, manual, summary
 from router.profile.plugins import installed
+from router.profile.proofs import digest, record
 from router.profile.validate import phrase
 from router.rules.base import Rule
 from router.units import nearest
@@ -33,12 +34,16 @@ WIDEST = 100
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare them."""
     parser.add_argument("name", nargs="?", metavar="NAME", help="the rule to explain; all are listed without it")
+    parser.add_argument("--prove", action="store_true", help="try whether the rule keeps what every rule must keep to")
     parser.add_argument("--json", action="store_true", help="the same for a program to read")
 
 
 def run(args: argparse.Namespace) -> int:
     """List the rules, or explain one."""
     rules = installed().rules
+    if args.prove and args.name is None:
+        print("router rules: say which rule, as in: router rules --prove NAME", file=sys.stderr)
+        return 2
     if args.name is None:
         for out in installed().left_out:
             print(out, file=sys.stderr)
@@ -54,6 +59,8 @@ def run(args: argparse.Namespace) -> int:
         print(f'there is no rule called "{args.name}"\n{hint}', file=sys.stderr)
         return 1
     rule = rules[args.name]
+    if args.prove:
+        return _prove(rule)
     played = trial(rule)
     if args.json:
         print(_json([{**_as_json(rule), "trial": played.as_json() if played else None}]))
@@ -62,6 +69,32 @@ def run(args: argparse.Namespace) -> int:
     for fault in played.faults if played else ():
         print(f"the rule failed and was switched off: {fault}", file=sys.stderr)
     return 1 if played and played.faults else 0
+
+
+def _prove(rule: type[Rule]) -> int:
+    """Prove a rule, and write down that it was, if it is not one of the router's own."""
+    from router.testing import RuleFault, check_rule  # noqa: PLC0415 - seldom needed
+
+    try:
+        text = digest(rule)
+        check_rule(rule)
+    except RuleFault as fault:
+        print(fault, file=sys.stderr)
+        return 1
+    print(f'The rule "{rule.name}" keeps what every rule must keep to.')
+    if not installed().origin(rule.name):
+        return 0
+    if digest(rule) != text:
+        print("Its file has changed meanwhile, so nothing is written down; prove it again.", file=sys.stderr)
+        return 1
+    try:
+        print(f"Written down in {record(rule, text)}, until its file or the router is another.")
+    except OSError as error:
+        print(
+            f"It could not be written down: {error.filename}: {(error.strerror or str(error)).lower()}", file=sys.stderr
+        )
+        return 1
+    return 0
 
 
 def _console() -> Console:
