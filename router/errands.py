@@ -227,10 +227,13 @@ class Worker:
         poll = select.poll()
         poll.register(self._wake, select.POLLIN)
         mounts = None
-        with suppress(OSError):  # a system that hides it
-            mounts = os.open("/proc/self/mountinfo", os.O_RDONLY | os.O_CLOEXEC)
-            poll.register(mounts, select.POLLPRI)
         while not self._stopping:
+            if mounts is None:
+                with suppress(
+                    OSError
+                ):  # a system that hides it; or no descriptor is free, and one may be after the next job
+                    mounts = os.open("/proc/self/mountinfo", os.O_RDONLY | os.O_CLOEXEC)
+                    poll.register(mounts, select.POLLPRI)
             for descriptor, _ in poll.poll():
                 if descriptor == mounts:
                     self._answer(self, _MOUNTED)

@@ -8,8 +8,8 @@ A pass of the loop:
 epoll itself waits without a time-out, and with nothing to do nothing runs. Threads of drivers write to a descriptor
 that is watched, and that is all they may do.
 
-Invariants: no exception of a callback or of ``wake`` ends the loop; a callback that raises is not called again, as it
-would raise again at once; after ``stop`` the pass that runs is finished and no other begins.
+Invariants: no exception of a callback or of ``wake`` ends the loop; a callback that raises is left alone for a while, longer
+each time, as it would raise again at once; after ``stop`` the pass that runs is finished and no other begins.
 """
 
 from __future__ import annotations
@@ -26,8 +26,9 @@ from router import clock
 from router.timerfd import Timer
 from router.units import NANOSECONDS
 
-AFTER_A_FAULT = NANOSECONDS // 10
-"""How long a ``wake`` that raised is left alone: a fault that comes with each pass must not take the whole machine."""
+AFTER_A_FAULT, LONGEST_REST = NANOSECONDS // 10, 25 * NANOSECONDS
+"""How long what raised is left alone: a fault that comes with each pass must not take the whole machine. A callback that
+raises again and again rests twice as long each time, up to the second; want of memory passes, a fault of ours may not."""
 
 
 class Loop:
@@ -38,6 +39,9 @@ class Loop:
         self._epoll = select.epoll()
         self._timer = Timer()
         self._watched: dict[int, Callable[[], None]] = {}
+        self._rests: dict[
+            int, tuple[int, int]
+        ] = {}  # of callbacks that raised, by descriptor: until when, and how long
         self._stopping = False
         self._calls: dict[signal.Signals, Callable[[], None]] = {}
         self._called: list[Callable[[], None]] = []
@@ -46,11 +50,13 @@ class Loop:
 
     def watch(self, descriptor: int, callback: Callable[[], None]) -> None:
         """Call back in each pass in which the descriptor is readable, or its other end has gone."""
+        self._rests.pop(descriptor, None)
         self._epoll.register(descriptor, select.EPOLLIN)
         self._watched[descriptor] = callback
 
     def unwatch(self, descriptor: int) -> None:
         """No longer call back; to be done before the descriptor is closed. No harm if it is not watched."""
+        self._rests.pop(descriptor, None)
         if self._watched.pop(descriptor, None) is not None:
             with suppress(OSError):  # somebody closed it already
                 self._epoll.unregister(descriptor)
@@ -64,6 +70,8 @@ class Loop:
         not_before = 0
         while not self._stopping:
             when = deadline()
+            if self._rests:
+                when = self._rested(when)
             self._timer.arm(None if when is None else max(when, not_before))
             for descriptor, _events in self._epoll.poll():
                 callback = self._watched.get(descriptor)  # a callback before may have ended the watch
@@ -72,8 +80,11 @@ class Loop:
                 try:
                     callback()
                 except Exception as error:  # noqa: BLE001 - whatever it is, the rest must play on
-                    self.unwatch(descriptor)
+                    self._rest(descriptor)
                     self._on_fault(error)
+                else:
+                    if self._rests:
+                        self._rests.pop(descriptor, None)
             while self._called:
                 try:
                     self._called.pop(0)()
@@ -84,6 +95,33 @@ class Loop:
             except Exception as error:  # noqa: BLE001 - as above
                 not_before = clock.now() + AFTER_A_FAULT
                 self._on_fault(error)
+
+    def _rest(self, descriptor: int) -> None:
+        """Leave a callback alone that raised."""
+        if descriptor not in self._watched:  # it ended its own watch
+            return
+        _, before = self._rests.get(descriptor, (0, AFTER_A_FAULT // 2))
+        rest = min(2 * before, LONGEST_REST)
+        try:
+            self._epoll.unregister(descriptor)  # not merely silenced: that its other end has gone is always told
+        except OSError:  # somebody closed it already
+            self.unwatch(descriptor)
+        else:
+            self._rests[descriptor] = clock.now() + rest, rest
+
+    def _rested(self, when: int | None) -> int | None:
+        """Listen again to those that have rested long enough; when the loop is to wake, for the others too."""
+        now = clock.now()
+        for descriptor, (until, rest) in [*self._rests.items()]:
+            if until > now:
+                when = until if when is None else min(when, until)
+            elif until:
+                self._rests[descriptor] = 0, rest
+                try:
+                    self._epoll.register(descriptor, select.EPOLLIN)
+                except OSError:
+                    self.unwatch(descriptor)
+        return when
 
     @contextmanager
     def stopped_by(

@@ -16,6 +16,7 @@ import shlex
 import signal
 import sys
 from collections.abc import Callable, Collection, Iterator, Mapping
+from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from functools import partial
 from pathlib import Path
@@ -33,6 +34,7 @@ from router.devices import TerminalKey
 from router.errands import Errands, Job
 from router.files import replacing
 from router.hush import end_what_was_left
+from router.inputs.base import SCARCE
 from router.music import pitch_name
 from router.outputs import Output
 from router.profile import Profile, ProfileError
@@ -47,6 +49,11 @@ from router.status import OutputStatus, Refusal, RoomStatus, SeatStatus, Status,
 from router.timers import earliest
 from router.turn import Found, Turn, left
 from router.units import NANOSECONDS, nearest
+
+TRY_AGAIN = 5 * NANOSECONDS
+"""Until what could not be had at the start is tried again."""
+
+_NO_CONTROL = "router status, use, panic and mark cannot reach this router"
 
 HUSHING = 5.0
 """Seconds to end what an earlier router left sounding, before this one begins."""
@@ -115,6 +122,14 @@ class Service:
         self._sounding = self._begin_sounding()
         self._deaths = Deaths((chosen.folders.state, chosen.folders.runtime))
         self._verdict = self._begin_deaths()
+        try:
+            self._begin_all()
+        except (OSError, RuntimeError) as error:
+            self._not_the_profiles_doing(error)
+            raise
+
+    def _begin_all(self) -> None:
+        chosen, log = self.configuration, self._log
         self._turn = self._begin_turn()
         self._places: dict[str, _Place] = {}
         self._records = Records(
@@ -150,7 +165,16 @@ class Service:
         self._chimes = _Chimes(self._motif)
         self.daemon.companions.append(self._chimes)
         self._control = self._begin_control()
+        if self._control is None:
+            self.daemon.companions.append(_Again(self._control_again))
         self._buttons = self._begin_buttons()
+
+    def _not_the_profiles_doing(self, error: BaseException) -> None:
+        """A start that failed as the system had no descriptor or thread left is no death: no profile is suspected for it."""
+        scarce = isinstance(error, OSError) and error.errno in SCARCE
+        if scarce or (isinstance(error, RuntimeError) and "new thread" in str(error)):
+            with suppress(OSError):
+                self._deaths.ended()
 
     def run(self, ready: Callable[[], None]) -> signal.Signals | None:
         """Play until told to stop; a hang-up (SIGHUP) reads the configuration again."""
@@ -166,6 +190,9 @@ class Service:
             ended_by = self.daemon.run(begun, {signal.SIGHUP: self._reload})
             self._write_down(self._deaths.ended)  # it was told to stop: that is no death
             return ended_by
+        except (OSError, RuntimeError) as error:
+            self._not_the_profiles_doing(error)
+            raise
         finally:
             self._close()
 
@@ -236,13 +263,22 @@ class Service:
                 frame=self._frame,
             )
         except (ControlError, OSError) as error:
-            self._warn("router status, use, panic and mark cannot reach this router", error)
+            self._warn(_NO_CONTROL, error)
             return None
         if control.warning:
             self._warnings.append(control.warning)
             self._log.warning("control", why=control.warning)
         self.daemon.companions.append(control)
         return control
+
+    def _control_again(self) -> bool:
+        """Try once more to have the control socket; whether it is there."""
+        self._control = self._begin_control()
+        if self._control is None:
+            return False
+        self._warnings = [warning for warning in self._warnings if not warning.startswith(_NO_CONTROL)]
+        self._log.info("control_again")
+        return True
 
     def _begin_buttons(self) -> Buttons:
         chosen = self.configuration
@@ -706,7 +742,8 @@ def _fresh(path: Path, log: Log) -> Configuration | str:
         with replacing(_kept()) as file:
             file.write(path.read_bytes())
     except OSError as error:
-        log.debug("configuration_not_kept", why=str(error))
+        why = f"{error.filename or _kept()}: {error.strerror}"
+        log.warning("configuration_not_kept", why=f"{why}; if the file is broken at the next start, an older one holds")
     return fresh
 
 
@@ -765,6 +802,23 @@ class _Chime:
     notes: tuple[int, ...]
     at: int
     until: int
+
+
+class _Again(Companion):
+    """Tries something every few seconds until it is done."""
+
+    def __init__(self, done: Callable[[], bool]) -> None:
+        self._done = done
+        self._at: int | None = clock.now() + TRY_AGAIN
+
+    def deadline(self) -> int | None:
+        return self._at
+
+    def wake(self, now: int) -> None:
+        if self._at is not None and now >= self._at:
+            self._at = now + TRY_AGAIN
+            if self._done():
+                self._at = None
 
 
 class _Waiting(Companion):

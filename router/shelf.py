@@ -159,6 +159,7 @@ class Shelf:
         self._listen_at: int | None = None  # news is not listened to before
         self._watches = Watches()
         self._looked = False  # at the folder: what is there from now on has been put there
+        self._listen_again_at: int | None = None  # when to try again to have news
         self._inotify = self._begin()
         self._look_over()
 
@@ -186,7 +187,7 @@ class Shelf:
 
     def deadline(self) -> int | None:
         """When ``wake`` wants to be called; None: not before there is something to read."""
-        times = [self._listen_at, self._list_at, self._remember_at, self._proves_at]
+        times = [self._listen_again_at, self._listen_at, self._list_at, self._remember_at, self._proves_at]
         times += [self._arrivals.deadline(), self._errands.deadline()]
         if self._asks:
             times += [ask.until for ask in self._asks]
@@ -195,6 +196,10 @@ class Shelf:
 
     def wake(self, now: int) -> list[Offer]:
         """Whatever is due; the offers that are finished. Never waits."""
+        if self._listen_again_at is not None and now >= self._listen_again_at:
+            self._listen_again_at = None
+            self._inotify = self._begin()
+            self._look_over()
         if self._listen_at is not None and now >= self._listen_at:
             self._listen_at = None
             self._epoll.modify(self._inotify, select.EPOLLIN)
@@ -348,6 +353,7 @@ class Shelf:
             inotify = INotify(nonblocking=True)
         except (OSError, ImportError) as error:
             self._once("no_news_of_profiles", str(error))
+            self._listen_again_at = clock.now() + AGAIN if isinstance(error, OSError) else None
             return None
         self._epoll.register(inotify, select.EPOLLIN)
         return inotify

@@ -136,7 +136,7 @@ def test_a_callback_that_ends_the_watch_of_another_in_the_same_pass(loop):
         os.close(writer)
 
 
-def test_a_fault_in_a_callback_ends_its_watch_and_nothing_else(loop, faults):
+def test_a_fault_in_a_callback_costs_nothing_else(loop, faults):
     bad, good = os.pipe(), os.pipe()
     seen = []
     loop.watch(bad[0], lambda: 1 / 0)  # never read, so it stays readable
@@ -159,6 +159,44 @@ def test_a_fault_in_a_callback_ends_its_watch_and_nothing_else(loop, faults):
     assert [type(fault) for fault in faults] == [ZeroDivisionError]
     for end in (*bad, *good):
         os.close(end)
+
+
+def test_a_callback_that_raised_once_is_called_again_after_a_rest(loop, faults):
+    """Want of memory passes, and what was to be read is still there."""
+    ours, theirs = os.pipe()
+    seen = []
+
+    def read():
+        if not faults:
+            raise MemoryError
+        seen.append(os.read(ours, 1))
+        loop.stop()
+
+    loop.watch(ours, read)
+    os.write(theirs, b"x")
+    loop.run(lambda: None, lambda _now: None)
+    assert [type(fault) for fault in faults] == [MemoryError]
+    assert seen == [b"x"]
+    os.close(ours)
+    os.close(theirs)
+
+
+def test_a_callback_that_always_raises_rests_longer_each_time_also_where_the_other_end_has_gone(loop, faults):
+    ours, theirs = os.pipe()
+    os.close(theirs)  # that is told in each pass
+    start, passes = clock.now(), []
+    loop.watch(ours, lambda: 1 / 0)
+
+    def wake(_now):
+        passes.append(None)
+        if clock.now() - start > 450 * MILLISECOND:
+            loop.stop()
+
+    loop.run(lambda: start + 451 * MILLISECOND, wake)
+    assert 1 <= len(faults) <= 3  # at 0, 0.1 and 0.3 s
+    assert len(passes) < 20
+    loop.unwatch(ours)
+    os.close(ours)
 
 
 def test_a_wake_that_always_fails_does_not_take_the_machine(loop, faults):
