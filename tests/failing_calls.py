@@ -1,0 +1,356 @@
+"""Each open, write, sync, rename, allocation and thread start of the service fails in turn: the n-th of all n of them.
+
+A router as a process of its own (``failing_router.py``) plays between a sensor on a serial line and a MIDI port. First it is
+counted how many calls of each kind there are in a start, and in a round of playing: an effort, another child by ``router use``,
+an effort, the sensor unplugged and plugged back, an effort, a mark. Then each of them fails once, in a start or a round of its
+own. Allocations, of which there are millions, are drawn. After each round the router is killed (SIGKILL) and started again.
+
+After each failure these hold:
+
+  * nothing is left sounding;
+  * the router has not ended (after a failure at the start it may, and then plays at the next);
+  * status names the child who is expected: whom ``use`` said, else who played before; also after the kill; and her note sounds;
+  * each effort is in the record, or the record says that lines are missing, or status that nothing is recorded;
+  * the log said something, unless nothing was missing for it (``SILENT``).
+
+    python -m tests.failing_calls --share 1
+"""
+
+from __future__ import annotations
+
+import argparse
+import contextlib
+import datetime as dt
+import itertools
+import json
+import os
+import random
+import signal
+import sys
+import tempfile
+import time
+from collections import Counter
+from pathlib import Path
+
+from router.control import ControlError
+
+HERE = Path(__file__).parent
+SOON = 25.0
+"""Seconds for what a failure may delay: what was missing is looked for every four seconds, what could not be kept every ten."""
+ALLOCATIONS, FARTHEST = 60, 60_000
+"""How many failing allocations are drawn, and from how many: a round of playing makes about as many."""
+
+
+class Broken(Exception):  # noqa: N818 - a promise is, and no program
+    """A promise is."""
+
+
+def soon(true, what):
+    """Wait until it is true, and return what it gave."""
+    end = time.monotonic() + SOON
+    while not (result := true()):
+        if time.monotonic() > end:
+            raise Broken(what() if callable(what) else what)
+        time.sleep(0.02)
+    return result
+
+
+class Trial:
+    """The small PC with its parts, and what is expected of it."""
+
+    def __init__(self, folder, listener, sensor):
+        from bedside import LARK, WREN, Bedside
+        from failing_router import Calls
+
+        self.pc = Bedside(folder, listener.client, sensor, more="motif: no")
+        self.listener, self.sensor, self.folder = listener, sensor, folder
+        self.notes = {"wren": WREN, "lark": LARK}
+        self.pc.put("lark", LARK)
+        self.child = "wren"
+        self.efforts = 0
+        self.calls = Calls.make(folder / "calls")
+        self.told = folder / "calls.told"
+
+    # --- what is done -----------------------------------------------------------------------------------------
+
+    def start(self):
+        """Start it; whether it plays."""
+        try:
+            self.pc.start(
+                program=[sys.executable, str(HERE / "failing_router.py")],
+                options=(),
+                ROUTER_TESTS_CALLS=str(self.folder / "calls"),
+            )
+        except AssertionError:
+            if self.pc.process.poll() is None and self.pc.process.stdout.closed is False:
+                self.pc.process.wait(SOON)
+            return False
+        return True
+
+    def kill(self):
+        self.pc.stop(signal.SIGKILL)
+        self.later()
+
+    def later(self):
+        """As if a minute had gone by: else three kills in a minute would be held against the profile (``deaths.py``)."""
+        for path in self.folder.rglob("deaths.json"):
+            path.unlink()
+
+    def round(self):
+        """What a child and a therapist do in a minute."""
+        self.effort()
+        other = "lark" if self.child == "wren" else "wren"
+        answer = self.ask(do="use", child=other)
+        if answer["ok"]:
+            self.child = other
+        self.effort()
+        self.sensor.unplug()
+        soon(lambda: not self.there(), "the sensor was unplugged, and status does not say so")
+        self.sensor.plug()
+        soon(self.there, "the sensor was plugged back, and is not looked for")
+        time.sleep(0.2)  # a switch that is pressed when the line is opened was not pressed for us
+        self.effort()
+        self.ask(do="mark", text="cue")
+
+    def effort(self):
+        """A press is heard as the note of the child who is expected, and ends."""
+        note = self.notes[self.child]
+        for last in (False, True):
+            self.sensor.pascal = 1.0
+            end = time.monotonic() + (SOON if last else 3)
+            while note not in self.listener.sounding() and time.monotonic() < end:
+                time.sleep(0.01)
+            heard = self.listener.sounding()
+            self.sensor.pascal = 0.0
+            soon(lambda: not self.listener.sounding(), lambda: f"left sounding: {self.listener.sounding()}")
+            if note in heard:
+                self.efforts += 1
+                return
+            if heard:
+                raise Broken(f"{heard} sounded, and not {note} of {self.child}")
+            soon(self.there, "the sensor is not there")
+            time.sleep(0.3)
+        raise Broken(f"an effort of {self.child} was not heard")
+
+    def there(self):
+        return all(heard["there"] for heard in self.seat()["inputs"].values())
+
+    def seat(self):
+        return self.ask(do="status")["status"]["seats"]["bed"]
+
+    def ask(self, **request):
+        """Ask until there is an answer: whoever is turned away for want of a descriptor asks again."""
+        end = time.monotonic() + SOON
+        while True:
+            with contextlib.suppress(ControlError):
+                answer = self.pc.ask(**request)
+                if answer["ok"] or (request["do"] == "use" and "descriptor" not in answer["problem"]):
+                    return answer
+            if self.pc.process.poll() is not None:
+                raise Broken(f"the router has ended: {self.pc.process.returncode}")
+            if time.monotonic() > end:
+                raise Broken(f"nobody answers: {request}")
+            time.sleep(0.2)
+
+    # --- what must hold ---------------------------------------------------------------------------------------
+
+    def holds(self):
+        """The child who is expected plays, and what she did is recorded."""
+        if self.pc.process.poll() is not None:
+            raise Broken(f"the router has ended: {self.pc.process.returncode}")
+        playing = self.seat()["child"]
+        if playing != self.child:
+            raise Broken(f"{playing} plays, and not {self.child}")
+        soon(lambda: not self.listener.sounding(), lambda: f"left sounding: {self.listener.sounding()}")
+        soon(self.recorded, lambda: f"{self.efforts} efforts, and the record holds {self.presses()[0]}")
+
+    def recorded(self):
+        presses, missing = self.presses()
+        if presses + missing >= self.efforts:
+            return True
+        warnings = self.ask(do="status")["status"]["warnings"]
+        return any("recorded" in text or "record" in text for text in warnings)
+
+    def presses(self):
+        """How many the records hold, and how many lines they say are missing."""
+        presses = missing = 0
+        for path in self.pc.records.glob("*/*.jsonl"):
+            for line in path.read_text(encoding="utf-8", errors="replace").splitlines():
+                with contextlib.suppress(ValueError):
+                    event = json.loads(line)
+                    presses += event["event"] == "press"
+                    missing += event.get("missing", 0)
+        return presses, missing
+
+    def settle(self):
+        """What is missing was told; from here on it is counted anew."""
+        self.efforts = self.presses()[0]
+
+    def told_of(self):
+        """What failed, and where."""
+        return self.told.read_text() if self.told.exists() else ""
+
+
+NEEDED = ("descriptor", "thread")
+"""Without these it cannot begin, and ends; the system starts it again."""
+SILENT = (
+    "plays.json",  # it is read to see whether it must be written, and then is written
+    "self.copy.read_bytes()",  # the same
+    "_listener.accept()",  # whoever asked waits a moment longer
+    "comports()",  # the names of other lines: the wanted one is known by its path
+    "deaths.json",  # deaths are counted from here on
+    "random/boot_id",  # the environment says it, too
+    "/proc/self/mountinfo",  # it is tried again after the next job
+)
+"""Of what fails there the log need say nothing, as nothing is missing for it."""
+
+
+def counted(trial):
+    """How many calls of each kind there are in a start, and in a round."""
+    from failing_router import KINDS
+
+    assert trial.start()
+    first = Counter({kind: trial.calls.made(kind) for kind in KINDS})
+    trial.round()
+    trial.round()
+    time.sleep(1.5)  # the records are put on the disk each second
+    trial.holds()
+    both = Counter({kind: trial.calls.made(kind) for kind in KINDS})
+    trial.kill()
+    return first, Counter({kind: -(-(both[kind] - first[kind]) // 2) for kind in KINDS})
+
+
+def cases(counts, allocations):
+    """Each of all n, with one of the errors that such a call fails with."""
+    from failing_router import KINDS
+
+    each = [
+        (kind, number, errors[number % len(errors)])
+        for kind, errors in KINDS.items()
+        for number in range(1, counts[kind] + 1)
+    ]
+    return each + [("allocation", number, 0) for number in allocations]
+
+
+def one(trial, starting, playing):
+    """A start and a round, in each of which one call may fail, then a kill; what broke, and which calls failed."""
+    calls, broken, failed = trial.calls, [], Counter()
+    trial.told.unlink(missing_ok=True)
+    before = len(trial.pc.events())
+    for phase, case in (("start", starting), ("round", playing)):
+        if case is not None and case[0] != "allocation":
+            calls.arm(*case)
+        try:
+            if phase == "start":
+                if not trial.start():
+                    failed["ended at the start"] += 1
+                    calls.disarm()
+                    if starting is not None and starting[0] not in NEEDED:
+                        broken.append(
+                            f"start {starting}: it ended\n{trial.told_of()}\n{trial.pc.said.read_text()[-1500:]}"
+                        )
+                    if starting is None or not trial.start():
+                        raise Broken(f"it does not start: {trial.pc.said.read_text()[-2000:]}")
+                trial.holds()
+            else:
+                if case is not None and case[0] == "allocation":
+                    calls[3], calls[1] = 0, case[1]
+                    os.kill(trial.pc.process.pid, signal.SIGUSR2)
+                trial.round()
+                trial.holds()
+        except Exception as error:  # noqa: BLE001 - whatever it is, the next case is tried
+            if (
+                phase == "round"
+                and playing is not None
+                and playing[0] == "allocation"
+                and trial.pc.process.poll() is not None
+            ):
+                failed["ended for want of memory"] += 1
+            else:
+                broken.append(f"{phase} {case}: {type(error).__name__}: {error}\n{trial.told_of()}")
+        calls.disarm()
+        if case is not None and calls.failed:
+            failed[case[0]] += 1
+            told = trial.told_of()
+            said = [
+                each
+                for each in trial.pc.events()[before:]
+                if each.get("level") in ("warning", "error") or each["event"] == "hushed"
+            ]
+            if case[0] != "allocation" and not said and not any(place in told for place in SILENT):
+                broken.append(f"{phase} {case}: nothing was said\n{told}")
+    trial.sensor.pascal = 0.0
+    trial.sensor.unplug()  # where it was left, by what broke
+    trial.sensor.plug()
+    if trial.pc.process.poll() is None:
+        trial.kill()
+    else:
+        trial.pc.process.stdout.close()
+        trial.later()
+    return broken, failed
+
+
+def run(share, seed, say, only=""):
+    """So much of all cases; what came of it, and what broke."""
+    from parts import Listener, Sensor
+
+    with contextlib.ExitStack() as stack:
+        folder = Path(stack.enter_context(tempfile.TemporaryDirectory()))
+        listener = Listener()
+        stack.callback(listener.close)
+        sensor = Sensor(folder)
+        stack.callback(sensor.close)
+        trial = Trial(folder, listener, sensor)
+        stack.callback(trial.pc.close)
+        starts, rounds = counted(trial)
+        rng = random.Random(seed)
+        drawn = [cases(starts, ()), cases(rounds, sorted(rng.sample(range(1, FARTHEST), ALLOCATIONS)))]
+        total = sum(map(len, drawn))
+        say(f"{total} calls: in a start {dict(starts)}, in a round {dict(rounds)}, {ALLOCATIONS} allocations")
+        if only:
+            drawn = [[case for case in each if case[0] in only.split(",")] for each in drawn]
+        drawn = [sorted(rng.sample(each, round(len(each) * share)), key=each.index) for each in drawn]
+        broken, failed = [], Counter()
+        pairs = [*itertools.zip_longest(*drawn)]
+        for number, (starting, playing) in enumerate(pairs, 1):
+            more, which = one(trial, starting, playing)
+            failed += which
+            for text in more:
+                say(text)
+                trial.child = _remembered(trial)
+            broken += more
+            trial.settle()
+            listener.heard.clear()
+            if number % 10 == 0:
+                say(f"{number} of {len(pairs)} starts and rounds, {len(broken)} broken")
+        last, _ = one(trial, None, None)
+        broken += last
+    return f"{total} calls, {sum(map(len, drawn))} of them drawn, {dict(failed)}; {len(broken)} broken", broken
+
+
+def _remembered(trial):
+    """Who plays by the disk: after what broke, the next is counted from there."""
+    with contextlib.suppress(OSError, ValueError):
+        return json.loads((trial.folder / "run" / "bed.plays.json").read_text())["child"]
+    return trial.child
+
+
+def main():
+    from soaking import _commit, _show, jack_running
+
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--share", type=float, default=1.0, help="of all calls, drawn by the seed (default: 1, all)")
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--only", default="", help="kinds, with commas between")
+    args = parser.parse_args()
+    began = time.monotonic()
+    with jack_running("router-tests-failing"):
+        said, broken = run(args.share, args.seed, _show, args.only)
+    today = dt.datetime.now(dt.UTC).date().isoformat()
+    print(f"{said}; {time.monotonic() - began:.0f} s, {today}, commit {_commit()}")  # noqa: T201 - what the command found
+    return 1 if broken else 0
+
+
+if __name__ == "__main__":
+    sys.path.insert(0, str(HERE))  # the parts that the tests share
+    sys.exit(main())
