@@ -366,7 +366,10 @@ class Session:
         if event == "start" and not self._started:  # the first line has said it
             self._started = True
             return
-        self._put(partial(self._event, now, event, fields))
+        try:
+            self._put(partial(self._event, now, event, fields))
+        except MemoryError:
+            self._refused += 1
         if event == "mark":
             asked = fields["text"].strip().casefold()
             if asked in (RECORD, RECORD_OFF):
@@ -425,9 +428,14 @@ class Session:
 
     def _event(self, now: int, event: str, fields: dict[str, Any]) -> None:
         self._say_refused()
-        if event == "mark":
-            fields = {**fields, "text": remark(fields["text"])}
-        self._log.event((now - self._start) / NANOSECONDS, event, fields)
+        try:
+            if event == "mark":
+                fields = {**fields, "text": remark(fields["text"])}
+            self._log.event((now - self._start) / NANOSECONDS, event, fields)
+        except MemoryError:
+            self._log.missing += 1
+            self._log.lost += 1
+            raise
 
     def _sample(self, now: int, sample: Sample) -> None:
         if self._trace is None:

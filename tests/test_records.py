@@ -424,3 +424,26 @@ def test_two_sessions_in_one_second_are_two_files(tmp_path, keeper):
     keeper.close()
     told = [checked(path) for path in tmp_path.glob("records/wren/*.jsonl")]
     assert sorted((first["profile"], mark["text"]) for first, mark in told) == [("0", "0"), ("1", "1"), ("2", "2")]
+
+
+def test_a_line_for_which_there_was_no_memory_is_said_to_be_missing(tmp_path, monkeypatch):
+    said = []
+    records = Records(tmp_path, lambda event, **fields: said.append((event, fields)))
+    session = records.begin("bed", "wren", "0", 12_345)
+    add = recorder._Log._add
+
+    def no_memory(self, line):
+        if '"lost"' in line:
+            raise MemoryError
+        add(self, line)
+
+    monkeypatch.setattr(recorder._Log, "_add", no_memory)
+    for event in ("press", "lost", "release"):
+        session(20_000, event, {"input": "pad"})
+    session.close(30_000)
+    records.close()
+    (path,) = tmp_path.glob("wren/*.jsonl")
+    lines = [json.loads(line) for line in path.read_text().splitlines()]
+    assert [line["event"] for line in lines] == ["start", "press", "fault", "release", "check", "end"]
+    assert lines[2]["missing"] == session.lost == 1
+    assert [event for event, _ in said] == ["records_fault"]
