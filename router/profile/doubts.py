@@ -29,7 +29,7 @@ def check(
 
 
 def _zones(part: Played, inputs: Mapping[str, Heard], report: Report) -> None:
-    """Each note of a row must have a zone."""
+    """Warn of notes that have no zone."""
     grids = [inputs[name].values["grid"] for name in part.names if name in inputs and inputs[name].type == "pointer" and inputs[name].values]  # fmt: skip
     if not grids:
         return
@@ -47,7 +47,7 @@ def _zones(part: Played, inputs: Mapping[str, Heard], report: Report) -> None:
 
 
 def _loudness(step: Step, limit: int | None, report: Report) -> None:
-    """A velocity must grow with the effort, and be within the profile's own limit."""
+    """Warn of a velocity that falls with the effort, or is above the profile's own limit."""
     read = step.settings
     if "from" in read and read["low"] > read["high"]:
         name = "low" if step.writes("low") else "high"
@@ -67,7 +67,7 @@ def _loudness(step: Step, limit: int | None, report: Report) -> None:
 
 
 def _long_presses(inputs: Mapping[str, Heard], parts: Sequence[Played], report: Report) -> None:
-    """A long press must be able to come before the switch is taken to be stuck."""
+    """Warn of a long press that cannot come before the switch is taken to be stuck."""
     used = {name for part in parts for name in part.names}
     for heard in inputs.values():
         values = heard.values
@@ -83,7 +83,7 @@ def _long_presses(inputs: Mapping[str, Heard], parts: Sequence[Played], report: 
 
 
 def _order(part: Played, music: Entries, report: Report) -> None:
-    """A note that waits must be fitted to the harmony after the waiting, or it begins in the harmony of before."""
+    """Warn of a note that is fitted to the harmony before it waits: it begins in the harmony of before."""
     follow = music.values.get("follow")
     room = isinstance(follow, Text) and follow.text.strip() in ("room", "harmony")
     chords = room or "progression" in music.values

@@ -368,7 +368,7 @@ def _say_value(error: ValidationError, node: Node, name: str, wanted: Schema) ->
 
 
 def _say_numbers(name: str, texts: list[str], group: Schema) -> tuple[str, str] | None:
-    """What is said of a list of whole numbers that was written another way, or None."""
+    """Return what is said of a list of whole numbers that was written another way, message and hint, or None."""
     parted = [word for text in texts for word in re.split(r"[\s;|]+", text) if word]
     if len(parted) > len(texts) and all(_WHOLE.fullmatch(word) for word in parted):
         sign = next((sign for sign in ";|" if any(sign in text for text in texts)), "")

@@ -142,6 +142,7 @@ _QUOTE = re.compile(r"\s*(?:[>|]\s?)+")
 
 
 def _quoted_mail(lines: list[str], report: Report) -> list[str]:
+    """Tell of a mail's quotes, and read what stands behind them."""
     written = [number for number, line in enumerate(lines, 1) if line.strip()]
     marked = [number for number in written if lines[number - 1].lstrip().startswith(">")]
     if len(marked) < 3 or 2 * len(marked) < len(written):
@@ -162,6 +163,7 @@ _FENCE = re.compile(r"\s*(```+|~~~+)")
 
 
 def _fences(lines: list[str], report: Report) -> list[str]:
+    """Tell of the marks around a copied text, and read what stands between them."""
     marked = [number for number, line in enumerate(_said(lines), 1) if _FENCE.match(line)]
     if not marked:
         return lines
@@ -185,6 +187,7 @@ _WIDE_SIGN = re.compile("[\uff01-\uff5e\u3001]+")
 
 
 def _full_width(lines: list[str], report: Report) -> list[str]:
+    """Tell of full-width signs, and read them as the ordinary ones."""
     said = _said(lines)
     marked = [number for number, line in enumerate(said, 1) if _WIDE_SIGN.search(line)]
     if not marked:
@@ -212,6 +215,7 @@ _BULLET = re.compile(
 
 
 def _bullets(lines: list[str], report: Report) -> list[str]:
+    """Tell of bullets, and read them as dashes."""
     marked = [number for number, line in enumerate(_said(lines), 1) if _BULLET.match(line)]
     if not marked:
         return lines
@@ -238,7 +242,7 @@ _COMMA = re.compile(r"(\s*(?:- +)?[\w.-]+:\s+(?:[^\s#].*)?[^\s,])\s*(,+)\s*$")
 
 
 def _line_ends(lines: list[str], report: Report) -> list[str]:
-    """A sign at the end of a line, as programs write it."""
+    """Tell of a semicolon or comma at the end of lines, as programs write it, and read on without."""
     depth = 0
     marked: dict[int, re.Match[str]] = {}
     for number, line in enumerate(_said(lines), 1):
@@ -268,7 +272,7 @@ _TWICE = re.compile("[\u00c2\u00c3][\u0080-\u00bf\u0152\u0153\u0160\u0161\u0178\
 
 
 def _twice_encoded(lines: list[str], report: Report) -> list[str]:
-    """Letters that went through two encodings: an umlaut became two letters, so a name in a pattern fits nothing."""
+    """Tell of letters that went through two encodings: an umlaut became two letters, so a name in a pattern fits nothing."""
     marked = [n for n, line in enumerate(lines, 1) if _TWICE.search(line) and _NOT_ASCII.sub(_once, line) != line]
     if not marked:
         return lines
