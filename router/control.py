@@ -3,7 +3,8 @@
     {"do": "status"}                                  what router/status.py describes, as "status"
     {"do": "use", "child": "wren", "seat": "bed"}     play the profile of that child
     {"do": "panic"}                                   every note off, everywhere
-    {"do": "mark", "text": "smiled", "seat": "bed"}   a remark into the session log
+    {"do": "mark", "text": "smiled", "seat": "bed"}   a remark into the session log; one that seems to name somebody is
+                                                      refused, unless "names_nobody": true says that it does not
     {"do": "level", "level": 0.7, "seat": "bed"}      how loud the seat is from now on: 0, silent, to 1
     {"do": "watch", "inputs": ["cheek"]}              from now on frames: {"frame": SECONDS, "seats": {...}}, see watching.py
 
@@ -46,7 +47,7 @@ from typing import Any, Self
 from router import clock
 from router.companion import Companion
 from router.loop import Loop
-from router.profile import schema
+from router.profile import pseudonym, schema
 from router.profile.diagnostics import listed, quoted, tidy
 from router.timers import earliest
 from router.units import NANOSECONDS, nearest
@@ -144,6 +145,7 @@ REQUESTS: Mapping[str, Mapping[str, _Field]] = {
     "mark": {
         "text": _Field("a remark of one line, at most 200 characters", _is_remark, needed=True),
         "seat": _SEAT,
+        "names_nobody": _Field("true or false", lambda value: isinstance(value, bool)),
     },
     "level": {"level": _Field("a number from 0, silent, to 1", _is_level, needed=True), "seat": _SEAT},
     "watch": {"inputs": _Field(f"a list of names of inputs, each of {schema.NAME['spelling']}", _are_inputs)},
@@ -174,6 +176,11 @@ def _read(line: bytes) -> Request:
             raise ControlError(f'"{do}" needs "{name}", {field.is_}')
         if name in request and not field.fits(request[name]):
             raise ControlError(_unfit(name, field, request[name]))
+    if do == "mark" and not request.get("names_nobody") and (like := pseudonym.in_text(request["text"])) is not None:
+        raise ControlError(
+            f"this remark seems to hold {like}. Is it? It would stay in the record, and nothing is written yet. "
+            'If it is none: router mark --names-nobody (in a request, "names_nobody": true)'
+        )
     return request
 
 

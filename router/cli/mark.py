@@ -7,6 +7,7 @@ import json
 import sys
 
 from router.cli import asking
+from router.profile import pseudonym
 from router.report.session import goal
 
 NAME = "mark"
@@ -30,6 +31,9 @@ Every other text is a remark; the report shows it at its moment."""
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare them."""
     parser.add_argument("text", metavar="TEXT", nargs="+", help="the remark: no names, as the log has none")
+    parser.add_argument(
+        "--names-nobody", action="store_true", help="write it although it looks like a name, a date or a number"
+    )
     asking.add_arguments(parser, seat=True)
     parser.add_argument_group("texts with a meaning", WORDS)
 
@@ -37,7 +41,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Write it down: 0 if it is, 1 if not."""
     text = " ".join(args.text)
-    answer = asking.ask(args, {"do": "mark", "text": text, **asking.seat(args)}, PATIENCE)
+    sure = args.names_nobody or (sys.stdin.isatty() and _is_meant(text))
+    asked = {"do": "mark", "text": text, **({"names_nobody": True} if sure else {}), **asking.seat(args)}
+    answer = asking.ask(args, asked, PATIENCE)
     if answer is None:
         return 1
     print(json.dumps(answer) if args.json else f"marked: {text}")
@@ -46,3 +52,12 @@ def run(args: argparse.Namespace) -> int:
             "This is a remark, and scores no goal. A score: router mark goal reach +1 (from -2 to +2).", file=sys.stderr
         )
     return 0
+
+
+def _is_meant(text: str) -> bool:
+    """Whether somebody at the keyboard says that what looks like a name is none."""
+    like = pseudonym.in_text(text)
+    if like is None:
+        return False
+    print(f"This remark seems to hold {like}, and what is marked stays in the record.", file=sys.stderr)
+    return input("It names nobody, write it [y/N]? ").strip().casefold() in ("y", "yes")

@@ -19,10 +19,12 @@ from router.engine import Engine
 from router.files import replacing
 from router.inputs.base import Stamped
 from router.inputs.trace import Trace, TraceError
+from router.ledger import Observe
 from router.outputs.base import Output, OutputError
 from router.outputs.instrument import SoundFile
 from router.outputs.midi_file import MidiFile, track_names
 from router.player import Strangers, Tally, play
+from router.profile import pseudonym
 from router.recorder import LogFile, digest, header
 from router.units import NANOSECONDS
 
@@ -51,6 +53,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--sound", type=Path, metavar="OUT.wav", help="write what is played as sound (needs FluidSynth)"
     )
+    parser.add_argument(
+        "--names-nobody", action="store_true", help="take marks into the log although one looks like a name or a number"
+    )
     parser.add_argument("--json", action="store_true", help="say what was heard and played for a program to read")
 
 
@@ -62,7 +67,7 @@ def run(args: argparse.Namespace) -> int:
         return 2
     try:
         said = _play(args, loaded)
-    except (TraceError, OutputError) as error:
+    except (TraceError, OutputError, _SomebodyNamedError) as error:
         print(error, file=sys.stderr)
         return 1
     except OSError as error:
@@ -117,6 +122,8 @@ def _play(args: argparse.Namespace, loaded: profile.Profile) -> dict[str, Any]:
             text = io.TextIOWrapper(stack.enter_context(replacing(args.log)), encoding="utf-8", newline="\n")
             stack.callback(text.detach)  # it flushes, and leaves the file to whoever opened it
             tally.then = LogFile(text, 0, header(loaded.child, profile=digest(loaded.path)))
+            if not args.names_nobody:
+                tally.then = _NamesNobody(tally.then, name)
         samples = Strangers(_with_progress(trace, file), plan.inputs)
         budget = stack.enter_context(Budget(slow=None, stuck=PATIENCE))
         end = play(Engine(budget.held(plan), tally), samples, plan.limits.note_length, takers)
@@ -164,6 +171,26 @@ def _with_progress(trace: Trace, file: BinaryIO) -> Iterator[Stamped]:
             if count % 1000 == 0:
                 progress.update(task, completed=trace.bytes_read)
             yield stamped
+
+
+class _SomebodyNamedError(Exception):
+    """A mark seems to say who somebody is; its text is for whoever plays the trace."""
+
+
+class _NamesNobody:
+    """Lets no mark into a log that seems to say who somebody is."""
+
+    def __init__(self, then: Observe, trace: str) -> None:
+        self._then, self._trace = then, trace
+
+    def __call__(self, now: int, event: str, fields: dict[str, Any]) -> None:
+        """An engine's ``observe``."""
+        if event == "mark" and (like := pseudonym.in_text(fields["text"])) is not None:
+            raise _SomebodyNamedError(
+                f"{self._trace}: the mark at {now / NANOSECONDS:.1f} s seems to hold {like}. Is it? It would stay in the log, and "
+                "nothing has been written. Take it out of the trace; or, if it is none, add --names-nobody."
+            )
+        self._then(now, event, fields)
 
 
 def _plainly(said: dict[str, Any]) -> list[str]:

@@ -10,7 +10,7 @@ from router.configuration.model import Button, Configuration, Folders, Keeping, 
 from router.devices import MidiInDevice
 from router.ledger import Limits
 from router.profile import pieces
-from router.profile.build import device, output
+from router.profile.build import device, names_nobody, output
 from router.profile.diagnostics import START, Report
 from router.profile.meaning import same_output_twice
 from router.profile.pieces import Heard, Sort, Values
@@ -28,6 +28,9 @@ def build(tree: Node, path: Path, report: Report) -> Configuration | None:
         return None
     top = settings(tree, schema.CONFIGURATION, START, report)
     seats, buttons = _seats(tree, report), _buttons(tree, report)
+    if top is not None and not top["names_nobody"]:
+        for group in ("seats", "buttons"):  # a button's name is what it marks
+            names_nobody(pieces.group(tree, group, schema.CONFIGURATION), report)
     outputs = pieces.outputs(pieces.group(tree, "outputs", schema.CONFIGURATION), report)
     same_output_twice(outputs, report)
     keyboard_to = room.keyboard_output(tree, report)

@@ -12,6 +12,7 @@ from router.profile.schema import (
     CHILD,
     DEVICES,
     MUSIC,
+    NAMES_NOBODY,
     OUTPUTS,
     PATTERN,
     PROGRESSION,
@@ -370,6 +371,7 @@ CONFIGURATION = group(
     control={**CONTROL, "description": "who may use the commands status, use, panic, mark, level and watch"},
     records={**RECORDS, "description": "what is kept of the sessions, and for how long"},
     limits={**LIMITS, "description": "the most that any profile may ask for, whatever stands in it"},
+    names_nobody=NAMES_NOBODY,
 )
 
 

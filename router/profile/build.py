@@ -103,6 +103,28 @@ def _pseudonym(tree: Entries, report: Report) -> None:
     child = tree.values.get("child")
     if isinstance(child, Text) and (like := pseudonym.wrong(child.text)) is not None:
         report.add(child.place, f'"child" looks like {like}: {quoted(child.text)}', pseudonym.HINT)
+    nobody = tree.values.get(pseudonym.TO_SAY_NO)
+    if not (isinstance(nobody, Text) and nobody.text.casefold() in ("yes", "true", "on")):
+        _remarks(tree, report)
+        for group in ("goals", "inputs", "parts", "outputs"):
+            names_nobody(pieces.group(tree, group), report)
+
+
+def _remarks(node: Node, report: Report) -> None:
+    """What is written for people, wherever it stands, is asked about if it seems to say who the child is."""
+    if isinstance(node, Entries):
+        for name, inner in node.values.items():
+            if name != "about":
+                _remarks(inner, report)
+            elif isinstance(inner, Text) and (like := pseudonym.in_text(inner.text)) is not None:
+                report.add(inner.place, f"this remark seems to hold {like}", pseudonym.REMARK)
+
+
+def names_nobody(things: Entries, report: Report) -> None:
+    """The names of seats, goals and the like stand in the record, too."""
+    for name, written in things.keys.items():
+        if (like := pseudonym.wrong(name)) is not None:
+            report.add(written.place, f"the name {quoted(name)} looks like {like}", pseudonym.REMARK)
 
 
 def _import_rules(node: Node) -> None:

@@ -1,4 +1,4 @@
-"""Whether a child's pseudonym would tell who it is: a name, a date of birth, a number of the hospital.
+"""Whether a child's pseudonym, or a remark, would tell who it is: a name, a date of birth, a number of the hospital.
 
 Nothing here can know every name, and an ordinary word must stay free: so the lists are short and hold only what is a
 common name and no word, bird or plant. A pseudonym may have a number of up to four digits (``wren-12``).
@@ -7,6 +7,8 @@ common name and no word, bird or plant. A pseudonym may have a number of up to f
 from __future__ import annotations
 
 import re
+import unicodedata
+from itertools import pairwise
 
 HINT = (
     "Whoever finds a record would know whose it is. Choose a pseudonym, such as wren or little-owl, and keep the list of who "
@@ -46,6 +48,74 @@ FAMILY = _words("""
 """)
 """Common family names; beside another word they make a name."""
 
+TITLES = frozenset(
+    [
+        "mr",
+        "mrs",
+        "ms",
+        "miss",
+        "mister",
+        "frau",
+        "herr",
+        "dr",
+        "doctor",
+        "family",
+        "familie",
+        "fam",
+        "madame",
+        "monsieur",
+        "senor",
+        "senora",
+        "signora",
+    ]
+)
+"""A word with a capital after one of these is a person's name."""
+
+TO_SAY_NO = "names_nobody"
+"""The setting of a profile or a configuration by which somebody says that a text names nobody, although it looks as if."""
+
+REMARK = (
+    'Is it? What is written here stays in the record. Leave it out; or, if it is none, write "names_nobody: yes" on a line of '
+    "its own at the left edge."
+)
+
+MUSICAL = frozenset({
+    *("ave maria", "peter and the wolf", "peter und der wolf", "mary had a little lamb", "john cage", "johann strauss"),
+    *("johann sebastian", "michael row", "george gershwin", "robert schumann", "clara schumann", "richard wagner"),
+    *("hans im gl\u00fcck", "david bowie", "john williams", "john lennon", "paul mccartney", "george harrison", "maria durch"),
+    *("magdalena bach", "wolfgang amadeus", "anna magdalena", "lucy in the sky", "philip glass", "oh susanna", "elton john"),
+    *("michael jackson", "bob marley", "joseph haydn", "peter tchaikovsky", "stevie wonder", "simon and garfunkel"),
+})  # fmt: skip
+"""Titles and musicians that remarks on music name; from memory, and only so that fewer questions are asked."""
+
+_MONTHS = "jan(?:uary|uar)?|feb(?:ruary|ruar)?|mar(?:ch)?|m\u00e4rz|apr(?:il)?|mai|may|june?|juni|july?|juli|aug(?:ust)?|sept?(?:ember)?|o[ck]t(?:ober)?|nov(?:ember)?|de[cz](?:ember)?"
+_TEXT_DATE = re.compile(
+    r"(?<![\d.])(?:"
+    r"(?:0?[1-9]|[12]\d|3[01])\.[ ]?(?:0?[1-9]|1[0-2])\.[ ]?(?:(?:19|20)?\d\d)(?!\d)"  # 21.3.2014, 21. 3. 14
+    r"|(?:0?[1-9]|[12]\d|3[01])[/-](?:0?[1-9]|[12]\d|3[01])[/-](?:19|20)\d\d(?!\d)"  # 3/21/2014
+    r"|(?:19|20)\d\d[-/.](?:0?[1-9]|1[0-2])[-/.](?:0?[1-9]|[12]\d|3[01])(?!\d)"  # 2014-03-21
+    rf"|(?:0?[1-9]|[12]\d|3[01])(?:st|nd|rd|th|\.)?[ ](?:of[ ])?(?:{_MONTHS})\.?,?[ ](?:19|20)\d\d"
+    rf")|\b(?:{_MONTHS})\.?[ ](?:0?[1-9]|[12]\d|3[01])(?:st|nd|rd|th)?,?[ ](?:19|20)\d\d",
+    re.IGNORECASE,
+)
+_BORN = re.compile(
+    r"\b(?:born|birthday|date of birth|dob|geb(?:oren)?|geburtstag|geburtsdatum)\b[^\n]{0,20}?\d", re.IGNORECASE
+)
+_ROOM = re.compile(
+    r"\b(?:room|zimmer|ward|bed|bett|chambre)\s*(?:no\.?|nr\.?|number|nummer|#|:)?\s*[a-z]?\d", re.IGNORECASE
+)
+_TELEPHONE = re.compile(
+    r"\b(?:tel|phone|telephone|telefon|mobile|handy|call|fon|whatsapp)\b\D{0,12}\d(?:[ ()/.-]{0,2}\d){4,}"
+    r"|(?<![\w.,])(?:\+\d|\(?0[1-9])(?:[ ()/.-]{0,2}\d){5,}(?!\w)(?!\s*(?:k?hz|bpm|ms|pa|baud))",
+    re.IGNORECASE,
+)
+_NUMBER = re.compile(
+    r"(?<![\w.,])\d{6,}(?![\w.,]*\s*(?:k?hz|bpm|ms|s|pa|baud)\b)|\b(?:patient|case|mrn|fall|fallnummer|aktenzeichen|insurance)\b\W{0,3}"
+    r"(?:no|nr|number|nummer|id)?\W{0,3}[a-z]?-?\d{3,}",
+    re.IGNORECASE,
+)
+_MAIL = re.compile(r"[^\s@]+@[^\s@]+\.[a-z]{2,}", re.IGNORECASE)
+
 _DATE = re.compile(
     r"(?<!\d)(?:(?:19|20)\d\d(-?)(?:0?[1-9]|1[0-2])\1(?:0?[1-9]|[12]\d|3[01])|\d{1,2}-\d{1,2}-(?:19|20)?\d\d)(?!\d)"
 )
@@ -61,3 +131,43 @@ def wrong(child: str) -> str | None:
     if any(word in GIVEN for word in words) or (len(words) > 1 and any(word in FAMILY for word in words)):
         return "a person's name"
     return None
+
+
+def in_text(text: str) -> str | None:
+    """What a remark for people seems to hold that must not stay on record; None if it may stand.
+
+    It is only asked about, so it may find too much: but what people write of music and movements should pass.
+    """
+    for what, pattern in (
+        ("an e-mail address", _MAIL),
+        ("a date of birth", _BORN),
+        ("a date", _TEXT_DATE),
+        ("a room", _ROOM),
+        ("a telephone number", _TELEPHONE),
+        ("a number of the hospital", _NUMBER),
+    ):
+        if pattern.search(text):
+            return what
+    return "a person's name" if _names_somebody(text) else None
+
+
+def _names_somebody(text: str) -> bool:
+    spelt = unicodedata.normalize("NFC", text).translate(_SPELT)
+    bare = "".join(c for c in unicodedata.normalize("NFKD", spelt) if not unicodedata.combining(c))
+    plain = " ".join(re.findall("[^\\W\\d_]+", unicodedata.normalize("NFC", text).casefold()))
+    for known in MUSICAL:
+        if known in plain:
+            bare = re.sub(re.sub(r"[^a-z ]", ".{1,2}", known).replace(" ", r"\W+"), " ", bare, flags=re.IGNORECASE)
+    words = re.findall("[A-Za-z]+", bare)
+    if any(word.casefold() in GIVEN for word in words):
+        return True
+    return any(
+        word[0].isupper()
+        and ((before.casefold() in TITLES) or (word.casefold() in FAMILY and len(before) == 1 and before.isupper()))
+        for before, word in pairwise(words)
+    )
+
+
+_SPELT = str.maketrans(
+    {"\u00e4": "ae", "\u00f6": "oe", "\u00fc": "ue", "\u00df": "ss", "\u00d6": "Oe", "\u00c4": "Ae", "\u00dc": "Ue"}
+)

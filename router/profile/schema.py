@@ -428,6 +428,13 @@ _TYPE: Schema = {
 _ABOUT: Schema = {"type": "string", "maxLength": 2000, "description": "a remark for people"}
 
 
+NAMES_NOBODY: Schema = {
+    "type": "boolean",
+    "default": False,
+    "description": "yes: somebody has looked, and no remark or name in this file says who anybody is, although one looks as if",
+}
+
+
 def _device(example: str) -> Schema:
     return {"type": "object", "description": "where the movement is heard", "examples": [example]}
 
@@ -691,6 +698,7 @@ PROFILE = group(
         "description": 'what the child is to reach, by name: scored from -2 to 2 with `router mark "goal NAME SCORE"`, and reported',
         "examples": ["{reach: {weight: 2}}"],
     },
+    names_nobody=NAMES_NOBODY,
 )
 
 
