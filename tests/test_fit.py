@@ -96,6 +96,29 @@ def test_a_simulated_child_is_heard_in_its_own_recording(family, tier):
     assert found.tried.heard >= 0.9 * found.tried.efforts == 0.9 * len(recording.efforts)
 
 
+@pytest.mark.parametrize(
+    ("step", "drift", "jumps"), [(0.0, 0.0, False), (0.3, 0.0, True), (-0.3, 0.0, True), (0.0, 0.6, False)]
+)
+def test_a_fit_whose_rest_jumps_is_not_called_sure_and_one_whose_rest_drifts_may_be(step, drift, jumps):
+    """A step within the rest, as shares of on; a drift as much in a minute."""
+    rng = random.Random("rest jumps")
+    child = simulate.draw("breathing", "ordinary", rng)
+    settings = PressureSettings(
+        above=SETTINGS.above if 1 in child.sides else None, below=SETTINGS.above if -1 in child.sides else None
+    )
+    samples = simulate.session(child, 75, rng, guided=25).samples
+    on = 0.5 * child.effort
+    moved = [
+        (t, PressureSample("cheek", sample.pascal + on * (step * (t > 12 * SECOND) + drift * t / SECOND / 60)))
+        if isinstance(sample, PressureSample)
+        else (t, sample)
+        for t, sample in samples
+    ]
+    found = fit.pressure(fit.record(moved, "cheek"), settings)
+    assert any("rest jumps" in remark for remark in found.remarks) == jumps
+    assert ({setting.sure for setting in found.settings} == {"unsure"}) == jumps
+
+
 # --- marks --------------------------------------------------------------------------------------------------------
 
 

@@ -17,6 +17,8 @@ Estimators:
                         the left-out ones are judged by it with the real conditioning
     drift, fatigue      Theil and Sen's slope, with its interval
     rhythm              the finder of rhythms of the conditioning (``conditioning.rhythm.Rhythm``), on the rest
+    jump of rest        the largest step between the means of two neighbouring periods of rest, the drift taken off; beyond a fifth of
+                        on and four times the ordinary step nothing is sure
     rise, hold          from 10 % to 90 % of an effort's height; how long it is above half of it; medians
 
 What is chosen is tried on the recording itself with the real conditioning, so what a fit promises is what the router
@@ -37,7 +39,7 @@ from router.conditioning.rhythm import STEP, Rhythm
 from router.estimates import drawn, quantile, slope, spread
 from router.events import Lost, Press, PressureSample
 from router.fit.recording import BEFORE, PARTS, FitError, Pieces, Recording, Stretch, between
-from router.fit.result import ENOUGH, FALSE_COUNTS, SURE, Fact, Figure, Fit, Heard, Judged, Setting, within
+from router.fit.result import ENOUGH, FALSE_COUNTS, SURE, UNSURE, Fact, Figure, Fit, Heard, Judged, Setting, within
 from router.inputs.base import Stamped
 from router.timers import Alarm, Timers
 from router.units import NANOSECONDS
@@ -53,6 +55,9 @@ SETTLED = 3 * NANOSECONDS
 """What rest looks like before the rest level is known says nothing."""
 TIRES = 0.05
 """Of the ordinary effort in a minute; a trend below it is not worth a remark."""
+
+JUMP, BEYOND = 0.2, 4
+"""Rest jumps if it moves by so large a share of on from one period to the next, and by so many times what it ordinarily does. Our choice."""
 
 _SIGNS = {"above": 1, "below": -1}
 
@@ -352,6 +357,14 @@ class _Search:
             for hump in humps
         ]
         facts, tiring = self._facts(last)
+        jump = self._jump()
+        least = min(side.on for side in sides.values())
+        if jump is not None and jump[1] > JUMP * least:
+            found = [replace(setting, sure=UNSURE) for setting in found]
+            remarks.append(
+                f"rest jumps by {100 * jump[1] / least:.0f} % of on, {jump[0] / NANOSECONDS:.0f} s after the beginning: somebody moved, or "
+                "the sensor or its tube was touched, so no number is sure; measure again"
+            )
         return Fit(
             found,
             heard,
@@ -570,6 +583,32 @@ class _Search:
         rhythm = self._rhythm()
         found = self._slope_at_rest(round(rhythm[0]) if rhythm else 2 * NANOSECONDS)
         return (60 * found[0], 60 * found[1], 60 * found[2])
+
+    def _jump(self) -> tuple[int, float] | None:
+        """When rest jumps most, and by how many pascals, if it does so beyond what it does all the time; None if it does not.
+
+        Means of whole periods of what repeats, before and after: a steady drift is the same everywhere and is taken off.
+        """
+        rhythm = self._rhythm()
+        width = max(2 * NANOSECONDS, round(rhythm[0]) if rhythm else 0)
+        times, values = self._samples.times, self._samples.pascals
+        sums = list(itertools.accumulate(values, initial=0.0))
+        found = []
+        for begin, end in self._recording.rests:
+            for t in range(begin + width, end - width, width // 8):
+                (first, here), (_, last) = between(times, t - width, t), between(times, t, t + width)
+                if first < here < last:
+                    before, after = (
+                        (sums[here] - sums[first]) / (here - first),
+                        (sums[last] - sums[here]) / (last - here),
+                    )
+                    found.append((t, after - before))
+        if not found:
+            return None
+        ordinary = median(step for _, step in found)
+        aside = [(t, abs(step - ordinary)) for t, step in found]
+        when, most = max(aside, key=lambda each: each[1])
+        return (when, most) if most > BEYOND * median(size for _, size in aside) else None
 
     def _slope_at_rest(self, width: int) -> tuple[float, float, float]:
         """Pascals a second, from the means of pieces of rest that are so many nanoseconds wide: a period of what repeats."""
