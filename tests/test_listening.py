@@ -176,7 +176,7 @@ def test_what_a_part_plays_by_a_deadline_is_heard_too():
     player.give(0, SwitchSample("pad", True))
     player.give(ms(50), SwitchSample("pad", False))
     player.go_on(ms(1000))
-    assert wire(player.played)[4:] == [(100, "on 1:60"), (100, "on 2:72"), (180, "off 1:60"), (180, "off 2:72")]
+    assert wire(player.played)[4:] == [(100, "on 1:60"), (100, "on 2:72"), (150, "off 1:60"), (150, "off 2:72")]
 
 
 def test_a_chain_of_parts_is_heard_to_its_end():
