@@ -13,6 +13,7 @@ from __future__ import annotations
 import ast
 import contextlib
 import gc
+import importlib
 import inspect
 import itertools
 import json
@@ -1048,6 +1049,8 @@ def _begin(check_name: str, written: Settings) -> None:
 
 def _prove_elsewhere(rule: type[Rule], within: float) -> None:
     global _place  # noqa: PLW0603 - the child is another process and has its own
+    for needed in ("jsonschema", "yaml", "router.profile.declared", "router.profile.manual"):
+        importlib.import_module(needed)  # once here, and not in each child, whose clock runs
     reading, writing = os.pipe()
     with mmap.mmap(-1, mmap.PAGESIZE) as place, open(reading, "rb", buffering=0) as word:  # noqa: PTH123 - a descriptor
         with warnings.catch_warnings():

@@ -331,19 +331,19 @@ FAULTS = {
     ),
     "sleeping": (
         "coming back",
-        "a call does not come back within 0.5 s",
+        "a call does not come back within 2 s",
         ("from router.events", "from collections import _sys\nimport heapq, types\nfrom router.events"),
         (FIRST, "        __builtins__['__import__']('time').sleep(3600)\n" + FIRST),
     ),
     "a call into C that never comes back": (
         "coming back",
-        "a call does not come back within 0.5 s",
+        "a call does not come back within 2 s",
         ("from router.events", "import itertools\nfrom router.events"),
         (FIRST, "        sum(itertools.count())\n" + FIRST),
     ),
     "a loop without end that catches everything": (
         "coming back",
-        "a call does not come back within 0.5 s",
+        "a call does not come back within 2 s",
         (
             FIRST,
             "        while True:\n            try:\n                len(())\n            except BaseException:\n                pass\n",
@@ -531,7 +531,7 @@ def test_each_fault_is_caught_by_its_own_check(rule_of, fault, monkeypatch):
     for old, new in edits:
         assert source.count(old) == 1, old
         source = source.replace(old, new)
-    monkeypatch.setattr(testing, "STUCK", 0.5 if "0.5 s" in says else testing.STUCK)
+    monkeypatch.setattr(testing, "STUCK", 2 if "within 2 s" in says else testing.STUCK)
     with pytest.raises(RuleFault) as caught:
         check_rule(rule_of(source))
     assert caught.value.check == check_name, caught.value
