@@ -23,9 +23,10 @@ import time
 from pathlib import Path
 from typing import Any
 
+import inotify_simple
 import pytest
 
-from router import arrivals, clock, errands, profile
+from router import arrivals, clock, errands, profile, shelf
 from router.arrivals import GIVE_UP, PATIENCE, SETTLE, TOGETHER, Arrivals, Arrived
 from router.errands import Errands, Job
 from router.judging import passed_over
@@ -823,6 +824,23 @@ def test_a_stick_that_comes_back_as_it_was_is_no_news_and_one_that_was_edited_is
         assert loop.offered().text == text("jay", "D4").encode()
     finally:
         subprocess.run(["umount", "-l", loop.folder], check=False)
+
+
+def test_news_that_could_not_be_had_at_the_start_is_had_once_a_descriptor_is_free(folder, begin, monkeypatch):
+    (folder / "wren.yaml").write_text(text("wren"))
+    monkeypatch.setattr(shelf, "AGAIN", NANOSECONDS // 10)
+
+    def refuses(*_, **__):
+        raise OSError(errno.EMFILE, os.strerror(errno.EMFILE))
+
+    with monkeypatch.context() as scarce:
+        scarce.setattr(inotify_simple.INotify, "__init__", refuses)
+        loop = begin(first="wren")
+    loop.start()
+    assert "no_news_of_profiles" in loop.shelf.troubles()
+    loop.until(lambda: not loop.shelf.troubles())
+    loop.write("lark.yaml", text("lark"))
+    assert loop.offered().child == "lark"
 
 
 def test_news_that_the_kernel_has_dropped(bed):
