@@ -159,8 +159,8 @@ class BackgroundWriter:
             self._file.write(line())
             if self._queue.empty():
                 self._file.flush()
-        except OSError as error:
-            if not self._failed and self._on_fault is not None:
+        except (OSError, MemoryError) as error:
+            if not self._failed and self._on_fault is not None and isinstance(error, OSError):
                 self._on_fault(error)
             self._failed += 1
             self._unwritten += 1
@@ -258,10 +258,10 @@ class Records:
 
     def _work(self) -> None:
         while True:
-            job = self._next()
-            if job is None:
-                break
             try:
+                job = self._next()
+                if job is None:
+                    break
                 job()
             except Exception as error:  # noqa: BLE001 - a line that cannot be written must not cost those after it
                 self._say("records_fault", why=f"the program failed: {error}")

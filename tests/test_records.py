@@ -447,3 +447,26 @@ def test_a_line_for_which_there_was_no_memory_is_said_to_be_missing(tmp_path, mo
     assert [line["event"] for line in lines] == ["start", "press", "fault", "release", "check", "end"]
     assert lines[2]["missing"] == session.lost == 1
     assert [event for event, _ in said] == ["records_fault"]
+
+
+def test_the_thread_that_writes_survives_a_want_of_memory_between_two_lines(tmp_path, monkeypatch):
+    said = []
+    records = Records(tmp_path, lambda event, **_fields: said.append(event))
+    session = records.begin("bed", "wren", "0", 12_345)
+    following = Records._next
+    wants = iter([True])
+
+    def no_memory(self):
+        if next(wants, False):
+            raise MemoryError
+        return following(self)
+
+    monkeypatch.setattr(Records, "_next", no_memory)
+    for event in ("press", "release"):
+        session(20_000, event, {"input": "pad"})
+    session.close(30_000)
+    records.close()
+    (path,) = tmp_path.glob("wren/*.jsonl")
+    events = [json.loads(line)["event"] for line in path.read_text().splitlines()]
+    assert [event for event in events if event != "check"] == ["start", "press", "release", "end"]
+    assert said == ["records_fault"]
