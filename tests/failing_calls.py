@@ -335,6 +335,8 @@ def run(share, seed, say, only=""):
             if number % 10 == 0:
                 say(f"{number} of {len(pairs)} starts and rounds, {len(broken)} broken")
         last, _ = one(trial, None, None)
+        for text in last:
+            say(text)
         broken += last
     return f"{total} calls, {sum(map(len, drawn))} of them drawn, {dict(failed)}; {len(broken)} broken", broken
 
