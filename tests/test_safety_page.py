@@ -38,4 +38,4 @@ def test_both_tables_have_rows():
     text = PAGE.read_text(encoding="utf-8")
     assert "## Hazard log" in text
     assert "## Threat model" in text
-    assert len(rows()) >= 25
+    assert len(rows()) >= 60
