@@ -1,10 +1,11 @@
 """What devices have said and nobody has taken yet: in order, bounded, and which of them says too much.
 
-A device that chatters (a loose plug, a sensor that sends without a pause) says more than can be played. What waits is then
+A device that chatters (a loose plug, a sensor that sends without a pause) says more than can be played. What waits of it is then
 thinned to where things are now: the last reading of each switch, pressure and pointer, the last word on each key and controller.
-Nothing of it is left on, as the last word on a note is never dropped.
+Nothing of it is left on, as the last word on a note is never dropped. What a calm device said while the whole router was held
+up is kept: each effort in it counts.
 
-    add    -> in the order of the stamps; thinned where more than ``MOST`` would wait
+    add    -> in the order of the stamps; where more than ``MOST`` would wait, inputs that chatter are thinned; beyond ``STALLED`` all are
     next   -> the oldest
 """
 
@@ -20,7 +21,10 @@ from router.midi import CONTROL_CHANGE, NOTE_OFF, NOTE_ON
 from router.units import NANOSECONDS
 
 MOST = 256
-"""Samples that may wait. Our choice: a quarter of a second of the quickest sensor we know of."""
+"""Samples that may wait of inputs that chatter. Our choice: a quarter of a second of the quickest sensor we know of."""
+
+STALLED = 4 * MOST
+"""Samples that may wait of any inputs. Our choice: ten seconds of a usual sensor, a second of the quickest."""
 
 CHANGES, SAMPLES = 200, 2_000
 """A second: more changes of a switch, or more samples of anything else, is chattering. Our choice: ten times what any hand can do with a
@@ -42,6 +46,7 @@ class Waiting:
     def __init__(self) -> None:
         self.dropped = 0
         self._samples: deque[Stamped] = deque()
+        self._full = MOST  # so many wait until it is looked at again what can be left out
         self._thinned = -NANOSECONDS  # when it was last
         self._counts: Counter[str] = Counter()
         self._since = 0  # when counting began
@@ -60,13 +65,14 @@ class Waiting:
         if now - self._since >= NANOSECONDS:
             self._counts.clear()
             self._since = now
+        if not self._samples:
+            self._full = MOST
         if len(came) > 1:
             came.sort(key=itemgetter(0))
         begun = [name for _stamp, sample in came if (name := self._too_much(sample, now))]
         self._samples.extend(came)
-        if len(self._samples) > MOST:
-            self._thin()
-            self._thinned = now
+        if len(self._samples) > self._full:
+            self._thin(now)
         return begun
 
     def next(self) -> Stamped:
@@ -107,21 +113,27 @@ class Waiting:
         self._chattered[name] = now
         return name if before is None or now - before > AGAIN else ""
 
-    def _thin(self) -> None:
-        """Keep where things are now, and what devices came or went."""
+    def _thin(self, now: int) -> None:
+        """Keep where the inputs are that say too much, all that the others said, and what devices came or went."""
+        before = len(self._samples)
+        every = before > STALLED
+        chattering = self.chattering(now)
         last: dict[Hashable, int] = {}
         for index, (_stamp, sample) in enumerate(self._samples):
-            last[_what(sample) or index] = index
+            thinned = every or (not isinstance(sample, Mark) and sample.input in chattering)
+            last[(_what(sample) if thinned else None) or index] = index
         kept = [self._samples[index] for index in sorted(last.values())]
-        self.dropped += len(self._samples) - len(kept)
-        if len(kept) > MOST:  # more keys and controllers at once than anybody has fingers for
+        if every and len(kept) > MOST:  # more keys and controllers at once than anybody has fingers for
             names = dict.fromkeys(sample.input for _, sample in kept if isinstance(sample, MidiSample))
             at = kept[-1][0]
-            self.dropped += len(kept)
+            self.dropped += 2 * len(names)  # what is put in their place was said by nobody
             kept = [stamped for stamped in kept if not isinstance(stamped[1], MidiSample)]
-            self.dropped -= len(kept)
             kept += [(at, news) for name in names for news in (Lost(name), Found(name))]
+        self.dropped += before - len(kept)
+        if len(kept) < before:
+            self._thinned = now
         self._samples = deque(kept)
+        self._full = max(MOST, min(2 * len(kept), STALLED))
 
 
 def _what(sample: Sample) -> Hashable:

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from router import seat as seat_module
 from router.daemon import Daemon
 from router.events import Found, Lost, Mark, MidiSample, PointerSample, PressureSample, SwitchSample
-from router.flood import CHANGES, MOST, SAMPLES, SHARE, Waiting
+from router.flood import CHANGES, MOST, SAMPLES, SHARE, STALLED, Waiting
 from router.profile import load
 from router.room import RoomPlan
 from router.seat import CHATTERS
@@ -229,7 +229,7 @@ SAID = st.one_of(
 @given(st.lists(SAID, max_size=40), st.integers(0, 3))
 def test_whatever_is_thinned_out_everything_is_where_it_was_said_last(said, rounds):
     waiting = Waiting()
-    everything = [*said] + [PressureSample("c", float(n)) for n in range(rounds * MOST)] + [*said]
+    everything = [*said] + [PressureSample("c", float(n)) for n in range(rounds * STALLED)] + [*said]
     waiting.add([(START + n, sample) for n, sample in enumerate(everything)], START)
     left = [sample for _, sample in waiting.clear()]
     assert len(left) + waiting.dropped == len(everything)
@@ -256,7 +256,27 @@ def state(samples):
 
 def test_more_keys_than_anybody_has_fingers_for_are_all_let_go():
     waiting = Waiting()
-    keys = [MidiSample("keys", (0x90 | n // 128, n % 128, 90)) for n in range(2 * MOST)]
+    keys = [MidiSample("keys", (0x90 | n // 128, n % 128, 90)) for n in range(2 * STALLED)]
     waiting.add([(START, sample) for sample in keys], START)
     assert [sample for _, sample in waiting.clear()] == [Lost("keys"), Found("keys")]
     assert waiting.dropped == len(keys)
+
+
+def test_what_calm_inputs_said_while_the_router_was_held_up_is_played_whole():
+    waiting = Waiting()
+    efforts = [SwitchSample("pad", True), SwitchSample("pad", False), PressureSample("cheek", 90.0)]
+    rest = [PressureSample("cheek", 0.0)] * 100
+    held_up = [*rest, *efforts, *rest, *efforts, *rest, *efforts]
+    assert MOST < len(held_up) < STALLED
+    waiting.add([(START + n, sample) for n, sample in enumerate(held_up)], START + NANOSECONDS)
+    assert [sample for _, sample in waiting.clear()] == held_up
+    assert waiting.dropped == 0
+
+
+def test_beside_an_input_that_chatters_the_others_are_played_whole():
+    waiting = Waiting()
+    efforts = [SwitchSample("pad", True), SwitchSample("pad", False)] * 3
+    said = [*efforts[:3], *(SwitchSample("loose", n % 2 == 0) for n in range(MOST + CHANGES)), *efforts[3:]]
+    waiting.add([(START + n, sample) for n, sample in enumerate(said)], START + NANOSECONDS)
+    assert [sample for _, sample in waiting.clear() if sample.input == "pad"] == efforts
+    assert waiting.dropped == MOST + CHANGES - 1

@@ -182,7 +182,7 @@ def test_everything_written_reaches_the_plan(write):
     assert (swell.route, swell.program) == (Route("box", 1), None)
     assert (rest.route, rest.program) == (Route("synth", 3), 0)
     sequence, arpeggio, velocity = (dict(settings_of(rule.make)) for rule in tune.rules)
-    assert sequence == {"notes": [60, 62, 51], "octave": 4, "restart_after": 2 * NANOSECONDS, "end": "loop"}
+    assert sequence == {"notes": (60, 62, 51), "octave": 4, "restart_after": 2 * NANOSECONDS, "end": "loop"}
     assert (arpeggio["order"], arpeggio["rate"], arpeggio["gate"]) == ("up", Span(whole=Fraction(3, 16)), 0.5)
     assert (velocity["from"], velocity["low"], velocity["high"]) == ("strength", 40, 90)
     assert [rule.name for rule in swell.rules] == ["control", "note"]
