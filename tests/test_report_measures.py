@@ -183,3 +183,8 @@ def test_a_trend_that_may_as_well_be_none_is_not_sure():
 def test_time_inside_limits():
     assert measures.within([(0, 5), (8, 12)], [(4, 9), (11, 20)]) == [(4, 5), (8, 9), (11, 12)]
     assert math.isclose(total(measures.within([(0, 1)], [])), 0)
+
+
+def test_a_pause_as_long_as_the_gap_does_not_end_a_run():
+    assert measures.longest_run([(0.0, 1.0), (1.5, 3.0)], 0.5) == 3.0
+    assert measures.longest_run([(0.0, 1.0), (1.5, 3.0)], 0.25) == 1.5
