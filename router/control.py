@@ -337,7 +337,8 @@ class Control(Companion):
             self._more = False
             for client in list(self._clients):
                 if b"\n" in client.received:
-                    self._take(client)
+                    with self._serving(client):
+                        self._take(client)
         if self._news:
             self._news = False
             for key, events in self._selector.select(0):
@@ -418,7 +419,17 @@ class Control(Companion):
                 self._no_place(door[0])
         self._clients.append(client)
         self._selector.register(connection, selectors.EVENT_READ, partial(self._of_client, client))
-        self._take(client)
+        with self._serving(client):
+            self._take(client)
+
+    @contextmanager
+    def _serving(self, client: _Client) -> Iterator[None]:
+        """Let a client go that cannot be served: it may ask again, and would else wait for an answer that never comes."""
+        try:
+            yield
+        except Exception as error:  # noqa: BLE001 - what goes wrong with one client is no other's
+            self._on_fault(error)
+            self.drop(client)
 
     def _of(self, user: int) -> list[_Client]:
         """The clients of a user that have a place."""
@@ -472,10 +483,11 @@ class Control(Companion):
         self._spare = _spare()
 
     def _of_client(self, client: _Client, events: int) -> None:
-        if events & selectors.EVENT_WRITE:
-            self._flush(client)
-        if events & selectors.EVENT_READ and client in self._clients and not client.leaving:
-            self._take(client)
+        with self._serving(client):
+            if events & selectors.EVENT_WRITE:
+                self._flush(client)
+            if events & selectors.EVENT_READ and client in self._clients and not client.leaving:
+                self._take(client)
 
     def _take(self, client: _Client) -> None:
         """One request of what a client sent: the music comes between two of them, however many there are."""

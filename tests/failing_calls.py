@@ -207,6 +207,7 @@ SILENT = (
     "deaths.json",  # deaths are counted from here on
     "random/boot_id",  # the environment says it, too
     "/proc/self/mountinfo",  # it is tried again after the next job
+    "in _standard_error",  # the log is written to standard error itself
 )
 """Of what fails there the log need say nothing, as nothing is missing for it."""
 

@@ -143,6 +143,24 @@ def test_a_fault_in_answering_costs_this_answer_only(path):
         served.faults.clear()
 
 
+def test_a_client_that_cannot_be_served_is_let_go_and_may_ask_again(path, monkeypatch):
+    allowed, fails = control._Client.allowed, [MemoryError()]
+
+    def short_of_memory(client, now):
+        if fails:
+            raise fails.pop()
+        return allowed(client, now)
+
+    monkeypatch.setattr(control._Client, "allowed", short_of_memory)
+    with serving(path) as served:
+        with pytest.raises(ControlError):  # at once, and not after the time that it would wait for an answer
+            ask(path, {"do": "status"}, 30)
+        assert [type(fault) for fault in served.faults] == [MemoryError]
+        served.faults.clear()
+        assert ask(path, {"do": "status"}, 30)["ok"]
+        until(lambda: not served.control._clients)
+
+
 # --- what may not be asked --------------------------------------------------------------------------------------
 
 
