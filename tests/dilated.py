@@ -8,7 +8,7 @@ time for (reading a file, a rule's work) does not go faster, so what guards that
 
 import sys
 
-from router import clock, errands, timerfd
+from router import clock, errands, flood, timerfd
 
 
 def dilate(speed):
@@ -23,6 +23,9 @@ def dilate(speed):
     timerfd.Timer.arm = faster
     errands.STALLED *= speed
     errands.LAST_WAIT *= speed
+    flood.SHARE *= speed
+    flood.MOST *= speed
+    flood.STALLED *= speed
 
 
 if __name__ == "__main__":

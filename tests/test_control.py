@@ -153,7 +153,9 @@ def test_a_client_that_cannot_be_served_is_let_go_and_may_ask_again(path, monkey
 
     monkeypatch.setattr(control._Client, "allowed", short_of_memory)
     with serving(path) as served:
-        with pytest.raises(ControlError, match="hung up"):  # at once, and not after the time that it would wait for an answer
+        with pytest.raises(
+            ControlError, match="hung up"
+        ):  # at once, and not after the time that it would wait for an answer
             ask(path, {"do": "status"}, 30)
         assert [type(fault) for fault in served.faults] == [MemoryError]
         served.faults.clear()

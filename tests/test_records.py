@@ -14,6 +14,7 @@ import threading
 import time
 import zlib
 from datetime import datetime, timedelta
+from functools import partial
 from pathlib import Path
 
 import pytest
@@ -73,8 +74,8 @@ def one(folder, pattern="*.jsonl"):
     return path
 
 
-def test_a_session_is_one_private_file_of_whole_lines_with_a_header_and_a_hash(tmp_path, keeper, said):
-    os.umask(0)
+def test_a_session_is_one_private_file_of_whole_lines_with_a_header_and_a_hash(tmp_path, keeper, said, request):
+    request.addfinalizer(partial(os.umask, os.umask(0)))
     session = keeper.begin("bed", "wren", "sha256:12", 5 * S)
     session(5 * S, "start", {})
     session(6 * S, "press", {"input": "pad", "strength": 0.5})
@@ -211,6 +212,7 @@ def test_a_mark_asks_for_it_and_ends_it(tmp_path, keeper):
 
 VICTIM = """
 import sys, time
+from functools import partial
 from pathlib import Path
 from router.events import SwitchSample
 from router.recorder import Records

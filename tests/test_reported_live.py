@@ -122,7 +122,8 @@ def test_in_a_baseline_nothing_sounds_and_everything_is_counted(bedside):
 def test_the_records_are_private_and_name_nobody(bedside):
     pc, listener, sensor = bedside
     text = (pc.profiles / "wren.yaml").read_text()
-    (pc.profiles / "wren.yaml").write_text(text.replace("child: wren", "child: wren\nabout: Ada Brook, room 12"))
+    about = "child: wren\nabout: Ada Brook, room 12\nnames_nobody: yes"  # as if somebody had said so without looking
+    (pc.profiles / "wren.yaml").write_text(text.replace("child: wren", about))
     pc.wait_for("swap")
     press(sensor, listener)
     assert pc.stop() == 0

@@ -343,7 +343,7 @@ def test_status_says_what_plays_what_is_heard_and_what_sounds(bedside):
     assert bed["child"] == "wren"
     assert bed["inputs"]["pad"]["value"] is True
     assert bed["inputs"]["pad"]["there"]
-    assert bed["sounding"] == [{"output": "synth", "channel": 3, "note": WREN}]
+    assert bed["sounding"] == [{"output": "synth", "channel": 3, "note": WREN, "name": "C4"}]
     assert bed["presses"] == {"pad": 1}
     sensor.unplug()
     pc.wait_for("input_lost")
