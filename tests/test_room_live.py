@@ -1,9 +1,7 @@
 """Children play together on real parts: several seats in one router process, and a keyboard in another, over JACK."""
 
-import itertools
 import json
 import os
-import statistics
 import subprocess
 import sys
 import time
@@ -226,35 +224,56 @@ def test_seats_of_one_channel_are_kept_apart_and_a_swap_at_one_leaves_the_other(
     assert not listener.sounding()
 
 
+def begun(pc, child):
+    """When each of a child's notes began, in seconds of the router's own clock; also while it plays."""
+    (log,) = (pc.records / child).glob("*.jsonl")
+    entries = map(json.loads, log.read_bytes().rpartition(b"\n")[0].splitlines())
+    return [entry["t"] for entry in entries if entry.get("event") == "note_on"]
+
+
+def eights(times):
+    """How long each eight steps took."""
+    return [after - before for before, after in zip(times, times[8:], strict=False)]
+
+
 def test_taps_of_a_pedal_set_the_tempo_that_both_play_in(children, part):
+    """No limit here is one of time: a machine that is held up makes intervals longer, and what is allowed with them."""
     pedal = part(Line)
     room = f'room: {{}}\nbuttons: {{pedal: {{device: {{serial: "{pedal.path}"}}, does: tap}}}}'
     pc, listener, (one, two) = children(room=room, rules=(ARPEGGIO, ARPEGGIO))
-    began = time.monotonic()
-    for beat in range(6):  # 150 a minute
-        time.sleep(max(0.0, began + 0.4 * beat - time.monotonic()))
+    sent, heard = [], []
+
+    def shared():
+        return pc.ask(do="status")["status"]["room"]
+
+    def tap():
+        sent.append(time.monotonic())
         pedal.press()
-        time.sleep(0.05)
+        pc.wait_for("button", len(sent))
+        heard.append(time.monotonic())
         pedal.press(False)
-    room = pc.ask(do="status")["status"]["room"]
-    assert room["tempo_from"] == "taps"
-    assert 75 < room["tempo"] < 300
+        time.sleep(0.37)  # about 150 a minute
+        return len(sent) >= 6 and shared()["tempo_from"] == "taps"
+
+    until(tap)
+    tempo = shared()["tempo"]
+    # Each tap has its time between its two stamps here; what is a quarter off others is taken for several beats, or left out.
+    shortest = min(after - before for before, after in zip(heard, sent[1:], strict=False))
+    longest = max(after - before for before, after in zip(sent, heard[1:], strict=False))
+    assert 0.75 * shortest < 60 / tempo < 1.25 * longest
     one.press()
     time.sleep(0.3)
     two.press()
-    until(lambda: len(struck(listener, 1)) > 8 and len(struck(listener, 2)) > 8)
+    step = 30 / tempo
+    # A busy machine may be late with a step by less than one, and then leaves some out: eight take more than seven. Sooner or
+    # later eight come in time; in the tempo of the profile they never would.
+    until(lambda: all(any(took < 8.5 * step for took in eights(begun(pc, child))) for child in ("wren", "lark")))
     one.press(False)
     two.press(False)
     until(lambda: not listener.sounding())
     assert pc.stop() == 0
-    step = 30 / room["tempo"]
     for child in ("wren", "lark"):
-        (log,) = (pc.records / child).glob("*.jsonl")
-        entries = map(json.loads, log.read_text(encoding="utf-8").splitlines())
-        times = [entry["t"] for entry in entries if entry.get("event") == "note_on"]
-        # A busy machine may be late with a step, and then leaves some out: it is never between two places.
-        steps = [(after - before) / step for before, after in itertools.pairwise(times)]
-        assert statistics.median(steps) == pytest.approx(1, abs=0.1)
+        assert min(eights(begun(pc, child))) > 6.99 * step
 
 
 def test_a_level_is_set_while_they_play(children):
