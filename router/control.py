@@ -84,6 +84,9 @@ SILENT = 10 * NANOSECONDS
 """A client that has asked nothing for this long gives way to another one."""
 FRAME = NANOSECONDS // 25
 """Between two frames."""
+HURRY = 0.005
+"""Seconds that a request may take to come where no descriptor is left, once every ``NO_DESCRIPTOR``: the loop waits for it."""
+
 NO_DESCRIPTOR = NANOSECONDS
 """How long nobody is let in when the process has no descriptor left."""
 
@@ -472,7 +475,7 @@ class Control(Companion):
         with suppress(OSError):
             connection, _ = self._listener.accept()
             with connection:
-                connection.settimeout(0)
+                connection.settimeout(HURRY)  # whoever has just connected is about to send
                 line = connection.recv(LINE).partition(b"\n")[0]
                 if _is_panic(line):
                     self._answer(_read(line), lambda answer: _tell(connection, answer))
