@@ -18,7 +18,7 @@ import time
 from collections import deque
 from collections.abc import Collection, Sequence
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 from router.marks import Left, Record
 from router.midi import silencing
@@ -49,8 +49,15 @@ Plan = dict[str, list[Left]]
 """For each port that is there, by its full name, what was on at it."""
 
 
-def end_what_was_left(path: Path, timeout: float = WITHIN) -> str:
-    """For a router that starts: end what the one before it left on. What was done, for the log; "" if nothing was left.
+class Ended(NamedTuple):
+    """What was done, for the log ("" if nothing was left on), and whether all was ended, as far as anybody can say."""
+
+    said: str
+    wholly: bool
+
+
+def end_what_was_left(path: Path, timeout: float = WITHIN) -> Ended:
+    """For a router that starts: end what the one before it left on.
 
     It happens in another process: a MIDI system that does not answer cannot hold this one up for longer than ``timeout``
     seconds and what it takes to start a process. Nothing is raised.
@@ -60,22 +67,24 @@ def end_what_was_left(path: Path, timeout: float = WITHIN) -> str:
     try:
         with Record(path) as record:
             if not record.left and not record.problem:
-                return ""
+                return Ended("", wholly=True)
     except FileNotFoundError:
-        return ""
+        return Ended("", wholly=True)
     except OSError as error:
-        return f"what an earlier router has left sounding cannot be read: {path}: {error.strerror}"
+        return Ended(f"what an earlier router has left sounding cannot be read: {path}: {error.strerror}", wholly=False)
     command = [sys.executable, "-m", "router.hush", str(path), "--within", f"{timeout:.3f}"]
     try:
         ended = subprocess.run(  # noqa: S603 - our own module
             command, stdin=subprocess.DEVNULL, capture_output=True, text=True, timeout=STARTING + timeout, check=False
         )
     except (OSError, subprocess.TimeoutExpired) as error:
-        return f"what an earlier router has left sounding could not be ended: {error}"
+        return Ended(f"what an earlier router has left sounding could not be ended: {error}", wholly=False)
     said = (ended.stdout + ended.stderr).strip()
     if ended.returncode == -signal.SIGALRM:
-        return f"{said}\nthe MIDI system has not answered for {timeout:g} s, and notes may sound on".strip()
-    return said
+        said = f"{said}\nthe MIDI system has not answered for {timeout:g} s, and notes may sound on".strip()
+    elif ended.returncode and not said:
+        said = f"what an earlier router has left sounding could not be ended (status {ended.returncode})"
+    return Ended(said, wholly=ended.returncode == 0)
 
 
 def hush(left: Sequence[Left]) -> list[Left]:

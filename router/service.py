@@ -202,8 +202,9 @@ class Service:
         path = self.configuration.folders.runtime / "sounding"
         try:
             path.parent.mkdir(parents=True, exist_ok=True)
-            if ended := end_what_was_left(path, HUSHING):
-                self._log.info("hushed", what=ended)
+            ended = end_what_was_left(path, HUSHING)
+            if ended.said:
+                (self._log.info if ended.wholly else self._log.warning)("hushed", what=ended.said)
             return Sounding(path)
         except OSError as error:
             self._warn("no record of the notes that sound can be kept, so a crash may leave one on", error)

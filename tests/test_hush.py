@@ -222,15 +222,29 @@ def test_the_synth_itself_falls_silent(path, tmp_path, server):  # noqa: ARG001 
     assert sound[-24_000:].max() < AUDIBLE
 
 
+@pytest.mark.own_process
+def test_a_router_that_starts_is_told_that_all_was_ended(path, ears):
+    (one,) = ears("one:in")
+    leave(path, "one:in")
+    ended = end_what_was_left(path)
+    assert ended == ('"one:in": 1 note to end, 1 channel to silence', True)
+    until(lambda: len(one.all) >= len(ENDED))
+
+
 # --- when it cannot -----------------------------------------------------------------------------------------------
 
 
+def assert_not_ended(ended, why):
+    assert why in ended.said
+    assert not ended.wholly
+
+
 def test_without_a_record_there_is_nothing_to_do(path):
-    assert (hush(path).returncode, end_what_was_left(path)) == (0, "")
+    assert (hush(path).returncode, end_what_was_left(path)) == (0, ("", True))
     path.touch()
-    assert (hush(path).returncode, end_what_was_left(path)) == (0, "")
+    assert (hush(path).returncode, end_what_was_left(path)) == (0, ("", True))
     leave(path)
-    assert (hush(path).stdout, end_what_was_left(path)) == ("", "")
+    assert (hush(path).stdout, end_what_was_left(path)) == ("", ("", True))
 
 
 @pytest.mark.parametrize("arguments", [[], ["--help"], ["a", "b"], ["a", "--within", "soon"], ["a", "--within", "-1"]])
@@ -249,29 +263,29 @@ def test_while_a_router_plays_nothing_is_touched(path):
     done = hush(path)
     assert done.returncode == 1
     assert done.stdout == f"{path}: a router plays already, and has it (process {os.getpid()})\n"
-    assert "a router plays already" in end_what_was_left(path)
+    assert_not_ended(end_what_was_left(path), "a router plays already")
     assert path.read_bytes() == before
     sounding.close()
 
 
 def test_a_record_that_cannot_be_read_is_said(tmp_path):
     assert hush(tmp_path).returncode == 1
-    assert "directory" in end_what_was_left(tmp_path)
+    assert_not_ended(end_what_was_left(tmp_path), "directory")
     os.mkfifo(tmp_path / "pipe")
-    assert end_what_was_left(tmp_path / "pipe") != ""
+    assert_not_ended(end_what_was_left(tmp_path / "pipe"), "cannot be read")
 
 
 def test_without_a_server_what_was_left_stays_in_the_record(path, monkeypatch):
     monkeypatch.setenv("JACK_DEFAULT_SERVER", "router-tests-none")
     leave(path, "one:in")
-    assert "no JACK server answers" in end_what_was_left(path)
+    assert_not_ended(end_what_was_left(path), "no JACK server answers")
     assert [one.notes for one in parse(path.read_bytes())[0]] == [((3, 60),)]
 
 
 @pytest.mark.skipif(Path("/dev/snd/seq").exists(), reason="only where there is no ALSA sequencer can it be missing")
 def test_without_a_sequencer_what_was_left_stays_in_the_record(path):
     leave(path, "Pad:Pad MIDI 1 24:0", system="alsa")
-    assert "ALSA" in end_what_was_left(path)
+    assert_not_ended(end_what_was_left(path), "ALSA")
     assert [one.notes for one in parse(path.read_bytes())[0]] == [((3, 60),)]
 
 
@@ -281,7 +295,7 @@ def test_a_server_that_is_frozen_freezes_nobody_for_long(path, server):
     before = path.read_bytes()
     server.process.send_signal(signal.SIGSTOP)
     assert hush(path, "--within", "0.5").returncode == -signal.SIGALRM
-    assert "has not answered for 0.5 s" in end_what_was_left(path, 0.5)
+    assert_not_ended(end_what_was_left(path, 0.5), "has not answered for 0.5 s")
     assert parse(path.read_bytes()) == parse(before)
     server.process.send_signal(signal.SIGCONT)
 

@@ -18,6 +18,9 @@ from bedside import BROKEN, FINCH, LARK, WREN, Bedside, plays
 from parts import WAIT, Listener, Sensor, close_port, unique, until
 
 from router import motif
+from router.marks import Place
+from router.outputs.base import Output
+from router.sounding import Sounding
 
 pytestmark = pytest.mark.usefixtures("jack_server")
 
@@ -212,7 +215,37 @@ def test_after_a_kill_in_the_middle_of_a_note_the_next_start_ends_it(bedside):
     pc.process.stdout.close()
     pc.start()
     until(lambda: not listener.sounding())
+    (hushed,) = pc.wait_for("hushed")
+    assert hushed["level"] == "info"
     plays(listener, sensor, WREN)
+
+
+def test_what_could_not_be_ended_at_the_start_is_a_warning(bedside):
+    pc, listener, sensor = bedside()
+    assert pc.stop() == 0
+    pc.process.stdout.close()
+    sounding = Sounding(pc.runtime / "sounding")
+    sounding.record(LeadsTo("gone:in")).send((0x92, 60, 64), 0)
+    sounding.close()
+    pc.start()
+    (hushed,) = pc.wait_for("hushed")
+    assert '"gone:in" is not there; 1 note to be ended when it is back' in hushed["what"]
+    assert hushed["level"] == "warning"
+    plays(listener, sensor, WREN)
+
+
+class LeadsTo(Output):
+    """An output that leads to this port as far as the record knows."""
+
+    def __init__(self, port):
+        self.place = Place("jack", port)
+        self.description = port
+
+    def send(self, data, now):
+        pass
+
+    def close(self):
+        pass
 
 
 def test_panic_silences_every_channel_and_the_music_goes_on(bedside):
