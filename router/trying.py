@@ -127,7 +127,7 @@ def import_elsewhere(source: Source) -> str | None:
 
 def child(told: dict[str, Any]) -> None:
     """What the process of its own does: bound itself, import, and say in one line why it failed; an empty one if it did not."""
-    _bound(told["seconds"], told["memory"])
+    bound(told["seconds"], told["memory"])
     importlib.import_module("router.rules.base")  # ours, so that its memory and time are not the rule's
     source = Source(told["file"], told["module"], told["attribute"])
     _, why = attempt(
@@ -137,7 +137,7 @@ def child(told: dict[str, Any]) -> None:
     os._exit(0)  # no thread, exit handler or destructor of the rule's has a word
 
 
-def _bound(seconds: int, memory: int) -> None:
+def bound(seconds: int, memory: int) -> None:
     """As far as the system lets us: the service may not set limits on some systems, and has one of its own for memory."""
     import resource  # noqa: PLC0415 - not on every system
 

@@ -18,7 +18,7 @@ from parts import Listener, until
 
 from router import profile, trying
 from router.budget import FORGIVEN, LOST, Budget
-from router.cli import main
+from router.cli import elsewhere, main
 from router.engine import Engine, PartPlan, Plan, RulePlan
 from router.events import NoteOn, Press, Release, Route, SwitchSample
 from router.ledger import Limits
@@ -336,6 +336,107 @@ def test_what_a_rule_starts_as_it_is_imported_ends_with_the_trial(folder, tmp_pa
     assert "ZeroDivisionError" in why_not()
     (pid,) = (tmp_path / "pids").read_text().split()
     until(lambda: not Path(f"/proc/{pid}").exists() or "zombie" in Path(f"/proc/{pid}/status").read_text())
+
+
+@pytest.fixture
+def patient_parent(monkeypatch):
+    """Let the parent wait less long for a verdict that is known never to come."""
+    monkeypatch.setattr(elsewhere, "WITHIN", 1.0)
+    monkeypatch.setattr(trying, "SECONDS", 5)
+
+
+# What a file does when it is imported for the second time, after its trial, and what is said of the check then.
+AFTER_THE_TRIAL = {
+    "ends the program": ("import os; os._exit(0)", "has ended the check (status 0)"),
+    "says something and ends the program": (
+        "import os; os.write(1, b'{}'); os._exit(0)",
+        "has ended the check (status 0)",
+    ),
+    "ends the program as soon as it can": (
+        "import os, threading; threading.Timer(0, os._exit, [0]).start(); threading.Event().wait()",
+        "has ended the check (status 0)",
+    ),
+    "kills the program": ("import os; os.kill(os.getpid(), 9)", "has ended the check (status -9)"),
+    "does not come back": ("import time; time.sleep(3600)", "has not come back within 6 s"),
+}
+
+
+def behaves_once(tmp_path: Path, does: str) -> str:
+    """Return a rule's file that counts its imports through a file, and does this at each but the first."""
+    count = str(tmp_path / "imports")
+    return f"""{SHADOW}
+with open({count!r}, "a+") as file:
+    file.write("x")
+    file.seek(0)
+    times = len(file.read())
+if times > 1:
+    exec({does!r})
+"""
+
+
+@pytest.mark.usefixtures("patient_parent")
+@pytest.mark.parametrize("harm", AFTER_THE_TRIAL)
+def test_no_verdict_is_never_taken_for_a_good_one(folder, tmp_path, capsys, harm):
+    does, says = AFTER_THE_TRIAL[harm]
+    path = put(folder, "shadow.py", behaves_once(tmp_path, does))
+    file = put(tmp_path, "wren.yaml", PROFILE)
+    assert main(["check", str(file)]) == 1
+    assert (
+        f'{file}:1:1: there is no verdict, because a rule of others {says}: "shadow" ({path})'
+        in capsys.readouterr().out
+    )
+    assert (tmp_path / "imports").read_text() == "xx"
+
+
+def test_without_a_verdict_of_one_file_the_others_are_judged_all_the_same(folder, tmp_path, capsys):
+    path = put(folder, "shadow.py", behaves_once(tmp_path, "import os; os._exit(0)"))
+    file = put(tmp_path, "wren.yaml", PROFILE)
+    wrong = put(tmp_path, "lark.yaml", "profile: 1\nchild: lark\n")
+    assert main(["check", str(file), str(wrong), "jay"]) == 1
+    said = capsys.readouterr().out
+    assert f"{file}:1:1: there is no verdict" in said
+    assert f"{wrong}:" in said
+    assert "jay.yaml: fine" in said
+    (tmp_path / "imports").unlink()
+    assert main(["check", "--json", "jay", str(file)]) == 1
+    (told,) = json.loads(capsys.readouterr().out)
+    assert (told["file"], told["line"]) == (str(file), 1)
+    assert str(path) in told["message"]
+
+
+@pytest.mark.usefixtures("state")
+def test_a_verdict_from_elsewhere_is_told_as_one_from_here(folder, tmp_path, capsys):
+    """Problems, warnings, the words of a profile, and what was not proven."""
+    path = put(
+        folder,
+        "shadow.py",
+        behaves_once(
+            tmp_path, f"print('noise'); open({str(tmp_path / 'where')!r}, 'w').write(str(__import__('os').getpid()))"
+        ),
+    )
+    file = put(tmp_path, "lark.yaml", PROFILE)
+    assert main(["check", str(file)]) == 0
+    said = capsys.readouterr().out
+    assert "noise" not in said
+    assert int((tmp_path / "where").read_text()) != os.getpid()
+    assert 'warning: this is the profile of "wren"' in said
+    assert f"{file}: fine, with a warning" in said
+    assert "    - shadow: Each press plays middle C." in said
+    assert f'The rule "shadow" ({path}) has not been proven' in said
+    assert "Before a child plays" in said
+    assert (
+        main(["check", "--json", str(put(tmp_path, "wren.yaml", PROFILE.replace("shadow: {}", "shadow: {pitch: H9}")))])
+        == 1
+    )
+    (told,) = json.loads(capsys.readouterr().out)
+    assert told["line"] == 10
+
+
+def test_without_a_rule_of_others_nothing_is_started(folder, capsys, monkeypatch):
+    put(folder, "shadow.py", SHADOW)
+    monkeypatch.setattr(subprocess, "Popen", None)
+    assert main(["check", "wren", "jay"]) == 0
+    assert "wren.yaml: fine" in capsys.readouterr().out
 
 
 # --- proven -----------------------------------------------------------------------------------------------------

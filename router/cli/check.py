@@ -6,8 +6,11 @@ import argparse
 import json
 import re
 from collections.abc import Iterator
+from dataclasses import asdict, dataclass, field
+from typing import Any
 
 from router import configuration
+from router.cli import elsewhere
 from router.configuration import Configuration
 from router.configuration.apart import form_of
 from router.devices import Instrument, OutputDevice
@@ -15,7 +18,7 @@ from router.engine import HARMONY, TEMPO
 from router.midi import PROGRAMS
 from router.music import SCALES
 from router.profile import Problem, Profile, ProfileError, find, load
-from router.profile.diagnostics import quoted
+from router.profile.diagnostics import quoted, tidy
 from router.profile.manual import summary
 from router.profile.plugins import installed
 from router.profile.proofs import is_proven
@@ -40,41 +43,81 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--json", action="store_true", help="the problems as a list for a program to read")
 
 
+@dataclass(slots=True)
+class Verdict:
+    """What is to be said of one file. ``words``: what it comes to; ``path``: empty if it cannot be used."""
+
+    problems: list[Problem] = field(default_factory=list)
+    warnings: list[Problem] = field(default_factory=list)
+    path: str = ""
+    is_profile: bool = False
+    words: list[str] = field(default_factory=list)
+    unproven: list[str] = field(default_factory=list)
+
+
 def run(args: argparse.Namespace) -> int:
     """Check each file: 0 if all are fine, 1 if there is a problem in any."""
-    problems: list[Problem] = []
-    warnings: list[Problem] = []
-    fine: list[Profile | Configuration] = []
-    for name in args.files:
-        try:
-            path = find(name)
-            if form_of(path) is configuration.FORM:
-                fine.append(configuration.load(path))
-            else:
-                loaded = load(path)
-                fine.append(loaded)
-                warnings += [*_misnamed(loaded), *loaded.warnings]
-        except ProfileError as error:
-            problems += error.problems
+    verdicts = [_verdict(name) for name in args.files]
+    problems = [problem for verdict in verdicts for problem in verdict.problems]
+    warnings = [problem for verdict in verdicts for problem in verdict.warnings]
     if args.json:
         print(json.dumps([problem.as_json() for problem in [*problems, *warnings]], indent=2, ensure_ascii=False))
         return 1 if problems else 0
     for problem in [*problems, *warnings]:
         print(f"{problem}\n")
-    for checked in fine:
-        doubted = any(problem.file == str(checked.path) for problem in warnings)
-        print(f"{checked.path}: fine{', with a warning' if doubted else ''}")
+    for fine in (verdict for verdict in verdicts if verdict.path):
+        print(f"{fine.path}: fine{', with a warning' if fine.warnings else ''}")
         if len(args.files) == 1:
-            print("\n".join(_words(checked) if isinstance(checked, Profile) else _room(checked)))
-        if isinstance(checked, Profile):
-            print("".join(f"\n  {line}\n" for line in _unproven(checked)), end="")
+            print("\n".join(fine.words))
+        print("".join(f"\n  {line}\n" for line in fine.unproven), end="")
     if problems:
         count = len(problems)
         print("1 problem." if count == 1 else f"{count} problems.")
         return 1
-    if any(isinstance(checked, Profile) for checked in fine):
+    if any(verdict.path and verdict.is_profile for verdict in verdicts):
         print(f"\n{CAUTION}")
     return 0
+
+
+def _verdict(name: str) -> Verdict:
+    """Judge a file; elsewhere if it uses a rule of others, which could end this process before there is a verdict."""
+    if not elsewhere.possible():
+        return _judge(name)
+    with installed().kept_out() as strange:
+        verdict = _judge(name)
+    if not strange:
+        return verdict
+    try:
+        told = elsewhere.judge_elsewhere(f"{__name__}:judge_for_another", name, strange)
+    except elsewhere.NoVerdict as why:
+        hint = "Ask whoever wrote the rule, or take it out of the profile."
+        return Verdict([Problem(tidy(name), 1, 1, tidy(str(why)), hint)])
+    for kind in ("problems", "warnings"):
+        told[kind] = [Problem(**problem) for problem in told[kind]]
+    return Verdict(**told)
+
+
+def judge_for_another(name: str) -> dict[str, Any]:
+    """Judge a file for the process that waits for it."""
+    return asdict(_judge(name))
+
+
+def _judge(name: str) -> Verdict:
+    try:
+        path = find(name)
+        if form_of(path) is configuration.FORM:
+            room = configuration.load(path)
+            return Verdict(path=str(room.path), words=[*_room(room)])
+        loaded = load(path)
+    except ProfileError as error:
+        return Verdict(error.problems)
+    return Verdict(
+        warnings=[*_misnamed(loaded), *loaded.warnings],
+        path=str(loaded.path),
+        is_profile=True,
+        words=[*_words(loaded)],
+        unproven=[*_unproven(loaded)],
+    )
 
 
 def _misnamed(loaded: Profile) -> Iterator[Problem]:

@@ -21,6 +21,7 @@ import ast
 import os
 import stat
 from collections.abc import Iterable, Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import lru_cache
 from importlib import metadata
@@ -71,6 +72,7 @@ class Installed:
         self._origins = dict[str, str]()
         self._left_out = list[LeftOut]()
         self._sources = dict[str, Source]()
+        self._kept_out: dict[str, str] | None = None
         for candidate in candidates:
             if candidate.why is None:
                 self._waiting.append(candidate)
@@ -116,7 +118,9 @@ class Installed:
         """The rule of this name, imported if it was not yet; None if there is none that can be used."""
         with self._lock:
             for candidate in [one for one in self._waiting if name in one.names]:
-                if name not in self._rules:
+                if self._kept_out is not None:
+                    self._kept_out[name] = candidate.origin
+                elif name not in self._rules:
                     self._import(candidate)
             return self._rules.get(name)
 
@@ -133,10 +137,22 @@ class Installed:
         self.find(name)
         return next((f"{out}." for out in self.refused if name in out.names), "")
 
+    @contextmanager
+    def kept_out(self) -> Iterator[Mapping[str, str]]:
+        """Import nothing meanwhile; the rules that somebody has asked for and would have been imported, and their origins."""
+        with self._lock:  # for its whole length: another thread would be told that a rule is not there
+            before, self._kept_out = self._kept_out, {}
+            try:
+                yield self._kept_out
+            finally:
+                self._kept_out = before
+
     def import_all(self) -> None:
         """Import what nobody has asked for yet."""
         with self._lock:
-            while self._waiting:
+            if self._kept_out is not None:
+                self._kept_out.update({one.called: one.origin for one in self._waiting})
+            while self._waiting and self._kept_out is None:
                 self._import(self._waiting[0])
 
     def _import(self, candidate: Candidate) -> None:
