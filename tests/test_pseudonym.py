@@ -1,5 +1,6 @@
 """Pseudonyms: what would say who a child is, is refused; ordinary words are not."""
 
+import json
 from types import SimpleNamespace
 
 import pytest
@@ -201,6 +202,37 @@ FREE = [
 @pytest.mark.parametrize(("text", "like"), ASKED)
 def test_a_remark_that_would_say_who_it_is_is_asked_about(text, like):
     assert pseudonym.in_text(text) == like
+
+
+@pytest.mark.parametrize(
+    ("name", "like"),
+    [
+        ("anna-schmidt.yaml", "a person's name"),
+        ("Anna Schmidt.yml", "a person's name"),
+        ("wren 2014-03-21.yaml", "a date"),
+        ("wren.lena.yaml", "a person's name"),
+    ],
+)
+def test_a_file_that_is_called_as_a_child_is_warned_of(tmp_path, capsys, name, like):
+    text = (shipped() / "wren.yaml").read_text()
+    path = tmp_path / name
+    path.write_text(text)
+    assert main(["check", str(path)]) == 0
+    said = capsys.readouterr().out
+    assert f'{path}:1:1: warning: the file\'s name looks like {like}: "{name}"' in said
+    assert f"{path}: fine, with a warning" in said
+    path.write_text(text.replace("tempo: ", "tempi: "))
+    assert main(["check", "--json", str(path)]) == 1
+    (told,) = [each for each in json.loads(capsys.readouterr().out) if each.get("warning")]
+    assert like in told["message"]
+
+
+@pytest.mark.parametrize("name", ["wren.yaml", "wren-12.yaml", "Copy of wren.yaml", "little-owl.yml"])
+def test_a_file_that_is_called_as_a_pseudonym_is_not(tmp_path, capsys, name):
+    path = tmp_path / name
+    path.write_text((shipped() / "wren.yaml").read_text())
+    assert main(["check", str(path)]) == 0
+    assert "file's name" not in capsys.readouterr().out
 
 
 @pytest.mark.parametrize("text", FREE)

@@ -7,6 +7,7 @@ import json
 import re
 from collections.abc import Iterator
 from dataclasses import asdict, dataclass, field
+from pathlib import Path
 from typing import Any
 
 from router import configuration
@@ -17,7 +18,7 @@ from router.devices import Instrument, OutputDevice
 from router.engine import HARMONY, TEMPO
 from router.midi import PROGRAMS
 from router.music import SCALES
-from router.profile import Problem, Profile, ProfileError, find, load
+from router.profile import Problem, Profile, ProfileError, find, load, pseudonym
 from router.profile.diagnostics import quoted, tidy
 from router.profile.manual import summary
 from router.profile.plugins import installed
@@ -108,16 +109,28 @@ def _judge(name: str) -> Verdict:
         if form_of(path) is configuration.FORM:
             room = configuration.load(path)
             return Verdict(path=str(room.path), words=[*_room(room)])
-        loaded = load(path)
     except ProfileError as error:
         return Verdict(error.problems)
+    tells = [*_tells_who_it_is(path)]
+    try:
+        loaded = load(path)
+    except ProfileError as error:
+        return Verdict(error.problems, tells)
     return Verdict(
-        warnings=[*_misnamed(loaded), *loaded.warnings],
+        warnings=[*tells, *_misnamed(loaded), *loaded.warnings],
         path=str(loaded.path),
         is_profile=True,
         words=[*_words(loaded)],
         unproven=[*_unproven(loaded)],
     )
+
+
+def _tells_who_it_is(path: Path) -> Iterator[Problem]:
+    """A file that is called as its child must not be: whoever sees the folder or the stick would know who plays."""
+    if (like := pseudonym.wrong(path.name.removesuffix(path.suffix))) is not None:
+        message = f"the file's name looks like {like}: {quoted(path.name)}"
+        hint = "Whoever sees it would know who the child is. Call the file by the pseudonym, such as wren.yaml or little-owl.yaml."
+        yield Problem(tidy(str(path)), 1, 1, tidy(message), hint, warning=True)
 
 
 def _misnamed(loaded: Profile) -> Iterator[Problem]:
