@@ -241,9 +241,10 @@ class Shelf:
 
     def _first_offer(self) -> Offer:
         problems: list[Problem] = []
+        # waits for the first look at the folder, too: what is put there from now on is news
+        played: Played | None = self._errands.wait(lambda _: self._memory.played())
         if self._only_safe:
             return self._safe([], "the router died again and again, whatever played here")
-        played: Played | None = self._errands.wait(lambda _: self._memory.played())
         overruled = played is not None and not played.chosen and played.child != self._first  # by the configuration
         offer = None
         if not overruled:

@@ -1775,6 +1775,20 @@ def test_where_all_died_the_safe_one_plays_though_a_profile_is_there(bed, begin)
     again.until(lambda: again.plays is not None and again.plays.child == "lark")
 
 
+def test_a_profile_put_there_just_after_the_start_is_news_though_the_disk_is_slow(monkeypatch, folder, begin):
+    looks = shelf.look_over
+
+    def look_slowly(*what):
+        time.sleep(0.3)
+        return looks(*what)
+
+    monkeypatch.setattr(shelf, "look_over", look_slowly)
+    bed = begin(only_safe=True)
+    bed.start()
+    (folder / "lark.yaml").write_text(text("lark"))
+    bed.until(lambda: bed.plays is not None and bed.plays.child == "lark")
+
+
 def test_a_minute_is_what_proves_a_profile_and_not_less(bed):
     bed.shelf.wake(clock.now() + 59 * NANOSECONDS)
     bed.turn(0.1)
