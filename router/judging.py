@@ -16,11 +16,12 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
-from router import profile
+from router import clock, profile
 from router.beneath import LeadsOut, open_beneath
 from router.errands import Worker
 from router.profile import Problem, Profile, ProfileError, schema
 from router.profile.diagnostics import START, Report, quoted, tidy
+from router.profile.plugins import installed
 from router.profile.source import contents
 from router.units import nearest
 
@@ -69,6 +70,11 @@ class Judged:
     problems: list[Problem]
     text: bytes = b""
     empty: bool = False
+
+    @property
+    def may_pass(self) -> bool:
+        """Whether judging it again may be of use."""
+        return any(problem.may_pass for problem in self.problems)
 
 
 def look_over(inotify: Any, folder: Path, before: Watches) -> Looked:
@@ -178,6 +184,7 @@ def judge(
     if text is None:
         return Judged(name, there, None, report.problems)
     try:
+        installed().try_again(clock.now())
         found = profile.load(path, text)
         if not any_name and stem(name) != found.child:
             report.add(START, *_misnamed(folder, name, found.child))
@@ -266,7 +273,8 @@ def file_of(child: str, names: Iterable[str]) -> str | None:
 
 def silent(path: Path) -> Problem:
     """What is said of a file that stalls."""
-    return Problem(tidy(str(path)), 1, 1, f"this file cannot be read: {SILENT}", "Is the stick plugged in?")
+    why = f"this file cannot be read: {SILENT}"
+    return Problem(tidy(str(path)), 1, 1, why, "Is the stick plugged in?", may_pass=True)
 
 
 def suspected(path: Path) -> Problem:

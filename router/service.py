@@ -71,6 +71,7 @@ SWITCH = 0.0001
 _TROUBLES = {
     "profile_not_remembered": "what plays{of} cannot be kept for the next start: {why}",
     "profile_folder": "the profile folder{of} cannot be used: {why}",
+    "profile_waits": "a profile{of} waits: {why}",
     "no_news_of_profiles": "what is put into the profile folder{of} is not noticed: {why}; router use plays it",
 }
 """What ``router status`` says of a shelf's troubles."""

@@ -19,7 +19,7 @@ from __future__ import annotations
 import hashlib
 import os
 import select
-from collections.abc import Collection, Mapping
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass, field, replace
 from functools import partial
 from pathlib import Path
@@ -58,6 +58,9 @@ from router.units import NANOSECONDS
 
 ASK_WAIT = 5 * NANOSECONDS
 """How long an asked-for file that is just arriving is waited for: somebody is waiting for the answer."""
+
+LATER = (15 * NANOSECONDS, 60 * NANOSECONDS, 240 * NANOSECONDS, 960 * NANOSECONDS)
+"""Until what a PC was too slow for is tried again, each time: at power-up a PC is busy for a minute or two. Our choice."""
 
 AGAIN = 10 * NANOSECONDS
 """Until what could not be remembered is tried again: on a full disk, say, nobody tells us of room."""
@@ -151,6 +154,7 @@ class Shelf:
         self._renamed = 0  # the cookie of the news that what plays got another name
         self._list_at: int | None = None  # when to list the folder anew
         self._remember_at: int | None = None  # when to try again
+        self._later: _Later | None = None
         self._ready: list[Offer] = []
 
         self._errands = Errands(self._changed, self._failed, self._stalled)
@@ -171,7 +175,9 @@ class Shelf:
         It counts as chosen. Waits for the disk, but gives up what stalls.
         """
         offer = self._first_offer()
+        later = self._later
         self.chosen(offer)
+        self._wait(later, clock.now())
         return offer
 
     def fileno(self) -> int:
@@ -189,6 +195,8 @@ class Shelf:
         """When ``wake`` wants to be called; None: not before there is something to read."""
         times = [self._listen_again_at, self._listen_at, self._list_at, self._remember_at, self._proves_at]
         times += [self._arrivals.deadline(), self._errands.deadline()]
+        if self._later is not None:
+            times.append(self._later.at)
         if self._asks:
             times += [ask.until for ask in self._asks]
         known = [when for when in times if when is not None]
@@ -207,6 +215,8 @@ class Shelf:
             self._remember_again()
         if self._proves_at is not None and now >= self._proves_at:
             self._prove()
+        if self._later is not None and self._later.at is not None and now >= self._later.at:
+            self._try_later(self._later)
         self._errands.wake(now)
         return self._go_on(now)
 
@@ -218,6 +228,7 @@ class Shelf:
     def chosen(self, offer: Offer) -> None:
         """It plays now."""
         self._plays, self._open_offer = offer, False
+        self._wait(None, clock.now())  # whoever chose it no longer waits for another
         self._proves_at = clock.now() + AFTER if offer.source != "safe" else None
         self._remember(offer)
 
@@ -265,11 +276,12 @@ class Shelf:
         """The profile in this file, if it is right; otherwise what is wrong is added to ``problems``."""
         judged: Judged | None = self._errands.wait(partial(judge, folder, name))
         if judged is None:
-            problems.append(silent(folder / tidy(name)))
-            return None
+            judged = Judged(name, there=True, profile=None, problems=[silent(folder / tidy(name))])
         judged = self._cleared(judged, folder)
         if judged.profile is None:
             problems += judged.problems
+            if judged.may_pass and self._later is None:
+                self._later = _Later(name, because, judged.problems, folder, source)
             return None
         child = judged.profile.child
         return Offer(child, folder / name, judged.profile, [*problems], because, text=judged.text, source=source)
@@ -513,6 +525,8 @@ class Shelf:
                     self._arrivals.again(arrived, now, empty=judged.empty)
                 elif judged.name not in self._arrivals:
                     bad.append(judged)
+                    if good is None:
+                        self._perhaps_later(judged, _put(judged.name), now)
         if good is not None:
             self._found(good)
         if bad:
@@ -546,11 +560,12 @@ class Shelf:
             else:
                 self._arrivals.put(arrived.name, now)
 
-    def _answer(self, ask: _Ask, judged: Judged, _now: int) -> None:
+    def _answer(self, ask: _Ask, judged: Judged, now: int) -> None:
         because, judged = f"{quoted(tidy(ask.child))} was asked for", self._cleared(judged, self._folder)
         offer = self._offer(judged.name, because, judged.problems, judged, ask.asker)
         self._open_offer |= offer.profile is not None
         self._ready.append(offer)
+        self._perhaps_later(judged, because, now)
 
     def _no_answer(self, ask: _Ask, _stalled: str, _now: int) -> None:
         because = f"{quoted(tidy(ask.child))} was asked for"
@@ -576,7 +591,7 @@ class Shelf:
         if offer.source not in ("folder", "first"):  # the last good copy is remembered as what it was
             return
         played = Played(offer.child, offer.path.name, offer.digest, offer.source == "folder")
-        work = partial(_keep, self._memory, played, offer.text)
+        work = partial(_kept, partial(self._memory.keep, played, offer.text))
         self._errands.do(Job(work, self._remembered, lambda _at, now: self._remembered(SILENT, now), lasting=True))
 
     def _remembered(self, why_not: str, now: int) -> None:
@@ -593,9 +608,59 @@ class Shelf:
         """What plays has played for a minute, and we live."""
         self._proves_at, plays = None, self._plays
         if plays is not None and plays.source != "safe":
-            work = partial(_keep_proven, self._proven, plays.digest, plays.text)
+            work = partial(_kept, partial(self._proven.keep, plays.digest, plays.text))
             done = partial(self._once, "profile_not_proven")
             self._errands.do(Job(work, lambda why, _now: done(why), lambda _at, _now: done(SILENT), lasting=True))
+
+    # --- what the PC was too slow for ---------------------------------------------------------------------------
+
+    def _perhaps_later(self, judged: Judged, because: str, now: int) -> None:
+        """What is refused is tried again if that may be of use; a file that stalls is news when it answers."""
+        if judged.may_pass and judged.name not in self._errands.stuck():
+            self._wait(_Later(judged.name, because, judged.problems, self._folder), now)
+        elif self._later is not None and self._later.name == judged.name:
+            self._wait(None, now)
+
+    def _wait(self, later: _Later | None, now: int) -> None:
+        """Try this again after a while, and nothing else; once it was tried so often, only whoever chooses it does."""
+        self._later = later
+        if later is None:
+            self._once("profile_waits", "")
+            return
+        problem = next(problem for problem in later.problems if problem.may_pass)
+        why = f"{quoted(tidy(later.name))}: {problem.message}. {problem.hint}"
+        if later.tries < len(LATER):
+            later.at = now + LATER[later.tries]
+            again = f"It is tried again after {LATER[later.tries] // NANOSECONDS} s, unless another is chosen."
+        else:
+            later.at = None
+            again = f"It was tried {later.tries + 1} times, and is not tried again before it is chosen."
+        self._once("profile_waits", f"{why} {again}")
+
+    def _try_later(self, later: _Later) -> None:
+        later.at, later.tries = None, later.tries + 1
+        work = partial(judge, later.folder, later.name, stuck=self._errands.stuck)
+        self._errands.do(
+            Job(work, partial(self._tried_later, later), lambda _stalled, now: self._tried_later(later, None, now))
+        )
+
+    def _tried_later(self, later: _Later, judged: Judged | None, now: int) -> None:
+        if self._later is not later:
+            return
+        if judged is None:
+            self._wait(later, now)
+            return
+        judged = self._cleared(judged, later.folder)
+        if judged.may_pass:
+            later.problems = judged.problems
+            self._wait(later, now)
+            return
+        self._wait(None, now)
+        if judged.there:
+            because = f"{later.because}, and could not be tried before"
+            self._open_offer |= judged.profile is not None
+            offer = self._offer(later.name, because, judged.problems, judged)
+            self._ready.append(replace(offer, path=later.folder / offer.path.name, source=later.source))
 
     # --- what is said ---------------------------------------------------------------------------------------------
 
@@ -619,19 +684,23 @@ class _Ask:
     until: int
 
 
-def _keep(memory: Memory, played: Played, text: bytes, _worker: Worker) -> str:
-    """Remember; why it cannot be done, or nothing."""
-    try:
-        memory.keep(played, text)
-    except OSError as error:
-        return f"{error.filename}: {error.strerror}" if error.filename else str(error)
-    return ""
+@dataclass(slots=True)
+class _Later:
+    """A file that is tried again. ``at``: when; None while it is tried, and when it has been tried often enough."""
+
+    name: str
+    because: str
+    problems: list[Problem]
+    folder: Path
+    source: str = "folder"
+    tries: int = 0
+    at: int | None = None
 
 
-def _keep_proven(proven: Proven, digest: str, text: bytes, _worker: Worker) -> str:
-    """Keep a text that has proved itself; why it cannot be done, or nothing."""
+def _kept(keep: Callable[[], None], _worker: Worker) -> str:
+    """Write something down; why it cannot be done, or nothing."""
     try:
-        proven.keep(digest, text)
+        keep()
     except OSError as error:
         return f"{error.filename}: {error.strerror}" if error.filename else str(error)
     return ""

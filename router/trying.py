@@ -1,7 +1,7 @@
 """Importing a rule of others first in a process of its own, which it may hang, end or fill without any harm.
 
     tried = import_elsewhere(Source(file="/etc/router/rules/shadow.py"))
-    tried is None or it says why the rule must not be imported here
+    tried is None or it says why the rule must not be imported here, and whether that may pass
 
 The child process has a limit of processor time, of memory and of time. Only what it says itself through a pipe counts as
 its word: a child that ends with status 0 and without a word has not imported anything.
@@ -54,6 +54,14 @@ class Source:
     attribute: str = ""
 
 
+@dataclass(frozen=True, slots=True)
+class Refusal:
+    """Why a source must not be imported here. ``may_pass``: a PC that is less busy may say something else."""
+
+    why: str
+    may_pass: bool = False
+
+
 def load_file(path: Path) -> ModuleType:
     """The file as a module; not through Python's own import, which trusts what it once compiled and stored."""
     module = ModuleType(f"{MODULES}.{path.stem}")
@@ -86,7 +94,7 @@ def attempt(load: Callable[[], Any]) -> tuple[Any, str | None]:
         return None, f"it cannot be imported: {type(error).__name__}: {error}"
 
 
-def import_elsewhere(source: Source) -> str | None:
+def import_elsewhere(source: Source) -> Refusal | None:
     """Why the source cannot be imported; None if a process of its own could do it."""
     import subprocess  # noqa: PLC0415 - seldom needed
 
@@ -104,7 +112,8 @@ def import_elsewhere(source: Source) -> str | None:
                 start_new_session=True,
             )
         except OSError as error:
-            return f"no process could be had to try it in: {(error.strerror or str(error)).lower()}"
+            why = f"no process could be had to try it in: {(error.strerror or str(error)).lower()}"
+            return Refusal(why, may_pass=True)
         finally:
             os.close(writing)
         limits = {"seconds": PROCESSOR_SECONDS, "memory": MEMORY}
@@ -112,17 +121,18 @@ def import_elsewhere(source: Source) -> str | None:
         try:
             process.communicate(told, timeout=SECONDS)
         except subprocess.TimeoutExpired:
-            return f"importing it does not come back within {SECONDS:g} s"
+            return Refusal(f"importing it does not come back within {SECONDS:g} s", may_pass=True)
         finally:
             with contextlib.suppress(OSError):  # whatever it has started goes with it
                 os.killpg(process.pid, signal.SIGKILL)
             process.wait()
         said = word.read(WORD).decode("utf-8", "replace")
     if process.returncode in (-signal.SIGXCPU, -signal.SIGKILL):
-        return f"importing it does not come back within {PROCESSOR_SECONDS} s of the processor's time"
+        why = f"importing it does not come back within {PROCESSOR_SECONDS} s of the processor's time"
+        return Refusal(why, may_pass=True)
     if not said.endswith("\n"):
-        return f"importing it ends the whole program (status {process.returncode})"
-    return said.strip() or None
+        return Refusal(f"importing it ends the whole program (status {process.returncode})")
+    return Refusal(why) if (why := said.strip()) else None
 
 
 def child(told: dict[str, Any]) -> None:

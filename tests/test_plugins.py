@@ -16,7 +16,7 @@ from typing import ClassVar
 import pytest
 from parts import Listener, until
 
-from router import profile, trying
+from router import clock, profile, trying
 from router.budget import FORGIVEN, LOST, Budget
 from router.cli import elsewhere, main
 from router.engine import Engine, PartPlan, Plan, RulePlan
@@ -336,6 +336,32 @@ def test_what_a_rule_starts_as_it_is_imported_ends_with_the_trial(folder, tmp_pa
     assert "ZeroDivisionError" in why_not()
     (pid,) = (tmp_path / "pids").read_text().split()
     until(lambda: not Path(f"/proc/{pid}").exists() or "zombie" in Path(f"/proc/{pid}/status").read_text())
+
+
+def slow_until(marker: Path) -> str:
+    """A rule that imports in no time once the marker is there: a PC that is busy at power-up, and then is not."""
+    return f"{SHADOW}\nimport pathlib, time\nif not pathlib.Path({str(marker)!r}).exists(): time.sleep(3600)\n"
+
+
+def test_a_rule_for_which_the_pc_was_too_slow_is_tried_again_and_one_that_is_wrong_is_not(
+    folder, tmp_path, monkeypatch
+):
+    monkeypatch.setattr(trying, "SECONDS", 1)
+    put(folder, "shadow.py", slow_until(tmp_path / "quiet"))
+    put(folder, "twin.py", SHADOW.replace('"shadow"', '"twin"') + "\n1 / 0\n")
+    assert "does not come back within 1 s" in installed().why_not("shadow")
+    assert "ZeroDivisionError" in installed().why_not("twin")
+    assert (installed().may_pass("shadow"), installed().may_pass("twin")) == (True, False)
+    (problem,) = profile.check(put(tmp_path, "wren.yaml", PROFILE))
+    assert problem.may_pass
+    (tmp_path / "quiet").touch()
+    monkeypatch.setattr(trying, "SECONDS", 30)
+    installed().try_again(clock.now())
+    assert installed().find("shadow") is None  # it rests: a hundred profiles that name it are no hundred trials
+    installed().try_again(clock.now() + plugins.REST)
+    assert installed().find("shadow") is not None
+    assert not installed().why_not("shadow")
+    assert "ZeroDivisionError" in installed().why_not("twin")
 
 
 @pytest.fixture

@@ -26,10 +26,11 @@ from typing import Any
 import inotify_simple
 import pytest
 
-from router import arrivals, clock, errands, profile, shelf
+from router import arrivals, clock, errands, profile, shelf, trying
 from router.arrivals import GIVE_UP, PATIENCE, SETTLE, TOGETHER, Arrivals, Arrived
 from router.errands import Errands, Job
 from router.judging import passed_over
+from router.profile import plugins
 from router.proven import Proven
 from router.remembered import PLACE, Memory, Played
 from router.shelf import PAUSE, SAFE, Offer, Shelf
@@ -1816,3 +1817,81 @@ def test_each_errand_is_told_once_and_in_order():
         assert [type(fault) for fault in faults] == [ZeroDivisionError]
     finally:
         errands_.close()
+
+
+# --- a PC that is too slow for a rule of others -------------------------------------------------------------------
+
+SLOW_RULE = """
+import pathlib, time
+from router.rules.note import Note
+if not pathlib.Path({marker!r}).exists(): time.sleep(3600)
+
+
+class Slow(Note):
+    \"\"\"Plays a note.\"\"\"
+
+    name = "slow"
+"""
+
+
+@pytest.fixture
+def busy(tmp_path, monkeypatch) -> Path:
+    """A rule that cannot be imported before this file is there, and a shelf that tries again soon."""
+    marker, rules = tmp_path / "quiet", tmp_path / "rules"
+    rules.mkdir(mode=0o755)
+    (rules / "slow.py").write_text(SLOW_RULE.format(marker=str(marker)))
+    (rules / "slow.py").chmod(0o644)
+    monkeypatch.setenv(plugins.VARIABLE, str(rules))
+    monkeypatch.setattr(trying, "SECONDS", 1)
+    monkeypatch.setattr(plugins, "REST", 0)
+    monkeypatch.setattr(shelf, "LATER", (NANOSECONDS // 5, NANOSECONDS // 2))
+    plugins._installed.cache_clear()
+    yield marker
+    plugins._installed.cache_clear()
+
+
+def slow(child: str) -> str:
+    return text(child).replace("note:", "slow:")
+
+
+def quiet(marker: Path, monkeypatch) -> None:
+    monkeypatch.setattr(trying, "SECONDS", 30)
+    marker.touch()
+
+
+def test_what_played_last_plays_once_the_pc_is_no_longer_too_slow_for_its_rule(folder, begin, busy, monkeypatch):
+    (folder / "wren.yaml").write_text(slow("wren"))
+    monkeypatch.setattr(shelf, "LATER", (NANOSECONDS, NANOSECONDS))
+    bed = begin()
+    assert bed.start().source == "safe"
+    (why,) = bed.shelf.troubles().values()
+    assert '"wren.yaml": there is no rule called "slow"' in why
+    assert "importing it does not come back within 1 s. It is tried again after 1 s" in why
+    quiet(busy, monkeypatch)
+    offer = bed.offered()
+    assert (offer.child, offer.source, offer.path) == ("wren", "folder", folder / "wren.yaml")
+    assert offer.profile is not None
+    assert bed.shelf.troubles() == {}
+
+
+@pytest.mark.usefixtures("busy")
+def test_it_is_tried_a_few_times_and_then_said_to_be_tried_no_more(folder, begin):
+    (folder / "wren.yaml").write_text(slow("wren"))
+    bed = begin()
+    assert bed.start().source == "safe"
+    bed.until(lambda: "tried 3 times" in bed.shelf.troubles().get("profile_waits", ""))
+    bed.quiet()
+    assert bed.plays.source == "safe"
+
+
+def test_what_is_chosen_meanwhile_plays_on(bed, busy, monkeypatch):
+    bed.write("lark.yaml", slow("lark"))
+    bed.refused('there is no rule called "slow"')
+    assert '"lark.yaml"' in bed.shelf.troubles()["profile_waits"]
+    monkeypatch.setattr(shelf, "LATER", (NANOSECONDS,))
+    bed.write("finch.yaml", text("finch"))
+    bed.until(lambda: bed.plays.child == "finch")
+    quiet(busy, monkeypatch)
+    bed.quiet(1.5)
+    assert bed.plays.child == "finch"
+    assert bed.shelf.troubles() == {}

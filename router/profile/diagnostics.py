@@ -38,7 +38,8 @@ START = Place(1, 1)
 class Problem:
     """One mistake. ``hint``: what would be right; ``text``: the line it is in, empty if there is none to show.
 
-    ``warning``: the file can be used all the same, and may not play what was meant.
+    ``warning``: the file can be used all the same, and may not play what was meant. ``may_pass``: nothing in the file need be
+    changed, it may be all right when it is tried again.
     """
 
     file: str
@@ -49,6 +50,7 @@ class Problem:
     text: str = ""
     width: int = 1
     warning: bool = False
+    may_pass: bool = False
 
     def __str__(self) -> str:
         doubt = "warning: " if self.warning else ""
@@ -120,11 +122,11 @@ class Report:
         self._warnings: list[Problem] = []
         self._settled: set[tuple[int, int]] = set()
 
-    def add(self, place: Place, message: str, hint: str = "") -> None:
+    def add(self, place: Place, message: str, hint: str = "", *, may_pass: bool = False) -> None:
         """One mistake at ``place``. What was said about a place is not said again."""
         if (place.line, place.column) in self._settled:
             return
-        problem = self._problem(place, message, hint)
+        problem = replace(self._problem(place, message, hint), may_pass=may_pass)
         self._problems.setdefault((place.line, place.column, problem.message), problem)
 
     def settle(self, place: Place) -> None:

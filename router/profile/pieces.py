@@ -393,7 +393,8 @@ def _rule(entry: Node, report: Report) -> Step | None:
     if rule is None:
         near = nearest(name, installed().names)
         hint = installed().why_not(name) or (f'Did you mean "{near}"?  ' if near else "") + _all_rules()
-        report.add(entry.keys[name].place, f"there is no rule called {quoted(name)}", hint)
+        no_rule, may_pass = f"there is no rule called {quoted(name)}", installed().may_pass(name)
+        report.add(entry.keys[name].place, no_rule, hint, may_pass=may_pass)
     for other in names[1:]:
         _second_rule(name, other, entry, report)
     if rule is None:

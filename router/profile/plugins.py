@@ -30,23 +30,32 @@ from threading import RLock
 from types import MappingProxyType
 from typing import Any, NamedTuple
 
+from router import clock
 from router.profile.declared import fault
 from router.rules import RULES
 from router.rules.base import Rule
-from router.trying import Source, attempt, import_elsewhere, load_file, load_module
+from router.trying import Refusal, Source, attempt, import_elsewhere, load_file, load_module
+from router.units import NANOSECONDS
 
 GROUP = "router.rules"
 FOLDER = Path("/etc/router/rules")
 VARIABLE = "ROUTER_RULES"
 
+REST = 10 * NANOSECONDS
+"""Between two trials of a rule for which the time, or a process, was too short: however many profiles name it."""
+
 
 @dataclass(frozen=True, slots=True)
 class LeftOut:
-    """A plug-in that cannot be used: where it comes from, the names a profile might call it by, and why not."""
+    """A plug-in that cannot be used: where it comes from, the names a profile might call it by, and why not.
+
+    ``may_pass``: it may be usable when it is tried again.
+    """
 
     origin: str
     names: tuple[str, ...]
     why: str
+    may_pass: bool = False
 
     def __str__(self) -> str:
         return f"{self.origin}: left out, because {self.why}"
@@ -68,6 +77,8 @@ class Installed:
     def __init__(self, candidates: Iterable[Candidate]) -> None:
         self._lock = RLock()
         self._waiting = list[Candidate]()
+        self._too_slow = list[Candidate]()  # of those that are left out, what may be tried again
+        self._rest_until = 0
         self._rules = dict[str, type[Rule]](RULES)
         self._origins = dict[str, str]()
         self._left_out = list[LeftOut]()
@@ -137,6 +148,19 @@ class Installed:
         self.find(name)
         return next((f"{out}." for out in self.refused if name in out.names), "")
 
+    def may_pass(self, name: str) -> bool:
+        """Whether a rule of this name was left out for a reason that a PC that is less busy does not give."""
+        return any(out.may_pass for out in self.refused if name in out.names)
+
+    def try_again(self, now: int) -> None:
+        """Let what was left out for such a reason be imported when it is asked for next, unless it was tried just now."""
+        with self._lock:
+            if not self._too_slow or now < self._rest_until:
+                return
+            self._left_out = [out for out in self._left_out if not out.may_pass]
+            self._waiting += self._too_slow
+            self._too_slow = []
+
     @contextmanager
     def kept_out(self) -> Iterator[Mapping[str, str]]:
         """Import nothing meanwhile; the rules that somebody has asked for and would have been imported, and their origins."""
@@ -157,9 +181,12 @@ class Installed:
 
     def _import(self, candidate: Candidate) -> None:
         self._waiting.remove(candidate)
-        found, why = _imported(candidate.source)
-        if why is not None:
-            self._leave_out(candidate, why)
+        found, refusal = _imported(candidate.source)
+        if refusal is not None:
+            self._leave_out(candidate, refusal.why, may_pass=refusal.may_pass)
+            if refusal.may_pass:
+                self._too_slow.append(candidate)
+                self._rest_until = clock.now() + REST
         for thing in found:
             name = getattr(thing, "name", candidate.called)
             wrong = fault(thing)
@@ -172,9 +199,9 @@ class Installed:
             self._origins[name] = candidate.origin
             self._sources[name] = candidate.source
 
-    def _leave_out(self, candidate: Candidate, why: str, name: str | None = None) -> None:
+    def _leave_out(self, candidate: Candidate, why: str, name: str | None = None, *, may_pass: bool = False) -> None:
         names = [candidate.called, *sorted(candidate.names)] if name is None else [candidate.called, name]
-        self._left_out.append(LeftOut(candidate.origin, tuple(dict.fromkeys(names)), why))
+        self._left_out.append(LeftOut(candidate.origin, tuple(dict.fromkeys(names)), why, may_pass))
 
 
 class _Rules(Mapping[str, type[Rule]]):
@@ -197,7 +224,10 @@ class _Rules(Mapping[str, type[Rule]]):
 
 
 def installed() -> Installed:
-    """All rules there are. Packages and folder are looked through once; the router must be started anew to look again."""
+    """All rules there are. Packages and folder are looked through once; the router must be restarted to look again.
+
+    Only a rule for which the PC was too slow is tried again (``Installed.try_again``).
+    """
     return _installed(os.environ.get(VARIABLE))
 
 
@@ -221,19 +251,20 @@ def _candidates(chosen: str | None) -> Iterator[Candidate]:
         yield from _in_folder(Path(chosen or FOLDER).absolute(), named=chosen is not None)
 
 
-def _imported(source: Source) -> tuple[list[Any], str | None]:
+def _imported(source: Source) -> tuple[list[Any], Refusal | None]:
     """What a source holds, or why it cannot be imported; tried elsewhere first."""
-    if why := import_elsewhere(source):
-        return [], why
+    if refusal := import_elsewhere(source):
+        return [], refusal
     if not source.file:
         thing, why = attempt(lambda: load_module(source.module, source.attribute))
-        return ([thing], None) if why is None else ([], why)
+        return ([thing], None) if why is None else ([], Refusal(why))
     module, why = attempt(lambda: load_file(Path(source.file)))
     if why is not None:
-        return [], why
+        return [], Refusal(why)
     mine = [thing for thing in vars(module).values() if getattr(thing, "__module__", "") == module.__name__]
     rules = [thing for thing in mine if isinstance(thing, type) and issubclass(thing, Rule) and "name" in vars(thing)]
-    return rules, None if rules else "there is no rule in it: a class made from router.rules.base.Rule that has a name"
+    none = Refusal("there is no rule in it: a class made from router.rules.base.Rule that has a name")
+    return rules, None if rules else none
 
 
 # --- the folder -------------------------------------------------------------------------------------------------
