@@ -97,10 +97,18 @@ def test_a_simulated_child_is_heard_in_its_own_recording(family, tier):
 
 
 @pytest.mark.parametrize(
-    ("step", "drift", "jumps"), [(0.0, 0.0, False), (0.3, 0.0, True), (-0.3, 0.0, True), (0.0, 0.6, False)]
+    ("step", "at", "drift", "jumps"),
+    [
+        (0.0, 0, 0.0, False),
+        (0.3, 12, 0.0, True),
+        (-0.3, 12, 0.0, True),
+        (0.0, 0, 0.6, False),
+        (0.5, 47, 0.0, True),  # among the efforts, which begin at 25 s
+        (-0.5, 55, 0.0, True),
+    ],
 )
-def test_a_fit_whose_rest_jumps_is_not_called_sure_and_one_whose_rest_drifts_may_be(step, drift, jumps):
-    """A step within the rest, as shares of on; a drift as much in a minute."""
+def test_a_fit_whose_rest_jumps_is_not_called_sure_and_one_whose_rest_drifts_may_be(step, at, drift, jumps):
+    """A step at a second of the recording, as a share of on; a drift as much in a minute."""
     rng = random.Random("rest jumps")
     child = simulate.draw("breathing", "ordinary", rng)
     settings = PressureSettings(
@@ -109,7 +117,7 @@ def test_a_fit_whose_rest_jumps_is_not_called_sure_and_one_whose_rest_drifts_may
     samples = simulate.session(child, 75, rng, guided=25).samples
     on = 0.5 * child.effort
     moved = [
-        (t, PressureSample("cheek", sample.pascal + on * (step * (t > 12 * SECOND) + drift * t / SECOND / 60)))
+        (t, PressureSample("cheek", sample.pascal + on * (step * (t > at * SECOND) + drift * t / SECOND / 60)))
         if isinstance(sample, PressureSample)
         else (t, sample)
         for t, sample in samples

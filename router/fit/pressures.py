@@ -17,8 +17,9 @@ Estimators:
                         the left-out ones are judged by it with the real conditioning
     drift, fatigue      Theil and Sen's slope, with its interval
     rhythm              the finder of rhythms of the conditioning (``conditioning.rhythm.Rhythm``), on the rest
-    jump of rest        the largest step between the means of two neighbouring periods of rest, the drift taken off; beyond a fifth of
-                        on and four times the ordinary step nothing is sure
+    jump of rest        the largest step between the means of two neighbouring periods of rest, the drift taken off; among the efforts
+                        between the medians of three resting levels before and after an effort; beyond a fifth of on and
+                        four times the ordinary step nothing is sure
     rise, hold          from 10 % to 90 % of an effort's height; how long it is above half of it; medians
 
 What is chosen is tried on the recording itself with the real conditioning, so what a fit promises is what the router
@@ -58,6 +59,12 @@ TIRES = 0.05
 
 JUMP, BEYOND = 0.2, 4
 """Rest jumps if it moves by so large a share of on from one period to the next, and by so many times what it ordinarily does. Our choice."""
+
+LEVELS, LEAST_LEVELS = 3, 2
+"""Resting levels before and after an effort that are compared, and how few will do at the ends. Our choice."""
+
+ASIDE = NANOSECONDS // 3
+"""How near to an effort nothing counts as rest."""
 
 _SIGNS = {"above": 1, "below": -1}
 
@@ -357,7 +364,7 @@ class _Search:
             for hump in humps
         ]
         facts, tiring = self._facts(last)
-        jump = self._jump()
+        jump = max(filter(None, (self._jump(), self._jump_among_efforts(last))), key=lambda each: each[1], default=None)
         least = min(side.on for side in sides.values())
         if jump is not None and jump[1] > JUMP * least:
             found = [replace(setting, sure=UNSURE) for setting in found]
@@ -609,6 +616,43 @@ class _Search:
         aside = [(t, abs(step - ordinary)) for t, step in found]
         when, most = max(aside, key=lambda each: each[1])
         return (when, most) if most > BEYOND * median(size for _, size in aside) else None
+
+    def _jump_among_efforts(self, trial: _Trial) -> tuple[int, float] | None:
+        """Return the same for the resting level between the efforts, and after them.
+
+        A single odd level, such as an effort that nobody marked, is no jump: the medians of three levels are compared. A quick
+        drift is none, either: it is spread over several levels.
+        """
+        levels = self._levels(trial)
+        steps = [(after - before, later - t) for (t, before), (later, after) in itertools.pairwise(levels)]
+        if len(levels) < 2 * LEAST_LEVELS:
+            return None
+        drift = median(step / length for step, length in steps)
+        ordinary = median(abs(step - drift * length) for step, length in steps)
+        level = [value - drift * t for t, value in levels]
+        found = [
+            (levels[i][0], min(abs(median(level[i : i + LEVELS]) - median(level[max(0, i - LEVELS) : i])), at_once))
+            for i in range(LEAST_LEVELS, len(levels) - LEAST_LEVELS + 1)
+            for at_once in [abs(level[i] - level[i - 1])]
+        ]
+        when, most = max(found, key=lambda each: each[1])
+        return (when, most) if most > BEYOND * ordinary else None
+
+    def _levels(self, trial: _Trial) -> list[tuple[int, float]]:
+        """Resting levels, in pascals, and when each begins: of the periods of marked rest, and of each time between two efforts."""
+        times, values = self._samples.times, self._samples.pascals
+        rhythm = self._rhythm()
+        width = max(2 * NANOSECONDS, round(rhythm[0]) if rhythm else 0)
+        pieces = [(t, t + width) for begin, end in self._recording.rests for t in range(begin, end - width + 1, width)]
+        humps = sorted((hump.begin, hump.end) for _side, humps, _count in trial.efforts for hump in humps)
+        begins = [begin for begin, _ in [*humps, *self._recording.rests, *self._recording.pauses]]
+        for _begin, end in humps:
+            over = end + ASIDE
+            following = min((begin for begin in begins if begin > end), default=times[-1] + ASIDE) - ASIDE
+            if following - over >= ASIDE:
+                pieces.append((max(over, following - width), following))
+        found = [(begin, values[slice(*between(times, begin, end))]) for begin, end in sorted(pieces)]
+        return [(begin, fmean(inside)) for begin, inside in found if inside]
 
     def _slope_at_rest(self, width: int) -> tuple[float, float, float]:
         """Pascals a second, from the means of pieces of rest that are so many nanoseconds wide: a period of what repeats."""
