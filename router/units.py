@@ -136,12 +136,16 @@ def parse(text: str, table: Mapping[str, Fraction], kind: str) -> Fraction:
     raise QuantityError(f'{kind} is written {wrong}: "{text}"', _did_you_mean(meant).strip())
 
 
+SMALL = ("ms", "us")
+"""Units of which nobody writes three places behind the point."""
+
+
 def _in_two_ways(number: str, unit: str) -> bool:
     """Tell whether a number is a thousandfold more where the point stands between thousands.
 
     Three places behind the point are right for a pressure (1.245 inH2O); three noughts, or parts of a microsecond, are not.
     """
-    return bool(_THREE_PLACES.fullmatch(number)) and (number.endswith("000") or unit in ("ms", "us"))
+    return bool(_THREE_PLACES.fullmatch(number)) and (number.endswith("000") or unit in SMALL)
 
 
 def _meant(text: str, table: Mapping[str, Fraction]) -> list[str]:

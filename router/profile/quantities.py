@@ -22,6 +22,7 @@ from router.units import (
     NUMBER,
     PERCENT,
     PRESSURE,
+    SMALL,
     TEMPO,
     TIME,
     QuantityError,
@@ -46,7 +47,11 @@ class Kind:
 
 
 def _with_unit(table: Mapping[str, object]) -> Mapping[str, Any]:
-    return {"type": "string", "pattern": rf"^\s*{NUMBER}\s*({'|'.join(table)})\s*$"}
+    """A number with a unit, but none that is a thousandfold more to another reader (``units.parse`` refuses it)."""
+    small = "|".join(unit for unit in table if unit in SMALL)
+    thousands = rf"000(?![0-9])|[0-9]{{3}}\s*({small})\s*$" if small else "000(?![0-9])"
+    two_ways = rf"[+-]?[1-9][0-9]{{0,2}}\.({thousands})"
+    return {"type": "string", "pattern": rf"^\s*(?!{two_ways}){NUMBER}\s*({'|'.join(table)})\s*$"}
 
 
 def _number_or(highest: int, other: Mapping[str, Any]) -> Mapping[str, Any]:
