@@ -9,6 +9,7 @@ from serving import serving
 from router import configuration, profile
 from router.cli import main
 from router.profile import pseudonym, shipped
+from router.profile.source import comments
 
 WORDS = [
     "wren",
@@ -266,6 +267,42 @@ def test_a_profile_is_asked_about_and_can_say_that_it_names_nobody(tmp_path, old
     assert profile.check(path) == []
     path.write_text(path.read_text().replace("child: wren", "child: anna", 1))
     assert "looks like a person's name" in str(profile.check(path)[0])  # of the pseudonym there is no doubt
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "says"),
+    [
+        ("child: wren", "# Anna, room 12\nchild: wren", "a room"),
+        ("child: wren", "child: wren   # born 21.3.2014", "a date of birth"),
+        ("music:", "\t# call the mother: 0171 2345678\nmusic:", "a telephone number"),
+        ("inputs:", "inputs:  # for Lena Meier", "a person's name"),
+    ],
+)
+def test_what_is_remarked_behind_a_sign_is_warned_of(tmp_path, old, new, says):
+    """Whoever copies the file reads it; it goes into no record, so the profile plays."""
+    text = (shipped() / "wren.yaml").read_text()
+    assert old in text
+    path = tmp_path / "wren.yaml"
+    path.write_text(text.replace(old, new, 1))
+    (problem,) = profile.load(path).warnings
+    assert problem.message == f"this remark seems to hold {says}"
+    assert problem.text[problem.column - 1] == "#"
+    path.write_text(path.read_text().replace("child: wren", "names_nobody: yes\nchild: wren", 1))
+    assert profile.check(path) == []
+
+
+def test_a_sign_within_a_text_begins_no_remark():
+    lines = [
+        'about: "quiet # no remark of Anna"',
+        "b: |",
+        "  text # of Anna",
+        "  more",
+        "c: a#Anna",
+        "d: 'it''s # Anna'  # this is one",
+        "e: [C#4, D]# no space, so it is none",
+    ]
+    found = [(place.line, place.column, remark) for place, remark in comments(lines)]
+    assert found == [(6, 20, "this is one")]
 
 
 @pytest.mark.parametrize(

@@ -38,7 +38,7 @@ from router.profile.diagnostics import START, Report, quoted
 from router.profile.model import Profile
 from router.profile.pieces import Heard, Played, Values
 from router.profile.plugins import installed
-from router.profile.source import Entries, Items, Node, Text
+from router.profile.source import Entries, Items, Node, Text, comments
 from router.profile.validate import settings
 from router.rules.answer import Answer
 from router.rules.base import Kind, frozen
@@ -106,6 +106,9 @@ def _pseudonym(tree: Entries, report: Report) -> None:
     nobody = tree.values.get(pseudonym.TO_SAY_NO)
     if not (isinstance(nobody, Text) and nobody.text.casefold() in ("yes", "true", "on")):
         _remarks(tree, report)
+        for place, remark in comments(report.lines):  # they stay in the file, and in no record
+            if (like := pseudonym.in_text(remark)) is not None:
+                report.warn(place, f"this remark seems to hold {like}", pseudonym.COMMENT)
         for group in ("goals", "inputs", "parts", "outputs"):
             names_nobody(pieces.group(tree, group), report)
 

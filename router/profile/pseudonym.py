@@ -79,6 +79,11 @@ REMARK = (
     "its own at the left edge."
 )
 
+COMMENT = (
+    "Whoever copies this file sees it. Leave it out; or, if it says nothing of the kind, write "
+    '"names_nobody: yes" on a line of its own at the left edge.'
+)
+
 MUSICAL = frozenset({
     *("ave maria", "peter and the wolf", "peter und der wolf", "mary had a little lamb", "john cage", "johann strauss"),
     *("johann sebastian", "michael row", "george gershwin", "robert schumann", "clara schumann", "richard wagner"),

@@ -15,6 +15,7 @@ import os
 import re
 import unicodedata
 from collections.abc import Callable, Iterator, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -83,6 +84,29 @@ def read(path: Path, report: Report, data: bytes | None = None) -> Node | None:
     data = contents(path, report) if data is None else data
     text = None if data is None else _decoded(data, report)
     return None if text is None else parse(text, report)
+
+
+def comments(lines: Sequence[str]) -> list[tuple[Place, str]]:
+    """What stands behind a # in the lines of a file that can be read, and where; a # in a text of the file begins none."""
+    if not any("#" in line for line in lines):
+        return []
+    texts: dict[int, list[tuple[int, int]]] = {}
+    with suppress(yaml.YAMLError, ValueError, OverflowError):  # what cannot be read is told of anyway
+        for token in yaml.scan("\n".join(_SPACES.sub(" ", line) for line in lines), Loader=FAST):
+            if isinstance(token, yaml.ScalarToken):
+                start, end = token.start_mark, token.end_mark
+                for number in range(start.line, end.line + 1):
+                    first = start.column if number == start.line else 0
+                    last = end.column if number == end.line else LARGEST
+                    texts.setdefault(number, []).append((first, last))
+    found = []
+    for number, line in enumerate(lines):
+        for sign in re.finditer(r"(?:(?<=\s)|^)#", line):
+            if not any(first <= sign.start() < last for first, last in texts.get(number, ())):
+                remark = line[sign.end() :].strip()
+                found.append((Place(number + 1, sign.start() + 1, len(line.rstrip()) - sign.start()), remark))
+                break
+    return found
 
 
 # --- bytes ------------------------------------------------------------------------------------------------------
