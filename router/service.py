@@ -608,6 +608,7 @@ class Service:
                 *([_left_out(self._verdict, seat.name)] if seat.name in self._verdict.struck else ()),
                 *self._missing(seat),
                 *(place.fitted.warnings if place.fitted is not None else ()),
+                *_doubts(place.offer),
                 *self._unheard(seat),
                 *(f"{name}: {CHATTERS}" for name in seat.waiting.chattering(now)),
                 *(f"{source}: {what}; router fit measures it anew" for source, what in seat.drifted.items()),
@@ -842,6 +843,15 @@ def _refusal(offer: Offer) -> str:
         return offer.because
     told = in_words(offer.problems, lines=False)
     return f"{told}\n\nTo see the lines: router check {shlex.quote(str(offer.path))}"
+
+
+def _doubts(offer: Offer) -> Iterator[str]:
+    """What may not be meant in the profile that plays: the first, and how many there are."""
+    doubts = offer.profile.warnings if offer.profile is not None else ()
+    if doubts:
+        more = f", and {len(doubts) - 1} more" if len(doubts) > 1 else ""
+        check = f"router check {shlex.quote(str(offer.path))}"
+        yield f"in line {doubts[0].line} of {offer.path.name}: {doubts[0].message}{more}: {check} says it all"
 
 
 def _used(place: _Place) -> tuple[channels.Taken, ...]:

@@ -182,6 +182,22 @@ def test_the_room_hears_that_a_device_of_the_profile_is_missing_and_status_names
     assert pc.seat_status()["warnings"] == []
 
 
+def test_what_check_warns_of_is_said_by_status_while_the_profile_plays(bedside):
+    pc, listener, sensor = bedside()
+    lark = pc.text("lark", LARK).replace("\nparts:", "  # for Lena Meier\nparts:", 1) + "# born 21.3.2014\n"
+    path = pc.profiles / "lark.yaml"
+    path.write_text(lark, encoding="utf-8")
+    pc.wait_for("swap")
+    plays(listener, sensor, LARK)
+    (warning,) = pc.seat_status()["warnings"]
+    line = next(number for number, line in enumerate(lark.splitlines(), 1) if "Lena" in line)
+    said = f"in line {line} of lark.yaml: this remark seems to hold a person's name, and 1 more: router check {path} says it all"
+    assert warning == said
+    pc.put("finch", FINCH)
+    until(lambda: pc.seat_status()["child"] == "finch")
+    assert pc.seat_status()["warnings"] == []
+
+
 def test_without_anything_chosen_the_first_in_the_folder_plays_and_the_room_hears_it(bedside):
     pc, listener, sensor = bedside(seat="{}")  # wren is the only one
     until(lambda: motifs(listener) == RISING)
