@@ -119,7 +119,10 @@ def parse(text: str, table: Mapping[str, Fraction], kind: str) -> Fraction:
     if found and re.match('[^\\w%"\u2033]', found["unit"] or ""):
         found = None  # it goes on with a sign, so the trouble is the number
     if len(text) <= LONGEST and (two := _TWO.fullmatch(text)):
-        ends = [f"{number} {_unit(two[3], table) or units.partition(',')[0]}" for number in (two[1], two[2])]
+        unit = _unit(two[3], table)
+        ends = [f"{number} {unit or units.partition(',')[0]}" for number in (two[1], two[2])]
+        if table is TIME and not unit:
+            ends = [time for number in (two[1], two[2]) for time in _with_a_unit_of_time(number)]
         raise QuantityError(f'one number is needed, not two: "{text}"', f"Write one: {_either(ends)}.")
     if len(meant) > 1:
         raise QuantityError(f'"{text.strip()}" can be read in two ways', f"Write {_either(meant)}.")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import re
 from fractions import Fraction
 
 import pint
@@ -156,6 +157,107 @@ def test_what_is_no_quantity(read, text, message, hint):
     assert hint in caught.value.hint
 
 
+POINT, SIGN, WORD = (f"is written {how}" for how in ("with a point", "without a sign", "without a word"))
+
+
+@pytest.mark.parametrize(
+    ("read", "text", "message", "meant"),
+    [
+        (units.pascal, " 0,5 Pa.", POINT, ["0.5 Pa"]),
+        (units.time_ns, "1,5", POINT, ["1.5 s"]),
+        (units.beats_per_minute, "84,5 bpm", POINT, ["84.5 bpm"]),
+        (units.pascal, "1.234,5 Pa", SIGN, ["1234.5 Pa"]),
+        (units.pascal, "1,234.5 Pa", SIGN, ["1234.5 Pa"]),
+        (units.pascal, "1.234.567 Pa", SIGN, ["1234567 Pa"]),
+        (units.pascal, "1,234,567 Pa", SIGN, ["1234567 Pa"]),
+        (units.pascal, "1'234 Pa", SIGN, ["1234 Pa"]),
+        (units.time_ns, "1 000 ms", SIGN, ["1000 ms"]),
+        (units.pascal, "ca. 5 Pa", WORD, ["5 Pa"]),
+        (units.pascal, "~5 Pa", WORD, ["5 Pa"]),
+        (units.pascal, "about 5", WORD, ["5"]),
+        (units.pascal, "1.000 Pa", "can be read in two ways", ["1000 Pa", "1 Pa"]),
+        (units.pascal, "-1,245 Pa", "can be read in two ways", ["-1245 Pa", "-1.245 Pa"]),
+        (units.time_ns, "1.245 ms", "can be read in two ways", ["1245 ms", "1.245 ms"]),
+        (units.time_ns, "1,245", "can be read in two ways", ["1245 ms", "1.245 s"]),
+        (units.time_ns, "19", "needs a unit", ["19 ms", "19 s"]),
+        (units.time_ns, "20", "needs a unit", ["20 ms"]),
+        (units.time_ns, "-20", "needs a unit", ["-20 ms"]),
+        (units.time_ns, "1.5", "needs a unit", ["1.5 s"]),
+        (units.beats_per_minute, "84", "needs a unit", ["84 bpm"]),
+        (units.fraction_of_one, ".25", "needs a unit", ["25 %", ".25 %"]),
+        (units.fraction_of_one, "10", "needs a unit", ["10 %"]),
+        (units.pascal, "5 - 6 Pa", "one number is needed, not two", ["5 Pa", "6 Pa"]),
+        (units.pascal, "5-6", "one number is needed, not two", ["5 Pa", "6 Pa"]),
+        (units.time_ns, "5 bis 6 sek", "one number is needed, not two", ["5 s", "6 s"]),
+        (units.time_ns, "300 - 400", "one number is needed, not two", ["300 ms", "400 ms"]),
+        (units.time_ns, "5 - 30", "one number is needed, not two", ["5 ms", "5 s", "30 ms"]),
+        (units.pascal, "0.5 P", "is not a unit", ["0.5 Pa"]),
+        (units.time_ns, "5 ms!", "is not a unit", ["5 ms"]),
+        (units.beats_per_minute, "84 x", "is not a unit", ["84 bpm"]),
+        (units.time_ns, "30 x", "is not a unit", []),
+        (units.pascal, "5 $", "is not a pressure", []),
+        (units.pascal, "5 $ Pa", "is not a pressure", []),
+        (units.pascal, "about 5 kg", "is not a pressure", []),
+        (units.pascal, "12.34.5 Pa", "is not a pressure", []),
+        (units.pascal, "1,2,3 Pa", "is not a pressure", []),
+        (units.pascal, "1, Pa", "is not a pressure", []),
+    ],
+)
+def test_what_was_probably_meant(read, text, message, meant):
+    with pytest.raises(QuantityError, match=message) as caught:
+        read(text)
+    assert re.findall('"([^"]+)"', caught.value.meant) == meant
+
+
+def test_three_places_are_right_for_what_is_measured_so_finely():
+    """A reading of 1.245 inH2O is no 1,245 of them; only three noughts, or parts of a microsecond, are doubtful."""
+    assert units.pascal("1.245 inH2O") == pytest.approx(1.245 * 249.08891, rel=1e-9)
+    assert units.time_ns("1.245 s") == 1_245_000_000
+    assert units.time_ns("0.125 ms") == 125_000
+
+
+@pytest.mark.parametrize(
+    ("read", "text", "value"),
+    [
+        (units.beats_per_minute, "20 bpm", 20),
+        (units.beats_per_minute, "400 bpm", 400),
+        (units.hertz, "0.001 mHz", 0.000001),
+        (units.fraction_of_one, "0 %", 0.0),
+        (units.days_ns, "0 days", 0),
+        *((units.note_value, f"1/{whole}", Fraction(1, whole)) for whole in (1, 2, 4, 8, 16, 32, 64)),
+    ],
+)
+def test_the_ends_of_what_is_allowed(read, text, value):
+    assert read(text) == value
+
+
+def test_what_is_too_long_is_not_thought_about():
+    for length, meant in ((units.LONGEST, True), (units.LONGEST + 1, False)):
+        text = "0,5" + " " * (length - 5) + "Pa"
+        with pytest.raises(QuantityError) as caught:
+            units.pascal(text)
+        assert bool(caught.value.meant) is meant
+
+
+@pytest.mark.parametrize(
+    ("seconds", "said"),
+    [
+        (0, "0.0 s"),
+        (9.94, "9.9 s"),
+        (10, "10 s"),
+        (119, "119 s"),
+        (120, "2 min"),
+        (7199, "120 min"),
+        (7200, "2 h"),
+        (2 * 86_400 - 1, "48 h"),
+        (2 * 86_400, "2 days"),
+        (2.6 * 86_400, "3 days"),
+    ],
+)
+def test_about_how_long(seconds, said):
+    assert units.about(seconds) == said
+
+
 def test_a_table_without_an_example():
     with pytest.raises(QuantityError) as caught:
         units.parse("much", {"lx": Fraction(1)}, "a brightness")
@@ -172,6 +274,10 @@ def test_the_nearest_word():
     assert units.nearest("PA", PRESSURE) == "Pa"
     assert units.nearest("cmh20", PRESSURE) == "cmH2O"
     assert units.nearest("xyzzy", PRESSURE) is None
+    assert units.nearest("pb", PRESSURE) is None, "half the letters are no likeness"
+    assert units.nearest("kpx", PRESSURE) == "kPa"
+    assert units.nearest("grewn", {"gray": 0, "brown": 0, "grown": 0}) == "grown"
+    assert units.nearest("abcx", {"abyz": 0}) is None
 
 
 @pytest.mark.parametrize(
