@@ -575,8 +575,9 @@ class _Log(_File):
         """Lines for which there was no room while the disk failed."""
         self._about = about
         self._latest = 0.0
-        self._sum = hashlib.sha256()
-        self._crc, self._unchecked, self._ended = 0, False, False
+        self._crc: int
+        self._unchecked: bool
+        self._ended: bool
         self._start()
 
     def event(self, t: float, event: str, fields: dict[str, Any]) -> None:
@@ -598,8 +599,7 @@ class _Log(_File):
         self._latest = max(t, self._latest)
         self._say_missing()
         self.check()
-        self._add(log_line(self._latest, "end", {"sha256": self._sum.hexdigest()}))
-        self._ended = True
+        self._add_end()
 
     def _say_missing(self) -> None:
         missing, self.missing = self.missing, 0
@@ -618,15 +618,24 @@ class _Log(_File):
         self._crc, self._unchecked = zlib.crc32(data, self._crc), True
 
     def _anew(self) -> None:
-        waiting = bytes(self._waiting)
-        ended = self._ended
+        waiting, ended, latest = bytes(self._waiting), self._ended, self._latest
+        if ended:  # the last line vouched for what was in the other file
+            waiting = waiting[: waiting.rfind(b"\n", 0, -1) + 1]
         self._waiting.clear()
+        if waiting:  # what is said of the other file comes before it
+            self._latest = json.loads(waiting.partition(b"\n")[0])["t"]
         self._start()
         self._add(log_line(self._latest, "fault", {"error": "what came before is in another file, which has gone"}))
         self.check()
         self._waiting += waiting
         self._sum.update(waiting)
-        self._ended = ended
+        self._latest = latest
+        if ended:
+            self._add_end()
+
+    def _add_end(self) -> None:
+        self._add(log_line(self._latest, "end", {"sha256": self._sum.hexdigest()}))
+        self._ended = True
 
 
 class _Trace(_File):

@@ -53,6 +53,7 @@ def test_live_and_offline_write_the_same():
         LogFile(offline, 500_000_000)(*event)
     log.close()
     assert live.getvalue() == offline.getvalue()
+    assert "größer" in live.getvalue(), "a log can be read as it is"
     assert json.loads(live.getvalue().splitlines()[0]) == {
         "t": 1.0,
         "event": "press",

@@ -6,6 +6,7 @@ import hashlib
 import io
 import json
 import os
+import queue
 import signal
 import stat
 import subprocess
@@ -316,6 +317,95 @@ def test_a_disk_that_fails_is_said_once_and_tried_again_and_nothing_is_lost(tmp_
         assert [sample.text for _, sample in Trace(file, "it")] == marks
 
 
+class Asleep:
+    """A queue with nothing in it, and the clock that goes on while it is waited for."""
+
+    def __init__(self, monkeypatch):
+        self.now, self.slept = 12_345 * S + 67, []
+        monkeypatch.setattr(recorder.clock, "now", lambda: self.now)
+
+    def get(self, timeout):
+        self.slept.append(timeout)
+        self.now += round(timeout * S)
+        raise queue.Empty
+
+
+class NoDisk:
+    """A session whose disk takes nothing for so many times."""
+
+    over, waits, paths, refuses = False, True, (), 7
+
+    def flush(self):
+        self.refuses -= 1
+        if self.refuses < 0:
+            raise StopIteration  # it was written
+        raise OSError(errno.EIO, "Input/output error")
+
+
+def test_a_disk_that_fails_is_left_alone_for_longer_and_longer_up_to_half_a_minute(tmp_path, said, monkeypatch):
+    """What a child did meanwhile is on the disk half a minute after it works again, at most."""
+    keeper = Records(tmp_path / "records", said)
+    keeper.close()
+    keeper._queue, keeper._open = Asleep(monkeypatch), [NoDisk()]
+    with pytest.raises(StopIteration):
+        keeper._next()
+    assert keeper._queue.slept == [1, 1, 2, 5, 10, 30, 30, 30]
+    assert said.events() == ["records_fault"]
+
+
+def test_a_folder_that_can_be_swept_again_is_told_of_when_it_cannot_once_more(tmp_path, said):
+    keeper = Records(tmp_path / "records", said)
+    keeper.close()
+
+    class Retention:
+        fails = iter([True, True, False, True])
+
+        def sweep(self, *_):
+            if next(self.fails):
+                raise OSError(errno.EACCES, "Permission denied", "wren")
+            return []
+
+    keeper._retention = Retention()
+    for count in (1, 1, 1, 2):
+        keeper._sweep()
+        assert said.events() == ["records_kept_too_long"] * count
+    assert said.said[0][1] == {"file": "wren", "why": "permission denied"}
+
+
+def test_what_is_due_is_swept_while_a_child_plays_for_weeks_but_not_while_the_disk_fails(tmp_path, said, monkeypatch):
+    keeper = Records(tmp_path / "records", said)
+    keeper.close()
+    swept = []
+    monkeypatch.setattr(keeper, "_sweep", lambda: swept.append(True))
+    for due, fails, count in (
+        (False, False, 0),
+        (True, False, 1),
+        (True, True, 1),
+        (False, False, 1),
+        (True, False, 2),
+    ):
+        monkeypatch.setattr(keeper._retention, "due", lambda _now, _wall, due=due: due)
+        keeper._open = [NoDisk()] if fails else []
+        keeper._flush()
+        assert len(swept) == count
+
+
+def test_a_file_is_opened_once_while_it_is_written(tmp_path, keeper, monkeypatch):
+    opened = []
+    monkeypatch.setattr(recorder, "ON_DISK", S // 20)
+    real = os.open
+    monkeypatch.setattr(recorder.os, "open", lambda path, *how: (opened.append(Path(path)), real(path, *how))[1])
+    session = keeper.begin("bed", "wren", "", 0)
+    for number in range(3):
+        session(number * S, "mark", {"text": str(number)})
+        until(
+            lambda number=number: list(tmp_path.glob("records/wren/*")) and f'"{number}"' in one(tmp_path).read_text()
+        )
+    session.close(3 * S)
+    keeper.close()
+    assert opened.count(one(tmp_path)) == 1
+
+
 def test_what_there_is_no_room_for_is_counted_and_said_in_the_file(tmp_path, keeper, said, disk, monkeypatch):
     monkeypatch.setattr(recorder, "WAITING", 400)
     session = keeper.begin("bed", "wren", "", 0)
@@ -391,6 +481,24 @@ def test_a_card_that_was_exchanged_gets_a_file_with_a_header_again(tmp_path, kee
     assert "another file" in told[1]["error"]
     with gzip.open(one(tmp_path, "*.gz")) as file:
         assert [sample.text for _, sample in Trace(file, "it")] == ["meanwhile", "later"]
+
+
+def test_a_session_that_ended_before_the_exchanged_card_was_there_is_whole_on_it(tmp_path, keeper, said, disk):
+    """Its last line vouches for what is in this file, not for what was in the one that has gone."""
+    session = keeper.begin("bed", "wren", "", 0)
+    session(S, "mark", {"text": "on the old card"})
+    until(lambda: list(tmp_path.glob("records/wren/*")) and "old card" in one(tmp_path).read_text())
+    disk.error = errno.EIO
+    session(2 * S, "mark", {"text": "meanwhile"})
+    session.close(3 * S)
+    until(lambda: "records_fault" in said.events())
+    (tmp_path / "records").rename(tmp_path / "old")
+    disk.error = None
+    until(lambda: "records_again" in said.events())
+    keeper.close()
+    told = [(line["t"], line.get("text", line["event"])) for line in checked(one(tmp_path))]
+    assert told == [(2.0, "start"), (2.0, "fault"), (2.0, "meanwhile")]
+    assert records.read(one(tmp_path)).remarks == []
 
 
 @pytest.mark.usefixtures("disk")
