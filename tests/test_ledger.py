@@ -187,6 +187,7 @@ def test_volume_and_expression_are_capped(controller):
 def test_other_controllers_are_not_capped():
     book, _, _ = ledger(volume=80)
     assert data(book.change("p", HERE, Control(1, 127), 0)) == [(0xB0, 1, 127)]
+    assert data(book.change("p", HERE, Control(1, 128), 0)) == [(0xB0, 1, 127)], "a data byte has seven bits"
 
 
 def test_notes_at_once_takes_the_oldest_strike():

@@ -18,7 +18,8 @@ from music21 import chord as m21_chord
 from music21 import pitch as m21_pitch
 
 from router.music import NAMES, SYMBOLS, chord_symbol
-from router.recognition import chord_of, named_chord
+from router.recognition import SETTLE, Played, chord_of, named_chord
+from router.testing import MILLISECOND
 
 # symbol -> (mingus's shorthand, music21's name for the chord)
 CHORDS = {
@@ -231,3 +232,49 @@ def test_octaves_and_order_change_nothing_and_twelve_keys_are_alike(pitches, lif
     moved = named_chord([pitch + lift for pitch in pitches])
     assert (moved is None) == (named is None)
     assert named is None or (moved.root, moved.shape) == ((named.root + lift) % 12, named.shape)
+
+
+# --- what a keyboard plays ----------------------------------------------------------------------------------------
+
+
+def broken(apart, **settings):
+    """C, E and G, one key at a time, so many nanoseconds from the first to the last."""
+    played = Played(**settings)
+    for note, when in ((60, 7), (64, 7 + apart // 2), (67, 7 + apart)):
+        played.strike(note, when)
+        played.settle([note])
+    return played.chord.name if played.chord else None
+
+
+def test_a_broken_chord_comes_within_four_eighths_at_180_a_minute():
+    """Three eighths lie between the first and the last of four: 3 x 60 s / 180 / 2 = 0.5 s."""
+    assert broken(500 * MILLISECOND) == "C"
+    assert broken(500 * MILLISECOND + 1) is None
+    assert broken(100, together=100) == "C"
+    assert broken(101, together=100) is None
+    assert broken(2, together=0) is None
+    assert SETTLE == 30 * MILLISECOND
+
+
+def test_a_look_says_whether_the_chord_is_another_and_what_is_fresh():
+    played = Played()
+    assert not played.fresh
+    for note in (60, 64, 67):
+        played.strike(note, 5)
+    assert played.fresh
+    assert played.settle([60, 64, 67])
+    assert not played.fresh
+    assert not played.settle([60, 64, 67]), "the same chord"
+    assert not played.settle([]), "the keys are up: it stays"
+    assert played.chord.name == "C"
+
+
+def test_what_is_forgotten_belongs_to_no_chord():
+    played = Played()
+    for note in (60, 64):
+        played.strike(note, 5)
+    played.forget()
+    assert not played.fresh
+    played.strike(67, 6)
+    assert not played.settle([67])
+    assert played.chord is None

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from router.timers import Alarm, Timers
+from router.timers import Alarm, Timers, earliest
 
 OPERATIONS = st.lists(
     st.tuples(st.sampled_from(["set", "cancel", "hand over", "pop"]), st.integers(0, 5), st.integers(0, 20)),
@@ -74,3 +75,11 @@ def test_an_alarm_belongs_to_its_owner():
     one.cancel("tag")
     two.cancel("unknown")
     assert [timers.pop(9) for _ in range(3)] == [(2, "tag"), (1, None), None]
+
+
+@pytest.mark.parametrize(
+    ("times", "first"),
+    [([], None), ([None, None], None), ([7], 7), ([None, 7, None, 3, 5], 3), ([0, None, 1], 0), ([-1, 0], -1)],
+)
+def test_the_earliest_of_deadlines_that_may_not_be_wanted(times, first):
+    assert earliest(iter(times)) == first

@@ -161,6 +161,24 @@ def test_it_rests_when_nobody_has_played_since_it_went_once_round():
     assert played.told[5:] == [(2000, "finch")]
 
 
+@pytest.mark.parametrize("comes", ["joins", "leaves"])
+def test_who_comes_or_goes_while_nobody_plays_lets_it_go_round_once_more(comes):
+    played = Played("wren", "lark", "finch")
+    played.note("wren", 0, 1)  # then it is lark's from 3, finch's from 11, wren's from 19
+    if comes == "joins":
+        played.join("jay", 20)
+        played.go_on(50.9)
+        assert played.told[4:] == [(27, "lark"), (35, "finch"), (43, "jay")]
+        played.go_on(51)
+    else:
+        played.leave("lark", 20)
+        played.go_on(34.9)
+        assert played.told[4:] == [(27, "finch")]
+        played.go_on(35)
+    assert played.told[-1] == (played.now / S, None)
+    assert played.turns.deadline() is None
+
+
 def test_playing_out_of_turn_keeps_it_going_round():
     played = Played("wren", "lark", "finch")
     played.note("wren", 0, 1)
