@@ -1,10 +1,11 @@
 """Whether the tests would notice: ``python -m tests.mutation --share 5 --seed 1`` changes one place of the code at a time.
 
 Each change (a *mutant*: a comparison with the other bound, a call deleted, a number one higher, ...) is written into a copy of the
-project, and the tests of that module run over it until the first that fails; a mutant that these pass meets all tests of the core. Of
+project, and those tests of that module that reach the line run over it, quickest first, until one fails; a mutant that these pass
+meets all tests of the core that reach it. Which tests reach which line is found once by running them under coverage, and kept. Of
 each module the same share is drawn, at least one. What was found is kept in a file, so the command may be ended and begun again, and a
-greater share goes on from a smaller one. A mutant that no test can tell from the code stands, with the reason, in
-``tests/mutation_equivalent.txt``.
+greater share goes on from a smaller one; ``--again`` tries the survivors once more. A mutant that no test can tell from the code
+stands, with the reason, in ``tests/mutation_equivalent.txt``.
 
 Why a command of our own: mutmut 3 and cosmic-ray 8 change operators and arguments, and delete no statement; what was found by hand to
 pass every test here were deleted ones. They also start Python anew for each mutant, or wrap each function, which tests of the rules'
@@ -65,6 +66,8 @@ TESTS = {
 IGNORED = ["-W", "ignore::pytest.PytestAssertRewriteWarning"]  # plugins that were loaded before pytest
 SLOW = {"test_hush", "test_records", "test_sounding", "test_care_team_page", "test_beat"}
 """Left to the mutants of their own files."""
+SLOWEST = 5.0
+"""Seconds of the processor's time, under coverage: a test that takes longer is left out."""
 ALL = sorted(
     {name for names in TESTS.values() for name in names.split()} - SLOW
     | {"test_listening", "test_following", "test_together"}
@@ -258,12 +261,12 @@ class Copy:
         sys.path[:] = [str(folder), *(place for place in sys.path if Path(place or ".").resolve() != ROOT)]
         os.chdir(folder)
 
-    def passes(self, tests: list[str], seconds: int) -> tuple[bool, str]:
+    def passes(self, tests: list[str], seconds: int, plugin: object = None) -> tuple[bool, str]:
         """Whether these tests pass, within so many seconds of the processor's time, and the last line that they said."""
         with tempfile.TemporaryFile() as said:
             child = os.fork()
             if not child:
-                self._child(tests, seconds, said.fileno())
+                self._child(tests, seconds, said.fileno(), plugin)
             until = time.monotonic() + 20 * seconds  # for what waits and does not work
             while not (ended := os.waitpid(child, os.WNOHANG))[0]:
                 if time.monotonic() > until:
@@ -278,7 +281,7 @@ class Copy:
                 os.killpg(child, signal.SIGKILL)  # what it left behind
             return ended[1] == 0, (lines or [f"status {ended[1]}"])[-1]
 
-    def _child(self, tests: list[str], seconds: int, said: int) -> None:
+    def _child(self, tests: list[str], seconds: int, said: int, plugin: object) -> None:
         os.setpgid(0, 0)
         for stream in (1, 2):
             os.dup2(said, stream)
@@ -288,34 +291,126 @@ class Copy:
         import pytest
 
         files = [f"tests/{name}.py" for name in tests]
-        os._exit(pytest.main(["-x", "-q", "-p", "no:cacheprovider", "--no-header", *IGNORED, *files]))
+        arguments = ["-x", "-q", "-p", "no:cacheprovider", "--no-header", *IGNORED, *files]
+        status = pytest.main(arguments, plugins=[plugin] if plugin else [])
+        if isinstance(plugin, Reached):
+            plugin.keep()
+        os._exit(status)
 
-    def sound(self, tests: list[str]) -> None:
-        """See, once, that these tests pass without any change."""
-        if tuple(tests) not in self._sound:
-            passed, said = self.passes(tests, 1200)
-            if not passed:
-                raise SystemExit(f"without any change: {said}")
-            self._sound.add(tuple(tests))
-
-    def tried(self, mutant: Mutant, tests: list[str], limit: int, *, quick: bool) -> tuple[bool, str]:
+    def tried(self, mutant: Mutant, tests: list[str], limit: int, reached: Map, *, quick: bool) -> tuple[bool, str]:
         """Whether a mutant survives, and what was said of it."""
-        self.sound(tests)
         target = self.folder / mutant.path
         source = target.read_bytes()
-        try:
-            target.write_bytes(mutant.applied(source))
-            passed, said = self.passes(tests, limit)
-        finally:
-            target.write_bytes(source)
+        chosen = reached.tests(self, tests, mutant, source)
+        passed, said = True, "no test reaches it"
+        if chosen:
+            names = list(dict.fromkeys(Path(test.partition("::")[0]).stem for test in chosen))
+            try:
+                target.write_bytes(mutant.applied(source))
+                passed, said = self.passes(names, limit, Only(chosen))
+            finally:
+                target.write_bytes(source)
         if passed and not quick:
-            self.sound(ALL)
-            return self.tried(mutant, ALL, 600, quick=True)
+            return self.tried(mutant, ALL, 600, reached, quick=True)
         return passed, said
+
+
+class Only:
+    """A plug-in for pytest: these tests alone, in this order."""
+
+    def __init__(self, tests: list[str]) -> None:
+        self._place = {test: place for place, test in enumerate(tests)}
+
+    def pytest_collection_modifyitems(self, items: list) -> None:
+        items[:] = sorted(
+            (item for item in items if item.nodeid in self._place), key=lambda item: self._place[item.nodeid]
+        )
+
+
+class Reached:
+    """A plug-in for pytest: which lines each test runs, and how many seconds of the processor's time it takes."""
+
+    def __init__(self, target: Path) -> None:
+        import coverage
+
+        self._target = target
+        self._coverage = coverage.Coverage(data_file=None, config_file=False, source=["router"])
+        self._coverage.start()
+        self._took: dict[str, float] = {}
+
+    def pytest_runtest_logstart(self, nodeid: str) -> None:
+        self._coverage.switch_context(nodeid)
+        self._took[nodeid] = time.process_time()
+
+    def pytest_runtest_logfinish(self, nodeid: str) -> None:
+        self._took[nodeid] = time.process_time() - self._took[nodeid]
+        self._coverage.switch_context("")
+
+    def keep(self) -> None:
+        self._coverage.stop()
+        data = self._coverage.get_data()
+        number = {test: place for place, test in enumerate(self._took)}
+        lines = {
+            str(Path(name).relative_to(Path.cwd())): {
+                line: sorted(number[test] for test in tests if test)
+                for line, tests in data.contexts_by_lineno(name).items()
+            }
+            for name in data.measured_files()
+        }
+        self._target.write_text(json.dumps({"took": self._took, "lines": lines}), encoding="utf-8")
+
+
+class Map:
+    """Which tests reach which line, found when it is first asked for and kept in a folder."""
+
+    def __init__(self, folder: Path) -> None:
+        folder.mkdir(exist_ok=True)
+        self._folder = folder
+        self._known: dict[str, dict] = {}
+        self._code = b"".join(path.read_bytes() for path in sorted(ROOT.glob("router/**/*.py")))
+
+    def _of(self, copy: Copy, name: str) -> dict:
+        if name not in self._known:
+            test = (ROOT / f"tests/{name}.py").read_bytes()
+            target = self._folder / f"{name}-{hashlib.sha256(self._code + test).hexdigest()[:16]}.json"
+            if not target.exists():
+                passed, said = copy.passes([name], 1200, Reached(target))
+                if not passed:
+                    target.unlink(missing_ok=True)
+                    raise SystemExit(f"without any change: {said}")
+            self._known[name] = json.loads(target.read_text(encoding="utf-8"))
+        return self._known[name]
+
+    def tests(self, copy: Copy, names: list[str], mutant: Mutant, source: bytes) -> list[str]:
+        """Those that reach a mutant, quickest first, without the slowest; the file's all where it runs at import."""
+        found: dict[str, float] = {}
+        first, last = statement(mutant, source)
+        for name in names:
+            known = self._of(copy, name)
+            took, lines = list(known["took"].items()), known["lines"].get(mutant.path, {})
+            own = {place for line in range(first, last + 1) for place in lines.get(str(line), [])}
+            if not own and any(str(line) in lines for line in range(first, last + 1)):
+                own = {place for places in lines.values() for place in places}
+            found |= dict(took[place] for place in own)
+        return [test for test, seconds in sorted(found.items(), key=lambda item: item[1]) if seconds < SLOWEST]
+
+
+def statement(mutant: Mutant, source: bytes) -> tuple[int, int]:
+    """The first and last line of the smallest statement around a mutant; of a compound one, of its head."""
+    last = mutant.line + source.count(b"\n", mutant.start, mutant.end)
+    around = [
+        (node.lineno, max(node.lineno, node.body[0].lineno - 1) if isinstance(body, list) else node.end_lineno)
+        for node in ast.walk(ast.parse(source))
+        if isinstance(node, ast.stmt)
+        for body in [getattr(node, "body", None)]
+    ]
+    fits = [lines for lines in around if lines[0] <= mutant.line and last <= lines[1]]
+    return min(fits, key=lambda lines: lines[1] - lines[0], default=(mutant.line, last))
 
 
 def load() -> None:
     """The libraries, once for all that are forked; nothing of ours."""
+    import coverage  # noqa: F401
     import hypothesis  # noqa: F401
     import jack  # noqa: F401
     import jsonschema  # noqa: F401
@@ -371,6 +466,7 @@ def main() -> int:
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--quick", action="store_true", help="the file's own tests only: more survive than really do")
     parser.add_argument("--kept", type=Path, default=ROOT / "mutation.jsonl", help="where the results are kept")
+    parser.add_argument("--again", action="store_true", help="try those once more that survived")
     parser.add_argument("only", nargs="*", help="parts of file names (default: all files)")
     wanted = parser.parse_args()
     kept, reasons = wanted.kept.absolute(), equivalent()
@@ -384,6 +480,7 @@ def main() -> int:
     load()
     with tempfile.TemporaryDirectory() as place:
         copy = Copy(Path(place))
+        reached = Map(kept.with_suffix(".reached"))
         for number, (mutant, tests) in enumerate(work, 1):
             source = sources[mutant.path]
             shown = mutant.shown(source)
@@ -392,8 +489,8 @@ def main() -> int:
             if shown in reasons:
                 counts["equivalent"] += 1
                 continue
-            if entry is None:
-                survived, said = copy.tried(mutant, tests, 120, quick=wanted.quick)
+            if entry is None or (wanted.again and entry["survived"]):
+                survived, said = copy.tried(mutant, tests, 120, reached, quick=wanted.quick)
                 entry = {"key": key, "line": mutant.line, "shown": shown, "survived": survived, "said": said}
                 with kept.open("a", encoding="utf-8") as file:
                     file.write(json.dumps(entry) + "\n")
