@@ -283,7 +283,10 @@ WOKEN = "woken"
 
 
 class Bench:
-    """One rule alone on virtual time; what it gives is checked, kept with its time, and played into a ledger without limits."""
+    """One rule alone on virtual time; what it gives is checked, kept with its time, and played into a ledger without limits.
+
+    Times are counted from the start, as in ``VirtualTime``; the clock that the rule sees reads ``STARTED`` then.
+    """
 
     ROUTE = Route("bench", 1)
     WIDE = Limits(
@@ -307,7 +310,7 @@ class Bench:
         self._last: tuple[str, Event | None] = ("", None)  # what it was told
         self.steps: list[int] | None = None  # a list: of the interpreter, for each call of the rule
         self._shared = _Shared(trial.rule.name)
-        self._music = Music()
+        self._music = Music(origin=STARTED)
         self._context = Context(self._music, self._new_voice, Alarm(self._timers, 0), self._shared)
         self._context.repeated = repeated
         self._last = ("being made", None)
@@ -324,7 +327,7 @@ class Bench:
             self.given.pop(event.voice, None)
         before = len(self.out)
         self._last = ("given", event)
-        self._keep(self._call(METHODS[type(event)], event, now))
+        self._keep(self._call(METHODS[type(event)], event, STARTED + now))
         self.go_on(now, late)
         return [event for _, event in self.out[before:]]
 
@@ -332,30 +335,30 @@ class Bench:
         """Wake the rule at its deadlines up to ``until``, each time ``late`` nanoseconds after the deadline."""
         for _ in range(30_000):
             deadline = self._timers.next()
-            if deadline is None or deadline > until:
+            if deadline is None or deadline - STARTED > until:
                 self.now = max(self.now, until)
                 return
-            self.now = min(max(self.now, deadline + late), max(until, self.now))
-            key = self._timers.pop(self.now)
+            self.now = min(max(self.now, deadline - STARTED + late), max(until, self.now))
+            key = self._timers.pop(STARTED + self.now)
             assert isinstance(key, tuple)  # noqa: S101 - Alarm makes them so
             self._last = (WOKEN, None)
-            self._keep(self._call("wake", self.now, key[1]))
+            self._keep(self._call("wake", STARTED + self.now, key[1]))
         raise self.fault("it asks to be woken again and again without end")
 
     def play_in(self, music: Music, now: int) -> None:
         """Go on to ``now`` and tell the rule of another beat, key and chord."""
         self.go_on(now)
-        self._context.music = self._music = music
+        self._context.music = self._music = replace(music, origin=STARTED + music.origin)
         self._last = ("told of another beat", None)
-        self._keep(self._call("beat_changed", now))
+        self._keep(self._call("beat_changed", STARTED + now))
         self._last = ("told of another chord", None)
-        self._keep(self._call("music_changed", now))
+        self._keep(self._call("music_changed", STARTED + now))
         self.go_on(now)
 
     def let_go(self, now: int) -> None:
         """Tell the rule to let go."""
         self._last = ("letting go", None)
-        self._keep(self._call("let_go", now))
+        self._keep(self._call("let_go", STARTED + now))
 
     @property
     def waiting(self) -> bool:
@@ -434,9 +437,9 @@ class Bench:
             if self._keeps:
                 self.out.append((self.now, event))
             if isinstance(event, NoteOn):
-                self._ledger.note_on("bench", self.ROUTE, event, self.now)
+                self._ledger.note_on("bench", self.ROUTE, event, STARTED + self.now)
             elif isinstance(event, NoteOff):
-                self._ledger.note_off("bench", event.voice, self.now)
+                self._ledger.note_off("bench", event.voice, STARTED + self.now)
             if isinstance(event, (Press, NoteOn)):
                 self.begins += 1
                 self.on.setdefault(event.voice, (self.now, event))

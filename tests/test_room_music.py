@@ -18,7 +18,7 @@ from router.midi import CLOCK, CLOCKS, START
 from router.music import SCALES, Music, chord_symbol, length
 from router.room import SAYS, Room, RoomPlan
 from router.rules import RULES
-from router.testing import MILLISECOND, Memory, VirtualTime, plan_rule
+from router.testing import MILLISECOND, STARTED, Memory, VirtualTime, plan_rule
 from router.timers import earliest
 from router.units import NANOSECONDS
 
@@ -30,8 +30,6 @@ NAMES = ("window", "door", "middle")
 class Child(VirtualTime):
     """A seat's engine as a member of the room."""
 
-    started = 0  # one clock for the room and its members
-
     def __init__(self, *rules: tuple[str, dict], music: Music | None = None, follows: frozenset[str] = BOTH) -> None:
         made = tuple(plan_rule(RULES[name], written) for name, written in rules)
         part = PartPlan("tune", ("pad",), made, Route("out", 1))
@@ -40,8 +38,8 @@ class Child(VirtualTime):
         super().__init__(self.plan)
 
     def follow(self, music: Music, now: int) -> None:
-        self.now = max(self.now, now)
-        self._keep(self.engine.follow(music, self.now))
+        self.now = max(self.now, now - STARTED)
+        self._keep(self.engine.follow(music, STARTED + self.now))
 
     def hear(self, sample: Sample, now: int) -> None:
         raise AssertionError("nobody listens here")
@@ -58,34 +56,37 @@ class Child(VirtualTime):
 
 
 class Together:
-    """A room and its children in one loop, which may be ``late``: what is due is done so many nanoseconds after it."""
+    """A room and its children in one loop, which may be ``late``: what is due is done so many nanoseconds after it.
+
+    Times are counted from the start; the clock, one for all, reads ``STARTED`` then.
+    """
 
     def __init__(self, plan: RoomPlan, *children: Child, late: int = 0) -> None:
         self.log, self.late, self.now = Memory(), late, 0
-        self.room = Room(plan, 0, self.log)
+        self.room = Room(plan, STARTED, self.log)
         self.children = children
         for name, child in zip(NAMES, children, strict=False):
-            self.room.join(name, child, 0)
+            self.room.join(name, child, STARTED)
 
     def go_on(self, until: int) -> None:
         """As the daemon's pass: the room first."""
         while True:
             due = earliest((self.room.deadline(), *(child.engine.next_deadline() for child in self.children)))
-            if due is None or due + self.late > until:
+            if due is None or due - STARTED + self.late > until:
                 break
-            self.now = max(self.now, due + self.late)
-            if (at := self.room.deadline()) is not None and at <= self.now:
-                self.room.wake(self.now)
+            self.now = max(self.now, due - STARTED + self.late)
+            if (at := self.room.deadline()) is not None and at - STARTED <= self.now:
+                self.room.wake(STARTED + self.now)
             for child in self.children:
                 child.go_on(child.now)
-                if (at := child.engine.next_deadline()) is not None and at <= self.now:
+                if (at := child.engine.next_deadline()) is not None and at - STARTED <= self.now:
                     child.wake_late(self.now)
         self.now = until
 
     def press(self, child: int, now: int, *, down: bool = True) -> None:
         self.go_on(now)
         self.children[child].now = now
-        self.children[child]._keep(self.children[child].engine.handle(SwitchSample("pad", down), now))
+        self.children[child]._keep(self.children[child].engine.handle(SwitchSample("pad", down), STARTED + now))
 
     def end(self) -> None:
         """All let go."""
@@ -133,10 +134,10 @@ def clocked(room: Together, bpm: float, beats: int, jitter: float, chance: rando
     """A clock whose ticks are off by at most so many milliseconds; when its beats truly are."""
     since = room.now + 100 * MILLISECOND
     true = [since + round(tick * 60 * NANOSECONDS / bpm / CLOCKS) for tick in range(CLOCKS * beats + 1)]
-    room.room.clock((START,), room.now)
+    room.room.clock((START,), STARTED + room.now)
     for now in sorted(when + round(chance.uniform(-jitter, jitter) * MILLISECOND) for when in true):
         room.go_on(now)
-        room.room.clock((CLOCK,), now)
+        room.room.clock((CLOCK,), STARTED + now)
     return true[::CLOCKS]
 
 
@@ -155,7 +156,7 @@ def test_arpeggios_begun_a_minute_apart_lie_on_one_grid_after_taps_and_a_clock(s
     for tap in range(5):
         now = 20 * NANOSECONDS + tap * 500 * MILLISECOND + round(chance.gauss(0, 15) * MILLISECOND)
         room.go_on(now)
-        room.room.tap(now)
+        room.room.tap(STARTED + now)
     room.go_on(61 * NANOSECONDS)
     assert abs(room.room.beat.music.tempo - 120) < 6
     second = 61 * NANOSECONDS + 77 * MILLISECOND
@@ -198,10 +199,10 @@ def test_what_is_held_at_every_seat_goes_on_as_the_keyboard_leads(leads):
         for second in range(40):
             chord = ((0, 4, 7), (5, 9, 0), (7, 11, 2), (0, 4, 7))[second % 4]
             for note in chord:
-                room.room.key((0x90, 48 + (tonic + note) % 12, 80), room.now)
+                room.room.key((0x90, 48 + (tonic + note) % 12, 80), STARTED + room.now)
             room.go_on(room.now + 900 * MILLISECOND)
             for note in chord:
-                room.room.key((0x80, 48 + (tonic + note) % 12, 0), room.now)
+                room.room.key((0x80, 48 + (tonic + note) % 12, 0), STARTED + room.now)
             room.go_on(room.now + 100 * MILLISECOND)
         last = [{note % 12 for _, note in child.begun(room.now - 3 * NANOSECONDS)} for child in children]
         if leads == "key":
@@ -229,7 +230,7 @@ def test_taps_of_a_hand_and_a_room_that_was_never_told_a_tempo():
     assert apart == [{500 * MILLISECOND}, {375 * MILLISECOND}]
     for tap in range(4):
         room.go_on(4 * NANOSECONDS + tap * 400 * MILLISECOND)
-        room.room.tap(room.now)
+        room.room.tap(STARTED + room.now)
     room.go_on(12 * NANOSECONDS)
     assert room.room.beat.music.tempo == 150
     steps = [child.begun(6 * NANOSECONDS) for child in children]
