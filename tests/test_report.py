@@ -23,7 +23,7 @@ from router.records import LOG, read
 from router.report import plots, ward
 from router.report.history import LATEST, WEEK, History, gather, logs, measure, measure_all
 from router.report.html import html as as_html
-from router.report.page import page, seconds
+from router.report.page import date, page, seconds
 from router.report.session import Settings, sessions
 
 HOLDS = [(2, 3.5), (6, 6.4), (10, 14), (20, 20.2)]
@@ -303,10 +303,10 @@ def test_a_log_of_router_play_gives_the_same_as_one_of_the_daemon(tmp_path):
 # --- several sessions ---------------------------------------------------------------------------------------------
 
 
-def a_history(folder, settings=None, weights=None, **more):
+def a_history(folder, settings=None, weights=None, now=datetime.max, **more):
     paths = logs(folder)
     settings = settings or Settings()
-    history = History(folder.name, weights or {})
+    history = History(folder.name, weights or {}, now=now)
     gather(history, paths, settings, measure_all(paths, settings), **more)
     return history
 
@@ -333,6 +333,33 @@ def test_trends_weeks_and_baselines_over_sessions(tmp_path):
     assert (this.middles["rate"], before.middles["rate"]) == (19, 13.5)
     assert [session.timeline is None for session in history.sessions] == [True] * 4 + [False]
     assert len(a_history(folder, since=datetime(2026, 3, 8)).sessions) == 3
+
+
+def test_a_log_of_a_later_day_than_today_is_in_no_week_and_moves_none(monkeypatch, tmp_path, capsys):
+    """A clock that was years ahead: the weeks stay those of the other sessions, which also stay in memory."""
+    monkeypatch.setattr("router.report.history.LATEST", 2)
+    folder = tmp_path / "wren"
+    now = datetime(2026, 3, 14, 9, 0)
+    for number in (3, 5, 9, 11, 14):  # the last of them ends the week, although it comes later today
+        a_log(folder / f"2026-03-{number:02}T100000-bed.jsonl", *FORTY, began=day(number))
+    for year in (2031, 2032):
+        a_log(folder / f"{year}-01-01T100000-bed.jsonl", *FORTY, began=f"{year}-01-01T10:00:00+01:00")
+    history = a_history(folder, now=now)
+    assert [week.sessions for week in history.weeks()] == [3, 2]
+    assert (history.count, history.later) == (7, 2)
+    shown = str(page(history, Settings(), now))
+    assert f"2 sessions of a day later than today ({date(now)})" in shown
+    assert main(["report", str(folder / "2032-01-01T100000-bed.jsonl"), "--json"]) == 0
+    assert json.loads(capsys.readouterr().out)["later_than_today"] == 1
+
+
+def test_where_every_log_is_of_a_later_day_there_is_no_week(tmp_path):
+    """It may be today's clock that is wrong: a PC whose battery is empty."""
+    folder = tmp_path / "wren"
+    a_log(folder / "2026-03-02T100000-bed.jsonl", *FORTY, began=day(2))
+    history = a_history(folder, now=datetime(2000, 1, 1))
+    assert (history.weeks(), history.later, history.count) == (None, 1, 1)
+    assert "the clock of this computer is wrong" in str(page(history, Settings(), datetime(2000, 1, 1)))
 
 
 def test_goal_attainment_over_sessions(tmp_path):

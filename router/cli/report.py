@@ -99,7 +99,8 @@ class _NothingToShow(Exception):  # noqa: N818 - nobody did wrong
 def _one(args: argparse.Namespace) -> int:
     settings = Settings(args.window, args.gap)
     child, paths = _named(args)
-    history = History(child, _weights(args, child))
+    now = datetime.now()  # noqa: DTZ005 - the local clock, as in the names of the logs
+    history = History(child, _weights(args, child), now=now)
     for_programs = (
         data.Json(child, settings, sys.stdout) if args.json else data.Csv(child, sys.stdout) if args.csv else None
     )
@@ -114,7 +115,7 @@ def _one(args: argparse.Namespace) -> int:
             drawings = plots.drawings(history)
         except ImportError:
             raise _NothingToShow(plots.MISSING) from None
-    shown = page(history, settings, datetime.now())  # noqa: DTZ005 - the local clock, as in the names of the logs
+    shown = page(history, settings, now)
     if args.html:
         _write(args.html, html(shown, drawings))
     if args.html and not for_programs:

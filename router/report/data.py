@@ -52,6 +52,7 @@ class Json:
         weeks = history.weeks()
         compared = history.against_baseline()
         rest = {
+            "later_than_today": history.later,
             "trends": {name: _trend(line) for name, line in history.trends().items()},
             "against_baseline": None
             if compared is None

@@ -59,7 +59,8 @@ class History:
     ``sessions``: the latest, oldest first: ``LATEST`` of them, and all of the last fourteen days. ``count``: how many there are
     in all; ``first``: when the first began; ``baselines``: how many have a baseline. ``attainment``: for the latest sessions in
     which a goal was scored: the scores known by then, and their T-score once each goal has one. ``remarks``: what could not be
-    used, and of which log. ``idle``: how many logs hold nothing that the child or the therapist did.
+    used, and of which log. ``idle``: how many logs hold nothing that the child or the therapist did. ``now``: by the local clock;
+    what a later day has is in no week, as that clock or the one that wrote it is wrong. ``later``: how many such sessions there are.
     """
 
     child: str
@@ -72,12 +73,19 @@ class History:
     attainment: list[tuple[Session, dict[str, int], float | None]] = field(default_factory=list)
     remarks: list[tuple[str, str]] = field(default_factory=list)
     idle: int = 0
+    now: datetime = datetime.max  # noqa: DTZ901 - local times, without a zone
+    later: int = 0
+    _last: datetime | None = None  # when the last session began that is not of a later day
 
     def add(self, session: Session) -> None:
         """Take one more; they come in the order in which they were."""
         if not self.count:
             self.first = session.began
         self.count += 1
+        if session.began is not None and session.began.date() > self.now.date():
+            self.later += 1
+        elif session.began is not None:
+            self._last = max(session.began, self._last or session.began)
         self.baselines += session.baseline is not None
         insort(self.sessions, session, key=_start)
         while len(self.sessions) > LATEST and self._is_old(self.sessions[0]):
@@ -112,16 +120,15 @@ class History:
         return nap, pnd, len(pairs)
 
     def weeks(self) -> tuple[Week, Week] | None:
-        """The seven days up to the latest session, and the seven before; None without a clock."""
-        last = self.latest.began
-        if last is None:
+        """The seven days up to the latest session that is not of a later day than today, and the seven before; None without one."""
+        if self._last is None:
             return None
-        end = last.replace(hour=0, minute=0, second=0, microsecond=0) + timedelta(days=1)
+        end = self._last.replace(hour=0, minute=0, second=0, microsecond=0) + timedelta(days=1)
         return self._week(end), self._week(end - WEEK)
 
     def _is_old(self, session: Session) -> bool:
         """Whether it is in none of ``weeks``."""
-        return session.began is None or _start(self.latest) - session.began >= 2 * WEEK
+        return session.began is None or (self._last is not None and self._last - session.began >= 2 * WEEK)
 
     def _score(self, session: Session) -> None:
         scored = {name: x for name, x in session.goals.items() if not self.weights or name in self.weights}

@@ -221,6 +221,11 @@ def _compared(nap: float, pnd: float, piece: str) -> str:
 
 def _over_time(history: History) -> Iterator[Piece]:
     weeks = history.weeks()
+    if history.later:
+        yield (
+            f"{_count(history.later, 'session')} of a day later than today ({date(history.now)}): the clock of this computer is "
+            "wrong, or was wrong when they were recorded. They are in no week."
+        )
     if weeks is not None and weeks[1].sessions:
         this, before = weeks
         rows = [
