@@ -5,6 +5,7 @@ from __future__ import annotations
 import random
 import statistics
 from fractions import Fraction
+from itertools import groupby
 
 import pytest
 
@@ -179,6 +180,46 @@ def test_arpeggios_begun_a_minute_apart_lie_on_one_grid_after_taps_and_a_clock(s
     assert statistics.pstdev(off) < 1.0, "the clock's ticks are off by 3 ms, the grid by less than one"
     assert max(map(abs, off)) < 3.0
     room.end()
+
+
+class Told(Child):
+    """A child that notes when it was told of which tonic and chord."""
+
+    def follow(self, music: Music, now: int) -> None:
+        self.told = [*getattr(self, "told", []), (now, music.tonic, music.chord.name if music.chord else "")]
+        super().follow(music, now)
+
+
+def test_a_seat_is_told_of_a_key_and_a_chord_at_the_very_message_that_changed_them():
+    """A key is known as a note is struck, a fresh chord as the freeze pedal goes down; other messages tell nothing."""
+    freeze = 67
+    plan = RoomPlan(
+        Music(0, SCALES["major"], Fraction(120)), SAYS, Progression((1,)), Leading(True, True, freeze=freeze)
+    )
+    child = Told(("note", {}))
+    room = Together(plan, child)
+    for tonic in (2, 3):
+        for second in range(30):
+            for note in ((0, 4, 7), (5, 9, 0), (7, 11, 2), (0, 4, 7))[second % 4]:
+                before = room.room._lead.led.tonic
+                room.room.key((0x90, 48 + (tonic + note) % 12, 80), room.now)
+                if room.room._lead.led.tonic != before:
+                    assert child.told[-1][:2] == (room.now, room.room._lead.led.tonic)
+            room.go_on(room.now + NANOSECONDS)
+            for note in range(48, 60):
+                room.room.key((0x80, note, 0), room.now)
+    keys = [fields["tonic"] for _, _, fields in room.log.named("key")]
+    assert [tonic for tonic, _ in groupby(keys)][-1] == 3
+    assert [tonic for tonic, _ in groupby(tonic for _, tonic, _ in child.told)][-1] == 3
+    for note in (50, 54, 57):
+        room.room.key((0x90, note, 80), room.now)
+    room.room.key((0xB0, freeze, 127), room.now)
+    assert child.told[-1] == (room.now, 3, "D")
+    told = list(child.told)
+    heard = len(room.log.named("key")), len(room.log.named("chord"))
+    for message in ((0x80, 50, 0), (0xB0, 64, 127), (0xB0, 64, 0), (0xF8,), (0x90, 99)):
+        room.room.key(message, room.now)
+    assert (child.told, heard) == (told, (len(room.log.named("key")), len(room.log.named("chord"))))
 
 
 @pytest.mark.parametrize("leads", ["chords", "key"])
