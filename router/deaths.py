@@ -13,7 +13,8 @@ is set changes their number, a PC that takes long to start is no excuse, and a p
 a rule by that of its file, or by the version of its package).
 
 ``deaths.json`` lies beside the seats' memories. No child's name is in it, and nothing that is found there is trusted. Where
-the disk does not take it, it lies in /run.
+the disk does not take it, it lies in /run. One that is there and cannot be read is not written over: what happens meanwhile
+is written ``beside`` it, and joined with it as soon as it can be read.
 """
 
 from __future__ import annotations
@@ -21,7 +22,6 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Callable, Collection, Mapping
-from contextlib import suppress
 from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 from typing import Any
@@ -44,6 +44,9 @@ RULE_LEFT_OUT = "it was at work when the router died, and is left out until {0.o
 
 LEDGER = "deaths.json"
 _LARGEST = 1 << 16
+
+_UNREAD = "what killed the router before cannot be read, and is played again: {path}: {why}"
+_UNWRITTEN = "how often the router died cannot be written down: {path}: {why}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,7 +79,8 @@ class SuspectedRule:
 class Ledger:
     """What is written down, for the ``number``-th time. ``fallen``: how far each seat has, while deaths go on.
 
-    ``ready``: when it was ready to play, in nanoseconds since the PC was switched on; 0 before.
+    ``ready``: when it was ready to play, ``at``: when this was written, in nanoseconds since the PC was switched on; 0 before.
+    ``beside``: another ledger could not be read when this was written.
     """
 
     number: int = 0
@@ -87,6 +91,8 @@ class Ledger:
     fallen: Mapping[str, int] = field(default_factory=dict)
     suspects: tuple[Suspect, ...] = ()
     rules: tuple[SuspectedRule, ...] = ()
+    at: int = 0
+    beside: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -181,11 +187,16 @@ def _digest(origin: str) -> str:
 
 
 class Deaths:
-    """The ledger on the disk. ``folders``: where it may lie, the best first. Every method may wait for a disk."""
+    """The ledger on the disk. ``folders``: where it may lie, the best first. Every method may wait for a disk.
+
+    ``problems``: what cannot be read or written now, for people; another thread may look at it.
+    """
 
     def __init__(self, folders: Collection[Path]) -> None:
         self._paths = [folder / LEDGER for folder in folders]
+        self._unread: dict[Path, str] = {}  # what is there and could not be read, and why
         self.ledger = Ledger()
+        self.problems: tuple[str, ...] = ()
 
     def begin(
         self,
@@ -195,7 +206,7 @@ class Deaths:
         now: int | None = None,
     ) -> Verdict:
         """A router begins: what it has to know. From now on its end is a death, unless ``ended`` is called."""
-        before = self._latest()
+        before = self._joined(self._paths, Ledger())
         at = clock.since_boot() if now is None else now
         verdict = judged(before, found, at, clock.boot(), seats=seats, proven=proven)
         self.ledger = verdict.ledger
@@ -204,23 +215,42 @@ class Deaths:
 
     def ready(self, now: int | None = None) -> None:
         """It plays from now on."""
-        self.ledger = replace(self.ledger, ready=clock.since_boot() if now is None else now)
-        self._write()
+        self._go_on(ready=clock.since_boot() if now is None else now)
 
     def ended(self) -> None:
         """It was told to stop, and stops."""
-        self.ledger = replace(self.ledger if self.ledger.number else self._latest(), running=False)
+        self._go_on(running=False)
+
+    def _go_on(self, **changes: Any) -> None:
+        if self.ledger.number:
+            self.ledger = self._joined([*self._unread], self.ledger)
+        else:
+            self.ledger = self._joined(self._paths, Ledger())
+        self.ledger = replace(self.ledger, **changes)
         self._write()
 
-    def _latest(self) -> Ledger:
-        return max((_read(path) for path in self._paths), key=lambda each: each.number)
+    def _joined(self, paths: Collection[Path], ledger: Ledger) -> Ledger:
+        """This ledger and those at the paths, as far as they can be read now."""
+        for path in paths:
+            try:
+                found = _read(path)
+            except OSError as error:
+                self._unread[path] = error.strerror or str(error)
+            else:
+                self._unread.pop(path, None)
+                ledger = _newest(ledger, found)
+        return ledger
 
     def _write(self) -> None:
-        self.ledger = replace(self.ledger, number=self.ledger.number + 1)
+        number, at = self.ledger.number + 1, clock.since_boot()
+        self.ledger = replace(self.ledger, number=number, at=at, beside=bool(self._unread))
         data = json.dumps(asdict(self.ledger)).encode()
         written = False
+        problems = [_UNREAD.format(path=path, why=why) for path, why in self._unread.items()]
         for path in self._paths:
-            with suppress(OSError):
+            if path in self._unread:
+                continue
+            try:
                 if written:  # what stands there is no longer true
                     path.unlink(missing_ok=True)
                     continue
@@ -228,10 +258,31 @@ class Deaths:
                 with replacing(path) as file:
                     file.write(data)
                 written = True
+            except OSError as error:
+                problems.append(_UNWRITTEN.format(path=path, why=error.strerror or error))
+        self.problems = tuple(problems)
+
+
+def _newest(one: Ledger, other: Ledger) -> Ledger:
+    """The newer of two ledgers; if it was written beside the other, with what is suspected in that one."""
+    boot = clock.boot()
+    first, second = sorted((one, other), key=lambda each: (each.at if each.boot == boot else -1, each.number))
+    if not second.beside:
+        return second
+    return replace(
+        second,
+        number=max(first.number, second.number),
+        suspects=tuple(dict.fromkeys((*first.suspects, *second.suspects)))[-MOST:],
+        rules=tuple(dict.fromkeys((*first.rules, *second.rules)))[-MOST:],
+    )
 
 
 def _read(path: Path) -> Ledger:
-    """What stands there; an empty ledger if that cannot be understood."""
+    """What stands there; an empty ledger if there is none, or if it cannot be understood.
+
+    Raises:
+        OSError: it is there, and cannot be read.
+    """
     try:
         with path.open("rb") as file:
             found = json.loads(file.read(_LARGEST))
@@ -247,8 +298,12 @@ def _read(path: Path) -> Ledger:
                 SuspectedRule(_text(each["name"]), _text(each["origin"]), _text(each["digest"]))
                 for each in found["rules"]
             ),
+            int(found.get("at", 0)),
+            found.get("beside") is True,
         )
-    except (OSError, ValueError, TypeError, KeyError, AttributeError, OverflowError, RecursionError):
+    except (FileNotFoundError, NotADirectoryError):
+        return Ledger()
+    except (ValueError, TypeError, KeyError, AttributeError, OverflowError, RecursionError):
         return Ledger()
 
 

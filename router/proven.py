@@ -34,13 +34,32 @@ class Proven:
         self._folder = folder
 
     def digests(self) -> list[str]:
-        """Which there are, the latest first."""
+        """Which there are, the latest first; where their order cannot be read, the latest by their files' times."""
+        try:
+            return self._order()
+        except OSError:
+            return self._there()
+
+    def _order(self) -> list[str]:
+        """The order as it was written.
+
+        Raises:
+            OSError: it is there, and cannot be read.
+        """
         try:
             with (self._folder / ORDER).open("rb") as file:
                 found = json.loads(file.read(_LARGEST))
-        except (OSError, ValueError, RecursionError):
+        except (FileNotFoundError, NotADirectoryError, ValueError, RecursionError):
             return []
         return [each for each in found if _is_digest(each)][:MOST] if isinstance(found, list) else []
+
+    def _there(self) -> list[str]:
+        try:
+            found = [(path.stat().st_mtime_ns, path.stem) for path in self._folder.glob(TEXT.format("*"))]
+        except OSError:
+            return []
+        digests = [stem.removeprefix("proven-") for _, stem in sorted(found, reverse=True)]
+        return [digest for digest in digests if _is_digest(digest)][:MOST]
 
     def texts(self, without: Collection[str]) -> list[tuple[Path, str]]:
         """Path and digest of each text, the latest first, ``without`` those."""
@@ -54,9 +73,9 @@ class Proven:
         """This one has proved itself; of those before it the oldest goes.
 
         Raises:
-            OSError: it cannot be written; what was kept before is still there.
+            OSError: it cannot be written, or what was kept before cannot be read; that is still there.
         """
-        before = self.digests()
+        before = self._order()
         if before[:1] == [digest]:
             return
         now = [digest, *(each for each in before if each != digest)][:MOST]

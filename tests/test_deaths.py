@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import errno
 import json
+import os
+import pathlib
 import random
 
 import pytest
@@ -223,3 +226,105 @@ def test_the_latest_that_proved_itself_comes_first_and_old_ones_go(tmp_path):
     assert proven.digests() == []
     (tmp_path / "proven.json").write_text("{")
     assert proven.digests() == []
+
+
+# --- what cannot be read ------------------------------------------------------------------------------------------
+
+
+@pytest.fixture
+def unreadable(monkeypatch):
+    """Paths that the disk does not give now."""
+    paths, opened = set(), pathlib.Path.open
+
+    def failing(path, mode="r", *args, **options):
+        if path in paths and "r" in mode:
+            raise OSError(errno.EIO, os.strerror(errno.EIO), str(path))
+        return opened(path, mode, *args, **options)
+
+    monkeypatch.setattr(pathlib.Path, "open", failing)
+    return paths
+
+
+def suspected(router):
+    """Profile A at the bed, and a rule, are suspected."""
+    router.begins()
+    router.begins(Found((BED,), BED, OthersRule("shadow", "package p 1.0")))
+    for _ in range(MANY - 1):
+        verdict = router.begins(Found((BED,), BED))
+    assert verdict.suspected("bed") == {A}
+
+
+def test_a_ledger_that_cannot_be_read_is_not_written_over(router, tmp_path, unreadable):
+    suspected(router)
+    path = tmp_path / "state" / LEDGER
+    whole = path.read_bytes()
+    unreadable.add(path)
+    verdict = router.begins(Found((BED,)), after=500)
+    router.deaths.ended()
+    assert verdict.suspected("bed") == frozenset()  # nobody knows, and it goes on
+    (problem,) = router.deaths.problems
+    assert str(path) in problem
+    assert os.strerror(errno.EIO) in problem
+    unreadable.clear()
+    assert path.read_bytes() == whole
+    verdict = router.begins(Found((BED,)), after=500)
+    assert not verdict.died  # the last one ended in order, as was written beside it
+    assert verdict.suspected("bed") == {A}
+    assert list(verdict.rules_left_out()) == [("shadow", "package p 1.0")]
+    assert router.deaths.problems == ()
+
+
+def test_what_is_suspected_while_it_cannot_be_read_is_suspected_beside_what_was(router, tmp_path, unreadable):
+    suspected(router)
+    unreadable.add(tmp_path / "state" / LEDGER)
+    for _ in range(1 + MANY):  # of the one before the first of these nobody knows how it ended
+        verdict = router.begins(Found((WINDOW,), WINDOW), after=5)
+    assert verdict.suspected("window") == {B}
+    unreadable.clear()
+    verdict = router.begins(Found((WINDOW,)), after=500)
+    assert (verdict.suspected("bed"), verdict.suspected("window")) == ({A}, {B})
+    assert not (tmp_path / "run" / LEDGER).exists()
+
+
+def test_a_ledger_that_can_be_read_again_while_it_plays_is_written_with_what_stood_there(router, tmp_path, unreadable):
+    suspected(router)
+    unreadable.add(tmp_path / "state" / LEDGER)
+    router.begins(Found((BED,)), after=500, ready=False)
+    unreadable.clear()
+    router.deaths.ready(router.now)
+    assert router.deaths.problems == ()
+    router.deaths.ended()
+    (only,) = tmp_path.glob(f"*/{LEDGER}")
+    assert {each["digest"] for each in json.loads(only.read_bytes())["suspects"]} == {A}
+    verdict = router.begins(Found((BED,)), after=500)
+    assert not verdict.died
+    assert verdict.suspected("bed") == {A}
+
+
+def test_where_no_ledger_can_be_read_nothing_is_written(router, tmp_path, unreadable):
+    suspected(router)
+    unreadable.update({tmp_path / "state" / LEDGER, tmp_path / "run" / LEDGER})
+    router.begins(Found((BED,)), after=500)
+    assert len(router.deaths.problems) == 2
+    assert not (tmp_path / "run" / LEDGER).exists()
+
+
+def test_a_ledger_that_cannot_be_written_is_told_of(router, tmp_path):
+    (tmp_path / "state").write_text("no folder")
+    router.begins()
+    (problem,) = router.deaths.problems
+    assert str(tmp_path / "state") in problem
+
+
+def test_an_order_of_proven_texts_that_cannot_be_read_is_not_written_over(tmp_path, unreadable):
+    proven = Proven(tmp_path)
+    digests = [f"{number:064x}" for number in range(MOST_PROVEN)]
+    for digest in digests:
+        proven.keep(digest, digest.encode())
+    unreadable.add(tmp_path / "proven.json")
+    with pytest.raises(OSError, match=os.strerror(errno.EIO)):
+        proven.keep("f" * 64, b"")
+    assert set(proven.digests()) == set(digests)  # their texts are there, in whatever order
+    unreadable.clear()
+    assert proven.digests() == digests[::-1]
+    assert len([*tmp_path.glob("proven-*")]) == MOST_PROVEN
