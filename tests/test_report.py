@@ -303,7 +303,7 @@ def test_a_log_of_router_play_gives_the_same_as_one_of_the_daemon(tmp_path):
 # --- several sessions ---------------------------------------------------------------------------------------------
 
 
-def a_history(folder, settings=None, weights=None, now=datetime.max, **more):
+def a_history(folder, settings=None, weights=None, now=datetime(2100, 1, 1), **more):
     paths = logs(folder)
     settings = settings or Settings()
     history = History(folder.name, weights or {}, now=now)
