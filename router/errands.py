@@ -183,11 +183,15 @@ class Errands:
         self.wake(now)
 
     def _answer(self, worker: Worker, result: object) -> None:
-        """Called in the worker's thread."""
-        with self._lock:
-            if not self._closed:
-                self._results.append((worker, result))
-                os.eventfd_write(self._poke, 1)
+        """Called in the worker's thread, which must outlive want of memory."""
+        told = False
+        while not told:
+            with suppress(MemoryError), self._lock:
+                if not self._closed:
+                    if (worker, result) not in self._results:
+                        self._results.append((worker, result))
+                    os.eventfd_write(self._poke, 1)
+                told = True
 
 
 class Worker:

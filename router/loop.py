@@ -42,6 +42,7 @@ class Loop:
         self._rests: dict[
             int, tuple[int, int]
         ] = {}  # of callbacks that raised, by descriptor: until when, and how long
+        self._not_before = 0  # after a fault, when the next deadline may be at the soonest
         self._stopping = False
         self._calls: dict[signal.Signals, Callable[[], None]] = {}
         self._called: list[Callable[[], None]] = []
@@ -66,35 +67,47 @@ class Loop:
         self._stopping = True
 
     def run(self, deadline: Callable[[], int | None], wake: Callable[[int], None]) -> None:
-        """Sleep and wake until stopped."""
-        not_before = 0
+        """Sleep and wake until stopped. Memory that is short for a moment costs what was being done, and no more."""
+        short = False  # of memory, in the pass before
         while not self._stopping:
-            when = deadline()
-            if self._rests:
-                when = self._rested(when)
-            self._timer.arm(None if when is None else max(when, not_before))
-            for descriptor, _events in self._epoll.poll():
-                callback = self._watched.get(descriptor)  # a callback before may have ended the watch
-                if callback is None:
-                    continue
-                try:
-                    callback()
-                except Exception as error:  # noqa: BLE001 - whatever it is, the rest must play on
-                    self._rest(descriptor)
-                    self._on_fault(error)
-                else:
-                    if self._rests:
-                        self._rests.pop(descriptor, None)
-            while self._called:
-                try:
-                    self._called.pop(0)()
-                except Exception as error:  # noqa: BLE001 - as above
-                    self._on_fault(error)
             try:
-                wake(clock.now())
-            except Exception as error:  # noqa: BLE001 - as above
-                not_before = clock.now() + AFTER_A_FAULT
+                self._pass(deadline, wake)
+                short = False
+            except MemoryError as error:
+                with suppress(MemoryError):
+                    self._on_fault(error)
+                if short:
+                    self.linger(AFTER_A_FAULT)
+                short = True
+
+    def _pass(self, deadline: Callable[[], int | None], wake: Callable[[int], None]) -> None:
+        """Sleep once, then do what is to be done."""
+        when = deadline()
+        if self._rests:
+            when = self._rested(when)
+        self._timer.arm(None if when is None else max(when, self._not_before))
+        for descriptor, _events in self._epoll.poll():
+            callback = self._watched.get(descriptor)  # a callback before may have ended the watch
+            if callback is None:
+                continue
+            try:
+                callback()
+            except Exception as error:  # noqa: BLE001 - whatever it is, the rest must play on
+                self._rest(descriptor)
                 self._on_fault(error)
+            else:
+                if self._rests:
+                    self._rests.pop(descriptor, None)
+        while self._called:
+            try:
+                self._called.pop(0)()
+            except Exception as error:  # noqa: BLE001 - as above
+                self._on_fault(error)
+        try:
+            wake(clock.now())
+        except Exception as error:  # noqa: BLE001 - as above
+            self._not_before = clock.now() + AFTER_A_FAULT
+            self._on_fault(error)
 
     def _rest(self, descriptor: int) -> None:
         """Leave a callback alone that raised."""
@@ -102,12 +115,11 @@ class Loop:
             return
         _, before = self._rests.get(descriptor, (0, AFTER_A_FAULT // 2))
         rest = min(2 * before, LONGEST_REST)
+        self._rests[descriptor] = clock.now() + rest, rest  # first: without memory for it, it is called again at once
         try:
             self._epoll.unregister(descriptor)  # not merely silenced: that its other end has gone is always told
         except OSError:  # somebody closed it already
             self.unwatch(descriptor)
-        else:
-            self._rests[descriptor] = clock.now() + rest, rest
 
     def _rested(self, when: int | None) -> int | None:
         """Listen again to those that have rested long enough; when the loop is to wake, for the others too."""
@@ -116,9 +128,10 @@ class Loop:
             if until > now:
                 when = until if when is None else min(when, until)
             elif until:
-                self._rests[descriptor] = 0, rest
                 try:
-                    self._epoll.register(descriptor, select.EPOLLIN)
+                    with suppress(FileExistsError):  # there was no memory for the line after this, the last time
+                        self._epoll.register(descriptor, select.EPOLLIN)
+                    self._rests[descriptor] = 0, rest
                 except OSError:
                     self.unwatch(descriptor)
         return when
@@ -164,8 +177,8 @@ class Loop:
         if number in self._calls:
             self._called.append(self._calls[signal.Signals(number)])
             return
+        self.stop()  # first: for the other line memory may be short
         self.stopping_signal = signal.Signals(number)
-        self.stop()
 
 
 def _drain(receiver: socket.socket) -> None:

@@ -56,9 +56,23 @@ class Memory:
         self._writing = threading.Lock()
 
     def played(self) -> Played | None:
-        """What played last; None if nothing did, or what was written about it cannot be understood."""
-        quick = self._quick.read() if self._quick is not None else None
-        return quick or self._plays.read()
+        """What played last; None if nothing did, or what was written about it cannot be understood.
+
+        Raises:
+            OSError: something was written and cannot be read.
+        """
+        fault = None
+        for plays in (self._quick, self._plays):
+            if plays is None:
+                continue
+            try:
+                if found := plays.read():
+                    return found
+            except OSError as error:
+                fault = error
+        if fault is not None:
+            raise fault
+        return None
 
     def keep(self, played: Played, text: bytes) -> None:
         """This plays now. What is kept already is not written again.
@@ -70,7 +84,7 @@ class Memory:
             raise OSError(errno.EBUSY, os.strerror(errno.EBUSY), str(self._folder))
         try:
             self._keep_quickly(played)
-            if self._plays.read() != played:
+            if not self._plays.holds(played):
                 self._keep_plays(played)
             if self._text() != text:
                 self._keep_text(text)
@@ -78,22 +92,26 @@ class Memory:
             self._writing.release()
 
     def _keep_quickly(self, played: Played) -> None:
-        if self._quick is None or self._quick.read() == played:
+        if self._quick is None or self._quick.holds(played):
             return
         try:
             self._quick.write(played)
-        except OSError:  # the disk is there for it; only what is no longer true may not be believed first
+        except (
+            OSError,
+            MemoryError,
+        ):  # the disk is there for it; only what is no longer true may not be believed first
             self._quick.remove()
 
     def _keep_plays(self, played: Played) -> None:
-        self._folder.mkdir(parents=True, exist_ok=True)
-        self._tidy()
         try:
+            self._folder.mkdir(parents=True, exist_ok=True)
+            self._tidy()
             self._plays.write(played)
-        except OSError:
+        except (OSError, MemoryError):
             with suppress(OSError):
                 self.copy.unlink()
             self._plays.remove()
+            self._folder.mkdir(parents=True, exist_ok=True)
             self._plays.write(played)  # there may be room now, or a place that is not worn out
 
     def _keep_text(self, text: bytes) -> None:
@@ -127,13 +145,30 @@ class _Plays:
         self._path = path
 
     def read(self) -> Played | None:
-        """What stands in it; None if that cannot be understood."""
+        """What stands in it; None if it is not there, or cannot be understood. Tried twice: the wrong child must not play.
+
+        Raises:
+            OSError: it is there, and cannot be read.
+        """
+        try:
+            return self._read()
+        except (OSError, MemoryError):
+            return self._read()
+
+    def _read(self) -> Played | None:
         try:
             with self._path.open("rb") as file:
                 latest = _latest(file.read(2 * PLACE))
-        except OSError:
+        except (FileNotFoundError, NotADirectoryError):
             return None
         return latest[2] if latest is not None else None
+
+    def holds(self, played: Played) -> bool:
+        """Whether this stands in it, as far as it can be read."""
+        try:
+            return self._read() == played
+        except (OSError, MemoryError):
+            return False
 
     def write(self, played: Played) -> None:
         """Write this over the place that is empty, then empty the other.

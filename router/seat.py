@@ -138,7 +138,7 @@ class Seat:
             self.keep_record(session)
         self._fill(profile)
         self._give_up_waiting(now)
-        devices, self.devices = self.devices, []
+        devices, wanted = [*self.devices], list[AttachedInput]()
         stale: dict[str, bool] = {}
         for group in by_device(profile.devices):
             kept = next((device for device in devices if device.same(group, profile.types)), None)
@@ -146,15 +146,15 @@ class Seat:
                 devices.remove(kept)
                 if kept.there is not None:
                     stale |= {name: said for name in group if (said := self._switch_says(name)) is not None}
-            self.devices.append(kept or self._attached(group))
-        self._stale = stale
-        outputs, self.outputs = self.outputs, {}
+            wanted.append(kept or self._attached(group))
+        outputs, sounding = {**self.outputs}, dict[str, AttachedOutput]()
         for name, description in profile.outputs.items():
             if name in outputs and outputs[name].device == description:
-                self.outputs[name] = outputs.pop(name)
+                sounding[name] = outputs.pop(name)
             else:
-                self.outputs[name] = AttachedOutput(name, description, self._around, self._fields)
+                sounding[name] = AttachedOutput(name, description, self._around, self._fields)
         leaving: list[AttachedInput | AttachedOutput] = [*devices, *outputs.values()]
+        self._stale, self.devices, self.outputs = stale, wanted, sounding  # all or nothing: memory may be short before
         for gone in leaving:  # first what goes, as what comes may want the same device
             with self._around.contained():
                 gone.close()

@@ -122,6 +122,7 @@ class Service:
         self._errands = Errands(lambda: None, self._fault, self._stalled)
         self._sounding = self._begin_sounding()
         self._deaths = Deaths((chosen.folders.state, chosen.folders.runtime))
+        self._deaths_said: tuple[str, ...] = ()
         self._verdict = self._begin_deaths()
         try:
             self._begin_all()
@@ -218,6 +219,7 @@ class Service:
         verdict: Verdict | None = self._errands.wait(
             lambda _: self._deaths.begin(found, seats, lambda seat: seats[seat].digests() if seat in seats else ())
         )
+        self._say_of_deaths()
         if verdict is None:  # the disk stalls
             return Verdict(Ledger())
         if verdict.died:
@@ -242,7 +244,19 @@ class Service:
 
     def _write_down(self, what: Callable[[], None]) -> None:
         """Write this into the ledger of deaths, beside the loop."""
-        self._errands.do(Job(lambda _: what(), lambda _none, _now: None, lambda _at, _now: None, lasting=True))
+        self._errands.do(
+            Job(lambda _: what(), lambda _none, _now: self._say_of_deaths(), lambda _at, _now: None, lasting=True)
+        )
+
+    def _say_of_deaths(self) -> None:
+        """Say what of the ledger of deaths could not be read or written, and that it can be again, once each."""
+        now = self._deaths.problems
+        for problem in now:
+            if problem not in self._deaths_said:
+                self._log.warning("deaths_unknown", why=problem)
+        if self._deaths_said and not now:
+            self._log.info("deaths_known_again")
+        self._deaths_said = now
 
     def _tell_the_room(self) -> None:
         """At the start: where something else plays than what should, or nobody has chosen what, or a device is missing."""
@@ -420,9 +434,13 @@ class Service:
                 self._log.warning("profile_refused", seat=place.plan.name, child=offer.child, why=why)
             self._motif(place, motif.REFUSED)
             answer = {"ok": False, "problem": _refusal(offer)}
-        else:
-            self._swap(place, offer)
+        elif self._swap(place, offer):
             answer = {"ok": True, "child": offer.child, "file": str(offer.path)}
+        else:
+            problem = (
+                f"the router could not change to {offer.child}, and its log says why; {place.offer.child} plays on"
+            )
+            answer = {"ok": False, "problem": problem}
         if callable(offer.asker):
             offer.asker(answer)
 
@@ -431,17 +449,38 @@ class Service:
         why = f"{unsaid} more refusals came too fast to be told one by one; router status tells the last, router check all"
         self._log.warning("profiles_refused", seat=place.plan.name, unsaid=unsaid, why=why)
 
-    def _swap(self, place: _Place, offer: Offer) -> None:
-        before = place.session
-        place.offer, place.since = offer, clock.now()
-        self._play(place, self._fitted(place), self._session(place))
-        if before is not None:
-            before.close(clock.now())
-            place.log_lines += place.ended.lost if place.ended is not None else 0
-            place.ended = before  # what is missing there is not all known yet
-        place.shelf.chosen(offer)
+    def _swap(self, place: _Place, offer: Offer) -> bool:
+        """Play what is offered, if need be at the second try; where that fails (memory is short), what played plays on."""
+        played, sessions = place.offer, [place.session]
+        for chosen in (offer, offer, played):
+            try:
+                place.offer, place.since = chosen, clock.now()
+                fitted = self._fitted(place)
+                sessions.append(self._session(place))
+                self._play(place, fitted, place.session)
+                place.shelf.chosen(chosen)
+                break
+            except Exception as error:  # noqa: BLE001 - whatever it is, somebody plays on
+                self._fault(error)
+        if place.seat is not None and place.session is not None:
+            place.seat.keep_record(place.session)
+        for session in sessions:
+            self._end(place, session)
+        if place.offer is not offer:
+            self._motif(place, motif.REFUSED)
+            return False
         self._log.info("swap", seat=place.plan.name, child=offer.child, why=offer.because)
         self._chimes.play(place, motif.DONE, clock.now() + AFTER_A_SWAP)
+        return True
+
+    def _end(self, place: _Place, session: Session | None) -> None:
+        """Close a session that another has followed."""
+        if session is None or session is place.session:
+            return
+        with self.daemon.contained():
+            session.close(clock.now())
+        place.log_lines += place.ended.lost if place.ended is not None else 0
+        place.ended = session  # what is missing there is not all known yet
 
     def _motif(self, place: _Place, notes: tuple[int, ...]) -> None:
         if self.configuration.motif and place.seat is not None:
@@ -558,6 +597,7 @@ class Service:
         """What may have changed by the next time."""
         if self._refused:
             yield self._refused
+        yield from self._deaths.problems
         yield from (f"the room's {name}: {CHATTERS}" for name in self.daemon.ports.waiting.chattering(clock.now()))
         if trouble := self._records.trouble:
             yield f"nothing is recorded now, as it cannot be written: {trouble}"

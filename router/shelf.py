@@ -253,7 +253,7 @@ class Shelf:
     def _first_offer(self) -> Offer:
         problems: list[Problem] = []
         # waits for the first look at the folder, too: what is put there from now on is news
-        played: Played | None = self._errands.wait(lambda _: self._memory.played())
+        played: Played | None = self._errands.wait(self._played)
         if self._only_safe:
             return self._safe([], "the router died again and again, whatever played here")
         overruled = played is not None and not played.chosen and played.child != self._first  # by the configuration
@@ -269,6 +269,13 @@ class Shelf:
         if played is None or overruled:
             offer = offer or self._first_in_folder(problems)
         return offer or self._safe(problems)
+
+    def _played(self, _worker: Worker) -> Played | None:
+        try:
+            return self._memory.played()
+        except OSError as error:
+            self._say("what_played_cannot_be_read", why=_why(error))
+            return None
 
     def _at_start(
         self, folder: Path, name: str, because: str, problems: list[Problem], source: str = "folder"
@@ -702,8 +709,12 @@ def _kept(keep: Callable[[], None], _worker: Worker) -> str:
     try:
         keep()
     except OSError as error:
-        return f"{error.filename}: {error.strerror}" if error.filename else str(error)
+        return _why(error)
     return ""
+
+
+def _why(error: OSError) -> str:
+    return f"{error.filename}: {error.strerror}" if error.filename else str(error)
 
 
 def _digest(judged: Judged) -> str:

@@ -45,13 +45,14 @@ class Timer:
         """Become readable at ``when`` (monotonic nanoseconds; at once if it is past), or never."""
         if when == self._set:
             return
-        self._set = when
+        self._set = -1  # until the kernel has been told
         at = 0 if when is None else max(1, when)  # 0 would disarm it
         if sys.version_info >= (3, 13):
             os.timerfd_settime_ns(self._fd, flags=_ABSOLUTE, initial=at)
         else:
             setting = _Setting(_Time(0, 0), _Time(*divmod(at, NANOSECONDS)))
             self._checked(self._library.timerfd_settime(self._fd, _ABSOLUTE, ctypes.byref(setting), None))
+        self._set = when
 
     def clear(self) -> None:
         """It has been readable: the next ``arm`` tells the kernel anew, for the same time too, and until then it stays readable.

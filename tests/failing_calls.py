@@ -8,7 +8,7 @@ own. Allocations, of which there are millions, are drawn. After each round the r
 After each failure these hold:
 
   * nothing is left sounding;
-  * the router has not ended (after a failure at the start it may, and then plays at the next);
+  * the router has not ended (after a failure at the start it may, or where memory failed; then the next plays, and the same child);
   * status names the child who is expected: whom ``use`` said, else who played before; also after the kill; and her note sounds;
   * each effort is in the record, or the record says that lines are missing, or status that nothing is recorded (where memory
     failed, the log may say it instead);
@@ -33,11 +33,13 @@ import time
 from collections import Counter
 from pathlib import Path
 
-from router.control import ControlError
+from router.control import ControlError, ask
 
 HERE = Path(__file__).parent
 SOON = 25.0
 """Seconds for what a failure may delay: what was missing is looked for every four seconds, what could not be kept every ten."""
+ANSWER = 8.0
+"""Seconds after which who has asked asks again. Python loses a connection for whose object there is no memory (socket.accept)."""
 ALLOCATIONS, FARTHEST = 40, 60_000
 """How many failing allocations are drawn, and from how many: a round of playing makes about as many."""
 
@@ -68,6 +70,7 @@ class Trial:
         self.notes = {"wren": WREN, "lark": LARK}
         self.pc.put("lark", LARK)
         self.child = "wren"
+        self.asked = None  # a child who was asked for, as long as there is no answer
         self.efforts = 0
         self.no_memory_since = None
         self.calls = Calls.make(folder / "calls")
@@ -102,7 +105,9 @@ class Trial:
         """What a child and a therapist do in a minute."""
         self.effort()
         other = "lark" if self.child == "wren" else "wren"
+        self.asked = other
         answer = self.ask(do="use", child=other)
+        self.asked = None
         if answer["ok"]:
             self.child = other
         self.effort()
@@ -141,11 +146,11 @@ class Trial:
         return self.ask(do="status")["status"]["seats"]["bed"]
 
     def ask(self, **request):
-        """Ask until there is an answer: whoever is turned away for want of a descriptor asks again."""
+        """Ask until there is an answer: whoever is turned away for want of a descriptor, or not answered, asks again."""
         end = time.monotonic() + SOON
         while True:
             with contextlib.suppress(ControlError):
-                answer = self.pc.ask(**request)
+                answer = ask(self.pc.runtime / "control", request, ANSWER)
                 if answer["ok"] or (request["do"] == "use" and "descriptor" not in answer["problem"]):
                     return answer
             if self.pc.process.poll() is not None:
@@ -165,6 +170,24 @@ class Trial:
             raise Broken(f"{playing} plays, and not {self.child}")
         soon(lambda: not self.listener.sounding(), lambda: f"left sounding: {self.listener.sounding()}")
         soon(self.recorded, lambda: f"{self.efforts} efforts, and the record holds {self.presses()[0]}")
+
+    def comes_back(self):
+        """It has ended for want of memory: the next start plays the same child, with nothing left on; what broke of that."""
+        self.pc.process.stdout.close()
+        self.later()
+        self.settle()
+        self.no_memory_since = None
+        try:
+            if not self.start():
+                raise Broken(f"it does not start: {self.pc.said.read_text()[-2000:]}")
+            if self.asked is not None and self.seat()["child"] == self.asked:  # it ended before it could answer
+                self.child = self.asked
+            self.asked = None
+            self.holds()
+            self.effort()
+        except Exception as error:  # noqa: BLE001 - whatever it is, the next case is tried
+            return [f"it ended for want of memory, and then {type(error).__name__}: {error}"]
+        return []
 
     def recorded(self):
         presses, missing = self.presses()
@@ -204,7 +227,6 @@ SILENT = (
     "self.copy.read_bytes()",  # the same
     "_listener.accept()",  # whoever asked waits a moment longer
     "comports()",  # the names of other lines: the wanted one is known by its path
-    "deaths.json",  # deaths are counted from here on
     "random/boot_id",  # the environment says it, too
     "/proc/self/mountinfo",  # it is tried again after the next job
     "in _standard_error",  # the log is written to standard error itself
@@ -239,13 +261,19 @@ def cases(counts, allocations):
     return each + [("allocation", number, 0) for number in allocations]
 
 
+def is_drawn(share, seed, phase, kind, number):
+    """Whether a case is in this share of all: the same each time, however many there are."""
+    return random.Random(f"{seed} {phase} {kind} {number}").random() < share
+
+
 def one(trial, starting, playing):
     """A start and a round, in each of which one call may fail, then a kill; what broke, and which calls failed."""
     calls, broken, failed = trial.calls, [], Counter()
-    trial.told.unlink(missing_ok=True)
-    before = len(trial.pc.events())
     for phase, case in (("start", starting), ("round", playing)):
         ended = False
+        before = len(trial.pc.events())
+        if trial.told.exists():
+            os.truncate(trial.told, 0)  # the router goes on writing at its end
         if case is not None and case[0] != "allocation":
             calls.arm(*case)
         try:
@@ -270,13 +298,9 @@ def one(trial, starting, playing):
                 trial.round()
                 trial.holds()
         except Exception as error:  # noqa: BLE001 - whatever it is, the next case is tried
-            if (
-                phase == "round"
-                and playing is not None
-                and playing[0] == "allocation"
-                and trial.pc.process.poll() is not None
-            ):
+            if case is not None and case[0] == "allocation" and trial.pc.process.poll() is not None:
                 failed["ended for want of memory"] += 1
+                broken += trial.comes_back()
             else:
                 broken.append(f"{phase} {case}: {type(error).__name__}: {error}\n{trial.told_of()}")
         calls.disarm()
@@ -321,7 +345,7 @@ def run(share, seed, say, only=""):
         say(f"{total} calls: in a start {dict(starts)}, in a round {dict(rounds)}, {ALLOCATIONS} allocations")
         if only:
             drawn = [[case for case in each if case[0] in only.split(",")] for each in drawn]
-        drawn = [sorted(rng.sample(each, round(len(each) * share)), key=each.index) for each in drawn]
+        drawn = [[case for case in each if is_drawn(share, seed, phase, *case[:2])] for phase, each in enumerate(drawn)]
         broken, failed = [], Counter()
         pairs = [*itertools.zip_longest(*drawn)]
         for number, (starting, playing) in enumerate(pairs, 1):

@@ -1,7 +1,4 @@
-"""A tenth of the calls to the system that a service makes fail, each once, as the command that anyone can run does it.
-
-Failing allocations are the command's alone: some of them may end the process, and where the n-th falls no seed can say.
-"""
+"""A tenth of the calls to the system that a service makes fail, each once, as the command that anyone can run does it."""
 
 import errno
 import os
@@ -11,15 +8,14 @@ from pathlib import Path
 
 import pytest
 from bedside import Bedside
+from failing_calls import is_drawn
 from failing_router import KINDS, Calls
 from parts import WAIT, Listener, Sensor
-
-CALLS = ",".join(kind for kind in KINDS if kind != "allocation")
 
 
 def test_a_share_of_all_calls_fails_and_the_promises_hold():
     done = subprocess.run(
-        [sys.executable, "-m", "tests.failing_calls", "--share", "0.1", "--only", CALLS],
+        [sys.executable, "-m", "tests.failing_calls", "--share", "0.1"],
         capture_output=True,
         text=True,
         timeout=900,
@@ -28,6 +24,18 @@ def test_a_share_of_all_calls_fails_and_the_promises_hold():
     )
     assert done.returncode == 0, done.stderr[-20_000:] + done.stdout
     assert "; 0 broken;" in done.stdout
+
+
+def test_which_cases_are_drawn_hangs_on_nothing_that_is_counted():
+    cases = [(phase, kind, number) for phase in (0, 1) for kind in KINDS for number in range(1, 40)]
+    drawn = [case for case in cases if is_drawn(0.1, 1, *case)]
+    assert 0.05 < len(drawn) / len(cases) < 0.15
+    assert (
+        drawn
+        == [case for case in cases if is_drawn(0.1, 1, *case)]
+        != [case for case in cases if is_drawn(0.1, 2, *case)]
+    )
+    assert all(is_drawn(1, 1, *case) for case in cases)
 
 
 @pytest.mark.parametrize("kind", ["open", "fsync"])

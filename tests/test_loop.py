@@ -10,7 +10,7 @@ import time
 
 import pytest
 
-from router import clock
+from router import clock, timerfd
 from router.loop import Loop
 from router.timerfd import Timer
 
@@ -339,3 +339,68 @@ def test_a_stopped_loop_uses_no_processor():
     processor, switches = done.stdout.split()
     assert float(processor) < 0.2
     assert int(switches) <= 5
+
+
+# --- want of memory -------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("many", [1, 3])
+def test_want_of_memory_between_two_passes_costs_nothing(loop, faults, many):
+    once = Once(loop, [clock.now() + 5 * MILLISECOND])
+    short = [MemoryError() for _ in range(many)]
+    wanted = [*short]
+
+    def deadline():
+        if short:
+            raise short.pop(0)
+        return once.deadline()
+
+    loop.run(deadline, once.wake)
+    assert faults == wanted
+    assert once.woken
+
+
+def test_a_deadline_for_which_there_was_no_memory_is_set_again(monkeypatch):
+    byref, calls = timerfd.ctypes.byref, []
+
+    def short(setting):
+        calls.append(setting)
+        if len(calls) == 1:
+            raise MemoryError
+        return byref(setting)
+
+    monkeypatch.setattr(timerfd.sys, "version_info", (3, 11))
+    timer = Timer()
+    monkeypatch.setattr(timerfd.ctypes, "byref", short)
+    when = clock.now()
+    with pytest.raises(MemoryError):
+        timer.arm(when)
+    timer.arm(when)
+    assert select.select([timer], [], [], 5)[0]
+    timer.close()
+
+
+def test_a_callback_that_raised_is_called_again_though_there_was_no_memory_to_let_it_rest(loop, faults):
+    reading, writing = os.pipe()
+    called = []
+
+    def callback():
+        called.append(None)
+        if len(called) == 1:
+            raise OSError
+        os.read(reading, 1)
+        loop.stop()
+
+    class Short(dict):
+        def __setitem__(self, descriptor, rest):
+            if not faults:
+                raise MemoryError
+            super().__setitem__(descriptor, rest)
+
+    loop.watch(reading, callback)
+    loop._rests = Short()
+    os.write(writing, b"x")
+    loop.run(lambda: clock.now() + 20 * MILLISECOND, lambda _now: None)
+    assert len(called) == 2
+    os.close(reading)
+    os.close(writing)

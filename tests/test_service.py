@@ -14,7 +14,7 @@ import sys
 import time
 
 import pytest
-from bedside import BROKEN, FINCH, LARK, WREN, Bedside, plays
+from bedside import BROKEN, FINCH, LARK, PROFILE, WREN, Bedside, plays
 from parts import WAIT, Listener, Sensor, close_port, unique, until
 
 from router import motif
@@ -477,3 +477,67 @@ def test_without_a_configuration_it_says_how_to_begin(tmp_path):
     )
     assert ended.returncode == 2
     assert "either" in ended.stderr
+
+
+# --- want of memory -----------------------------------------------------------------------------------------------
+
+SHORT = """
+import sys
+from router import {module}
+whole, left = {module}.{what}, {many}
+def short(*args, **options):
+    global left
+    frame = sys._getframe(1)
+    while left and frame is not None:
+        if frame.f_code.co_name == "_swap":
+            left -= 1
+            raise MemoryError
+        frame = frame.f_back
+    return whole(*args, **options)
+{module}.{what} = short
+from router.cli import main
+sys.exit(main())
+"""
+"""The router, in which memory fails so many times in this, when another profile is to play."""
+
+SWAPPING = [
+    ("channels", "assign"),
+    ("seat", "Engine"),
+    ("channels", "shared"),
+    ("shelf", "Shelf.chosen"),
+]
+
+
+@pytest.mark.parametrize(("module", "what"), SWAPPING)
+def test_a_swap_for_which_memory_fails_is_tried_again_then_what_played_plays_on(part, tmp_path, module, what):
+    listener, sensor = part(Listener), part(Sensor)
+    for many, child, note in ((1, "lark", LARK), (2, "wren", WREN)):
+        folder = tmp_path / child
+        folder.mkdir()
+        pc = Bedside(folder, listener.client, sensor, seat="{profile: wren, follow: file}")
+        pc.put("lark", LARK, PROFILE.replace("debounce: 0 ms", "debounce: 1 ms"))
+        try:
+            pc.start(program=[sys.executable, "-c", SHORT.format(module=module, what=what, many=many)])
+            plays(listener, sensor, WREN)
+            answer = pc.ask(do="use", child="lark")
+            assert answer["ok"] == (child == "lark")
+            assert answer["ok"] or "wren plays on" in answer["problem"]
+            assert len(pc.events("program_fault")) == many
+            assert pc.seat_status()["child"] == child
+            until(lambda pc=pc: pc.seat_status()["inputs"]["pad"]["value"] is False)
+            plays(listener, sensor, note)
+            until(lambda pc=pc, child=child: _who_pressed(pc.records) == sorted(["wren", child]))
+            pc.stop(signal.SIGKILL)
+            pc.start()
+            assert pc.seat_status()["child"] == child
+        finally:
+            pc.close()
+
+
+def _who_pressed(records):
+    """Whose each press in the records is."""
+    found = []
+    for path in records.glob("*/*.jsonl"):
+        events = [json.loads(line) for line in path.read_text().splitlines(keepends=True) if line.endswith("\n")]
+        found += [path.parent.name for event in events if event.get("event") == "press"]
+    return sorted(found)

@@ -1454,6 +1454,57 @@ def test_where_nothing_can_be_written_what_was_kept_is_not_given_for_what_plays(
     assert memory.played() == WREN
 
 
+@pytest.mark.parametrize("call", ["pwrite", "fsync", "open", "pread"])
+@pytest.mark.parametrize("number", [1, 2, 3, 4])
+def test_for_want_of_memory_nobody_else_is_remembered(tmp_path, monkeypatch, call, number):
+    memory = Memory(tmp_path / "bed", tmp_path / "bed.plays.json")
+    memory.keep(LARK, b"lark")
+    before, made = getattr(os, call), []
+
+    def fails(*args):
+        made.append(args)
+        if len(made) == number:
+            raise MemoryError
+        return before(*args)
+
+    with monkeypatch.context() as short:
+        short.setattr(os, call, fails)
+        with contextlib.suppress(MemoryError):
+            memory.keep(WREN, b"wren")
+    assert memory.played() in (None, WREN)
+
+
+@pytest.mark.parametrize("error", [OSError(errno.EIO, os.strerror(errno.EIO)), MemoryError()])
+def test_what_cannot_be_read_once_is_read_again(tmp_path, monkeypatch, error):
+    memory = Memory(tmp_path)
+    memory.keep(LARK, b"lark")
+    opened, made = Path.open, []
+
+    def fails(path, *args):
+        made.append(path)
+        if len(made) == 1:
+            raise error
+        return opened(path, *args)
+
+    monkeypatch.setattr(Path, "open", fails)
+    assert memory.played() == LARK
+    assert len(made) == 2
+
+
+def test_it_is_said_where_what_played_cannot_be_read(bed, begin):
+    bed.write("lark.yaml", text("lark"))
+    bed.offered()
+    bed.until(lambda: remembered(bed)["child"] == "lark")
+    bed.close()
+    plays = bed.state / "bed" / "plays.json"
+    plays.unlink()
+    plays.mkdir()  # reading it fails, and it is there
+    loop = begin()
+    assert loop.start().child == "lark"  # by its copy
+    (said,) = loop.heard("what_played_cannot_be_read")
+    assert "Is a directory" in str(said)
+
+
 def test_after_a_kill_memory_is_believed_before_a_disk_that_could_not_be_written(tmp_path, mounted):
     quick = tmp_path / "bed.plays.json"
     mounted(tmp_path / "bed")
