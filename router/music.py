@@ -185,7 +185,7 @@ def spelt(tonic: int, scale: tuple[int, ...]) -> tuple[str, ...]:
     leading = tonic_at + 5
     names = [""] * 12
     for place in range(lowest, lowest + 12):
-        plain = 13 > place > -9 and (place in own or place == leading or -7 < place < 11)
+        plain = place < 13 and (place in own or place == leading or -7 < place < 11)
         names[place * 7 % 12] = _by_fifths(place if plain else place - 12 if place > 0 else place + 12)
     return tuple(names)
 

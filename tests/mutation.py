@@ -52,19 +52,28 @@ TESTS = {
     "router/balance.py": "test_balance",
     "router/channels.py": "test_channels",
     "router/harmony.py": "test_harmony test_following test_timelines",
-    "router/ledger.py": "test_ledger test_levels test_timelines test_engine",
+    "router/ledger.py": "test_ledger test_levels test_balance test_timelines test_engine",
     "router/engine.py": f"{ENGINE} test_levels test_following test_harmony test_listening",
     "router/room.py": "test_room_music test_listening test_turns test_balance",
     "router/hush.py": "test_hush",
-    "router/recorder.py": "test_recorder test_records",
+    "router/marks.py": "test_sounding test_hush",
+    "router/recorder.py": "test_recorder test_records test_retention test_on_the_disk",
     "router/estimates.py": "test_estimates",
     "router/conditioning/*.py": HEARD,
     "router/rules/*.py": RULES,
-    "router/report/*.py": "test_report_measures test_care_team_page",
+    "router/report/*.py": "test_report_measures test_report test_care_team_page",
 }
 """Which tests run first over a change of these files. What matches several is the first one's."""
 IGNORED = ["-W", "ignore::pytest.PytestAssertRewriteWarning"]  # plugins that were loaded before pytest
-SLOW = {"test_hush", "test_records", "test_sounding", "test_care_team_page", "test_beat"}
+SLOW = {
+    "test_hush",
+    "test_records",
+    "test_report",
+    "test_retention",
+    "test_sounding",
+    "test_care_team_page",
+    "test_beat",
+}
 """Left to the mutants of their own files."""
 SLOWEST = 5.0
 """Seconds of the processor's time, under coverage: a test that takes longer is left out."""

@@ -28,16 +28,19 @@ from router.music import (
     CHORDS,
     NAMES,
     SCALES,
+    STRAYS,
     Chord,
     Music,
     chord_symbol,
     fold,
     frequency,
     invert,
+    middle,
     pitch_class,
     pitch_name,
     pitch_number,
     scale_shape,
+    voice,
 )
 from router.units import NANOSECONDS, QuantityError
 
@@ -473,6 +476,32 @@ def test_every_spelling_is_read_back_as_the_same_note(name, tonic):
     assert [pitch_number(pitch_name(number, names)) for number in range(1, 128)] == [*range(1, 128)]
     assert [pitch_class(note) for note in names] == list(range(12))
     assert all(len(note) <= 2 for note in names)
+
+
+@pytest.mark.parametrize("number", range(1, 13))
+def test_a_step_of_a_scale_is_a_number_up_to_that_of_the_longest(number):
+    """The chromatic scale has twelve notes."""
+    assert chord_symbol(f" {number} ") == number
+
+
+@pytest.mark.parametrize("text", ["0", "13", "-1", "1.5"])
+def test_what_is_no_step_of_a_scale(text):
+    with pytest.raises(QuantityError, match="is not a chord"):
+        chord_symbol(text)
+
+
+@pytest.mark.parametrize("home", [0, 1, 5, 60, 114, 115, 116, 119, 120, 127, 150, 200])
+@pytest.mark.parametrize("chord", [(11, 0, 1), (0, 4, 7), (0, 4, 7, 11), (5,), (5, 17), tuple(range(12))])
+def test_a_chord_stays_within_midi_and_near_home_where_that_is(home, chord):
+    notes = voice((60, 64, 67), chord, Fraction(home))
+    assert sorted({note % 12 for note in chord}) == sorted(note % 12 for note in notes)
+    assert notes[0] >= 0
+    assert list(notes) == sorted(notes)
+    assert notes[-1] <= min(127, notes[0] + 11)
+    nearest = min(max(home, 6), 121)
+    assert abs(middle(notes) - nearest) <= STRAYS + 6, "no octave nearer would fit"
+    if 12 <= home <= 115:
+        assert abs(middle(notes) - home) <= STRAYS
 
 
 def test_a_chord_that_was_recognized_is_named_in_the_key():
