@@ -32,12 +32,18 @@ settings.register_profile(
 )  # where CI is set, the default is to draw the same
 settings.load_profile("same")  # one commit, one set of examples; others are drawn by ``python -m tests.random_search``
 
+WORKER = os.environ.get("PYTEST_XDIST_WORKER", "")
+"""Which of several processes this is, that share the tests (``pytest -n``); "" where there is one only."""
+
+if WORKER:  # each a server of its own, as their clients would hear one another; inherited by the programs under test
+    os.environ["JACK_DEFAULT_SERVER"] = f"router-tests-{WORKER}"
+
 JACKD = ["jackd", "-R", "-P60", "-S", "-d", "dummy", "-p", "64", "-r", "48000"]
 """Server options stand before ``-d``, the driver's after it."""
 
-DYING = "router-tests-dying"
-"""The name of a second server, for tests that kill it. One name for all: of those killed eight are remembered, and then
-no server of another name starts any more."""
+DYING = f"router-tests-dying{WORKER}"
+"""The name of a second server, for tests that kill it. One name for all of a process: of those killed eight are
+remembered, and then no server of another name starts any more."""
 
 STARTING = 30.0
 """Seconds the server may take to answer; it takes about one."""
@@ -66,16 +72,18 @@ def jack_server() -> Iterator[None]:
     if server_answers():
         yield
         return
+    name = os.environ.get("JACK_DEFAULT_SERVER")
+    jackd = [JACKD[0], *(["-n", name] if name else []), *JACKD[1:]]
     with (
         tempfile.TemporaryFile() as said,  # not a pipe, which nobody would read and which would fill up
-        subprocess.Popen(JACKD, stdin=subprocess.DEVNULL, stdout=said, stderr=said) as server,
+        subprocess.Popen(jackd, stdin=subprocess.DEVNULL, stdout=said, stderr=said) as server,
     ):
         try:
             deadline = time.monotonic() + STARTING
             while not server_answers():
                 if server.poll() is not None or time.monotonic() > deadline:
                     said.seek(0)
-                    pytest.fail(f"{' '.join(JACKD)} does not start; it said:\n{said.read().decode(errors='replace')}")
+                    pytest.fail(f"{' '.join(jackd)} does not start; it said:\n{said.read().decode(errors='replace')}")
                 time.sleep(0.1)
             yield
         finally:

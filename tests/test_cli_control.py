@@ -8,6 +8,7 @@ import os
 import re
 import subprocess
 import sys
+import tempfile
 from pathlib import Path
 
 import pytest
@@ -509,12 +510,18 @@ sys.exit(main(["status", "--socket", sys.argv[1]]))
 """
 
 
+@pytest.fixture
+def for_all():
+    """A folder that everybody may enter; pytest's own are closed to others again whenever another pytest begins."""
+    with tempfile.TemporaryDirectory() as folder:
+        Path(folder).chmod(0o755)
+        yield Path(folder)
+
+
 @pytest.mark.parametrize("closed", ["the socket", "its folder"])
-def test_whoever_may_not_is_told_how_to_become_one_who_may(tmp_path, closed):
-    folder = tmp_path / "run"
+def test_whoever_may_not_is_told_how_to_become_one_who_may(for_all, closed):
+    folder = for_all / "run"
     folder.mkdir()
-    for above in (tmp_path, *tmp_path.parents[:2]):
-        above.chmod(above.stat().st_mode | 0o011)
     group = grp.getgrgid(os.getgid()).gr_name
     with serving(folder / "control", group=group):
         if closed == "the socket":
