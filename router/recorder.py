@@ -36,7 +36,7 @@ from router import __version__, clock
 from router.events import Mark, Sample
 from router.inputs.trace import header_line, sample_line
 from router.records import LOG, TRACE, VERSION, stem
-from router.retention import DAY, Retention
+from router.retention import DAY, LEAST, ClockWhileOff, Retention
 from router.units import NANOSECONDS
 
 QUEUE = 10_000
@@ -223,6 +223,7 @@ class Records:
     ) -> None:
         self._folder, self._say, self._notes, self._size = folder, say, notes, size
         self._retention = Retention(folder, None if keep is None else keep // DAY, sessions, clock.now(), clock.wall())
+        self._clock = ClockWhileOff(folder, clock.now(), clock.boot())
         self._queue: queue.SimpleQueue[Callable[[], None] | None] = queue.SimpleQueue()
         self._open: list[Session] = []  # the writing thread's
         self._failed = 0  # attempts since it last worked
@@ -232,6 +233,11 @@ class Records:
         self._flush_at: int | None = None
         self._thread = threading.Thread(target=self._work, name="records", daemon=True)
         self._thread.start()
+
+    @property
+    def clock_stands(self) -> bool:
+        """Whether the clock stands still while the PC is switched off, as far as is known after some starts."""
+        return self._clock.stands
 
     def begin(self, seat: str, child: str, profile_digest: str, now: int, *, record_raw: bool = False) -> Session:
         """A new session, whose time 0 is ``now`` (monotonic nanoseconds); ``child`` is the profile's pseudonym."""
@@ -278,10 +284,10 @@ class Records:
                 self._flush()
                 continue
             try:
-                timeout = None if self._flush_at is None else (self._flush_at - now) / NANOSECONDS
+                timeout = ((LEAST if self._flush_at is None else self._flush_at - now) + 1) / NANOSECONDS
                 return self._queue.get(timeout=timeout)
             except queue.Empty:
-                continue
+                self._note_clock()
 
     def _begin(self, session: Session, child: str) -> None:
         self._open.append(session)
@@ -308,6 +314,7 @@ class Records:
 
     def _flush(self) -> None:
         self._flush_at = None
+        self._note_clock()
         failed = None
         for session in self._open:
             try:
@@ -325,6 +332,11 @@ class Records:
         self._open = [session for session in self._open if session.waits or not session.over]
         if failed is None and self._retention.due(clock.now(), clock.wall()):
             self._sweep()
+
+    def _note_clock(self) -> None:
+        if self._clock.due(now := clock.now()):
+            with contextlib.suppress(OSError):  # a disk that cannot be written is told of where a record should be
+                self._clock.note(now, clock.wall())
 
     def _fault(self, error: OSError) -> None:
         self._failed += 1

@@ -1,6 +1,7 @@
 """How long records are kept: by days on which the router ran, and never by what a clock says alone.
 
     RECORDS/.days.json             the days that have been counted
+    RECORDS/.clock.json            when the clock was last seen to go, and how often it stood still while the PC was off
     RECORDS/CHILD/.seen.json       how many days had been counted when each session was first seen
     RECORDS/.wastebasket/CHILD/    what is kept no longer, for ``IN_WASTEBASKET`` more of such days
 
@@ -35,7 +36,13 @@ IN_WASTEBASKET = 30
 """Days on which the router ran, for which what is kept no longer can be brought back. Our choice."""
 
 WASTEBASKET = ".wastebasket"
-DAYS, SEEN = ".days.json", ".seen.json"
+DAYS, SEEN, CLOCK = ".days.json", ".seen.json", ".clock.json"
+
+STILL = 900 * NANOSECONDS
+"""From the last note of the clock to the next start, when no time went by in between: a note is at most ``LEAST`` old."""
+
+STARTS = 5
+"""So many in a row are not a technician who switches it off and on. Our choice."""
 
 _DATES = 4000
 """The latest dates that are remembered as counted: more than ten years of days."""
@@ -64,6 +71,47 @@ class Running:
     def counted(self, now: int) -> None:
         """All dates until now have been written down."""
         self._since = max(self._since, now - DAY)
+
+
+class ClockWhileOff:
+    """Whether the clock goes on while the PC is switched off. Without a battery and a network each start is on the same day.
+
+    ``boot`` is which switching-on this is, "" if that is not known: then nothing is said.
+    """
+
+    def __init__(self, folder: Path, now: int, boot: str) -> None:
+        self._path, self._began, self._boot = folder / CLOCK, now, boot
+        self._starts: int | None = None  # in a row, at which it had stood still
+        self._noted = now
+
+    @property
+    def stands(self) -> bool:
+        """Whether it has stood still so often that it was no quick restart each time."""
+        return (self._starts or 0) >= STARTS
+
+    def due(self, now: int) -> bool:
+        """Whether it is time to note the clock; touches no disk."""
+        return bool(self._boot) and now - self._noted >= LEAST
+
+    def note(self, now: int, wall: int) -> None:
+        """Write down where the clock is, for the next start to compare.
+
+        Raises:
+            OSError: it cannot be written.
+        """
+        self._noted = now
+        if not self._path.parent.is_dir():
+            return
+        if self._starts is None:
+            before = _read(self._path)
+            then, starts = before.get("wall"), before.get("starts")
+            if type(then) is not int or type(starts) is not int:
+                self._starts = 0
+            elif before.get("boot") == self._boot:
+                self._starts = starts
+            else:
+                self._starts = starts + 1 if wall - (now - self._began) - then < STILL else 0
+        _write(self._path, {"boot": self._boot, "wall": wall, "starts": self._starts})
 
 
 class Swept(NamedTuple):

@@ -601,6 +601,11 @@ class Service:
         yield from (f"the room's {name}: {CHATTERS}" for name in self.daemon.ports.waiting.chattering(clock.now()))
         if trouble := self._records.trouble:
             yield f"nothing is recorded now, as it cannot be written: {trouble}"
+        if self._records.clock_stands:
+            yield (
+                "the clock of this PC stands still while it is switched off, so sessions have wrong dates and records are kept for "
+                "longer than asked: give its clock a battery, or let it have the time from a network"
+            )
         for name, place in self._places.items():
             of = f' of the seat "{name}"' if len(self._places) > 1 else ""
             for event, why in place.shelf.troubles().items():

@@ -8,9 +8,21 @@ from types import SimpleNamespace
 
 import pytest
 
-from router import files, recorder, records
+from router import files, recorder, records, retention
 from router.recorder import Records
-from router.retention import DAY, DAYS, IN_WASTEBASKET, LEAST, SEEN, WASTEBASKET, Retention, Running
+from router.retention import (
+    CLOCK,
+    DAY,
+    DAYS,
+    IN_WASTEBASKET,
+    LEAST,
+    SEEN,
+    STARTS,
+    WASTEBASKET,
+    ClockWhileOff,
+    Retention,
+    Running,
+)
 
 S = 1_000_000_000
 HOUR = 3600 * S
@@ -116,6 +128,50 @@ def test_an_empty_battery_costs_nothing_at_all_its_starts(ward):
     ward.swap()
     assert ward.gone == set()
     assert (ward.kept(), ward.thrown()) == (there + 121, 0)
+
+
+def a_start(folder, boot, wall, ran, network=0):
+    """The PC is switched on and runs; with a network its clock is set meanwhile."""
+    now = 5_000_000_123
+    clock = ClockWhileOff(folder, now, boot)
+    assert not clock.due(now + LEAST - 1)
+    for _ in range(ran // LEAST):
+        now, wall, network = now + LEAST, wall + LEAST + network, 0
+        assert clock.due(now)
+        clock.note(now, wall)
+    return clock.stands, wall
+
+
+@pytest.mark.parametrize("kept", [False, True], ids=["begins in 1970", "goes on from when it was switched off"])
+def test_a_clock_that_stands_still_while_the_pc_is_off_is_known_after_some_starts(tmp_path, kept):
+    """Without battery and network: as the kernel begins, or as systemd-timesyncd(8) keeps the time at shutdown."""
+    wall, found = 0, []
+    for boot in range(8):
+        stands, end = a_start(tmp_path, str(boot), wall, HOUR)
+        found.append(stands)
+        wall = end + 60 * S if kept else 0
+    assert found == [False] * STARTS + [True] * (8 - STARTS)
+    assert a_start(tmp_path, "7", wall, HOUR)[0]  # the router is restarted, the PC is not
+    stands, wall = a_start(tmp_path, "8", wall, HOUR, network=200 * DAY)
+    assert not stands
+
+
+def test_a_clock_that_goes_on_is_not_doubted_however_often_the_pc_is_restarted(tmp_path):
+    wall = NOON
+    for boot in range(60):
+        stands, wall = a_start(tmp_path, str(boot), wall, HOUR)
+        assert not stands
+        wall += 60 * S if boot % 5 else DAY // 2  # a technician's restarts, and nights
+    for _ in range(20):  # too short to be noted at all
+        assert not a_start(tmp_path, f"short {_}", wall, LEAST - S)[0]
+    assert not a_start(tmp_path, "", 0, 0)[0]
+    assert not ClockWhileOff(tmp_path, 0, "").due(DAY)
+
+
+def test_what_is_no_note_of_a_clock_begins_anew(tmp_path):
+    for text in ("", "[]", "{}", '{"wall": "x", "starts": 9}', '{"wall": 1e99, "starts": null}', "[" * 99_999):
+        (tmp_path / CLOCK).write_text(text)
+        assert not a_start(tmp_path, "b", 0, HOUR)[0]
 
 
 def test_a_clock_that_jumps_about_while_it_runs_counts_nothing(ward):
@@ -281,7 +337,9 @@ def clock(monkeypatch):
         recorder,
         "clock",
         SimpleNamespace(
-            now=lambda: time.monotonic_ns() + shift.now, wall=lambda: time.time_ns() + shift.now + shift.wall
+            now=lambda: time.monotonic_ns() + shift.now,
+            wall=lambda: time.time_ns() + shift.now + shift.wall,
+            boot=lambda: "this one",
         ),
     )
     return shift
@@ -333,3 +391,18 @@ def test_a_folder_that_cannot_be_swept_is_said_once_and_costs_no_record(tmp_path
     keeper.close()
     assert [event for event, _ in said] == ["records_kept_too_long"]
     assert len(list(tmp_path.glob("wren/*.jsonl"))) == 4
+
+
+def test_the_thread_that_writes_notes_the_clock_and_says_that_it_stands(tmp_path, monkeypatch):
+    (tmp_path / CLOCK).write_text(json.dumps({"boot": "before", "wall": 2**62, "starts": STARTS - 1}))
+    monkeypatch.setattr(recorder, "LEAST", S // 50)
+    monkeypatch.setattr(retention, "LEAST", S // 50)
+    monkeypatch.setattr(recorder.clock, "boot", lambda: "now")
+    keeper = Records(tmp_path, lambda *_, **__: None)
+    assert not keeper.clock_stands
+    until = time.monotonic() + 30
+    while not keeper.clock_stands:
+        assert time.monotonic() < until
+        time.sleep(0.01)
+    keeper.close()
+    assert json.loads((tmp_path / CLOCK).read_text())["starts"] == STARTS

@@ -20,6 +20,7 @@ from parts import WAIT, Listener, Sensor, close_port, unique, until
 from router import motif
 from router.marks import Place
 from router.outputs.base import Output
+from router.retention import CLOCK, STARTS
 from router.sounding import Sounding
 
 pytestmark = pytest.mark.usefixtures("jack_server")
@@ -196,6 +197,24 @@ def test_what_check_warns_of_is_said_by_status_while_the_profile_plays(bedside):
     pc.put("finch", FINCH)
     until(lambda: pc.seat_status()["child"] == "finch")
     assert pc.seat_status()["warnings"] == []
+
+
+STANDING_CLOCK = """
+import sys, router.recorder, router.retention
+router.recorder.LEAST = router.retention.LEAST = 20_000_000
+from router.cli import main
+sys.exit(main(sys.argv[1:]))
+"""
+
+
+def test_status_says_that_the_clock_stands_still_while_the_pc_is_off(bedside):
+    pc, _listener, _sensor = bedside()
+    pc.stop()
+    before = {"boot": "before", "wall": 2**62, "starts": STARTS - 1}
+    (pc.records / CLOCK).write_text(json.dumps(before))
+    pc.start(program=(sys.executable, "-c", STANDING_CLOCK))
+    said = "the clock of this PC stands still while it is switched off"
+    until(lambda: any(said in why for why in pc.ask(do="status")["status"]["warnings"]))
 
 
 def test_without_anything_chosen_the_first_in_the_folder_plays_and_the_room_hears_it(bedside):
