@@ -4,6 +4,9 @@ It reads the record that ``sounding.py`` keeps, finds the ports by name, sends a
 pedal up, all notes off and all sound off on each channel that was used, waits until that is delivered and empties the record. What a
 port that is not there had on stays in the record: the next router ends it once that port is back.
 
+With ``--after`` it waits first until its standard input ends, and then takes the file away as well: ``router run PROFILE`` has
+no service manager that would start it again, so such a process watches over it (``watched``).
+
 Where it led to a port of the router's own, nobody can say who was connected: every port that music may lead to is told.
 
 It ends by itself ``--within`` seconds (5 if not given) after it has begun. The kernel sees to that (SIGALRM, untouched): a MIDI
@@ -16,7 +19,8 @@ import signal
 import sys
 import time
 from collections import deque
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Iterator, Sequence
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -87,6 +91,31 @@ def end_what_was_left(path: Path, timeout: float = WITHIN) -> Ended:
     return Ended(said, wholly=ended.returncode == 0)
 
 
+@contextmanager
+def watched(path: Path) -> Iterator[None]:
+    """While in this context another process waits for our end, however we end, to end what the record says that we left on.
+
+    It says nothing: the terminal may have gone, too.
+
+    Raises:
+        OSError: no process can be had.
+    """
+    import subprocess  # noqa: PLC0415 - as above
+
+    command = [sys.executable, "-m", "router.hush", str(path), "--after"]
+    quiet = subprocess.DEVNULL
+    watcher = subprocess.Popen(  # noqa: S603 - our own module
+        command, stdin=subprocess.PIPE, stdout=quiet, stderr=quiet, start_new_session=True
+    )
+    try:
+        yield
+    finally:
+        assert watcher.stdin is not None  # noqa: S101 - it was asked for
+        watcher.stdin.close()
+        with suppress(subprocess.TimeoutExpired):
+            watcher.wait(STARTING + WITHIN)
+
+
 def hush(left: Sequence[Left]) -> list[Left]:
     """End what is left on, and say what was done; what could not be ended is returned."""
     remaining: list[Left] = []
@@ -100,10 +129,12 @@ def hush(left: Sequence[Left]) -> list[Left]:
 def main(arguments: Sequence[str] | None = None) -> int:
     """See the module's docstring."""
     try:
-        path, within = _read(sys.argv[1:] if arguments is None else arguments)
+        path, within, after = _read(sys.argv[1:] if arguments is None else arguments)
     except ValueError:
-        sys.stderr.write(f"usage: python -m router.hush FILE [--within SECONDS]\n{__doc__}")
+        sys.stderr.write(f"usage: python -m router.hush FILE [--within SECONDS | --after]\n{__doc__}")
         return 2
+    if after:
+        sys.stdin.buffer.read()
     signal.signal(signal.SIGALRM, signal.SIG_DFL)
     signal.pthread_sigmask(signal.SIG_UNBLOCK, [signal.SIGALRM])
     signal.setitimer(signal.ITIMER_REAL, within)
@@ -113,6 +144,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
                 _say(f"{path}: {record.problem}; every channel of each port that it names is silenced")
             remaining = hush(record.left)
             record.keep(remaining)
+            if after:
+                path.unlink()
     except FileNotFoundError:
         return 0
     except OSError as error:
@@ -121,18 +154,19 @@ def main(arguments: Sequence[str] | None = None) -> int:
     return 1 if remaining else 0
 
 
-def _read(arguments: Sequence[str]) -> tuple[Path, float]:
+def _read(arguments: Sequence[str]) -> tuple[Path, float, bool]:
     """The command line. A library for it would take a tenth of the time that all this takes."""
+    within = WITHIN
     match arguments:
-        case [file]:
-            within = WITHIN
+        case [file] | [file, "--after"]:
+            pass
         case [file, "--within", seconds]:
             within = float(seconds)
         case _:
             raise ValueError
     if file.startswith("-") or not 0 < within < FOR_EVER:
         raise ValueError
-    return Path(file), within
+    return Path(file), within, arguments[-1] == "--after"
 
 
 def _taken(path: Path) -> Record:

@@ -13,6 +13,7 @@ import os
 import platform
 import signal
 import sys
+import tempfile
 from collections.abc import Callable
 from pathlib import Path
 from types import FrameType
@@ -21,6 +22,7 @@ from typing import Any, NoReturn, TextIO, cast
 from router import configuration, profile
 from router.devices import TerminalKey
 from router.names import as_json
+from router.outputs.base import Output
 from router.profile.plugins import installed
 
 NAME = "run"
@@ -93,7 +95,38 @@ def _play_profile(args: argparse.Namespace) -> signal.Signals | int | None:
                 file, clock.now(), lambda error: log.error("log_file_fault", file=file.name, why=str(error.strerror))
             )
             stack.callback(record.close)
-        return Daemon({"": loaded}, log, record).run(lambda: _ready(_how_to_play(loaded)))
+        keep = _outliving(stack, log)
+        return Daemon({"": loaded}, log, record, keep=keep).run(lambda: _ready(_how_to_play(loaded)))
+
+
+def _outliving(stack: contextlib.ExitStack, log: Any) -> Callable[[Output], Output]:
+    """What records which notes are on, for a process that ends them however this one ends: killed, or lost in a rule's C."""
+    from router.hush import watched  # noqa: PLC0415 - as above
+    from router.sounding import Sounding  # noqa: PLC0415 - as above
+
+    in_memory = [Path(folder) for folder in (os.environ.get("XDG_RUNTIME_DIR"), "/dev/shm") if folder]  # noqa: S108
+    folder = next((each for each in in_memory if os.access(each, os.W_OK)), None)
+    try:
+        file, name = tempfile.mkstemp(".sounding", "router-run-", folder)
+        os.close(file)
+        stack.callback(Path(name).unlink, missing_ok=True)
+        stack.enter_context(watched(Path(name)))
+        sounding = Sounding(Path(name))
+    except OSError as error:
+        log.warning("no_record_of_what_sounds", why=f"a crash may leave a note on: {error}")
+        return lambda output: output
+    stack.callback(sounding.close)
+
+    def keep(output: Output) -> Output:
+        try:
+            return sounding.record(output)
+        except OSError as error:
+            log.warning(
+                "no_record_of_what_sounds", output=output.description, why=f"a crash may leave a note on: {error}"
+            )
+            return output
+
+    return keep
 
 
 def _serve(args: argparse.Namespace) -> signal.Signals | int | None:
