@@ -908,6 +908,48 @@ def test_rules_explains_why_one_is_left_out(folder, capsys):
     assert "the settings are not closed" in capsys.readouterr().err
 
 
+@pytest.mark.usefixtures("patient_parent")
+@pytest.mark.parametrize("harm", ["ends the program", "kills the program", "does not come back"])
+def test_rules_is_never_silenced_by_a_rule(folder, tmp_path, capsys, harm, monkeypatch):
+    """Its file passes its trial, and then ends or holds whatever imports it: the list, the manual and the proof say so."""
+    monkeypatch.setattr("router.cli.rules.PROVING", 0)
+    does, says = AFTER_THE_TRIAL[harm]
+    path = put(folder, "shadow.py", behaves_once(tmp_path, does))
+    commands = [["rules"], ["rules", "shadow"], ["rules", "--prove", "shadow"]]
+    for command in commands[:1] if harm == "does not come back" else commands:
+        (tmp_path / "imports").unlink(missing_ok=True)
+        assert main(command) == 1, command
+        out, err = capsys.readouterr()
+        assert says in err
+        assert f'"shadow" ({path})' in err
+        if command == ["rules"]:
+            assert all(f"\n{name} " in f"\n{out}" for name in RULES)
+    assert main(["rules", "drum"]) == 0
+    assert not (folder / proofs.NAME).exists()
+
+
+@pytest.mark.usefixtures("patient_parent")
+def test_the_list_of_rules_says_which_cannot_be_imported(folder, capsys):
+    put(folder, "shadow.py", SHADOW)
+    for name, does in (("twin", "import os; os._exit(0)"), ("third", "while True: pass")):
+        put(folder, f"{name}.py", f"{does}\n{SHADOW}".replace('"shadow"', f'"{name}"'))
+    assert main(["rules"]) == 0
+    out, err = capsys.readouterr()
+    assert f"shadow comes from {folder / 'shadow.py'}." in " ".join(out.split())
+    assert f"{folder / 'twin.py'}: left out, because importing it ends the whole program (status 0)" in err
+    assert f"{folder / 'third.py'}: left out, because importing it does not come back" in err
+    assert main(["rules", "twin"]) == 1
+    assert "ends the whole program" in capsys.readouterr().err
+
+
+def test_what_a_rule_prints_is_no_list(folder, capsys):
+    put(folder, "shadow.py", f"{SHADOW}\nprint('hello')\n")
+    assert main(["rules", "shadow", "--json"]) == 0
+    (rule,) = json.loads(capsys.readouterr().out)
+    assert rule["name"] == "shadow"
+    assert rule["trial"]["seconds"] == 10
+
+
 def test_an_editor_may_know_it_too(folder, capsys, monkeypatch):
     put(folder, "shadow.py", SHADOW)
     monkeypatch.setattr(sys, "argv", ["publish", "--installed"])

@@ -40,15 +40,17 @@ def possible() -> bool:
     return hasattr(os, "killpg")
 
 
-def judge_elsewhere(judge: str, name: str, rules: Mapping[str, str]) -> dict[str, Any]:
+def judge_elsewhere(judge: str, name: str, rules: Mapping[str, str], more: float = 0.0) -> dict[str, Any]:
     """What ``judge`` ("module:function") says of the file ``name``; ``rules``: those of others in it, and where they come from.
+
+    ``more``: seconds beside the usual ones.
 
     Raises:
         NoVerdict: the process has said nothing, or not all of it.
     """
     import subprocess  # noqa: PLC0415 - seldom needed, and not the same on every system
 
-    within = WITHIN + len(rules) * trying.SECONDS
+    within = WITHIN + more + len(rules) * trying.SECONDS
     limits = {"PROCESSOR_SECONDS": trying.PROCESSOR_SECONDS, "SECONDS": trying.SECONDS}
     told = {"path": sys.path, "judge": judge, "name": name, "within": ceil(within), "limits": limits}
     said, whose = b"", ", ".join(f'"{rule}" ({origin})' for rule, origin in rules.items())

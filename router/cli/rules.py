@@ -3,19 +3,23 @@
 from __future__ import annotations
 
 import argparse
+import io
 import json
 import sys
 import textwrap
-from collections.abc import Iterator
-from typing import Any
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+from typing import Any, Literal, TextIO
 
 from rich.console import Console
 from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
+from router.cli import elsewhere
 from router.cli.meters import signs_for
 from router.cli.trial import SECONDS, Trial, picture, trial
+from router.profile.diagnostics import tidy
 from router.profile.manual import WORDS, example, flow, manual, summary
 from router.profile.plugins import installed
 from router.profile.proofs import digest, record
@@ -30,6 +34,11 @@ EXAMPLE = "router rules sequence"
 WIDEST = 100
 """Columns; longer lines are hard to read."""
 
+PROVING = 240.0
+"""Seconds more for a proof, which has a limit of its own; this one is for what no handler of a signal can interrupt."""
+
+Colors = Literal["auto", "standard", "256", "truecolor", "windows"]
+
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare them."""
@@ -38,40 +47,100 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--json", action="store_true", help="the same for a program to read")
 
 
+@dataclass(slots=True)
+class Said:
+    """What is to be printed: by a console that knows the terminal, and on standard error, a line each."""
+
+    console: Console
+    errors: list[str] = field(default_factory=list)
+
+    def json(self, rules: list[dict[str, Any]]) -> None:
+        """Print rules for a program to read."""
+        self.console.file.write(json.dumps(rules, indent=2, ensure_ascii=False) + "\n")
+
+
 def run(args: argparse.Namespace) -> int:
-    """List the rules, or explain one."""
-    rules = installed().rules
+    """List the rules, explain one, or prove one; elsewhere if others' are concerned, which could end or hold this process."""
     if args.prove and args.name is None:
         print("router rules: say which rule, as in: router rules --prove NAME", file=sys.stderr)
         return 2
-    if args.name is None:
-        for out in installed().left_out:
-            print(out, file=sys.stderr)
-        if args.json:
-            print(_json([_as_json(rule) for rule in rules.values()]))
-        else:
-            _list(_console())
-        return 0
-    if args.name not in rules:
-        near = nearest(args.name, installed().names)
-        hint = f'Did you mean "{near}"?  ' if near else ""
-        hint = installed().why_not(args.name) or f"{hint}The rules: {', '.join(installed().names)}."
-        print(f'there is no rule called "{args.name}"\n{hint}', file=sys.stderr)
-        return 1
-    rule = rules[args.name]
-    if args.prove:
-        return _prove(rule)
-    played = trial(rule)
-    if args.json:
-        print(_json([{**_as_json(rule), "trial": played.as_json() if played else None}]))
+    said = Said(_console())
+    if not elsewhere.possible():
+        status = _run(args.name, args.prove, args.json, said)
     else:
-        _explain(rule, played, _console())
-    for fault in played.faults if played else ():
-        print(f"the rule failed and was switched off: {fault}", file=sys.stderr)
+        with installed().kept_out() as strange:
+            if args.name is None:
+                installed().import_all()
+            else:
+                installed().find(args.name)
+            status = 0 if strange else _run(args.name, args.prove, args.json, said)
+        if strange:
+            status = _run_elsewhere(args, strange, said)
+    for line in said.errors:
+        print(line, file=sys.stderr)
+    return status
+
+
+def _run_elsewhere(args: argparse.Namespace, strange: Mapping[str, str], said: Said) -> int:
+    """Let another process say it. Where that says nothing, the router's own rules are listed all the same."""
+    console = said.console
+    terminal = {"encoding": console.encoding, "width": console.width, "colors": console.color_system}
+    asked = {"name": args.name, "prove": args.prove, "json": args.json, "terminal": terminal}
+    more = PROVING if args.prove else 0.0
+    try:
+        told = elsewhere.judge_elsewhere(f"{__name__}:run_for_another", json.dumps(asked), strange, more)
+    except elsewhere.NoVerdict as why:
+        said.errors.append(tidy(str(why)))
+        if args.name is None:
+            said.errors.append(
+                'Only the router\'s own rules are listed; "router rules NAME" tells of each other one alone.'
+            )
+            with installed().kept_out():
+                _run(None, False, args.json, said)
+        return 1
+    console.file.write(told["out"])
+    said.errors += told["errors"]
+    return int(told["status"])
+
+
+def run_for_another(asked: str) -> dict[str, Any]:
+    """List, explain or prove for the process that waits for it."""
+    name, prove, as_json, terminal = json.loads(asked).values()
+    file = io.TextIOWrapper(io.BytesIO(), terminal["encoding"], "replace", "\n")
+    said = Said(_console(file, terminal["width"], terminal["colors"]))
+    status = _run(name, prove, as_json, said)
+    file.seek(0)
+    return {"out": file.read(), "errors": said.errors, "status": status}
+
+
+def _run(name: str | None, prove: bool, as_json: bool, said: Said) -> int:
+    rules = installed().rules
+    if name is None:
+        said.errors += map(str, installed().left_out)
+        if as_json:
+            said.json([_as_json(rule) for rule in rules.values()])
+        else:
+            _list(said.console)
+        return 0
+    if name not in rules:
+        near = nearest(name, installed().names)
+        hint = f'Did you mean "{near}"?  ' if near else ""
+        hint = installed().why_not(name) or f"{hint}The rules: {', '.join(installed().names)}."
+        said.errors.append(f'there is no rule called "{name}"\n{hint}')
+        return 1
+    rule = rules[name]
+    if prove:
+        return _prove(rule, said)
+    played = trial(rule)
+    if as_json:
+        said.json([{**_as_json(rule), "trial": played.as_json() if played else None}])
+    else:
+        _explain(rule, played, said.console)
+    said.errors += [f"the rule failed and was switched off: {fault}" for fault in (played.faults if played else ())]
     return 1 if played and played.faults else 0
 
 
-def _prove(rule: type[Rule]) -> int:
+def _prove(rule: type[Rule], said: Said) -> int:
     """Prove a rule, and write down that it was, if it is not one of the router's own."""
     from router.testing import RuleFault, check_rule  # noqa: PLC0415 - seldom needed
 
@@ -79,26 +148,36 @@ def _prove(rule: type[Rule]) -> int:
         text = digest(rule)
         check_rule(rule)
     except RuleFault as fault:
-        print(fault, file=sys.stderr)
+        said.errors.append(str(fault))
         return 1
-    print(f'The rule "{rule.name}" keeps what every rule must keep to.')
+    said.console.file.write(f'The rule "{rule.name}" keeps what every rule must keep to.\n')
     if not installed().origin(rule.name):
         return 0
     if digest(rule) != text:
-        print("Its file has changed meanwhile, so nothing is written down; prove it again.", file=sys.stderr)
+        said.errors.append("Its file has changed meanwhile, so nothing is written down; prove it again.")
         return 1
     try:
-        print(f"Written down in {record(rule, text)}, until its file or the router is another.")
+        said.console.file.write(f"Written down in {record(rule, text)}, until its file or the router is another.\n")
     except OSError as error:
-        print(
-            f"It could not be written down: {error.filename}: {(error.strerror or str(error)).lower()}", file=sys.stderr
-        )
+        said.errors.append(f"It could not be written down: {error.filename}: {(error.strerror or str(error)).lower()}")
         return 1
     return 0
 
 
-def _console() -> Console:
-    console = Console(highlight=False, markup=False, emoji=False)
+def _console(file: TextIO | None = None, width: int | None = None, colors: Colors | None = None) -> Console:
+    """A console for this terminal, or for the one that another process has told us of."""
+    if file is None:
+        console = Console(highlight=False, markup=False, emoji=False)
+    else:
+        console = Console(
+            file=file,
+            highlight=False,
+            markup=False,
+            emoji=False,
+            force_terminal=colors is not None,
+            color_system=colors,
+        )
+        console.width = width or WIDEST
     console.width = min(console.width, WIDEST)
     return console
 
@@ -169,10 +248,6 @@ def _default(setting: dict[str, Any]) -> str:
 
 
 # --- for programs -----------------------------------------------------------------------------------------------
-
-
-def _json(rules: list[dict[str, Any]]) -> str:
-    return json.dumps(rules, indent=2, ensure_ascii=False)
 
 
 def _as_json(rule: type[Rule]) -> dict[str, Any]:
