@@ -513,6 +513,10 @@ class Music:
         pitch = self._degree(self.parent, named, 4)
         return Chord(str(named), pitch % 12, self._stack(self.parent, pitch, 3))
 
+    def step(self, number: int, octave: int) -> int:
+        """The note number of a step of the parent scale, counted as ``degree`` counts those of the scale."""
+        return self._degree(_over(self.parent, self.tonic, self.chord), number, octave)
+
     def rooted(self, pitch: int) -> int:
         """The nearest note of the parent scale, on which a chord can stand; of two equally near the lower one."""
         scale = _over(self.parent, self.tonic, self.chord)

@@ -370,13 +370,13 @@ def test_a_drone_goes_on_at_once_in_another_key_and_stays_where_its_notes_do():
     child = player(("note", {}), ("drone", {"degrees": [1, 5]}))
     press(child, 0)
     child.follow(Music(0, SCALES["minor pentatonic"], Fraction(60)), 100 * MILLISECOND)
-    assert len(child.played) == 7, "its fifth step is another note"
+    assert len(child.played) == 3, "the fifth is the same note in both"
     before = len(child.played)
     child.follow(Music(0, SCALES["minor pentatonic"], Fraction(61)), 200 * MILLISECOND)
     assert len(child.played) == before
     child.follow(Music(2, SCALES["minor pentatonic"], Fraction(60)), 300 * MILLISECOND)
     drones = {note for _, _, note in child.engine.sounding if note < 55}
-    assert {note % 12 for note in drones} == {2, 0}
+    assert {note % 12 for note in drones} == {2, 9}
     press(child, 400 * MILLISECOND, down=False)
     child.go_on(9 * NANOSECONDS)
     assert child.engine.sounding == ()

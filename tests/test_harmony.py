@@ -225,6 +225,17 @@ def test_a_drone_goes_from_chord_to_chord_by_the_shorter_way(tonic, chords):
     assert len(leaps) <= (4 if chords in climbs else 0), roots
 
 
+@pytest.mark.parametrize(
+    "scale", ["major pentatonic", "major blues", "minor pentatonic", "minor blues", "minor", "dorian"]
+)
+def test_a_drone_on_one_and_five_is_an_open_fifth_in_every_scale(scale):
+    """As chords 1, 4, 5 are those of the key: the fifth note of C major pentatonic is A, and nobody means that."""
+    rules = ("note", {}), ("drone", {"degrees": [1, 5, 8]})
+    player = VirtualTime(plan(part("a", "pad", 1, *rules), music=Music(0, SCALES[scale])))
+    player.give(MILLISECOND, switch("pad", True))
+    assert {note for _, note in ons(player, 1) if note < 60} == {36, 43, 48}
+
+
 def test_a_drone_moves_a_semitone_from_c_to_b_and_comes_home():
     symbols = [chord_symbol(name) for name in ("C", "B", "C", "F", "G", "C")]
     assert drone_roots(Music(0, SCALES["major"]), symbols, rounds=1) == [36, 35, 36, 41, 43, 36]

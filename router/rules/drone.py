@@ -3,7 +3,8 @@
 With the first note the drone begins; while notes follow one another it goes on; ``linger`` after the last has ended it ends too. A
 note that begins when the drone has sounded for longer than ``renew`` strikes it again, so that it does not die away. In another key
 it goes on at once in that one, and with ``follow`` in another chord: in the octave that is nearest to where it was, and never further
-than a sixth from where degree 1 lay when it began.
+than a sixth from where degree 1 lay when it began. Its degrees are those that chords stand on: 1 and 5 are an open fifth in a
+pentatonic or blues scale, too, where the fifth note of the scale is another.
 
 Example::
 
@@ -36,7 +37,12 @@ class Drone(Rule):
         "type": "object",
         "additionalProperties": False,
         "properties": {
-            "degrees": {**DEGREES, "maxItems": 4, "default": [1, 5]},
+            "degrees": {
+                **DEGREES,
+                "maxItems": 4,
+                "default": [1, 5],
+                "description": "steps of the key as chords count them (in a pentatonic scale too, 5 is the fifth), from 1 up",
+            },
             "octave": {**OCTAVE, "default": 2},
             "follow": {
                 "type": "boolean",
@@ -122,14 +128,14 @@ class Drone(Rule):
     def _sounds(self) -> list[int]:
         """Its notes in the music of the moment, in the octave nearest to where it is, but no further than ``_STRAYS`` from home."""
         music = self.context.music
-        written = music.degree(1, self._octave)
+        written = music.step(1, self._octave)
         if self._voice is None:
             self._home = self._root = written
         root = music.tonic if not self._follow or music.chord is None else music.chord.root
         low = self._home - _STRAYS + (root - self._home + _STRAYS) % 12  # the lowest such root that is not too far
         places = range(low, self._home + _STRAYS + 1, 12)
         self._root = min(places, key=lambda place: abs(place - self._root))
-        pitches = [fold(music.degree(degree, self._octave) + self._root - written) for degree in self._degrees]
+        pitches = [fold(music.step(degree, self._octave) + self._root - written) for degree in self._degrees]
         return [*dict.fromkeys(pitches)]
 
     def _end(self) -> list[NoteOff]:
