@@ -217,3 +217,15 @@ def part(tmp_path):
     yield start
     for each in reversed(started):
         each.close()
+
+
+@pytest.fixture
+def bedside(part, tmp_path):
+    """A small PC that has not been started yet, who listens to it, and the sensor that plays it."""
+    from bedside import Bedside
+    from parts import Listener, Sensor
+
+    listener, sensor = part(Listener), part(Sensor)
+    pc = Bedside(tmp_path, listener.client, sensor)
+    yield pc, listener, sensor
+    pc.close()

@@ -8,8 +8,8 @@ import sys
 import time
 
 import pytest
-from bedside import LARK, WREN, Bedside, plays
-from parts import WAIT, Listener, Sensor, until
+from bedside import LARK, PROFILE, WREN, plays
+from parts import WAIT, until
 
 from router import motif
 from router.deaths import MANY
@@ -61,24 +61,7 @@ class Deadly(Rule):
         os.abort()
 """
 
-DEADLY = """
-profile: 1
-child: {child}
-inputs:
-  pad: {{type: switch, device: {{serial: "{sensor}"}}, debounce: 0 ms}}
-parts:
-  tune: {{input: pad, rules: [note: {{pitch: {note}}}, deadly: {{}}], output: {{port: synth, channel: 3}}}}
-outputs:
-  synth: {{midi: "{synth}:*"}}
-"""
-
-
-@pytest.fixture
-def bedside(part, tmp_path):
-    listener, sensor = part(Listener), part(Sensor)
-    pc = Bedside(tmp_path, listener.client, sensor)
-    yield pc, listener, sensor
-    pc.close()
+DEADLY = PROFILE.replace("{{pitch: {note}}}", "{{pitch: {note}}}, deadly: {{}}")
 
 
 def dies(pc, sensor):

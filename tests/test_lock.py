@@ -9,21 +9,13 @@ import subprocess
 import sys
 
 import pytest
-from bedside import WREN, Bedside, plays
-from parts import ROUTER, WAIT, Listener, Sensor, until
+from bedside import WREN, plays
+from parts import ROUTER, WAIT, until
 
 from router import clock
 from router.lock import NAME, Held, Lock
 
 pytestmark = pytest.mark.usefixtures("jack_server")
-
-
-@pytest.fixture
-def bedside(part, tmp_path):
-    listener, sensor = part(Listener), part(Sensor)
-    pc = Bedside(tmp_path, listener.client, sensor)
-    yield pc, listener, sensor
-    pc.close()
 
 
 def second(pc):

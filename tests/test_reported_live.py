@@ -5,8 +5,8 @@ import subprocess
 import time
 
 import pytest
-from bedside import WREN, Bedside, plays
-from parts import ROUTER, Listener, Sensor, until
+from bedside import WREN, plays
+from parts import ROUTER, until
 
 from router import profile
 from router.records import LOG, TRACE
@@ -15,12 +15,9 @@ pytestmark = pytest.mark.usefixtures("jack_server")
 
 
 @pytest.fixture
-def bedside(part, tmp_path):
-    listener, sensor = part(Listener), part(Sensor)
-    pc = Bedside(tmp_path, listener.client, sensor)
-    pc.start()
-    yield pc, listener, sensor
-    pc.close()
+def bedside(bedside):
+    bedside[0].start()
+    return bedside
 
 
 def report(*words):
