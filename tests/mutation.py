@@ -37,7 +37,9 @@ ROOT = Path(__file__).parent.parent
 EQUIVALENT = Path(__file__).with_name("mutation_equivalent.txt")
 
 ENGINE = "test_engine test_timelines test_promises"
-RULES = "test_timelines test_engine test_quantize test_following test_harmony"
+RULES = "test_timelines test_engine test_rules_alone test_published_schema test_quantize test_following test_harmony"
+RULE = "tests/test_rule_kit.py::test_every_rule_keeps_the_contract[{}]"
+"""Where a rule's change has passed all else."""
 HEARD = "test_conditioning test_conditioning_switch test_conditioning_pointer test_conditioning_background test_drift"
 TESTS = {
     "router/timers.py": "test_timers test_timelines",
@@ -59,6 +61,7 @@ TESTS = {
     "router/marks.py": "test_sounding test_hush",
     "router/recorder.py": "test_recorder test_records test_retention test_on_the_disk",
     "router/estimates.py": "test_estimates",
+    "router/conditioning/listen.py": "test_listening test_timelines",
     "router/conditioning/*.py": HEARD,
     "router/rules/*.py": RULES,
     "router/report/*.py": "test_report_measures test_report test_care_team_page",
@@ -317,6 +320,9 @@ class Copy:
             try:
                 target.write_bytes(mutant.applied(source))
                 passed, said = self.passes(names, limit, Only(chosen))
+                if passed and Path(mutant.path).match("router/rules/*.py"):
+                    proof = [RULE.format(Path(mutant.path).stem)]
+                    passed, said = self.passes(["test_rule_kit"], limit, Only(proof))
             finally:
                 target.write_bytes(source)
         if passed and not quick:

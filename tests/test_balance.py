@@ -175,6 +175,13 @@ def test_without_a_room_there_is_no_limit_of_one():
     assert book.give_way(200) == []
 
 
+def test_a_seat_that_plays_nothing_has_nothing_to_give_way():
+    room = Books(RoomLimits(4, 200), "a", "b")
+    room.strike("b", 60)
+    assert room.books["a"].give_way(room.now) == []
+    assert room.on == {"a": {}, "b": {60: 50}}
+
+
 # --- fairness -----------------------------------------------------------------------------------------------------
 
 STRIKES = st.lists(

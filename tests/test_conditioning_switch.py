@@ -257,6 +257,14 @@ def test_a_thousand_presses_with_bounce_and_tremor_are_a_thousand():
     assert len(presses(played, at + 1000)) == 1000
 
 
+def test_a_press_that_ended_in_time_is_not_called_stuck_later():
+    played = switch(longest=5000)
+    press(played, (100, 600), (2000, 6900))
+    assert heard(played, 20_000)[-1] == (6900, "release", "pad")
+    assert played.log.named("fault") == []
+    assert played.engine.next_deadline() is None
+
+
 @given(
     edges=st.lists(st.tuples(st.integers(0, 700), st.booleans(), st.sampled_from("aaaaaaalf")), max_size=50),
     debounce=st.sampled_from([0, 30]),

@@ -114,6 +114,10 @@ def test_thresholds_follow_within_their_bounds_only_and_keep_clear_of_rest():
     assert min(moved) > 50  # rest reaches some 40 Pa in two seconds
 
 
+def test_all_thresholds_of_a_side_follow_together():
+    assert Side(100, 60, 250, follow=(40, 120)).scaled(0.5) == Side(50, 30, 125, follow=(40, 120))
+
+
 def test_the_log_says_so():
     played = VirtualTime(
         Plan(Music(), Limits(), {"cheek": partial(PressureConditioner, "cheek", PressureSettings(above=SIDE))}, ())

@@ -102,6 +102,18 @@ def test_two_that_play_one_note_are_both_heard_and_it_ends_with_the_last():
     ]
 
 
+def test_one_note_of_two_channels_is_two_and_each_ends_by_itself():
+    ears = Ears(quiet=None)
+    for when, status in ((0, 0x91), (100, 0x93), (200, 0x83), (300, 0x82), (400, 0x81)):
+        ears.give(when, status, 60, 64)
+    assert [(when, what) for when, what, _ in ears.heard] == [
+        (0, "press"),
+        (100, "press"),
+        (200, "release"),
+        (400, "release"),
+    ]
+
+
 def test_what_is_no_note_is_not_heard():
     ears = Ears()
     for data in ((0xB0, 7, 100), (0xC0, 5), (0x80, 60, 0), (0xF8,)):

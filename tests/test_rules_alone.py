@@ -1,0 +1,122 @@
+"""Rules, each alone: what golden timelines of whole parts pass over."""
+
+from __future__ import annotations
+
+import statistics
+from fractions import Fraction
+
+import pytest
+
+from router.conditioning.switch import SwitchConditioner, SwitchSettings
+from router.engine import PartPlan, Plan
+from router.events import Lost, NoteOff, NoteOn, Route, SwitchSample
+from router.music import Music
+from router.profile import declared
+from router.rules import RULES
+from router.rules.quantize import Quantize
+from router.testing import MILLISECOND, Bench, Trial, VirtualTime, plan_rule
+from router.units import NANOSECONDS
+
+
+def bench(name: str, **settings: object) -> Bench:
+    return Bench(Trial(RULES[name], settings, "alone"))
+
+
+def one_part(*rules: tuple[str, dict], music: Music | None = None) -> VirtualTime:
+    """A switch that plays through these rules, without limits."""
+    made = tuple(plan_rule(RULES[name], written) for name, written in rules)
+    inputs = {"pad": lambda voice, alarm: SwitchConditioner("pad", SwitchSettings(), voice, alarm)}
+    part = PartPlan("tune", ("pad",), made, Route("out", 1))
+    return VirtualTime(Plan(music or Music(), Bench.WIDE, inputs, (part,)))
+
+
+def begun(events) -> list[int]:
+    """The pitches that begin."""
+    return [event.pitch for event in events if isinstance(event, NoteOn)]
+
+
+@pytest.mark.parametrize("name", RULES)
+def test_our_rules_say_their_settings_as_those_of_others_must(name):
+    """Closed above all: a misspelt setting is told, and not passed over."""
+    assert declared.fault(RULES[name]) is None
+
+
+# --- chord ------------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("way", [24, -24])
+def test_a_chord_voiced_nearest_goes_along_into_another_register(way):
+    """The child plays two octaves away, and is heard there."""
+    chord = bench("chord", voicing="nearest")
+    for voice, pitch in enumerate((60, 60 + way, 60)):
+        played = begun(chord.give(NoteOn(voice, pitch), chord.now))
+        assert {note % 12 for note in played} == {0, 4, 7}
+        assert abs(statistics.mean(played) - (pitch + 4)) <= 7
+        chord.give(NoteOff(voice), chord.now + NANOSECONDS)
+
+
+# --- strum ------------------------------------------------------------------------------------------------------------
+
+
+def test_a_strum_whose_input_was_lost_begins_upwards_again():
+    played = one_part(("note", {}), ("chord", {}), ("strum", {"order": "up and down"}))
+    for begin in (0, NANOSECONDS):
+        played.give(begin, SwitchSample("pad", True))
+        played.go_on(begin + 500 * MILLISECOND)
+        assert [message.data[1] for _, message in played.played if message.data[0] == 0x90] == [60, 64, 67]
+        played.give(played.now, Lost("pad"))
+        played.played.clear()
+
+
+# --- quantize ---------------------------------------------------------------------------------------------------------
+
+
+def test_the_beat_may_change_before_the_first_note_comes():
+    quantize = bench("quantize", to="1/4", most="500 ms")
+    assert isinstance(quantize.rule, Quantize)
+    quantize.play_in(Music(tempo=Fraction(60)), 10 * MILLISECOND)
+    quantize.give(NoteOn(1, 60), 700 * MILLISECOND)
+    quantize.go_on(NANOSECONDS)
+    assert [(now, event) for now, event in quantize.out] == [(NANOSECONDS, NoteOn(1, 60))]
+
+
+@pytest.mark.parametrize(("apart", "together"), [(50 * MILLISECOND, True), (50 * MILLISECOND + 1, False)])
+def test_what_comes_within_a_twentieth_of_a_second_is_one_chord(apart, together):
+    quantize = bench("quantize", to="1/4", most="700 ms")
+    first = 640 * MILLISECOND  # the next beat is at 666.7 ms
+    quantize.give(NoteOn(1, 60), first)
+    quantize.give(NoteOn(2, 64), first + apart)
+    quantize.go_on(2 * NANOSECONDS)
+    times = [now for now, _ in quantize.out]
+    assert times[0] == 666_666_667
+    assert (times[1] == first + apart) is together  # with the chord that sounds, or on a place of its own
+
+
+# --- repeat -----------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(("tempo", "then"), [(120, [750, 1250, 1750]), (30, [1500, 3500, 5500])])
+def test_the_next_stroke_of_a_repeat_comes_in_the_new_tempo(tempo, then):
+    """A quarter that is half over when the tempo changes has half a new one to go."""
+    repeat = bench("repeat", rate="1/4")
+    repeat.play_in(Music(tempo=Fraction(60)), 0)
+    repeat.give(NoteOn(1, 60), 0)
+    repeat.play_in(Music(tempo=Fraction(tempo)), NANOSECONDS // 2)
+    repeat.go_on(6 * NANOSECONDS)
+    strokes = [now // MILLISECOND for now, event in repeat.out if isinstance(event, NoteOn)]
+    assert strokes[:4] == [0, *then]
+
+
+# --- velocity ---------------------------------------------------------------------------------------------------------
+
+
+def test_how_quick_the_efforts_were_is_forgotten_when_the_rule_lets_go():
+    """The first effort after an input was lost is as soft as the first of all."""
+    velocity = bench("velocity", **{"from": "speed", "fast": "200 ms", "slow": "2 s", "low": 20, "high": 120})
+    played = []
+    for voice in range(4):
+        if voice == 3:
+            velocity.let_go(velocity.now)
+        played += [event.velocity for event in velocity.give(NoteOn(voice, 60), velocity.now + 100 * MILLISECOND)]
+        velocity.give(NoteOff(voice), velocity.now)
+    assert played == [20, 120, 120, 20]
