@@ -381,6 +381,16 @@ def sent(made: MidiConditioner, *messages: tuple[int, ...]) -> list:
     return [gesture for data in messages for gesture in made.handle(MidiSample("keys", data), 0)]
 
 
+def test_a_rise_between_two_samples_of_one_moment_adds_nothing_to_the_strength():
+    """Of a slow sensor whose lines came together: how fast it rises cannot be known."""
+    settings = PressureSettings(above=Side(on=100, off=60, full=300), track=None, over=60 * MILLISECOND)
+    made = PressureConditioner("cheek", settings, iter(range(99)).__next__, Alarm(Timers(), 0))
+    begun, heard = 7_777_777_777, []
+    for later, pascal in ((0, 0.0), (250, 0.0), (500, 0.0), (500, 200.0)):
+        heard += made.handle(PressureSample("cheek", pascal), begun + later * MILLISECOND)
+    assert heard == [Press("cheek.above", 0, 0.5)]
+
+
 def test_a_note_on_with_velocity_zero_is_a_note_off():
     """MIDI 1.0."""
     for off in ((0x90, 60, 0), (0x80, 60, 64)):

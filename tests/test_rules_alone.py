@@ -9,10 +9,11 @@ import pytest
 
 from router.conditioning.switch import SwitchConditioner, SwitchSettings
 from router.engine import PartPlan, Plan
-from router.events import Lost, NoteOff, NoteOn, Route, SwitchSample
+from router.events import Control, Lost, NoteOff, NoteOn, Press, Program, Route, SwitchSample
 from router.music import Music
 from router.profile import declared
 from router.rules import RULES
+from router.rules.base import check_all
 from router.rules.quantize import Quantize
 from router.testing import MILLISECOND, Bench, Trial, VirtualTime, plan_rule
 from router.units import NANOSECONDS
@@ -41,6 +42,25 @@ def test_our_rules_say_their_settings_as_those_of_others_must(name):
     assert declared.fault(RULES[name]) is None
 
 
+@pytest.mark.parametrize(
+    ("name", "settings"), [("echo", {}), ("quantize", {"to": "1/4", "most": "2 s"}), ("drone", {})]
+)
+def test_what_lets_go_waits_for_nothing_more(name, settings):
+    rule = bench(name, **settings)
+    rule.give(NoteOn(1, 60), 10 * MILLISECOND)
+    rule.give(NoteOff(1), 11 * MILLISECOND)
+    assert rule.waiting
+    rule.let_go(rule.now)
+    assert not rule.waiting
+
+
+@pytest.mark.parametrize("event", [Program(128), Program(-1), Control(7, 128), Control(128, 1), NoteOn(1, 128)])
+def test_what_no_midi_message_can_say_is_refused(event):
+    with pytest.raises(ValueError, match=r"12[78]|-1"):
+        check_all([event])
+    check_all([Program(127), Control(7, 127), NoteOn(1, 127)])
+
+
 # --- chord ------------------------------------------------------------------------------------------------------------
 
 
@@ -53,6 +73,12 @@ def test_a_chord_voiced_nearest_goes_along_into_another_register(way):
         assert {note % 12 for note in played} == {0, 4, 7}
         assert abs(statistics.mean(played) - (pitch + 4)) <= 7
         chord.give(NoteOff(voice), chord.now + NANOSECONDS)
+
+
+def test_a_chord_voiced_nearest_stays_where_it_is_for_an_octave():
+    chord = bench("chord", voicing="nearest")
+    first, second = (begun(chord.give(NoteOn(voice, 60 + 12 * voice), voice)) for voice in range(2))
+    assert first == second == [60, 64, 67]
 
 
 # --- strum ------------------------------------------------------------------------------------------------------------
@@ -105,6 +131,40 @@ def test_the_next_stroke_of_a_repeat_comes_in_the_new_tempo(tempo, then):
     repeat.go_on(6 * NANOSECONDS)
     strokes = [now // MILLISECOND for now, event in repeat.out if isinstance(event, NoteOn)]
     assert strokes[:4] == [0, *then]
+
+
+def test_a_stroke_that_would_be_over_as_it_begins_is_left_out():
+    """Woken half a second late, at the very end of its gate of half a second."""
+    repeat = bench("repeat", rate="1/4", gate="50 %")
+    repeat.play_in(Music(tempo=Fraction(60)), 0)
+    repeat.give(NoteOn(1, 60), 0)
+    repeat.go_on(NANOSECONDS * 9 // 10)
+    repeat.out.clear()
+    repeat.go_on(NANOSECONDS * 3 // 2, late=NANOSECONDS // 2)
+    assert repeat.out == []
+
+
+# --- program ----------------------------------------------------------------------------------------------------------
+
+
+def test_sounds_follow_one_another_in_the_order_that_is_written():
+    program = bench("program", sounds=[1, 20, 41], every=2)
+    given = [event for n in range(7) for event in program.give(Press("bench", n), n * NANOSECONDS)]
+    changes = [event.program for event in given if isinstance(event, Program)]
+    assert [number - changes[0] for number in changes] == [0, 19, 40, 0]
+
+
+# --- release ----------------------------------------------------------------------------------------------------------
+
+
+def test_what_fades_comes_back_to_the_most_that_a_controller_can_say():
+    release = bench("release", fade="200 ms")
+    release.give(NoteOn(1, 60), 0)
+    release.give(NoteOff(1), NANOSECONDS)
+    release.go_on(2 * NANOSECONDS)
+    levels = [event.value for _, event in release.out if isinstance(event, Control)]
+    assert levels[0] == levels[-1] == 127
+    assert levels[1:-1] == sorted(levels[1:-1], reverse=True)
 
 
 # --- velocity ---------------------------------------------------------------------------------------------------------
