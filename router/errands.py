@@ -27,6 +27,9 @@ from router.units import NANOSECONDS
 STALLED = 10 * NANOSECONDS
 """How long a job may take; reading and checking a profile takes some milliseconds."""
 
+PATIENCE = 30 * NANOSECONDS
+"""How much longer a job may take while it does what has a limit of its own: importing a rule of others (``trying.SECONDS``)."""
+
 MOST_STUCK = 4
 """Threads that may be left behind at a time."""
 
@@ -55,13 +58,19 @@ class Errands:
     """See the module's docstring. All methods are the loop's.
 
     ``changed`` is called in the loop when something was mounted, or a thread has come back that was given up. ``fault``
-    is told of what a job raises, and ``stalled`` what the worker was at.
+    is told of what a job raises, and ``stalled`` what the worker was at. ``busy_until``: when something with a limit of its
+    own that a job does will have ended, or has; until then no disk stalls.
     """
 
     def __init__(
-        self, changed: Callable[[], None], fault: Callable[[Exception], None], stalled: Callable[[str], None]
+        self,
+        changed: Callable[[], None],
+        fault: Callable[[Exception], None],
+        stalled: Callable[[str], None],
+        busy_until: Callable[[], int] = int,
     ) -> None:
         self._changed, self._fault, self._stalled = changed, fault, stalled
+        self._busy_until = busy_until
         self._lock = threading.Lock()
         self._closed = False
         self._results: deque[tuple[Worker, object]] = deque()
@@ -108,11 +117,15 @@ class Errands:
 
     def deadline(self) -> int | None:
         """When the present job counts as stalled."""
-        return None if self._job is None else self._since + STALLED
+        return None if self._job is None else self._patient_since() + STALLED
+
+    def _patient_since(self) -> int:
+        """From when on the present job may have stalled."""
+        return min(max(self._since, self._busy_until()), self._since + PATIENCE)
 
     def wake(self, now: int) -> None:
         """If the present job has stalled, go on without it."""
-        if self._job is None or now < self._since + STALLED:
+        if self._job is None or now < self._patient_since() + STALLED:
             return
         job, self._job = self._job, None
         at = self._worker.at

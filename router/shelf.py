@@ -25,7 +25,7 @@ from functools import partial
 from pathlib import Path
 from typing import Any, Protocol
 
-from router import clock, profile
+from router import clock, profile, trying
 from router.arrivals import SETTLE, Arrivals, Arrived
 from router.errands import Errands, Job, Worker
 from router.judging import (
@@ -157,7 +157,7 @@ class Shelf:
         self._later: _Later | None = None
         self._ready: list[Offer] = []
 
-        self._errands = Errands(self._changed, self._failed, self._stalled)
+        self._errands = Errands(self._changed, self._failed, self._stalled, trying.busy_until)
         self._epoll = select.epoll()
         self._epoll.register(self._errands, select.EPOLLIN)
         self._listen_at: int | None = None  # news is not listened to before

@@ -21,6 +21,9 @@ from pathlib import Path
 from types import ModuleType
 from typing import Any
 
+from router import clock
+from router.units import NANOSECONDS
+
 PROCESSOR_SECONDS = 8
 """Of the processor's time, the interpreter's start included: 0.1 s here, and 2 s on an emulated PC, where a good rule was refused."""
 
@@ -94,8 +97,25 @@ def attempt(load: Callable[[], Any]) -> tuple[Any, str | None]:
         return None, f"it cannot be imported: {type(error).__name__}: {error}"
 
 
+_busy_until = 0
+
+
+def busy_until() -> int:
+    """When the trial of now will have ended at the latest, or the last one has: nanoseconds of ``clock.now``."""
+    return _busy_until
+
+
 def import_elsewhere(source: Source) -> Refusal | None:
     """Why the source cannot be imported; None if a process of its own could do it."""
+    global _busy_until  # noqa: PLW0603 - whoever waits for the thread that is here asks from another
+    _busy_until = clock.now() + int(SECONDS * NANOSECONDS)
+    try:
+        return _tried(source)
+    finally:
+        _busy_until = clock.now()
+
+
+def _tried(source: Source) -> Refusal | None:
     import subprocess  # noqa: PLC0415 - seldom needed
 
     if not hasattr(os, "killpg"):  # on Windows profiles are only checked and tried; the service does not run there

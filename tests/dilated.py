@@ -22,6 +22,7 @@ def dilate(speed):
     clock.now = lambda: zero + (real() - zero) * speed
     timerfd.Timer.arm = faster
     errands.STALLED *= speed
+    errands.PATIENCE *= speed
     errands.LAST_WAIT *= speed
     flood.SHARE *= speed
     flood.MOST *= speed

@@ -1926,6 +1926,27 @@ def test_what_played_last_plays_once_the_pc_is_no_longer_too_slow_for_its_rule(f
 
 
 @pytest.mark.usefixtures("busy")
+def test_a_rule_that_takes_longer_than_a_disk_may_is_no_disk_that_stalls(folder, begin, monkeypatch):
+    """At the start, and while another plays: it has a limit of its own."""
+    monkeypatch.setattr(errands, "STALLED", NANOSECONDS // 5)
+    monkeypatch.setattr(shelf, "LATER", (60 * NANOSECONDS,))
+    (folder / "wren.yaml").write_text(slow("wren"))
+    bed = begin()
+    bed.start()
+    assert "importing it does not come back within 1 s" in bed.shelf.troubles()["profile_waits"]
+    bed.write("lark.yaml", slow("lark"))
+    bed.refused("importing it does not come back within 1 s")
+
+
+@pytest.mark.usefixtures("busy", "impatient")
+def test_however_long_a_rule_takes_its_thread_is_given_up_at_last(bed, monkeypatch):
+    monkeypatch.setattr(trying, "SECONDS", 4)
+    monkeypatch.setattr(errands, "PATIENCE", NANOSECONDS // 2)
+    bed.write("lark.yaml", slow("lark"))
+    bed.refused(shelf.SILENT)
+
+
+@pytest.mark.usefixtures("busy")
 def test_it_is_tried_a_few_times_and_then_said_to_be_tried_no_more(folder, begin):
     (folder / "wren.yaml").write_text(slow("wren"))
     bed = begin()
