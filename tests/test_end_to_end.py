@@ -7,7 +7,7 @@ and what it played is measured in the sound file that it leaves. Nothing is asse
 import os
 import signal
 import subprocess
-import threading
+import sys
 import time
 
 import numpy as np
@@ -253,25 +253,27 @@ def test_a_jack_server_that_dies_stops_nothing_else_and_is_used_again(part, monk
     assert router.stop() == 0
 
 
+PASSING = """
+import os, select, sys, time
+import rtmidi
+while not select.select([sys.stdin], [], [], 0.002)[0]:
+    port = rtmidi.MidiOut(rtmidi.API_UNIX_JACK, name=f"passing-{os.getpid()}")
+    port.open_virtual_port("out")
+    port.close_port()
+    port.delete()
+"""
+"""Opens and closes a port again and again until its input ends. In a process of its own, as ``parts.close_port`` says why."""
+
+
 def test_it_ends_well_while_ports_come_and_go(part):
     """What JACK's threads have to tell must not find a Python that is ending."""
-    over = threading.Event()
-
-    def come_and_go():
-        while not over.wait(0.002):
-            port = rtmidi.MidiOut(rtmidi.API_UNIX_JACK, name=unique("passing"))
-            port.open_virtual_port("out")
-            close_port(port)
-
-    thread = threading.Thread(target=come_and_go)
-    thread.start()
-    try:
+    with subprocess.Popen([sys.executable, "-c", PASSING], stdin=subprocess.PIPE) as passing:
         for _ in range(4):
             router = part(Router, BREATH.format(sensor="/dev/none", synth="nobody"))
             assert router.stop() == 0
-    finally:
-        over.set()
-        thread.join()
+        assert passing.poll() is None
+        passing.stdin.close()
+    assert passing.returncode == 0
 
 
 # --- the command itself -------------------------------------------------------------------------------------------
