@@ -47,12 +47,22 @@ def until(true: Callable[[], T], what: str, seconds: float = ANSWERING, every: f
     return result
 
 
+def _connected(path: Path) -> socket.socket | None:
+    """A connection to a unix socket; None while its file is there and nobody listens yet."""
+    connection = socket.socket(socket.AF_UNIX)
+    try:
+        connection.connect(str(path))
+    except ConnectionRefusedError:
+        connection.close()
+        return None
+    return connection
+
+
 class _Lines:
     """A unix socket on which lines of JSON go both ways; each that comes is handed to ``take`` in a thread."""
 
     def __init__(self, path: Path, take: Callable[[dict[str, Any]], None]) -> None:
-        self._socket = socket.socket(socket.AF_UNIX)
-        self._socket.connect(str(path))
+        self._socket = until(lambda: _connected(path), f"QEMU listens at {path}", 20)
         self._take = take
         self._reader = threading.Thread(target=self._read, daemon=True)
         self._reader.start()
