@@ -404,6 +404,7 @@ def _furnish(root: Path) -> None:
         to.unlink(missing_ok=True)
         shutil.copy(path, to)
         os.chown(to, 0, 0)
+        to.chmod(to.stat().st_mode & ~0o022)  # a rule that others can write is not used
     write_sine_bank(root / "usr/local/share/test-sine.sf2")
     _in(root, "systemctl", "enable", "test-link.service")
 

@@ -14,7 +14,7 @@ from tests.bedside_pc.devices import Keyboard, Pressure, SoundCard, Tablet, UsbS
 from tests.bedside_pc.image import GUEST, image
 from tests.bedside_pc.machine import ANSWERING, BOOTING, GuestFailed, Machine, until
 
-PROFILES = "/var/lib/router/profiles"
+PROFILES, RECORDS = "/var/lib/router/profiles", "/var/lib/router/records"
 WREN = (GUEST / "var/lib/router/profiles/wren.yaml").read_text(encoding="utf-8")
 SWITCH, BREATH, POINTER = (0, 69), (1, 76), (2, 74)
 """What each plays in the profile ``wren``: channel (0 to 15) and note."""
@@ -136,6 +136,26 @@ class Room:
         """Whose profile plays."""
         return str(self.status()["child"])
 
+    def until_plays(self, child: str) -> None:
+        """Until a child's profile plays, though the router be started anew meanwhile.
+
+        Raises:
+            GuestFailed: the profile is refused, and why.
+        """
+
+        def plays() -> bool:
+            try:
+                whole = self.ask(do="status")["status"]
+            except GuestFailed:  # it does not answer yet
+                return False
+            status = whole["seats"]["bed"]
+            refused, waits = status["refused"], any("waits" in warning for warning in whole["warnings"])
+            if refused and refused["child"] == child and refused["ago"] < status["playing"] and not waits:
+                raise GuestFailed(refused["message"])
+            return bool(status["child"] == child)
+
+        until(plays, f"{child} plays")
+
     def until_found(self) -> dict[str, Any]:
         """Until the router answers and has everything that the profile names; what it says then."""
 
@@ -158,6 +178,25 @@ class Room:
 
     def journal(self, lines: int = 30) -> str:
         return self.machine.run(f"journalctl -q -u router.service -n {lines} -o short-monotonic")
+
+    def deaths(self) -> list[dict[str, Any]]:
+        """What the router said of its deaths, the latest last."""
+        said = self.machine.run("journalctl -q -u router.service -o cat -g '\"died\"' || true")
+        return [json.loads(line) for line in said.splitlines()]
+
+    def records(self) -> set[str]:
+        """The files of the children's records, the wastebasket's left out."""
+        return set(self.machine.run(f"find {RECORDS}/[a-z]* -type f").split())
+
+    def begin_anew(self) -> None:
+        """Stop the router and start it as if it had never died, with the profile of the configuration."""
+        self.machine.run("systemctl stop router.service")
+        self.forget_deaths()
+        remembered = (
+            "/run/router/bed.plays.json /var/lib/router/state/bed/plays.json /var/lib/router/state/bed/last-good.yaml"
+        )
+        self.machine.run(f"rm -f {remembered}; systemctl start router.service")
+        self.until_found()
 
     def forget_deaths(self) -> None:
         """What a test kills is no crash loop: the router forgets that it has begun, and how often it died."""

@@ -7,12 +7,13 @@ from __future__ import annotations
 
 import re
 import time
+from collections.abc import Iterator
 
 import pytest
 
 from tests.bedside_pc import upsets
 from tests.bedside_pc.machine import until
-from tests.bedside_pc.room import SWITCH, WREN, Room
+from tests.bedside_pc.room import PROFILES, SWITCH, WREN, Room
 
 MOVEMENTS = ["switch", "breath", "pointer"]
 TIMES = 2
@@ -147,6 +148,37 @@ def test_frozen_while_a_note_sounds_it_is_hushed_and_plays_again(room: Room):
     hold(room)
 
 
+@pytest.fixture
+def harmed(room: Room) -> Iterator[Room]:
+    """The room, for a profile of jay's that ends the router; afterwards that is forgotten, and the profile gone."""
+    yield room
+    room.switch.key(False)
+    room.machine.run(f"rm -f {PROFILES}/jay.yaml")
+    room.begin_anew()
+
+
+def test_a_profile_that_freezes_the_router_plays_without_the_rule_that_did(harmed: Room):
+    room, before, pid = harmed, len(harmed.deaths()), harmed.pid()
+    room.put("jay", upsets.harmful("jay", "freezes"))
+    room.until_plays("jay")
+    room.switch.key(True)  # nothing comes of it, and nothing of anything else
+    until(lambda: room.pid() not in {0, pid}, "the watchdog has struck, and systemd starts it anew")
+    room.switch.key(False)
+    room.until_plays("jay")
+    room.until_found()
+    hold(room)
+    room.switch.key(False)
+    room.synth.wait(0)
+    death = room.deaths()[before]
+    assert (death["seat"], death["profile"], death["rule"]) == ("bed", "jay.yaml", "freezes")
+    warnings = room.ask(do="status")["status"]["warnings"]
+    assert any('the rule "freezes" is not used' in warning for warning in warnings)
+    room.put("lark", upsets.profile("lark", "D5"))
+    room.until_plays("lark")
+    room.switch.key(True)
+    assert room.synth.wait(1) == {(0, 74)}
+
+
 def test_stopped_while_a_note_sounds_is_silent(room: Room):
     hold(room)
     room.machine.run("systemctl stop router.service")
@@ -211,6 +243,31 @@ def test_the_clock_stepped_while_an_arpeggio_plays_disturbs_nothing(room: Room):
     times = [at for at, _ in room.synth.begun()]
     assert len(times) - 1 <= (times[-1] - times[0]) / 0.25 + 1  # none came in a bunch
     assert room.pid() == room.status()["pid"] == pid  # nobody had to start it anew
+
+
+def test_a_clock_that_is_wrong_by_200_days_deletes_no_record(room: Room):
+    """Records are kept for 90 days: of those on which the router ran."""
+    hold(room)
+    room.switch.key(False)
+    before = until(room.records, "there is a record")
+    days = 0
+    try:
+        for step in (200, -200):
+            room.machine.run(f"date -s '{step:+} days'")
+            days += step
+            for number in range(2):
+                upsets.swapped(room, number)
+            assert before <= room.records()
+            room.machine.run("systemctl restart router.service")  # as after a night with an empty battery
+            room.until_found()
+            assert before <= room.records()
+            room.switch.key(True)
+            room.synth.wait(1)
+            room.switch.key(False)
+            room.synth.wait(0)
+            before = room.records()
+    finally:
+        room.machine.run(f"date -s '{-days:+} days'")
 
 
 def test_a_full_disk_costs_no_note(room: Room):

@@ -22,6 +22,11 @@ def profile(child: str, pitch: str) -> str:
     return WREN.replace("child: wren", f"child: {child}").replace("{pitch: A4}", f"{{pitch: {pitch}}}")
 
 
+def harmful(child: str, rule: str) -> str:
+    """A profile whose switch plays through one of the rules that do harm (``guest/etc/router/rules``)."""
+    return profile(child, "A4").replace("[note: {pitch: A4}]", f"[note: {{pitch: A4}}, {rule}: {{}}]")
+
+
 def broken(child: str, word: str) -> str:
     """A profile that cannot play: at the switch's note stands a ``word`` that means nothing."""
     return profile(child, "A4").replace("{pitch: A4}", f"{{{word}: A4}}", 1)
