@@ -663,7 +663,8 @@ class Shelf:
             self._wait(later, now)
             return
         self._wait(None, now)
-        if judged.there:
+        plays_already = self._plays is not None and _digest(judged) == self._plays.digest  # its copy: it plays on
+        if judged.there and not plays_already:
             because = f"{later.because}, and could not be tried before"
             self._open_offer |= judged.profile is not None
             offer = self._offer(later.name, because, judged.problems, judged)

@@ -1106,6 +1106,52 @@ def test_a_stall_at_the_start_does_not_keep_the_router_from_starting(bed, begin)
     assert threads() == []
 
 
+@pytest.fixture
+def answers(folder, monkeypatch) -> threading.Event:
+    """Until it is set, whoever reads a file of the folder waits; and when it answers no news comes of that, as from ``stalling``."""
+    event, judge = threading.Event(), shelf.judge
+
+    def judge_late(where, name, worker, stuck=frozenset, **more):
+        if where == folder and name not in stuck():
+            worker.at = name
+            event.wait(GENEROUS)
+        return judge(where, name, worker, stuck, **more)
+
+    monkeypatch.setattr(errands, "STALLED", NANOSECONDS)
+    monkeypatch.setattr(shelf, "judge", judge_late)
+    monkeypatch.setattr(shelf, "LATER", (NANOSECONDS // 2,) * 100)
+    return event
+
+
+def test_what_stalls_at_the_start_plays_when_it_answers(folder, begin, answers):
+    (folder / "wren.yaml").write_text(text("wren"))
+    loop = begin()
+    assert loop.start().source == "safe"
+    assert "does not answer" in loop.shelf.troubles()["profile_waits"]
+    loop.quiet(1.5)
+    assert len(threads()) == 2  # the one that hangs is not joined by another each time
+    answers.set()
+    offer = loop.offered()
+    assert (offer.child, offer.source) == ("wren", "folder")
+    assert offer.because.endswith("could not be tried before")
+    assert loop.shelf.troubles() == {}
+
+
+def test_what_stalls_at_the_start_is_not_begun_anew_where_its_copy_plays(bed, begin, answers):
+    answers.set()
+    bed.write("wren.yaml", text("wren", "E4"))
+    bed.offered()
+    bed.close()
+    answers.clear()
+    loop = begin()
+    assert loop.start().source == "copy"
+    assert loop.shelf.troubles()
+    answers.set()
+    loop.until(lambda: not loop.shelf.troubles())
+    loop.quiet()
+    assert loop.plays.source == "copy"
+
+
 @pytest.mark.usefixtures("impatient")
 def test_a_stall_of_what_is_remembered_is_made_good_later(bed):
     bed.write("lark.yaml", text("lark"))
@@ -1954,6 +2000,22 @@ def test_it_is_tried_a_few_times_and_then_said_to_be_tried_no_more(folder, begin
     bed.until(lambda: "tried 3 times" in bed.shelf.troubles().get("profile_waits", ""))
     bed.quiet()
     assert bed.plays.source == "safe"
+
+
+def test_what_was_asked_for_is_tried_again_too_and_a_changed_file_is_news(bed, busy, monkeypatch):
+    monkeypatch.setattr(shelf, "LATER", (3600 * NANOSECONDS,))
+    bed.write("lark.yaml", slow("lark"))
+    bed.refused("slow")
+    bed.write("lark.yaml", BROKEN.replace("wren", "lark"))
+    bed.refused("outpust")
+    assert bed.shelf.troubles() == {}  # it is wrong, and waiting would not help
+    monkeypatch.setattr(shelf, "LATER", (NANOSECONDS,))
+    bed.write("lark.yaml", slow("lark"))
+    bed.refused("slow")
+    bed.shelf.ask("lark", "me")
+    assert bed.refused("slow").asker == "me"
+    quiet(busy, monkeypatch)
+    bed.until(lambda: bed.plays.child == "lark")
 
 
 def test_what_is_chosen_meanwhile_plays_on(bed, busy, monkeypatch):
