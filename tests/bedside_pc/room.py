@@ -184,6 +184,12 @@ class Room:
         said = self.machine.run("journalctl -q -u router.service -o cat -g '\"died\"' || true")
         return [json.loads(line) for line in said.splitlines()]
 
+    def proven(self) -> str:
+        """Whose profile it is that played last for a minute; "" if none has."""
+        state = "/var/lib/router/state/bed"
+        find = f"grep -m 1 -o '[0-9a-f]\\{{64\\}}' {state}/proven.json | head -n 1"
+        return self.machine.run(f"sed -n 's/^child: //p' {state}/proven-$({find}).yaml || true").strip()
+
     def records(self) -> set[str]:
         """The files of the children's records, the wastebasket's left out."""
         return set(self.machine.run(f"find {RECORDS}/[a-z]* -type f").split())

@@ -11,6 +11,7 @@ from collections.abc import Iterator
 
 import pytest
 
+from router.deaths import MANY
 from tests.bedside_pc import upsets
 from tests.bedside_pc.machine import until
 from tests.bedside_pc.room import PROFILES, SWITCH, WREN, Room
@@ -177,6 +178,28 @@ def test_a_profile_that_freezes_the_router_plays_without_the_rule_that_did(harme
     room.until_plays("lark")
     room.switch.key(True)
     assert room.synth.wait(1) == {(0, 74)}
+
+
+def test_a_profile_that_kills_the_router_at_each_start_gives_way_until_it_is_put_right(harmed: Room):
+    room, before = harmed, len(harmed.deaths())
+    proven = until(room.proven, "a profile has played for a minute")
+    room.put("jay", upsets.harmful("jay", "kills"))
+    files = room.machine.run(f"cd {PROFILES} && sha256sum *")
+    until(lambda: len(room.deaths()) == before + MANY, "it has died three times")
+    room.until_plays(proven)
+    room.until_found()
+    hold(room)
+    room.switch.key(False)
+    status = room.status()
+    assert status["because"] == "it is the last that played for a minute without the router dying"
+    assert any("jay.yaml" in warning for warning in status["warnings"])
+    assert "jay.yaml" in status["refused"]["message"]
+    assert room.machine.run(f"cd {PROFILES} && sha256sum *") == files
+    room.put("jay", upsets.profile("jay", "D5"))
+    room.until_plays("jay")
+    room.switch.key(True)
+    assert room.synth.wait(1) == {(0, 74)}
+    assert len(room.deaths()) == before + MANY
 
 
 def test_stopped_while_a_note_sounds_is_silent(room: Room):
