@@ -284,7 +284,7 @@ class Records:
                 self._flush()
                 continue
             try:
-                timeout = ((LEAST if self._flush_at is None else self._flush_at - now) + 1) / NANOSECONDS
+                timeout = (LEAST if self._flush_at is None else self._flush_at - now) / NANOSECONDS
                 return self._queue.get(timeout=timeout)
             except queue.Empty:
                 self._note_clock()
