@@ -124,6 +124,12 @@ def test_strength_and_how_it_falls(tmp_path):
     assert session.playing.strength.median == pytest.approx(0.605)
 
 
+def test_two_strengths_are_enough_to_tell_of_and_one_is_not(tmp_path):
+    soft, firm = (list(pressed((t, t + 1), strength=strength)) for t, strength in ((1, 0.4), (3, 0.8)))
+    assert figures(tmp_path, *soft, *firm, (20, "stop", {})).playing.strength.median == pytest.approx(0.6)
+    assert figures(tmp_path, *soft, *pressed((3, 4), strength=0.4), (20, "stop", {})).playing.strength is None
+
+
 def test_the_same_effort_is_counted_once(tmp_path):
     events = [
         *pressed((1, 4), (6, 7)),
@@ -161,6 +167,13 @@ def test_a_long_pause_ends_a_session_and_waiting_does_not_count(tmp_path):
     assert (second.seconds, second.playing.presses) == (1, 1)
     assert second.began - first.began == timedelta(seconds=7000)
     assert sessions(read(a_log(path, (5, "lost", {"input": "pad"}), (20000, "stop", {}))), Settings()) == []
+
+
+def test_of_two_sessions_that_begin_and_end_with_the_log_each_has_its_own_efforts(tmp_path):
+    path = a_log(tmp_path / "l.jsonl", *pressed((1, 2), (100, 101), (2000, 2001)), (2060, "stop", {}))
+    first, second = sessions(read(path), Settings())
+    assert (first.seconds, [press.start for press in first.timeline.presses]) == (101, [1, 100])
+    assert (second.seconds, [press.start for press in second.timeline.presses]) == (60, [0])
 
 
 def test_what_did_not_count_and_when_a_sensor_was_away(tmp_path):
@@ -403,6 +416,25 @@ def test_logs_under_the_name_of_a_copy_are_found(tmp_path, capsys):
 
 MOST_A_SESSION = 900
 """Bytes that each further session may cost: its file's name and place. A session whole has some thousands."""
+
+
+def test_a_log_that_was_not_measured_is_not_passed_over(whole):
+    with pytest.raises(ValueError, match="shorter"):
+        gather(History("wren"), [whole, whole], Settings(), [measure(whole, Settings())])
+
+
+def test_of_what_lies_in_a_folder_only_session_logs_are_taken(tmp_path):
+    log, earlier = "2026-03-20T100000-bed.jsonl", "2026-03-02T100000-window.jsonl"
+    for name in (
+        log,
+        earlier,
+        "2026-03-20T100000-bed.trace.jsonl",
+        "2026-03-20T100000-bed.trace.jsonl.gz",
+        "notes.txt",
+    ):
+        (tmp_path / name).touch()
+    assert [path.name for path in logs(tmp_path)] == [earlier, log]
+    assert logs(tmp_path / "nowhere") == []
 
 
 def test_what_is_kept_does_not_grow_with_the_years(tmp_path, monkeypatch):
