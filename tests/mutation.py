@@ -410,7 +410,7 @@ class Map:
             took, lines = list(known["took"].items()), known["lines"].get(mutant.path, {})
             own = {place for line in range(first, last + 1) for place in lines.get(str(line), [])}
             if not own and any(str(line) in lines for line in range(first, last + 1)):
-                own = {place for places in lines.values() for place in places}
+                own = set(range(len(took)))
             found |= dict(took[place] for place in own)
         return [test for test, seconds in sorted(found.items(), key=lambda item: item[1]) if seconds < SLOWEST]
 
