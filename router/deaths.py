@@ -189,7 +189,8 @@ def _digest(origin: str) -> str:
 class Deaths:
     """The ledger on the disk. ``folders``: where it may lie, the best first. Every method may wait for a disk.
 
-    ``problems``: what cannot be read or written now, for people; another thread may look at it.
+    ``problems``: what cannot be read or written now, for people; ``troubles``: of these, what matters, as it is not written
+    elsewhere either. Another thread may look at them.
     """
 
     def __init__(self, folders: Collection[Path]) -> None:
@@ -197,6 +198,7 @@ class Deaths:
         self._unread: dict[Path, str] = {}  # what is there and could not be read, and why
         self.ledger = Ledger()
         self.problems: tuple[str, ...] = ()
+        self.troubles: tuple[str, ...] = ()
 
     def begin(
         self,
@@ -261,6 +263,7 @@ class Deaths:
             except OSError as error:
                 problems.append(_UNWRITTEN.format(path=path, why=error.strerror or error))
         self.problems = tuple(problems)
+        self.troubles = self.problems if not written else self.problems[: len(self._unread)]
 
 
 def _newest(one: Ledger, other: Ledger) -> Ledger:

@@ -597,7 +597,7 @@ class Service:
         """What may have changed by the next time."""
         if self._refused:
             yield self._refused
-        yield from self._deaths.problems
+        yield from self._deaths.troubles
         yield from (f"the room's {name}: {CHATTERS}" for name in self.daemon.ports.waiting.chattering(clock.now()))
         if trouble := self._records.trouble:
             yield f"nothing is recorded now, as it cannot be written: {trouble}"

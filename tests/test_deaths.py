@@ -314,6 +314,11 @@ def test_a_ledger_that_cannot_be_written_is_told_of(router, tmp_path):
     router.begins()
     (problem,) = router.deaths.problems
     assert str(tmp_path / "state") in problem
+    assert router.deaths.troubles == ()  # it was written elsewhere
+    (tmp_path / "run" / LEDGER).unlink()
+    (tmp_path / "run" / LEDGER).mkdir()
+    router.begins()
+    assert router.deaths.troubles
 
 
 def test_an_order_of_proven_texts_that_cannot_be_read_is_not_written_over(tmp_path, unreadable):

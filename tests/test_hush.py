@@ -253,7 +253,7 @@ def test_wrong_usage_is_said(arguments):
         [sys.executable, "-m", "router.hush", *arguments], capture_output=True, text=True, timeout=WAIT, check=False
     )
     assert (done.returncode, done.stdout) == (2, "")
-    assert done.stderr.startswith("usage: python -m router.hush FILE [--within SECONDS]\n")
+    assert done.stderr.startswith("usage: python -m router.hush FILE [--within SECONDS | --after]\n")
 
 
 def test_while_a_router_plays_nothing_is_touched(path):
