@@ -24,7 +24,7 @@ from typing import Any
 from router import clock
 from router.units import NANOSECONDS
 
-PROCESSOR_SECONDS = 8
+PROCESSOR_SECONDS = 20
 """Of the processor's time, the interpreter's start included: 0.1 s here, and 2 s on an emulated PC, where a good rule was refused."""
 
 SECONDS = 30.0
