@@ -278,3 +278,12 @@ def test_what_is_forgotten_belongs_to_no_chord():
     played.strike(67, 6)
     assert not played.settle([67])
     assert played.chord is None
+
+
+def test_a_third_alone_is_a_chord_and_one_note_is_none():
+    played = Played()
+    played.strike(60, 5)
+    assert not played.settle([60])
+    played.strike(64, 6)
+    assert played.settle([60, 64])
+    assert played.chord.name == "C(no5)"

@@ -294,3 +294,7 @@ def test_when_nobody_plays_the_line_comes_to_rest(first, doings):
         turns.wake(due)
         wakes += 1
         assert wakes <= len(NAMES) + 1
+
+
+def test_a_room_that_says_nothing_of_it_has_turns_of_half_a_minute():
+    assert TurnPlan() == PLAN
