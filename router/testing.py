@@ -4,7 +4,7 @@
     check_rule(MyRule)
 
 raises ``RuleFault`` with the check's name and what the rule did, when, with which event, voice and pitch; or returns: then the
-rule keeps its contract (see ``router.rules.base``). Time is a number here, and a rule is woken at its deadlines, or late on
+rule keeps its contract (see ``router.core.contract``). Time is a number here, and a rule is woken at its deadlines, or late on
 purpose. The rule plays in a process of its own, which is ended if a call does not come back; so it may do anything.
 """
 
@@ -34,14 +34,14 @@ from random import Random
 from types import FrameType, FunctionType, ModuleType
 from typing import Any, NoReturn
 
-from router import clock
-from router.engine import Engine, Plan, RulePlan
-from router.events import Control, Event, Level, Message, NoteOff, NoteOn, Press, Release, Route, Sample
-from router.ledger import Ledger, Limits
-from router.music import SCALES, Chord, Music
-from router.rules.base import METHODS, Context, Kind, Rule, check_all, frozen
-from router.timers import Alarm, Timers
-from router.units import NANOSECONDS
+from router.core.contract import METHODS, Context, Kind, Rule, check_all, frozen
+from router.core.engine import Engine, Plan, RulePlan
+from router.core.events import Control, Event, Level, Message, NoteOff, NoteOn, Press, Release, Route, Sample
+from router.core.ledger import Ledger, Limits
+from router.core.music import SCALES, Chord, Music
+from router.core.timers import Alarm, Timers
+from router.core.units import NANOSECONDS
+from router.system import clock
 
 MILLISECOND = NANOSECONDS // 1000
 STARTED = 86_399_987_654_321
@@ -170,7 +170,7 @@ def convert(rule: type[Rule], written: Settings) -> dict[str, Any]:
     Raises:
         QuantityError: a text that is no such quantity.
     """
-    from router.profile.quantities import read  # noqa: PLC0415 - only the proof of a rule needs what reads profiles
+    from router.files.quantities import read  # noqa: PLC0415 - only the proof of a rule needs what reads profiles
 
     def value(schema: Mapping[str, Any], text: Any) -> Any:
         if "quantity" in schema:
@@ -198,7 +198,7 @@ def examples(rule: type[Rule]) -> list[dict[str, Any]]:
     """
     import yaml  # noqa: PLC0415 - only the proof of a rule reads YAML
 
-    from router.profile.manual import example  # noqa: PLC0415 - as in convert
+    from router.files.manual import example  # noqa: PLC0415 - as in convert
 
     shown = example(rule)
     if not shown:
@@ -519,7 +519,7 @@ LATENESS = (0, 7 * MILLISECOND, 900 * MILLISECOND)
 
 def _settings(trial: Trial) -> None:
     """What it says of itself is right: name, kinds, methods, manual; settings closed and described, defaults allowed."""
-    from router.profile.declared import fault  # noqa: PLC0415 - as in convert
+    from router.files.declared import fault  # noqa: PLC0415 - as in convert
 
     if wrong := fault(trial.rule):
         raise trial.fault(wrong)
@@ -541,10 +541,10 @@ ALLOWED_IMPORTS = frozenset(
     {
         *("__future__", "abc", "bisect", "collections", "collections.abc", "dataclasses", "enum", "fractions"),
         *("functools", "heapq", "itertools", "math", "operator", "statistics", "types", "typing"),
-        *("router.events", "router.midi", "router.music", "router.timers", "router.units", "router.rules.base"),
+        "router.rule",
     }
 )
-"""What a rule may import: arithmetic and the core beneath it; nothing that reads a clock, waits, or does I/O."""
+"""What a rule may import: arithmetic and the router's own door for rules; nothing that reads a clock, waits, or does I/O."""
 
 FORBIDDEN_CALLS = frozenset({"open", "input", "print", "exec", "eval", "compile", "__import__", "breakpoint"})
 
@@ -1052,7 +1052,7 @@ def _begin(check_name: str, written: Settings) -> None:
 
 def _prove_elsewhere(rule: type[Rule], within: float) -> None:
     global _place  # noqa: PLW0603 - the child is another process and has its own
-    for needed in ("jsonschema", "yaml", "router.profile.declared", "router.profile.manual"):
+    for needed in ("jsonschema", "yaml", "router.files.declared", "router.files.manual"):
         importlib.import_module(needed)  # once here, and not in each child, whose clock runs
     reading, writing = os.pipe()
     with mmap.mmap(-1, mmap.PAGESIZE) as place, open(reading, "rb", buffering=0) as word:  # noqa: PTH123 - a descriptor

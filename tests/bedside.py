@@ -10,7 +10,7 @@ from typing import NamedTuple
 
 from parts import ROUTER, WAIT, until
 
-from router.control import ask
+from router.bedside.control import ask
 
 PROFILE = """
 profile: 1

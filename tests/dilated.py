@@ -8,7 +8,8 @@ time for (reading a file, a rule's work) does not go faster, so what guards that
 
 import sys
 
-from router import clock, errands, flood, timerfd
+from router.live import flood, worker
+from router.system import clock, timerfd
 
 
 def dilate(speed):
@@ -21,9 +22,9 @@ def dilate(speed):
 
     clock.now = lambda: zero + (real() - zero) * speed
     timerfd.Timer.arm = faster
-    errands.STALLED *= speed
-    errands.PATIENCE *= speed
-    errands.LAST_WAIT *= speed
+    worker.STALLED *= speed
+    worker.PATIENCE *= speed
+    worker.LAST_WAIT *= speed
     flood.SHARE *= speed
     flood.MOST *= speed
     flood.STALLED *= speed

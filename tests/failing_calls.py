@@ -33,7 +33,7 @@ import time
 from collections import Counter
 from pathlib import Path
 
-from router.control import ControlError, ask
+from router.bedside.control import ControlError, ask
 
 HERE = Path(__file__).parent
 SOON = 25.0

@@ -22,7 +22,7 @@ from pathlib import Path
 
 from serving import serving
 
-from router.control import ask
+from router.bedside.control import ask
 
 NOBODY = 65534
 HELD = 200

@@ -26,9 +26,10 @@ from unittest import mock
 
 from serving import Serving, serving
 
-from router import clock, control
-from router.control import ask
-from router.units import NANOSECONDS
+from router.bedside import control
+from router.bedside.control import ask
+from router.core.units import NANOSECONDS
+from router.system import clock
 
 REQUESTS = [
     {"do": "status"},

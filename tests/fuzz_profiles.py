@@ -18,15 +18,15 @@ from collections import Counter
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
-from router import configuration
 from router.cli.new import text
-from router.configuration.apart import form_of
-from router.engine import Engine
-from router.events import Lost, MidiSample, PointerSample, PressureSample, Sample, SwitchSample
-from router.inputs.trace import Trace, TraceError
-from router.player import steps
-from router.profile import Problem, Profile, ProfileError, check, load, shipped, source
-from router.units import NANOSECONDS
+from router.core.engine import Engine
+from router.core.events import Lost, MidiSample, PointerSample, PressureSample, Sample, SwitchSample
+from router.core.units import NANOSECONDS
+from router.files import configuration, source
+from router.files.configuration.form import form_of
+from router.files.profile import Problem, Profile, ProfileError, check, load, shipped
+from router.offline.player import steps
+from router.records.trace import Trace, TraceError
 
 GOLDEN = Path(__file__).parent / "golden" / "profiles"
 CONFIGURATIONS = GOLDEN.with_name("configuration")

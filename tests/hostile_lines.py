@@ -14,7 +14,7 @@ from typing import NamedTuple
 
 import re2
 
-from router.line_pattern import LONGEST_LINE, LinePattern, PatternRefused
+from router.devices.line_pattern import LONGEST_LINE, LinePattern, PatternRefused
 
 SIGNS = "0123456789.,;=+- aPx°é"
 _ATOMS = (

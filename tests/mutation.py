@@ -42,28 +42,28 @@ RULE = "tests/test_rule_kit.py::test_every_rule_keeps_the_contract[{}]"
 """Where a rule's change has passed all else."""
 HEARD = "test_conditioning test_conditioning_switch test_conditioning_pointer test_conditioning_background test_drift"
 TESTS = {
-    "router/timers.py": "test_timers test_timelines",
-    "router/music.py": "test_music test_timelines test_harmony test_following test_published_schema",
-    "router/midi.py": "test_midi_tables test_ledger test_beat test_timelines",
-    "router/units.py": "test_units",
-    "router/beat.py": "test_beat test_room_music",
-    "router/lead.py": "test_lead test_room_music",
-    "router/tonality.py": "test_tonality test_lead",
-    "router/recognition.py": "test_recognition test_lead",
-    "router/turns.py": "test_turns",
-    "router/balance.py": "test_balance",
-    "router/channels.py": "test_channels",
-    "router/harmony.py": "test_harmony test_following test_timelines",
-    "router/ledger.py": "test_ledger test_levels test_balance test_timelines test_engine",
-    "router/engine.py": f"{ENGINE} test_levels test_following test_harmony test_listening",
-    "router/room.py": "test_room_music test_listening test_turns test_balance",
-    "router/hush.py": "test_hush",
-    "router/marks.py": "test_sounding test_hush",
-    "router/recorder.py": "test_recorder test_records test_retention test_on_the_disk",
-    "router/estimates.py": "test_estimates",
-    "router/conditioning/listen.py": "test_listening test_timelines",
-    "router/conditioning/*.py": HEARD,
-    "router/rules/*.py": RULES,
+    "router/core/timers.py": "test_timers test_timelines",
+    "router/core/music.py": "test_music test_timelines test_harmony test_following test_published_schema",
+    "router/core/midi.py": "test_midi_tables test_ledger test_beat test_timelines",
+    "router/core/units.py": "test_units",
+    "router/room/beat.py": "test_beat test_room_music",
+    "router/room/lead.py": "test_lead test_room_music",
+    "router/room/tonality.py": "test_tonality test_lead",
+    "router/core/recognition.py": "test_recognition test_lead",
+    "router/room/turns.py": "test_turns",
+    "router/core/balance.py": "test_balance",
+    "router/live/channels.py": "test_channels",
+    "router/core/harmony.py": "test_harmony test_following test_timelines",
+    "router/core/ledger.py": "test_ledger test_levels test_balance test_timelines test_engine",
+    "router/core/engine.py": f"{ENGINE} test_levels test_following test_harmony test_listening",
+    "router/room/room.py": "test_room_music test_listening test_turns test_balance",
+    "router/bedside/hush.py": "test_hush",
+    "router/devices/outputs/sounding_notes.py": "test_sounding test_hush",
+    "router/records/recorder.py": "test_recorder test_records test_retention test_on_the_disk",
+    "router/fit/estimates.py": "test_estimates",
+    "router/core/conditioning/listen.py": "test_listening test_timelines",
+    "router/core/conditioning/*.py": HEARD,
+    "router/core/rules/*.py": RULES,
     "router/report/*.py": "test_report_measures test_report test_care_team_page",
 }
 """Which tests run first over a change of these files. What matches several is the first one's."""
@@ -325,7 +325,7 @@ class Copy:
                 target.write_bytes(mutant.applied(source))
                 passed, said = self.passes(names, limit, Only(chosen))
                 rule = Path(mutant.path).stem
-                if passed and Path(mutant.path).match("router/rules/*.py") and rule not in ("__init__", "base"):
+                if passed and Path(mutant.path).match("router/core/rules/*.py") and rule not in ("__init__", "base"):
                     proof = [RULE.format(rule)]
                     passed, said = self.passes(["test_rule_kit"], limit, Only(proof))
             finally:

@@ -20,7 +20,7 @@ import rtmidi
 from conftest import JACKD, server_answers
 from sine_bank import write_sine_bank
 
-from router.ports import current
+from router.devices.ports import current
 
 WAIT = 60.0
 """Seconds for something to happen that takes one or two."""

@@ -25,20 +25,29 @@ import jsonschema
 from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
 
-from router.conditioning.midi import MidiConditioner, MidiSettings
-from router.conditioning.pointer import Grid, PointerConditioner, PointerSettings
-from router.conditioning.pressure import PressureConditioner, PressureSettings, Side
-from router.conditioning.switch import SwitchConditioner, SwitchSettings
-from router.engine import Engine, PartPlan, Plan, RulePlan
-from router.events import Found, Lost, MidiSample, PointerSample, PressureSample, Route, Sample, SwitchSample
-from router.harmony import Progression
-from router.ledger import Limits
-from router.music import SCALES, Music, chord_symbol, length
-from router.profile.quantities import KINDS
-from router.rules import RULES
-from router.rules.base import Kind, Rule
+from router.core.conditioning.midi import MidiConditioner, MidiSettings
+from router.core.conditioning.pointer import Grid, PointerConditioner, PointerSettings
+from router.core.conditioning.pressure import PressureConditioner, PressureSettings, Side
+from router.core.conditioning.switch import SwitchConditioner, SwitchSettings
+from router.core.contract import Kind, Rule
+from router.core.engine import Engine, PartPlan, Plan, RulePlan
+from router.core.events import (
+    Found,
+    Lost,
+    MidiSample,
+    PointerSample,
+    PressureSample,
+    Route,
+    Sample,
+    SwitchSample,
+)
+from router.core.harmony import Progression
+from router.core.ledger import Limits
+from router.core.music import SCALES, Music, chord_symbol, length
+from router.core.rules import RULES
+from router.core.units import NANOSECONDS, beats_per_minute
+from router.files.quantities import KINDS
 from router.testing import MILLISECOND, Memory, plan_rule
-from router.units import NANOSECONDS, beats_per_minute
 
 LEVELS = frozenset({"cheek.above", "head.x", "keys.cc1"})
 SIDE = Side(on=100, off=60, full=1100)

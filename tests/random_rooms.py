@@ -25,20 +25,20 @@ from typing import Any
 from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
 
-from router.balance import RoomLimits
-from router.channels import assign, shared, used
-from router.conditioning.listen import ListenConditioner, ListenSettings
-from router.devices import MidiPort
-from router.engine import HARMONY, TEMPO, Engine, Listens, Plan
-from router.events import Found, Lost, Message, PressureSample, Route, Sample
-from router.lead import Leading
-from router.midi import CLOCK, CONTINUE, DRUM_CHANNEL, SONG_POSITION, START, STOP
-from router.music import Music
-from router.room import ANYBODY, KEY, SCALE, TURNS, Room, RoomPlan
+from router.core.balance import RoomLimits
+from router.core.conditioning.listen import ListenConditioner, ListenSettings
+from router.core.engine import HARMONY, TEMPO, Engine, Listens, Plan
+from router.core.events import Found, Lost, Message, PressureSample, Route, Sample
+from router.core.midi import CLOCK, CONTINUE, DRUM_CHANNEL, SONG_POSITION, START, STOP
+from router.core.music import Music
+from router.core.timers import earliest
+from router.core.units import NANOSECONDS
+from router.devices.descriptions import MidiPort
+from router.live.channels import assign, shared, used
+from router.room.lead import Leading
+from router.room.room import ANYBODY, KEY, SCALE, TURNS, Room, RoomPlan
+from router.room.turns import TurnPlan
 from router.testing import MILLISECOND
-from router.timers import earliest
-from router.turns import TurnPlan
-from router.units import NANOSECONDS
 from tests.random_chains import INPUTS, LIMITS, MUSIC, PROGRESSIONS, movement, parts
 from tests.state_machine import bomb
 
@@ -173,7 +173,7 @@ def sessions(draw: Any) -> Session:
 
 @dataclass
 class Child:
-    """A seat as ``router.seat`` has it, without devices: what it plays is kept, and is told to the room when it has been sent."""
+    """A seat as ``router.live.seat`` has it, without devices: what it plays is kept, and is told to the room when it has been sent."""
 
     game: Game
     name: str
@@ -221,7 +221,7 @@ class Child:
         self.game.efforts += event == "press"
         self.told.append((now, event, fields))
 
-    # What the room says (``router.room.Member``).
+    # What the room says (``router.room.room.Member``).
 
     def follow(self, music: Music, now: int) -> None:
         self.game.send(self, self.engine.follow(music, now))

@@ -9,10 +9,10 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
-from router import clock
-from router.control import Answer, Control
-from router.loop import Loop
-from router.units import NANOSECONDS
+from router.bedside.control import Answer, Control
+from router.core.units import NANOSECONDS
+from router.system import clock
+from router.system.loop import Loop
 
 TICK = NANOSECONDS // 500
 """Between two ticks of the timer that stands for the music."""

@@ -15,9 +15,9 @@ import time
 import tty
 from collections.abc import Sequence
 
-from router import profile
 from router.cli.practice import child
-from router.units import NANOSECONDS
+from router.core.units import NANOSECONDS
+from router.files import profile
 
 
 class Sensor(threading.Thread):

@@ -19,8 +19,8 @@ from collections import Counter
 from contextlib import ExitStack
 from pathlib import Path
 
-from router import simulate
-from router.units import NANOSECONDS
+from router.core.units import NANOSECONDS
+from router.offline import simulate
 
 SPEED = 100
 HOUR = 3600 * NANOSECONDS

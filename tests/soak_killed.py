@@ -1,7 +1,7 @@
 """Killed while it plays, and nothing sounds on: again and again the router is killed (SIGKILL) at a random moment.
 
 Hands at random on two switches make it play. After each kill, one time in two, what the service does then happens
-(``python -m router.hush``); always the router is started again, as the service would, which ends what was left by itself. After
+(``python -m router.bedside.hush``); always the router is started again, as the service would, which ends what was left by itself. After
 each of these a listener on the synth's side must have no note on. One time in two the router's outputs are ports of its own,
 to which the listener was connected: nobody can say so once the router is gone.
 
@@ -24,7 +24,7 @@ from pathlib import Path
 from typing import Any
 from unittest.mock import patch
 
-from router.deaths import LEDGER
+from router.bedside.deaths import LEDGER
 
 SERVER = "router-tests-killed"
 WAIT = 60.0
@@ -175,7 +175,11 @@ class Bedside:
 def hush(record: Path) -> None:
     """What the service does when the router has ended."""
     done = subprocess.run(
-        [sys.executable, "-m", "router.hush", str(record)], capture_output=True, text=True, timeout=WAIT, check=False
+        [sys.executable, "-m", "router.bedside.hush", str(record)],
+        capture_output=True,
+        text=True,
+        timeout=WAIT,
+        check=False,
     )
     assert done.returncode == 0, done
 
@@ -186,7 +190,7 @@ def one_round(bedside: Bedside, seed: int) -> str:
     Raises:
         AssertionError: something sounds on.
     """
-    from router.marks import parse
+    from router.devices.outputs.sounding_notes import parse
 
     rng = random.Random(seed)
     synth = NONE if seed % 2 else SYNTH

@@ -27,18 +27,28 @@ from hypothesis import HealthCheck, settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, rule, run_state_machine_as_test
 
-from router.conditioning.midi import MidiConditioner, MidiSettings
-from router.conditioning.pointer import Grid, PointerConditioner, PointerSettings
-from router.conditioning.pressure import PressureConditioner, PressureSettings, Side
-from router.conditioning.switch import SwitchConditioner, SwitchSettings
-from router.engine import Engine, PartPlan, Plan, RulePlan
-from router.events import Found, Lost, MidiSample, NoteOff, NoteOn, PointerSample, PressureSample, Route, SwitchSample
-from router.ledger import Limits
-from router.music import SCALES, Music
-from router.rules import RULES
-from router.rules.base import Kind, Rule
+from router.core.conditioning.midi import MidiConditioner, MidiSettings
+from router.core.conditioning.pointer import Grid, PointerConditioner, PointerSettings
+from router.core.conditioning.pressure import PressureConditioner, PressureSettings, Side
+from router.core.conditioning.switch import SwitchConditioner, SwitchSettings
+from router.core.contract import Kind, Rule
+from router.core.engine import Engine, PartPlan, Plan, RulePlan
+from router.core.events import (
+    Found,
+    Lost,
+    MidiSample,
+    NoteOff,
+    NoteOn,
+    PointerSample,
+    PressureSample,
+    Route,
+    SwitchSample,
+)
+from router.core.ledger import Limits
+from router.core.music import SCALES, Music
+from router.core.rules import RULES
+from router.core.units import NANOSECONDS, beats_per_minute
 from router.testing import MILLISECOND, plan_rule
-from router.units import NANOSECONDS, beats_per_minute
 
 STEPS = 40
 """Steps of a session."""

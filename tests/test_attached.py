@@ -11,13 +11,13 @@ from pathlib import Path
 
 import pytest
 
-from router.attached import LONGEST_WAIT, AttachedInput, AttachedOutput
-from router.devices import EvdevSwitch, MidiPort, SerialDevice
-from router.events import Found, Lost
-from router.inputs import evdev
-from router.inputs.base import LASTING, DeviceBusy, DeviceMissing, passing
-from router.inputs.shared import Sharing
-from router.units import NANOSECONDS
+from router.core.events import Found, Lost
+from router.core.units import NANOSECONDS
+from router.devices.descriptions import EvdevSwitch, MidiPort, SerialDevice
+from router.devices.inputs import evdev
+from router.devices.inputs.base import LASTING, DeviceBusy, DeviceMissing, passing
+from router.devices.inputs.shared import Sharing
+from router.live.attached import LONGEST_WAIT, AttachedInput, AttachedOutput
 
 BEGAN = 123_456_789 * NANOSECONDS
 

@@ -6,16 +6,16 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from router.balance import NOTES, VELOCITY, Balance, RoomLimits
-from router.conditioning.switch import SwitchConditioner, SwitchSettings
-from router.engine import Engine, PartPlan, Plan
-from router.events import NoteOn, Route, SwitchSample
-from router.ledger import Ledger, Limits
-from router.music import Music
-from router.rules import RULES
+from router.core.balance import NOTES, VELOCITY, Balance, RoomLimits
+from router.core.conditioning.switch import SwitchConditioner, SwitchSettings
+from router.core.engine import Engine, PartPlan, Plan
+from router.core.events import NoteOn, Route, SwitchSample
+from router.core.ledger import Ledger, Limits
+from router.core.music import Music
+from router.core.rules import RULES
+from router.core.timers import Timers
+from router.core.units import NANOSECONDS
 from router.testing import MILLISECOND, Memory, plan_rule
-from router.timers import Timers
-from router.units import NANOSECONDS
 
 WIDE = Limits(velocity=127, notes_at_once=1000, note_length=10**18, notes_per_second=1000, shortest_note=0)
 HERE = Route("out", 1)

@@ -10,10 +10,10 @@ from itertools import pairwise
 
 import pytest
 
-from router.beat import KEPT, Beat, ClockOut
-from router.music import Music
+from router.core.music import Music
+from router.core.units import NANOSECONDS
+from router.room.beat import KEPT, Beat, ClockOut
 from router.testing import MILLISECOND, Memory
-from router.units import NANOSECONDS
 from tests.benchmarks import beat as benchmark
 
 START, CONTINUE, STOP, CLOCK = 0xFA, 0xFB, 0xFC, 0xF8

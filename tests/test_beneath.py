@@ -9,8 +9,9 @@ from types import SimpleNamespace
 
 import pytest
 
-from router import beneath, judging
-from router.beneath import LeadsOut, NoFile, open_beneath
+from router.bedside import checking
+from router.system import beneath
+from router.system.beneath import LeadsOut, NoFile, open_beneath
 
 SECRET = "smiled-when-her-brother-came"
 
@@ -61,7 +62,7 @@ def test_whatever_is_exchanged_meanwhile_nothing_outside_is_read(folder, secret)
         assert attacker.stdout.readline() == "ready\n"
         try:
             for _ in range(TRIES):
-                judged = judging.judge(folder, "wren.yaml", SimpleNamespace(at=""))
+                judged = checking.judge(folder, "wren.yaml", SimpleNamespace(at=""))
                 said = judged.text.decode() + "\n".join(map(str, judged.problems))
                 assert SECRET not in said
                 told += "leads out of the folder" in said
@@ -93,7 +94,7 @@ def test_the_attack_works_where_looking_and_opening_are_two_steps(folder, secret
     assert SECRET in judged_in_two_steps(folder, "wren.yaml")
     (folder / "wren.yaml").unlink()
     (folder / "wren.yaml").write_text("child: wren")
-    assert SECRET not in judging.judge(folder, "wren.yaml", SimpleNamespace(at="")).text.decode()
+    assert SECRET not in checking.judge(folder, "wren.yaml", SimpleNamespace(at="")).text.decode()
 
 
 @pytest.fixture(params=["openat2", "an older kernel"])

@@ -8,14 +8,14 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from router import channels
-from router.channels import CHANNELS, Taken, assign, may_be_same, shared, used
-from router.devices import Instrument, MidiPort
-from router.engine import PartPlan, Plan
-from router.events import Route
-from router.ledger import Limits
-from router.midi import DRUM_CHANNEL
-from router.music import Music
+from router.core.engine import PartPlan, Plan
+from router.core.events import Route
+from router.core.ledger import Limits
+from router.core.midi import DRUM_CHANNEL
+from router.core.music import Music
+from router.devices.descriptions import Instrument, MidiPort
+from router.live import channels
+from router.live.channels import CHANNELS, Taken, assign, may_be_same, shared, used
 
 SYNTH = MidiPort("*Synth*")
 

@@ -13,8 +13,7 @@ from pathlib import Path
 import pytest
 from fuzz_profiles import CONFIGURATIONS, GOLDEN, PROGRAMMERS_WORDS
 
-from router import configuration, profile
-from router.profile import source
+from router.files import configuration, profile, source
 
 CHECK = {GOLDEN: profile.check, CONFIGURATIONS: configuration.check}
 CASES = [file.with_suffix("") for folder in CHECK for file in sorted(folder.glob("*.yaml"))]

@@ -15,7 +15,7 @@ import pytest
 from serving import serving
 
 from router.cli import main
-from router.recorder import BASELINE, PLAYING, RECORD, RECORD_OFF
+from router.records.recorder import BASELINE, PLAYING, RECORD, RECORD_OFF
 from router.report.session import CUE
 
 CHECKOUT = Path(__file__).parent.parent
@@ -503,7 +503,7 @@ def test_the_socket_of_a_dead_daemon(path, capsys):
 NOBODY = """
 import os, sys
 from router.cli import main, status
-from router import control
+from router.bedside import control
 if os.geteuid() == 0:  # whom nothing is forbidden
     os.setgroups([]); os.setgid(65534); os.setuid(65534)
 sys.exit(main(["status", "--socket", sys.argv[1]]))

@@ -11,13 +11,13 @@ import yaml
 from hypothesis import given
 from hypothesis import strategies as st
 
-from router import names
 from router.cli import devices, main
 from router.cli.devices import _Kind, _line
-from router.inputs import evdev, serial
-from router.inputs.evdev import Axis, Present
-from router.names import Candidate, NotOne, as_json, choose, matches, quoted, shown
-from router.profile import check
+from router.devices import names
+from router.devices.inputs import evdev, serial
+from router.devices.inputs.evdev import Axis, Present
+from router.devices.names import Candidate, NotOne, as_json, choose, matches, quoted, shown
+from router.files.profile import check
 
 SPACE, LEFT = 57, 0x110
 
@@ -164,7 +164,7 @@ def test_a_name_that_steers_a_terminal_is_printed_so_that_it_does_not_and_can_st
     monkeypatch.setattr("serial.tools.list_ports.comports", lambda: [port])
     monkeypatch.setattr(serial, "last_line", lambda *_: HOSTILE)
     monkeypatch.setattr(
-        "router.ports.midi_system",
+        "router.devices.ports.midi_system",
         type("System", (), {"senders": lambda _: [HOSTILE], "receivers": lambda _: [HOSTILE]}),
     )
     for options in ([], ["--json"]):

@@ -14,9 +14,10 @@ from fuzz_profiles import GOLDEN
 
 import router
 from router.cli import COMMANDS, devices, main, new
-from router.devices import TerminalKey
-from router.profile import check, load, manual, shipped
-from router.rules import RULES
+from router.core.rules import RULES
+from router.devices.descriptions import TerminalKey
+from router.files import manual
+from router.files.profile import check, load, shipped
 
 FROM_THE_CHECKOUT = {**os.environ, "PYTHONPATH": str(Path(router.__file__).parents[1])}
 """These tests stand in a folder of their own, and a checkout need not be installed."""

@@ -20,12 +20,14 @@ from rich.console import Console
 from serving import serving
 from test_watching import FRAME, Seat
 
-from router import clock, profile, simulate
 from router.cli import main, watch
 from router.cli.meters import ASCII, BLOCKS
 from router.cli.simulated import simulated
-from router.inputs.trace import TraceWriter
-from router.units import NANOSECONDS
+from router.core.units import NANOSECONDS
+from router.files import profile
+from router.offline import simulate
+from router.records.trace import TraceWriter
+from router.system import clock
 
 CHECKOUT = Path(__file__).parent.parent
 

@@ -12,18 +12,18 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from router.conditioning.background import SETTLE
-from router.conditioning.base import Conditioner
-from router.conditioning.midi import MidiConditioner, MidiSettings
-from router.conditioning.pressure import PressureConditioner, PressureSettings, Side
-from router.conditioning.switch import SwitchConditioner, SwitchSettings
-from router.engine import Plan
-from router.events import Found, Level, Lost, MidiSample, Press, PressureSample, Release, SwitchSample
-from router.ledger import Limits
-from router.music import Music
+from router.core.conditioning.background import SETTLE
+from router.core.conditioning.base import Conditioner
+from router.core.conditioning.midi import MidiConditioner, MidiSettings
+from router.core.conditioning.pressure import PressureConditioner, PressureSettings, Side
+from router.core.conditioning.switch import SwitchConditioner, SwitchSettings
+from router.core.engine import Plan
+from router.core.events import Found, Level, Lost, MidiSample, Press, PressureSample, Release, SwitchSample
+from router.core.ledger import Limits
+from router.core.music import Music
+from router.core.timers import Alarm, Timers
+from router.core.units import NANOSECONDS
 from router.testing import MILLISECOND, VirtualTime
-from router.timers import Alarm, Timers
-from router.units import NANOSECONDS
 
 
 def player(name, make) -> VirtualTime:

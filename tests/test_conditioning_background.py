@@ -13,12 +13,12 @@ from random import Random
 
 import pytest
 
-from router.conditioning.background import SETTLE, Background, Seen
-from router.conditioning.pressure import PressureConditioner, PressureSettings, Side
-from router.conditioning.rhythm import STEP
-from router.events import Press, PressureSample, Release, SensorFault
-from router.timers import Alarm, Timers
-from router.units import NANOSECONDS, pascal
+from router.core.conditioning.background import SETTLE, Background, Seen
+from router.core.conditioning.pressure import PressureConditioner, PressureSettings, Side
+from router.core.conditioning.rhythm import STEP
+from router.core.events import Press, PressureSample, Release, SensorFault
+from router.core.timers import Alarm, Timers
+from router.core.units import NANOSECONDS, pascal
 
 RATE = 100
 ABOVE = Side(on=125, off=75, full=500)

@@ -11,15 +11,15 @@ from benchmarks import pointer as benchmark
 from hypothesis import given
 from hypothesis import strategies as st
 
-from router.conditioning.pointer import DROPOUT, Grid, OneEuro, PointerConditioner, PointerSettings
-from router.conditioning.switch import SwitchConditioner, SwitchSettings
-from router.engine import Plan
-from router.events import Found, Level, Lost, PointerSample, SwitchSample
-from router.ledger import Limits
-from router.music import Music
+from router.core.conditioning.pointer import DROPOUT, Grid, OneEuro, PointerConditioner, PointerSettings
+from router.core.conditioning.switch import SwitchConditioner, SwitchSettings
+from router.core.engine import Plan
+from router.core.events import Found, Level, Lost, PointerSample, SwitchSample
+from router.core.ledger import Limits
+from router.core.music import Music
+from router.core.timers import Alarm, Timers
+from router.core.units import NANOSECONDS
 from router.testing import MILLISECOND, VirtualTime
-from router.timers import Alarm, Timers
-from router.units import NANOSECONDS
 
 # --- the filter ---------------------------------------------------------------------------------------------------
 

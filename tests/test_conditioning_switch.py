@@ -13,11 +13,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from router.conditioning.switch import SwitchConditioner, SwitchSettings
-from router.engine import Plan
-from router.events import Found, Lost, SwitchSample
-from router.ledger import Limits
-from router.music import Music
+from router.core.conditioning.switch import SwitchConditioner, SwitchSettings
+from router.core.engine import Plan
+from router.core.events import Found, Lost, SwitchSample
+from router.core.ledger import Limits
+from router.core.music import Music
 from router.testing import MILLISECOND, VirtualTime
 
 ALL = frozenset({"pad.double", "pad.long"})

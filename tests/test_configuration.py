@@ -17,10 +17,18 @@ from fuzz_profiles import CONFIGURATIONS, GOLDEN
 from jsonschema import Draft202012Validator
 from test_published_schema import Editor, words
 
-from router import configuration, profile
-from router.balance import RoomLimits
 from router.cli import main
-from router.configuration import (
+from router.core.balance import RoomLimits
+from router.core.engine import TEMPO, Engine
+from router.core.events import SwitchSample
+from router.core.harmony import Progression
+from router.core.ledger import Limits
+from router.core.midi import NOTE_ON
+from router.core.music import SCALES, Music, Span, chord_symbol
+from router.core.units import NANOSECONDS
+from router.devices.descriptions import EvdevSwitch, Instrument, MidiInDevice, MidiPort, SerialDevice
+from router.files import configuration, declared, profile, reference
+from router.files.configuration import (
     DEFAULT,
     Button,
     Folders,
@@ -33,21 +41,13 @@ from router.configuration import (
     load,
     schema,
 )
-from router.configuration.apart import form_of
-from router.configuration.publish import published
-from router.devices import EvdevSwitch, Instrument, MidiInDevice, MidiPort, SerialDevice
-from router.engine import TEMPO, Engine
-from router.events import SwitchSample
-from router.harmony import Progression
-from router.lead import Leading
-from router.ledger import Limits
-from router.midi import NOTE_ON
-from router.music import SCALES, Music, Span, chord_symbol
-from router.profile import ProfileError, data, declared, reference, shipped
-from router.profile.schema import DEVICES, INPUTS, LIMITS, OUTPUTS, PART, PROFILE
-from router.room import KEY, SCALE, RoomPlan
-from router.turns import TurnPlan
-from router.units import NANOSECONDS
+from router.files.configuration.form import form_of
+from router.files.configuration.publish import published
+from router.files.profile import ProfileError, data, shipped
+from router.files.profile.schema import DEVICES, INPUTS, LIMITS, OUTPUTS, PART, PROFILE
+from router.room.lead import Leading
+from router.room.room import KEY, SCALE, RoomPlan
+from router.room.turns import TurnPlan
 
 SCHEMA = data("schemas") / "configuration.schema.json"
 EXAMPLE = Path(__file__).parents[1] / "systemd" / "router.yaml"
@@ -381,10 +381,10 @@ def test_check_of_a_folder_and_of_what_is_no_text(tmp_path, capsys):
 
 
 def test_the_schema_is_current():
-    module = [sys.executable, "-W", "error", "-m", "router.configuration.publish"]
+    module = [sys.executable, "-W", "error", "-m", "router.files.configuration.publish"]
     made = subprocess.run(module, capture_output=True, text=True, check=True, encoding="utf-8").stdout
     assert SCHEMA.read_text(encoding="utf-8") == made, (
-        "run: python -m router.configuration.publish > schemas/configuration.schema.json"
+        "run: python -m router.files.configuration.publish > schemas/configuration.schema.json"
     )
 
 

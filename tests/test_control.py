@@ -20,10 +20,10 @@ from flood_control import flood
 from fuzz_control import fuzz
 from serving import serving
 
-from router import control
-from router.control import Connection, Control, ControlError, ask
-from router.loop import Loop
-from router.units import NANOSECONDS
+from router.bedside import control
+from router.bedside.control import Connection, Control, ControlError, ask
+from router.core.units import NANOSECONDS
+from router.system.loop import Loop
 
 
 @pytest.fixture
@@ -498,8 +498,8 @@ def test_a_group_that_is_not_there_is_said_and_the_socket_stays_the_owners(path)
 DAEMON = """
 import sys, time
 from pathlib import Path
-from router.control import Control
-from router.loop import Loop
+from router.bedside.control import Control
+from router.system.loop import Loop
 control = Control(Path(sys.argv[1]), None, Loop(print), lambda *_: None, on_fault=print)
 print("ready", flush=True)
 time.sleep(600)

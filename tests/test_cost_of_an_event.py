@@ -11,15 +11,15 @@ from collections.abc import Callable
 from pathlib import Path
 
 import router
-from router.conditioning.pointer import Grid, PointerConditioner, PointerSettings
-from router.conditioning.pressure import PressureConditioner, PressureSettings, Side
-from router.conditioning.switch import SwitchConditioner, SwitchSettings
-from router.engine import Engine, PartPlan, Plan, RulePlan
-from router.events import PointerSample, PressureSample, Route, SwitchSample
-from router.ledger import Limits
-from router.music import Music
-from router.rules import RULES
-from router.units import NANOSECONDS
+from router.core.conditioning.pointer import Grid, PointerConditioner, PointerSettings
+from router.core.conditioning.pressure import PressureConditioner, PressureSettings, Side
+from router.core.conditioning.switch import SwitchConditioner, SwitchSettings
+from router.core.engine import Engine, PartPlan, Plan, RulePlan
+from router.core.events import PointerSample, PressureSample, Route, SwitchSample
+from router.core.ledger import Limits
+from router.core.music import Music
+from router.core.rules import RULES
+from router.core.units import NANOSECONDS
 
 LINES = {
     "a press through five rules": 346,

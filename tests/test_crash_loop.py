@@ -11,22 +11,22 @@ import pytest
 from bedside import LARK, PROFILE, WREN, plays
 from parts import WAIT, until
 
-from router import motif
-from router.deaths import MANY
-from router.proven import Proven
+from router.bedside.deaths import MANY
+from router.bedside.proven import Proven
+from router.live import motif
 
 pytestmark = pytest.mark.usefixtures("jack_server")
 
 PATIENT = """
 import os, sys
-from router import deaths
+from router.bedside import deaths
 deaths.WITHIN *= 10  # on a machine that is busy three starts take long
 """
 
 FAULTY = (
     PATIENT
     + """
-from router.rules.note import Note
+from router.core.rules.note import Note
 press = Note.press
 def deadly(rule, event, now):
     return os.abort() if rule._pitch == {note} else press(rule, event, now)
@@ -47,7 +47,7 @@ Example::
       - deadly: {}
 \"\"\"
 import os
-from router.rules.base import Kind, Rule
+from router.rule import Kind, Rule
 
 class Deadly(Rule):
     \"\"\"See the module's docstring.\"\"\"
@@ -141,7 +141,7 @@ def test_restarts_in_order_are_no_deaths(bedside):
 def test_being_stopped_while_it_starts_is_no_death(bedside):
     pc, _listener, _sensor = bedside
     code = (
-        "import os, signal, sys; import router.service as service\n"
+        "import os, signal, sys; import router.bedside.service as service\n"
         "service.Service._begin_control = lambda self: os.kill(os.getpid(), signal.SIGTERM) or [0 for _ in iter(int, 1)]\n"
         "from router.cli import main\nsys.exit(main())\n"
     )

@@ -13,15 +13,15 @@ import time
 import pytest
 from parts import close_port
 
-from router import attached
-from router import daemon as daemon_module
-from router.daemon import Daemon, notify
-from router.events import PointerSample, SwitchSample
-from router.inputs.base import Input
-from router.inputs.serial import Line
-from router.outputs.base import Output, OutputError
-from router.outputs.shared import SharedOutputs
-from router.profile import load
+from router.core.events import PointerSample, SwitchSample
+from router.devices.inputs.base import Input
+from router.devices.inputs.serial import Line
+from router.devices.outputs.base import Output, OutputError
+from router.devices.outputs.shared import SharedOutputs
+from router.files.profile import load
+from router.live import attached
+from router.live import daemon as daemon_module
+from router.live.daemon import Daemon, notify
 
 TWO = """
 profile: 1
@@ -278,7 +278,7 @@ def test_a_device_that_becomes_readable_is_tried_again(tmp_path, monkeypatch, im
     def steps():
         running.until(lambda: device.search.at is None)
         real = os.ttyname(running.lines["left"][1])
-        monkeypatch.setattr("router.inputs.serial.Line", lambda _path, baud, line=Line: line(real, baud))
+        monkeypatch.setattr("router.devices.inputs.serial.Line", lambda _path, baud, line=Line: line(real, baud))
         node.chmod(0o640)
         running.until(lambda: running.log.count("input_open") == 2)
 

@@ -10,12 +10,12 @@ import random
 
 import pytest
 
-from router import clock
-from router.deaths import LEDGER, MANY, MOST, PROVEN, SAFE, WITHIN, Deaths
-from router.proven import MOST as MOST_PROVEN
-from router.proven import Proven
-from router.turn import Found, OthersRule, Playing
-from router.units import NANOSECONDS
+from router.bedside.deaths import LEDGER, MANY, MOST, PROVEN, SAFE, WITHIN, Deaths
+from router.bedside.proven import MOST as MOST_PROVEN
+from router.bedside.proven import Proven
+from router.core.units import NANOSECONDS
+from router.live.turn import Found, OthersRule, Playing
+from router.system import clock
 
 A, B, C = "a" * 64, "b" * 64, "c" * 64
 BED, WINDOW = Playing("bed", "wren.yaml", A), Playing("window", "lark.yaml", B)

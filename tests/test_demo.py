@@ -25,14 +25,14 @@ import pretty_midi
 import pytest
 from rich.console import Console
 
-from router import profile
 from router.cli import demo, demo_together, main, stage
 from router.cli.meters import ASCII, BLOCKS, Roll, meter, signs_for
-from router.events import PointerSample, PressureSample
-from router.music import SCALES, Music
-from router.outputs.base import OutputError
-from router.outputs.midi_file import MidiFile
-from router.units import NANOSECONDS
+from router.core.events import PointerSample, PressureSample
+from router.core.music import SCALES, Music
+from router.core.units import NANOSECONDS
+from router.devices.outputs.base import OutputError
+from router.devices.outputs.midi_file import MidiFile
+from router.files import profile
 
 CHECKOUT = Path(__file__).parent.parent
 

@@ -7,8 +7,8 @@ from pathlib import Path
 
 import pytest
 
-from router import profile
 from router.cli import main
+from router.files import profile
 
 ORDERS = """\
 profile: 1

@@ -8,15 +8,15 @@ from functools import partial
 
 import pytest
 
-from router import profile
-from router.conditioning.pressure import PressureConditioner, PressureSettings, Side
-from router.engine import Plan
-from router.events import Drifted, NearMiss, Press, PressureSample
-from router.ledger import Limits
-from router.music import Music
+from router.core.conditioning.pressure import PressureConditioner, PressureSettings, Side
+from router.core.engine import Plan
+from router.core.events import Drifted, NearMiss, Press, PressureSample
+from router.core.ledger import Limits
+from router.core.music import Music
+from router.core.timers import Alarm, Timers
+from router.core.units import NANOSECONDS
+from router.files import profile
 from router.testing import VirtualTime
-from router.timers import Alarm, Timers
-from router.units import NANOSECONDS
 
 SECOND = NANOSECONDS
 RATE = 100

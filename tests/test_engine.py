@@ -8,10 +8,11 @@ from typing import ClassVar
 
 import pytest
 
-from router.conditioning.midi import MidiConditioner, MidiSettings
-from router.conditioning.switch import SwitchConditioner, SwitchSettings
-from router.engine import WAKES_A_PASS, Engine, PartPlan, Plan, RulePlan
-from router.events import (
+from router.core.conditioning.midi import MidiConditioner, MidiSettings
+from router.core.conditioning.switch import SwitchConditioner, SwitchSettings
+from router.core.contract import MOST, Kind, Later, Rule, check
+from router.core.engine import WAKES_A_PASS, Engine, PartPlan, Plan, RulePlan
+from router.core.events import (
     Control,
     Found,
     Level,
@@ -25,13 +26,12 @@ from router.events import (
     Route,
     SwitchSample,
 )
-from router.ledger import Limits
-from router.music import SCALES, Music
-from router.rules import RULES
-from router.rules.base import MOST, Kind, Later, Rule, check
+from router.core.ledger import Limits
+from router.core.music import SCALES, Music
+from router.core.rules import RULES
+from router.core.timers import Alarm, Timers
+from router.core.units import NANOSECONDS
 from router.testing import MILLISECOND, Memory, VirtualTime, plan_rule
-from router.timers import Alarm, Timers
-from router.units import NANOSECONDS
 
 HERE = Route("out", 1)
 

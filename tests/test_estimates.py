@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import stats
 
-from router.estimates import drawn, limits, quantile, slope, spread
+from router.fit.estimates import drawn, limits, quantile, slope, spread
 
 NUMBERS = st.floats(-1e6, 1e6)
 

@@ -12,13 +12,13 @@ from pathlib import Path
 
 import pytest
 
-from router import profile
 from router.cli import main, watch
 from router.cli.demo import Lines
 from router.cli.trial import Trial
-from router.inputs.trace import Trace
-from router.recorder import header, log_line
-from router.rules.note import Note
+from router.core.rules.note import Note
+from router.files import profile
+from router.records.recorder import header, log_line
+from router.records.trace import Trace
 
 SOURCES = """\
 profile: 1

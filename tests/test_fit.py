@@ -15,16 +15,17 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from router import fit, profile, simulate
+from router import fit
 from router.cli import main
-from router.conditioning.pointer import Grid, PointerConditioner, PointerSettings
-from router.conditioning.pressure import PressureConditioner, PressureSettings, Side
-from router.conditioning.switch import SwitchConditioner, SwitchSettings
-from router.events import Lost, Mark, MidiSample, PointerSample, PressureSample, SwitchSample
-from router.inputs.trace import TraceWriter
-from router.profile import edit
-from router.timers import Alarm, Timers
-from router.units import NANOSECONDS
+from router.core.conditioning.pointer import Grid, PointerConditioner, PointerSettings
+from router.core.conditioning.pressure import PressureConditioner, PressureSettings, Side
+from router.core.conditioning.switch import SwitchConditioner, SwitchSettings
+from router.core.events import Lost, Mark, MidiSample, PointerSample, PressureSample, SwitchSample
+from router.core.timers import Alarm, Timers
+from router.core.units import NANOSECONDS
+from router.files import edit, profile
+from router.offline import simulate
+from router.records.trace import TraceWriter
 
 SECOND = NANOSECONDS
 SETTINGS = PressureSettings(above=Side(100, 60, 300))

@@ -12,15 +12,16 @@ import time
 
 import pytest
 
-from router import fit, profile
+from router import fit
 from router.cli import main
 from router.cli.letters import large
 from router.cli.practice import child
-from router.events import Mark, PressureSample
+from router.core.events import Mark, PressureSample
+from router.core.timers import Alarm, Timers
+from router.core.units import NANOSECONDS
+from router.files import profile
 from router.fit.guide import BACK, MARK, ON, STEPS, Guide
-from router.inputs.trace import TraceWriter
-from router.timers import Alarm, Timers
-from router.units import NANOSECONDS
+from router.records.trace import TraceWriter
 from tests.simulated_sensor import Sensor
 
 SECOND = NANOSECONDS

@@ -7,14 +7,14 @@ from benchmarks.seats import Nowhere, Quiet
 from hypothesis import given
 from hypothesis import strategies as st
 
-from router import seat as seat_module
-from router.daemon import Daemon
-from router.events import Found, Lost, Mark, MidiSample, PointerSample, PressureSample, SwitchSample
-from router.flood import CHANGES, MOST, SAMPLES, SHARE, STALLED, Waiting
-from router.profile import load
-from router.room import RoomPlan
-from router.seat import CHATTERS
-from router.units import NANOSECONDS
+from router.core.events import Found, Lost, Mark, MidiSample, PointerSample, PressureSample, SwitchSample
+from router.core.units import NANOSECONDS
+from router.files.profile import load
+from router.live import seat as seat_module
+from router.live.daemon import Daemon
+from router.live.flood import CHANGES, MOST, SAMPLES, SHARE, STALLED, Waiting
+from router.live.seat import CHATTERS
+from router.room.room import RoomPlan
 
 START = 7_777_777_777
 COST = SHARE // 4

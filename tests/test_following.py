@@ -9,16 +9,16 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
-from router.conditioning.switch import SwitchConditioner, SwitchSettings
-from router.engine import HARMONY, PartPlan, Plan, RulePlan
-from router.events import Route, SwitchSample
-from router.harmony import Progression
-from router.ledger import Limits
-from router.music import SCALES, Chord, Grid, Music, Span, chord_symbol, length
-from router.rules import RULES
-from router.rules.base import Kind, Rule
+from router.core.conditioning.switch import SwitchConditioner, SwitchSettings
+from router.core.contract import Kind, Rule
+from router.core.engine import HARMONY, PartPlan, Plan, RulePlan
+from router.core.events import Route, SwitchSample
+from router.core.harmony import Progression
+from router.core.ledger import Limits
+from router.core.music import SCALES, Chord, Grid, Music, Span, chord_symbol, length
+from router.core.rules import RULES
+from router.core.units import NANOSECONDS
 from router.testing import MILLISECOND, VirtualTime, plan_rule
-from router.units import NANOSECONDS
 
 WIDE = Limits(notes_at_once=64, notes_per_second=1000, note_length=10**14)
 

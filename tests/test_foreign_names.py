@@ -6,9 +6,9 @@ from time import process_time
 
 import pytest
 
-from router.music import LETTERS, SCALES, pitch_class, scale_shape
-from router.profile import foreign, quantities
-from router.units import QuantityError, time_ns
+from router.core.music import LETTERS, SCALES, pitch_class, scale_shape
+from router.core.units import QuantityError, time_ns
+from router.files import foreign, quantities
 
 
 @pytest.mark.parametrize(

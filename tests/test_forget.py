@@ -11,9 +11,9 @@ import pytest
 from test_fit_guide import session
 
 from router.cli import main
-from router.inputs.trace import header_line
-from router.profile import shipped
-from router.recorder import header, log_line
+from router.files.profile import shipped
+from router.records.recorder import header, log_line
+from router.records.trace import header_line
 
 
 @pytest.fixture

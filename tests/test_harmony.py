@@ -16,15 +16,14 @@ from music21 import harmony as m21_harmony
 from music21.analysis import neoRiemannian
 from pychord import Chord as PychordChord
 
-from router import profile
-from router.conditioning.midi import MidiConditioner, MidiSettings
-from router.conditioning.switch import SwitchConditioner, SwitchSettings
-from router.engine import PartPlan, Plan
-from router.events import Lost, MidiSample, Route, SwitchSample
-from router.harmony import Progression
-from router.ledger import Limits
-from router.midi import DRUMS, drum_number
-from router.music import (
+from router.core.conditioning.midi import MidiConditioner, MidiSettings
+from router.core.conditioning.switch import SwitchConditioner, SwitchSettings
+from router.core.engine import PartPlan, Plan
+from router.core.events import Lost, MidiSample, Route, SwitchSample
+from router.core.harmony import Progression
+from router.core.ledger import Limits
+from router.core.midi import DRUMS, drum_number
+from router.core.music import (
     NAMES,
     SCALES,
     STRAYS,
@@ -41,10 +40,11 @@ from router.music import (
     rate,
     voice,
 )
-from router.recognition import SETTLE, chord_of
-from router.rules import RULES
+from router.core.recognition import SETTLE, chord_of
+from router.core.rules import RULES
+from router.core.units import NANOSECONDS, QuantityError
+from router.files import profile
 from router.testing import MILLISECOND, VirtualTime, plan_rule
-from router.units import NANOSECONDS, QuantityError
 
 # --- chords by symbol ---------------------------------------------------------------------------------------------
 

@@ -18,11 +18,11 @@ from conftest import DYING
 from parts import AUDIBLE, WAIT, Server, Synth, close_port, until
 from soak_killed import Ear
 
-from router import hush as hush_module
-from router.hush import end_what_was_left
-from router.marks import Place, parse
-from router.outputs.base import Output
-from router.sounding import Sounding
+from router.bedside import hush as hush_module
+from router.bedside.hush import end_what_was_left
+from router.bedside.sounding import Sounding
+from router.devices.outputs.base import Output
+from router.devices.outputs.sounding_notes import Place, parse
 
 ROOT = Path(__file__).resolve().parent.parent
 
@@ -51,7 +51,7 @@ def leave(path, *ports, system="jack"):
 
 def hush(path, *options):
     return subprocess.run(
-        [sys.executable, "-m", "router.hush", str(path), *options],
+        [sys.executable, "-m", "router.bedside.hush", str(path), *options],
         capture_output=True,
         text=True,
         timeout=WAIT,
@@ -250,10 +250,14 @@ def test_without_a_record_there_is_nothing_to_do(path):
 @pytest.mark.parametrize("arguments", [[], ["--help"], ["a", "b"], ["a", "--within", "soon"], ["a", "--within", "-1"]])
 def test_wrong_usage_is_said(arguments):
     done = subprocess.run(
-        [sys.executable, "-m", "router.hush", *arguments], capture_output=True, text=True, timeout=WAIT, check=False
+        [sys.executable, "-m", "router.bedside.hush", *arguments],
+        capture_output=True,
+        text=True,
+        timeout=WAIT,
+        check=False,
     )
     assert (done.returncode, done.stdout) == (2, "")
-    assert done.stderr.startswith("usage: python -m router.hush FILE [--within SECONDS | --after]\n")
+    assert done.stderr.startswith("usage: python -m router.bedside.hush FILE [--within SECONDS | --after]\n")
 
 
 def test_while_a_router_plays_nothing_is_touched(path):

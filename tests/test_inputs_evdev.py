@@ -8,12 +8,12 @@ import struct
 import pytest
 from evdev import ecodes
 
-from router.devices import EvdevAxis, EvdevPointer, EvdevSwitch
-from router.events import PointerSample, PressureSample, SwitchSample
-from router.inputs import by_device, evdev, open_input
-from router.inputs.base import DeviceBusy, DeviceLost, DeviceMissing
-from router.inputs.evdev import Axis, EvdevInput, Events, Present
-from router.names import Candidate, matches
+from router.core.events import PointerSample, PressureSample, SwitchSample
+from router.devices.descriptions import EvdevAxis, EvdevPointer, EvdevSwitch
+from router.devices.inputs import by_device, evdev, open_input
+from router.devices.inputs.base import DeviceBusy, DeviceLost, DeviceMissing
+from router.devices.inputs.evdev import Axis, EvdevInput, Events, Present
+from router.devices.names import Candidate, matches
 
 SPACE, ENTER, X, Y, Z = 57, 28, 0, 1, 2
 SPACE_KEY, ENTER_KEY = EvdevSwitch("*", "KEY_SPACE"), EvdevSwitch("*", "KEY_ENTER")
@@ -543,7 +543,7 @@ def test_what_a_device_has_is_read_without_opening_it(tmp_path, monkeypatch):
 
 
 def test_every_axis_that_a_profile_may_name_is_the_kernels():
-    from router.profile.schema import ABSOLUTE, RELATIVE
+    from router.files.profile.schema import ABSOLUTE, RELATIVE
 
     assert {*ABSOLUTE, *RELATIVE} <= {*ecodes.ecodes}
     assert len({*ABSOLUTE, *RELATIVE}) == len(ABSOLUTE) + len(RELATIVE)

@@ -10,14 +10,14 @@ import pytest
 import rtmidi
 from parts import close_port
 
-from router import clock
-from router.devices import MidiInDevice, MidiPressure
-from router.events import Found, Lost, MidiSample, PressureSample
-from router.inputs import by_device
-from router.inputs.base import PER_READ, DeviceBusy, DeviceLost, DeviceMissing
-from router.inputs.midi import MOST_WAITING, MidiInput, heard
-from router.names import matches
-from router.ports import candidates, midi_system
+from router.core.events import Found, Lost, MidiSample, PressureSample
+from router.devices.descriptions import MidiInDevice, MidiPressure
+from router.devices.inputs import by_device
+from router.devices.inputs.base import PER_READ, DeviceBusy, DeviceLost, DeviceMissing
+from router.devices.inputs.midi import MOST_WAITING, MidiInput, heard
+from router.devices.names import matches
+from router.devices.ports import candidates, midi_system
+from router.system import clock
 
 pytestmark = pytest.mark.usefixtures("jack_server")
 
@@ -220,9 +220,9 @@ def test_a_message_that_is_too_short_says_nothing(data):
 
 def test_a_server_that_does_not_run_will_not_tell_when_it_does():
     code = (
-        "from router.devices import MidiInDevice\n"
-        "from router.inputs.base import DeviceBusy\n"
-        "from router.inputs.midi import MidiInput\n"
+        "from router.devices.descriptions import MidiInDevice\n"
+        "from router.devices.inputs.base import DeviceBusy\n"
+        "from router.devices.inputs.midi import MidiInput\n"
         "try:\n    MidiInput({'keys': MidiInDevice('*')})\n"
         "except DeviceBusy as error:\n    print('busy:', error)\n"
     )
@@ -324,9 +324,9 @@ while True:
 
 CLOSER = """
 import time
-from router import clock
-from router.devices import MidiInDevice
-from router.inputs.midi import MidiInput
+from router.system import clock
+from router.devices.descriptions import MidiInDevice
+from router.devices.inputs.midi import MidiInput
 for _ in range(8):
     keys = MidiInput({"keys": MidiInDevice("flood:*")})
     came = 0
@@ -352,9 +352,9 @@ def test_closing_while_messages_rush_in_neither_hangs_nor_crashes():
 
 
 SERVERLESS = """
-from router.devices import MidiInDevice
-from router.inputs.base import DeviceMissing
-from router.inputs.midi import MidiInput
+from router.devices.descriptions import MidiInDevice
+from router.devices.inputs.base import DeviceMissing
+from router.devices.inputs.midi import MidiInput
 try:
     MidiInput({"keys": MidiInDevice("*")})
 except DeviceMissing as error:
@@ -383,10 +383,10 @@ def test_a_server_that_dies_is_a_lost_port():
     code = (
         "import sys, time\n"
         "import rtmidi\n"
-        "from router.devices import MidiInDevice\n"
-        "from router.inputs.base import DeviceLost\n"
-        "from router.inputs.midi import MidiInput\n"
-        "from router.ports import JackSystem, NoMidi\n"
+        "from router.devices.descriptions import MidiInDevice\n"
+        "from router.devices.inputs.base import DeviceLost\n"
+        "from router.devices.inputs.midi import MidiInput\n"
+        "from router.devices.ports import JackSystem, NoMidi\n"
         f"deadline = time.monotonic() + {STARTING}\n"
         "while True:\n"
         "    try:\n"

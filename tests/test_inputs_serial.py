@@ -10,13 +10,13 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from router import clock
-from router.devices import SerialDevice
-from router.events import PressureSample, SwitchSample
-from router.inputs import by_device, open_input, serial, wish_for
-from router.inputs.base import PER_READ, DeviceBusy, DeviceLost, DeviceMissing
-from router.inputs.serial import LONGEST_LINE, LineReader, Reading, SerialInput
-from router.inputs.shared import Sharing
+from router.core.events import PressureSample, SwitchSample
+from router.devices.descriptions import SerialDevice
+from router.devices.inputs import by_device, open_input, serial, wish_for
+from router.devices.inputs.base import PER_READ, DeviceBusy, DeviceLost, DeviceMissing
+from router.devices.inputs.serial import LONGEST_LINE, LineReader, Reading, SerialInput
+from router.devices.inputs.shared import Sharing
+from router.system import clock
 
 
 class Line:
@@ -242,7 +242,7 @@ def test_a_link_names_the_line_and_may_come_back_to_another(tmp_path, line):
 
 def test_a_name_without_case_and_several_that_match(monkeypatch):
     """The lines of this machine are none, so the list is given."""
-    from router.names import Candidate
+    from router.devices.names import Candidate
 
     there = [
         Candidate(

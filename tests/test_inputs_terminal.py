@@ -10,11 +10,21 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from router.devices import TerminalKey
-from router.events import SwitchSample
-from router.inputs import by_device, open_input
-from router.inputs.base import DeviceLost, DeviceMissing
-from router.inputs.terminal import ESCAPE, GAP, HOLD, MILLISECOND, SAME, WAIT, Keys, Letters, TerminalInput
+from router.core.events import SwitchSample
+from router.devices.descriptions import TerminalKey
+from router.devices.inputs import by_device, open_input
+from router.devices.inputs.base import DeviceLost, DeviceMissing
+from router.devices.inputs.terminal import (
+    ESCAPE,
+    GAP,
+    HOLD,
+    MILLISECOND,
+    SAME,
+    WAIT,
+    Keys,
+    Letters,
+    TerminalInput,
+)
 
 DOWN, UP = "down", "up"
 
@@ -30,7 +40,7 @@ def played(times, keys=None, letter=" "):
     return [(when // MILLISECOND, DOWN if sample.pressed else UP) for when, sample in said]
 
 
-# Each line of the table in router/inputs/terminal.py, with the borders of its times.
+# Each line of the table in router/devices/inputs/terminal.py, with the borders of its times.
 @pytest.mark.parametrize(
     ("times", "expected"),
     [
@@ -220,9 +230,9 @@ def test_all_keys_of_the_terminal_are_one_device():
 
 HOLDER = """
 import signal, sys
-from router.devices import TerminalKey
-from router.inputs.terminal import TerminalInput
-from router.loop import Loop
+from router.devices.descriptions import TerminalKey
+from router.devices.inputs.terminal import TerminalInput
+from router.system.loop import Loop
 loop = Loop(print)
 with loop.stopped_by([signal.SIGINT]):
     keys = TerminalInput({"pad": TerminalKey("space")})
@@ -246,9 +256,9 @@ def test_ctrl_c_still_ends_the_program_and_ctrl_z_does_not_stop_it(in_terminal):
 
 BACKGROUND = """
 import os
-from router.devices import TerminalKey
-from router.inputs.base import DeviceMissing
-from router.inputs.terminal import TerminalInput
+from router.devices.descriptions import TerminalKey
+from router.devices.inputs.base import DeviceMissing
+from router.devices.inputs.terminal import TerminalInput
 child = os.fork()
 if child == 0:
     os.setpgid(0, 0)
@@ -267,5 +277,5 @@ def test_in_the_background_it_is_refused_instead_of_stopped(in_terminal):
 
 
 def test_the_module_can_be_imported_where_there_is_no_termios():
-    code = "import sys; sys.modules['termios'] = None; import router.inputs.terminal"
+    code = "import sys; sys.modules['termios'] = None; import router.devices.inputs.terminal"
     subprocess.run([sys.executable, "-c", code], check=True)

@@ -16,7 +16,7 @@ from pathlib import Path
 
 import pytest
 
-from router import configuration
+from router.files import configuration
 
 HERE = Path(__file__).parents[1]
 SYSTEMD = HERE / "systemd"
@@ -88,7 +88,7 @@ def test_a_driver_that_comes_with_the_first_device_is_loaded_before() -> None:
 def test_the_service_and_the_program_mean_the_same_places() -> None:
     unit, folders = settings("router.service"), configuration.DEFAULT.folders
     assert unit["ExecStart"] == [f"/opt/router/bin/router run --config {configuration.PATH}"]
-    assert unit["ExecStopPost"] == [f"-/opt/router/bin/python -m router.hush {folders.runtime / 'sounding'}"]
+    assert unit["ExecStopPost"] == [f"-/opt/router/bin/python -m router.bedside.hush {folders.runtime / 'sounding'}"]
     assert unit["RuntimeDirectory"] == [folders.runtime.name]
     assert Path("/var/lib", unit["StateDirectory"][0]) == folders.state
     assert unit["ReadWritePaths"] == [f"-{folders.records}"]
@@ -102,13 +102,13 @@ def test_it_always_comes_back_and_hushes_in_time() -> None:
     assert unit["Restart"] == ["always"]
     assert unit["StartLimitIntervalSec"] == ["0"]
     assert unit["RuntimeDirectoryPreserve"] == ["yes"]  # or there is nothing for hush to read
-    from router import hush
+    from router.bedside import hush
 
     assert float(unit["TimeoutStopSec"][0].removesuffix("s")) > hush.WITHIN
 
 
 def test_what_real_time_needs_is_not_forbidden() -> None:
-    from router import realtime
+    from router.system import realtime
 
     unit = settings("router.service")
     assert int(unit["LimitRTPRIO"][0]) >= realtime.PRIORITY
@@ -119,7 +119,7 @@ def test_what_real_time_needs_is_not_forbidden() -> None:
 
 def test_the_default_instrument_is_one_that_patterns_may_mean() -> None:
     """A name with "router" in it is taken for one of the router's own ports."""
-    from router.ports import candidates
+    from router.devices.ports import candidates
 
     name = re.search(r"midi\.alsa_seq\.id=(\w+)", (SYSTEMD / "router-synth.service").read_text(encoding="utf-8"))
     assert name is not None
@@ -362,7 +362,7 @@ def test_settings_that_nobody_touched_follow_the_version(place: Place) -> None:
 
 def test_a_version_that_does_not_run_leaves_the_one_before(place: Place) -> None:
     before = place.tree()
-    (place.source / "router/daemon.py").write_text("this is no program\n", encoding="utf-8")
+    (place.source / "router/live/daemon.py").write_text("this is no program\n", encoding="utf-8")
     failed = place.install()
     assert failed.returncode == 1
     assert "this step failed: Trying it" in failed.stderr

@@ -6,14 +6,14 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from router.events import Press, Release
-from router.harmony import Harmony, Progression
-from router.lead import Lead, Leading, Led
-from router.music import SCALES, Music, chord_symbol
-from router.recognition import SETTLE, TOGETHER
+from router.core.events import Press, Release
+from router.core.harmony import Harmony, Progression
+from router.core.music import SCALES, Music, chord_symbol
+from router.core.recognition import SETTLE, TOGETHER
+from router.core.timers import Alarm, Timers
+from router.core.units import NANOSECONDS
+from router.room.lead import Lead, Leading, Led
 from router.testing import MILLISECOND
-from router.timers import Alarm, Timers
-from router.units import NANOSECONDS
 
 FREEZE = 66
 

@@ -7,11 +7,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from router.events import Bend, ChannelPressure, Control, NoteOn, Program, Route
-from router.ledger import Ledger, Limits
+from router.core.events import Bend, ChannelPressure, Control, NoteOn, Program, Route
+from router.core.ledger import Ledger, Limits
+from router.core.timers import Timers
+from router.core.units import NANOSECONDS
 from router.testing import MILLISECOND, Memory
-from router.timers import Timers
-from router.units import NANOSECONDS
 
 HERE = Route("out", 1)
 WIDE = Limits(velocity=127, volume=127, notes_at_once=1000, note_length=10**18, notes_per_second=1000, shortest_note=0)

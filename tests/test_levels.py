@@ -14,17 +14,17 @@ from hypothesis import given
 from hypothesis import strategies as st
 from sine_bank import write_sine_bank
 
-from router.conditioning.switch import SwitchConditioner, SwitchSettings
-from router.devices import Instrument
-from router.engine import Engine, PartPlan, Plan
-from router.events import Control, Message, NoteOn, Route, SwitchSample
-from router.ledger import Ledger, Limits
-from router.music import Music
-from router.outputs.instrument import RATE, SoundFile
-from router.rules import RULES
+from router.core.conditioning.switch import SwitchConditioner, SwitchSettings
+from router.core.engine import Engine, PartPlan, Plan
+from router.core.events import Control, Message, NoteOn, Route, SwitchSample
+from router.core.ledger import Ledger, Limits
+from router.core.music import Music
+from router.core.rules import RULES
+from router.core.timers import Timers
+from router.core.units import NANOSECONDS
+from router.devices.descriptions import Instrument
+from router.devices.outputs.instrument import RATE, SoundFile
 from router.testing import MILLISECOND, Memory, plan_rule
-from router.timers import Timers
-from router.units import NANOSECONDS
 
 HERE, THERE = Route("out", 1), Route("box", 3)
 

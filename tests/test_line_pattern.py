@@ -5,10 +5,10 @@ import time
 import hostile_lines
 import pytest
 
-from router.devices import ANY_NUMBER, SerialDevice
-from router.inputs.serial import Reading
-from router.line_pattern import LONGEST_LINE, LinePattern, PatternRefused
-from router.profile import load, shipped
+from router.devices.descriptions import ANY_NUMBER, SerialDevice
+from router.devices.inputs.serial import Reading
+from router.devices.line_pattern import LONGEST_LINE, LinePattern, PatternRefused
+from router.files.profile import load, shipped
 
 FINE = {
     ANY_NUMBER: ("P -12.5 Pa", "-12.5"),

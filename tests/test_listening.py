@@ -14,23 +14,35 @@ import random_chains
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from router import profile
 from router.cli import main
 from router.cli.watch import frames
-from router.conditioning.listen import ListenConditioner, ListenSettings
-from router.conditioning.switch import SwitchConditioner, SwitchSettings
-from router.engine import Engine, Listens, PartPlan, Plan, RulePlan
-from router.events import Lost, Mark, Message, MidiSample, NoteOff, NoteOn, Press, Release, Route, Sample, SwitchSample
-from router.ledger import Limits
-from router.music import Music
-from router.room import Room, RoomPlan
-from router.rules import RULES
-from router.rules.answer import MOST, Answer
-from router.rules.base import Kind
+from router.core.conditioning.listen import ListenConditioner, ListenSettings
+from router.core.conditioning.switch import SwitchConditioner, SwitchSettings
+from router.core.contract import Kind
+from router.core.engine import Engine, Listens, PartPlan, Plan, RulePlan
+from router.core.events import (
+    Lost,
+    Mark,
+    Message,
+    MidiSample,
+    NoteOff,
+    NoteOn,
+    Press,
+    Release,
+    Route,
+    Sample,
+    SwitchSample,
+)
+from router.core.ledger import Limits
+from router.core.music import Music
+from router.core.rules import RULES
+from router.core.rules.answer import MOST, Answer
+from router.core.timers import Alarm, Timers
+from router.core.units import NANOSECONDS
+from router.files import profile
+from router.room.room import Room, RoomPlan
+from router.room.turns import TurnPlan
 from router.testing import MILLISECOND, Memory, VirtualTime, check_rule, plan_rule, play_rule
-from router.timers import Alarm, Timers
-from router.turns import TurnPlan
-from router.units import NANOSECONDS
 
 S = NANOSECONDS
 QUIET = 1 * S

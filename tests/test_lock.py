@@ -12,8 +12,8 @@ import pytest
 from bedside import WREN, plays
 from parts import ROUTER, WAIT, until
 
-from router import clock
-from router.lock import NAME, Held, Lock
+from router.bedside.lock import NAME, Held, Lock
+from router.system import clock
 
 pytestmark = pytest.mark.usefixtures("jack_server")
 
@@ -51,7 +51,7 @@ def test_after_a_kill_the_next_one_and_hush_are_not_in_each_others_way(bedside):
     pc.process.wait()
     pc.process.stdout.close()
     hush = subprocess.run(
-        [sys.executable, "-m", "router.hush", str(pc.runtime / "sounding")], timeout=WAIT, check=False
+        [sys.executable, "-m", "router.bedside.hush", str(pc.runtime / "sounding")], timeout=WAIT, check=False
     )
     assert hush.returncode == 0
     pc.start()
@@ -63,7 +63,7 @@ def test_a_lock_is_given_back_by_closing_and_by_dying(tmp_path):
     with pytest.raises(Held, match=f"process {os.getpid()}, for "):
         Lock(tmp_path)
     lock.close()
-    code = "import os, sys; from pathlib import Path; from router.lock import Lock; Lock(Path(sys.argv[1])); os.abort()"
+    code = "import os, sys; from pathlib import Path; from router.bedside.lock import Lock; Lock(Path(sys.argv[1])); os.abort()"
     subprocess.run([sys.executable, "-c", code, str(tmp_path)], check=False, stderr=subprocess.DEVNULL)
     Lock(tmp_path).close()
 
@@ -72,7 +72,7 @@ def test_a_lock_is_given_back_by_closing_and_by_dying(tmp_path):
 def test_whatever_stands_in_it_the_second_is_told(tmp_path, text, monkeypatch):
     lock = Lock(tmp_path)
     (tmp_path / NAME).write_bytes(text)
-    monkeypatch.setattr("router.lock.LETTING_GO", 0)
+    monkeypatch.setattr("router.bedside.lock.LETTING_GO", 0)
     with pytest.raises(Held, match="another router plays already"):
         Lock(tmp_path)
     lock.close()
@@ -80,7 +80,7 @@ def test_whatever_stands_in_it_the_second_is_told(tmp_path, text, monkeypatch):
 
 def test_since_when_is_not_said_if_it_was_another_boot(tmp_path, monkeypatch):
     lock = Lock(tmp_path)
-    monkeypatch.setattr("router.lock.LETTING_GO", 0)
+    monkeypatch.setattr("router.bedside.lock.LETTING_GO", 0)
     monkeypatch.setattr(clock, "boot", lambda: "another")
     with pytest.raises(Held, match=f"process {os.getpid()}$"):
         Lock(tmp_path)
@@ -89,7 +89,7 @@ def test_since_when_is_not_said_if_it_was_another_boot(tmp_path, monkeypatch):
 
 def test_a_process_that_was_just_killed_is_waited_for(tmp_path):
     code = (
-        "import sys, time; from pathlib import Path; from router.lock import Lock; "
+        "import sys, time; from pathlib import Path; from router.bedside.lock import Lock; "
         "lock = Lock(Path(sys.argv[1])); print('held', flush=True); time.sleep(0.3)"
     )
     with subprocess.Popen([sys.executable, "-c", code, str(tmp_path)], stdout=subprocess.PIPE) as process:

@@ -10,9 +10,9 @@ import time
 
 import pytest
 
-from router import clock, timerfd
-from router.loop import Loop
-from router.timerfd import Timer
+from router.system import clock, timerfd
+from router.system.loop import Loop
+from router.system.timerfd import Timer
 
 MILLISECOND = 1_000_000
 
@@ -323,8 +323,8 @@ def test_a_stopped_loop_uses_no_processor():
     """A child process that waits a second on a loop with an open deadline far away: its processor time is its start's."""
     code = (
         "import resource, threading, os\n"
-        "from router import clock\n"
-        "from router.loop import Loop\n"
+        "from router.system import clock\n"
+        "from router.system.loop import Loop\n"
         "loop = Loop(print)\n"
         "def used():\n"
         "    u = resource.getrusage(resource.RUSAGE_SELF)\n"

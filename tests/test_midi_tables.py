@@ -6,9 +6,9 @@ import mido
 import pretty_midi
 import pytest
 
-from router import midi
-from router.midi import CONTROLLERS, PROGRAMS, controller_number, program_number
-from router.units import QuantityError
+from router.core import midi
+from router.core.midi import CONTROLLERS, PROGRAMS, controller_number, program_number
+from router.core.units import QuantityError
 
 
 def letters(name: str) -> str:

@@ -24,7 +24,7 @@ from music21 import scale as m21_scale
 from pychord import Chord as PychordChord
 from pychord.constants.scales import RELATIVE_KEY_DICT
 
-from router.music import (
+from router.core.music import (
     CHORDS,
     NAMES,
     SCALES,
@@ -42,7 +42,7 @@ from router.music import (
     scale_shape,
     voice,
 )
-from router.units import NANOSECONDS, QuantityError
+from router.core.units import NANOSECONDS, QuantityError
 
 KEYS = ("C", "Db", "D", "Eb", "E", "F", "F#", "G", "Ab", "A", "Bb", "B")
 """The usual spelling of the twelve tonics, in order."""

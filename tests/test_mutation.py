@@ -9,9 +9,9 @@ from tests import mutation
 @pytest.mark.parametrize(
     "change",
     [
-        "router/rules/quantize.py: self._later.drop(note.instead)  ->  pass",
-        "router/conditioning/switch.py: self._held = now - self._pressed_at  ->  self._held = now + self._pressed_at",
-        "router/recorder.py: os.fsync(self._descriptor)  ->  pass",
+        "router/core/rules/quantize.py: self._later.drop(note.instead)  ->  pass",
+        "router/core/conditioning/switch.py: self._held = now - self._pressed_at  ->  self._held = now + self._pressed_at",
+        "router/records/recorder.py: os.fsync(self._descriptor)  ->  pass",
     ],
 )
 def test_what_once_passed_every_test_is_among_the_changes(change):
@@ -21,13 +21,13 @@ def test_what_once_passed_every_test_is_among_the_changes(change):
 
 
 def test_each_line_keeps_its_number():
-    path = "router/timers.py"
+    path = "router/core/timers.py"
     source = (mutation.ROOT / path).read_bytes()
     assert {mutant.applied(source).count(b"\n") for mutant in mutation.mutants(path)} == {source.count(b"\n")}
 
 
 def test_a_greater_share_holds_the_smaller_one():
-    small, great = (mutation.drawn("router/ledger.py", share, 1) for share in (2, 10))
+    small, great = (mutation.drawn("router/core/ledger.py", share, 1) for share in (2, 10))
     assert great[: len(small)] == small
     assert len(great) > len(small) > 0
 

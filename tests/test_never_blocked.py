@@ -480,7 +480,7 @@ Example::
       - endless: {}
 """
 
-from router.rules.base import Kind, Plays
+from router.rule import Kind, Plays
 
 
 class Endless(Plays):
@@ -586,7 +586,7 @@ def misused(path, says, ended):
 
 
 def answers(pc):
-    from router.control import ControlError
+    from router.bedside.control import ControlError
 
     try:
         return pc.ask(do="status")

@@ -8,10 +8,10 @@ import os
 
 import pytest
 
-from router.events import SwitchSample
-from router.files import replacing
-from router.recorder import Records
-from router.remembered import Memory, Played
+from router.bedside.memory import Memory, Played
+from router.core.events import SwitchSample
+from router.records.recorder import Records
+from router.system.files import replacing
 
 S = 1_000_000_000
 

@@ -11,11 +11,11 @@ import numpy as np
 import pytest
 from sine_bank import RELEASE_SECONDS, write_sine_bank
 
-from router.devices import Instrument
-from router.outputs import instrument, open_output
-from router.outputs.base import OutputError
-from router.outputs.instrument import LOUDEST, RATE, SILENCE, SoundFile, find_soundfont
-from router.units import NANOSECONDS
+from router.core.units import NANOSECONDS
+from router.devices.descriptions import Instrument
+from router.devices.outputs import instrument, open_output
+from router.devices.outputs.base import OutputError
+from router.devices.outputs.instrument import LOUDEST, RATE, SILENCE, SoundFile, find_soundfont
 
 BLOCK = 64
 """FluidSynth's own block, in frames: its messages take effect from one to the next (fluid_synth_process, FLUID_BUFSIZE)."""

@@ -11,10 +11,10 @@ import pretty_midi
 import pytest
 
 from router.cli import main
-from router.events import Route
-from router.music import SCALES, Music, pitch_class
-from router.outputs.midi_file import MidiFile
-from router.units import NANOSECONDS
+from router.core.events import Route
+from router.core.music import SCALES, Music, pitch_class
+from router.core.units import NANOSECONDS
+from router.devices.outputs.midi_file import MidiFile
 
 # Standard MIDI Files 1.0 (RP-001): the table of numbers in variable-length form, in hexadecimal.
 VARIABLE_LENGTH = {

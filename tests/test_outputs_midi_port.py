@@ -11,12 +11,12 @@ import pytest
 import rtmidi
 from parts import close_port
 
-from router.devices import MidiPort
-from router.marks import Place, parse
-from router.outputs import open_output
-from router.outputs.base import OutputError
-from router.outputs.midi_port import _choose
-from router.sounding import Sounding
+from router.bedside.sounding import Sounding
+from router.devices.descriptions import MidiPort
+from router.devices.outputs import open_output
+from router.devices.outputs.base import OutputError
+from router.devices.outputs.midi_port import _choose
+from router.devices.outputs.sounding_notes import Place, parse
 from router.testing import MILLISECOND
 
 WAIT = 20.0

@@ -3,10 +3,10 @@
 import pytest
 from parts import Listener, until
 
-from router.devices import Instrument, MidiPort
-from router.outputs import shared
-from router.outputs.base import Output, OutputError
-from router.outputs.shared import KEPT, SharedOutputs
+from router.devices.descriptions import Instrument, MidiPort
+from router.devices.outputs import shared
+from router.devices.outputs.base import Output, OutputError
+from router.devices.outputs.shared import KEPT, SharedOutputs
 
 
 class Made(Output):

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from router import profile
+from router.files import profile
 
 ROOT = Path(__file__).resolve().parent.parent
 

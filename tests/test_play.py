@@ -16,10 +16,10 @@ import pretty_midi
 import pytest
 from sine_bank import write_sine_bank
 
-from router import simulate
 from router.cli import main
-from router.inputs.trace import TraceWriter
-from router.units import NANOSECONDS
+from router.core.units import NANOSECONDS
+from router.offline import simulate
+from router.records.trace import TraceWriter
 
 PROFILE = """\
 profile: 1

@@ -5,8 +5,8 @@ import select
 
 import pytest
 
-from router import plugged
-from router.plugged import Plugged
+from router.devices import plugged
+from router.devices.plugged import Plugged
 
 
 @pytest.fixture

@@ -16,17 +16,17 @@ from typing import ClassVar
 import pytest
 from parts import Listener, until
 
-from router import clock, profile, trying
-from router.budget import FORGIVEN, LOST, Budget
 from router.cli import elsewhere, main
-from router.engine import Engine, PartPlan, Plan, RulePlan
-from router.events import NoteOn, Press, Release, Route, SwitchSample
-from router.ledger import Limits
-from router.music import Music
-from router.profile import plugins, proofs, publish
-from router.profile.plugins import installed
-from router.rules import RULES
-from router.rules.base import Kind, Plays
+from router.core.contract import Kind, Plays
+from router.core.engine import Engine, PartPlan, Plan, RulePlan
+from router.core.events import NoteOn, Press, Release, Route, SwitchSample
+from router.core.ledger import Limits
+from router.core.music import Music
+from router.core.rules import RULES
+from router.files import plugins, profile, proofs, publish, trying
+from router.files.plugins import installed
+from router.live.budget import FORGIVEN, LOST, Budget
+from router.system import clock
 from router.testing import VirtualTime, plan_rule
 
 SHADOW = '''"""Each press plays middle C.
@@ -37,8 +37,8 @@ Example::
       - shadow: {}
 """
 
-from router.events import NoteOn
-from router.rules.base import Kind, Plays
+from router.rule import NoteOn
+from router.rule import Kind, Plays
 
 
 class Shadow(Plays):
@@ -159,7 +159,7 @@ def test_a_file_of_the_folder_is_read_by_its_own_rules_of_python(folder):
 
 
 def test_two_rules_may_stand_in_one_file_and_what_is_imported_does_not_count(folder):
-    second = "\n\nfrom router.rules.note import Note\n\n\nclass Second(Shadow):\n    name = 'second'\n"
+    second = "\n\nfrom router.core.rules.note import Note\n\n\nclass Second(Shadow):\n    name = 'second'\n"
     put(folder, "shadow.py", SHADOW + second)
     assert set(installed().origins) == {"shadow", "second"}
 
@@ -614,7 +614,7 @@ class Steady(Plays):
 
 def seat(rule: type[Plays], budget: Budget) -> VirtualTime:
     """A part with this rule, as if a stranger had written it, and one beside it."""
-    from router.conditioning.switch import SwitchConditioner, SwitchSettings
+    from router.core.conditioning.switch import SwitchConditioner, SwitchSettings
 
     def make(name):
         return lambda new_voice, alarm: SwitchConditioner(name, SwitchSettings(0, 0), new_voice, alarm)
@@ -979,8 +979,8 @@ def played_by_a_process(folder: Path, tmp_path: Path, never: str, *command: str)
     put(folder, "shadow.py", SHADOW.replace("return [NoteOn", never))
     path = put(tmp_path, "wren.yaml", PROFILE)
     program = (
-        "import sys, router.budget, router.cli.play\n"
-        "router.budget.SWALLOWED = router.cli.play.PATIENCE = 200_000_000\n"
+        "import sys, router.live.budget, router.cli.play\n"
+        "router.live.budget.SWALLOWED = router.cli.play.PATIENCE = 200_000_000\n"
         "from router.cli import main\n"
         "sys.exit(main(sys.argv[1:]))\n"
     )

@@ -4,9 +4,9 @@ import itertools
 
 import pytest
 
-from router import profile
 from router.cli import practice
-from router.units import NANOSECONDS
+from router.core.units import NANOSECONDS
+from router.files import profile
 
 
 @pytest.mark.parametrize(("name", "kind"), [("lark", "pressure"), ("siskin", "pressure"), (None, "pointer")])

@@ -13,11 +13,16 @@ from pathlib import Path
 
 import pytest
 
-from router.conditioning.midi import MidiSettings
-from router.conditioning.pointer import Grid, PointerSettings
-from router.conditioning.pressure import PressureSettings, Side
-from router.conditioning.switch import SwitchSettings
-from router.devices import (
+from router.core.conditioning.midi import MidiSettings
+from router.core.conditioning.pointer import Grid, PointerSettings
+from router.core.conditioning.pressure import PressureSettings, Side
+from router.core.conditioning.switch import SwitchSettings
+from router.core.engine import HARMONY, TEMPO, Engine
+from router.core.events import Route
+from router.core.ledger import Limits
+from router.core.music import SCALES, Music, Span
+from router.core.units import NANOSECONDS
+from router.devices.descriptions import (
     ANY_NUMBER,
     EvdevAxis,
     EvdevPointer,
@@ -29,15 +34,11 @@ from router.devices import (
     SerialDevice,
     TerminalKey,
 )
-from router.engine import HARMONY, TEMPO, Engine
-from router.events import Route
-from router.inputs.serial import Reading
-from router.ledger import Limits
-from router.music import SCALES, Music, Span
-from router.profile import ProfileError, check, find, load, quantities, schema, shipped, source
-from router.profile.diagnostics import Place, Problem, Report
-from router.profile.source import Entries, Items, Node, Text
-from router.units import NANOSECONDS
+from router.devices.inputs.serial import Reading
+from router.files import quantities, source
+from router.files.diagnostics import Place, Problem, Report
+from router.files.profile import ProfileError, check, find, load, schema, shipped
+from router.files.source import Entries, Items, Node, Text
 
 MS = 1_000_000
 

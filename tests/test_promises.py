@@ -18,22 +18,23 @@ from pathlib import Path
 
 import pytest
 
-from router import profile, recorder
-from router.conditioning import background, pointer
-from router.conditioning.background import Seen
-from router.conditioning.pointer import OneEuro
-from router.conditioning.pressure import PressureConditioner
-from router.conditioning.switch import SwitchConditioner
-from router.engine import Engine, RulePlan
-from router.events import Lost, Mark, Message, NoteOn, PointerSample, Press, PressureSample, SwitchSample
-from router.ledger import Ledger
-from router.music import Grid
-from router.rules.arpeggio import Arpeggio
-from router.rules.base import Kind, Rule
-from router.rules.latch import Latch
-from router.rules.release import Release
+from router.core.conditioning import background, pointer
+from router.core.conditioning.background import Seen
+from router.core.conditioning.pointer import OneEuro
+from router.core.conditioning.pressure import PressureConditioner
+from router.core.conditioning.switch import SwitchConditioner
+from router.core.contract import Kind, Rule
+from router.core.engine import Engine, RulePlan
+from router.core.events import Lost, Mark, Message, NoteOn, PointerSample, Press, PressureSample, SwitchSample
+from router.core.ledger import Ledger
+from router.core.music import Grid
+from router.core.rules.arpeggio import Arpeggio
+from router.core.rules.latch import Latch
+from router.core.rules.release import Release
+from router.core.units import NANOSECONDS
+from router.files import profile
+from router.records import recorder
 from router.testing import MILLISECOND, VirtualTime
-from router.units import NANOSECONDS
 
 PROFILE = """\
 profile: 1

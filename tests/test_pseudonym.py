@@ -6,10 +6,10 @@ from types import SimpleNamespace
 import pytest
 from serving import serving
 
-from router import configuration, profile
 from router.cli import main
-from router.profile import pseudonym, shipped
-from router.profile.source import comments
+from router.files import configuration, profile, pseudonym
+from router.files.profile import shipped
+from router.files.source import comments
 
 WORDS = [
     "wren",

@@ -14,9 +14,10 @@ import yaml
 from fuzz_profiles import GOLDEN
 from jsonschema import Draft202012Validator
 
-from router.profile import check, data, quantities, shipped
-from router.profile.publish import published
-from router.rules import RULES
+from router.core.rules import RULES
+from router.files import quantities
+from router.files.profile import check, data, shipped
+from router.files.publish import published
 
 SCHEMA = data("schemas") / "profile.schema.json"
 
@@ -56,14 +57,14 @@ def errors(path: Path) -> list[str]:
 
 def test_the_file_is_current():
     written = subprocess.run(
-        [sys.executable, "-W", "error", "-m", "router.profile.publish"],
+        [sys.executable, "-W", "error", "-m", "router.files.publish"],
         capture_output=True,
         text=True,
         check=True,
         encoding="utf-8",
     ).stdout
     assert SCHEMA.read_text(encoding="utf-8") == written, (
-        "run: python -m router.profile.publish > schemas/profile.schema.json"
+        "run: python -m router.files.publish > schemas/profile.schema.json"
     )
 
 

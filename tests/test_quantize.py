@@ -4,8 +4,8 @@ from random import Random
 
 import pytest
 
-from router.events import NoteOff, NoteOn
-from router.rules.quantize import Quantize
+from router.core.events import NoteOff, NoteOn
+from router.core.rules.quantize import Quantize
 from router.testing import MILLISECOND, Bench, Trial, play_rule
 
 BEAT = {"to": "1/4", "most": "500 ms"}

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import random_chains
 
-from router.rules import RULES
+from router.core.rules import RULES
 
 
 def test_random_chains_leave_nothing_on():

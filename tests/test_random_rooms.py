@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import pytest
 
-from router.balance import Share
-from router.ledger import Ledger
-from router.room import Room
+from router.core.balance import Share
+from router.core.ledger import Ledger
+from router.room.room import Room
 from tests import random_rooms
 
 

@@ -11,11 +11,11 @@ from pathlib import Path
 
 import pytest
 
-from router import realtime
+from router.system import realtime
 
 PROGRAM = """
 import json, os, resource, sys, threading
-from router import realtime
+from router.system import realtime
 
 limits, user = json.loads(sys.argv[1]), int(sys.argv[2])
 for name, most in limits.items():
@@ -66,7 +66,7 @@ def asked(user=None, **limits):
         text=True,
         timeout=60,
         check=False,
-        cwd=Path(realtime.__file__).parents[1],
+        cwd=Path(realtime.__file__).parents[2],
     )
     assert done.returncode == 0, done.stderr
     return json.loads(done.stdout)

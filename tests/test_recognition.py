@@ -17,8 +17,8 @@ from mingus.core import notes as mingus_notes
 from music21 import chord as m21_chord
 from music21 import pitch as m21_pitch
 
-from router.music import NAMES, SYMBOLS, chord_symbol
-from router.recognition import SETTLE, Played, chord_of, named_chord
+from router.core.music import NAMES, SYMBOLS, chord_symbol
+from router.core.recognition import SETTLE, Played, chord_of, named_chord
 from router.testing import MILLISECOND
 
 # symbol -> (mingus's shorthand, music21's name for the chord)

@@ -20,10 +20,10 @@ from pathlib import Path
 
 import pytest
 
-from router import recorder, records
-from router.events import Lost, Mark, PressureSample, SwitchSample
-from router.inputs.trace import Trace
-from router.recorder import LogFile, Records, header
+from router.core.events import Lost, Mark, PressureSample, SwitchSample
+from router.records import record_files, recorder
+from router.records.recorder import LogFile, Records, header
+from router.records.trace import Trace
 
 S = 1_000_000_000
 WAIT = 30.0
@@ -88,7 +88,7 @@ def test_a_session_is_one_private_file_of_whole_lines_with_a_header_and_a_hash(t
     path = one(tmp_path)
     assert stat.S_IMODE(path.stat().st_mode) == 0o600
     assert stat.S_IMODE(path.parent.stat().st_mode) == stat.S_IMODE(path.parent.parent.stat().st_mode) == 0o700
-    assert records.began(path.name) is not None
+    assert record_files.began(path.name) is not None
     assert path.name.endswith("-bed.jsonl")
     told = lines(path)
     began = datetime.fromisoformat(told[0].pop("began"))
@@ -215,8 +215,8 @@ VICTIM = """
 import sys, time
 from functools import partial
 from pathlib import Path
-from router.events import SwitchSample
-from router.recorder import Records
+from router.core.events import SwitchSample
+from router.records.recorder import Records
 keeper = Records(Path(sys.argv[1]), print)
 session = keeper.begin("bed", "wren", "", time.monotonic_ns(), record_raw=True)
 for number in range(100_000):
@@ -231,7 +231,7 @@ def test_killed_it_has_all_but_the_last_second(tmp_path):
         [sys.executable, "-c", VICTIM, str(tmp_path / "records")],
         stdout=subprocess.PIPE,
         text=True,
-        env={**os.environ, "PYTHONPATH": str(Path(records.__file__).parents[1])},
+        env={**os.environ, "PYTHONPATH": str(Path(record_files.__file__).parents[2])},
     ) as process:
         until(lambda: list(tmp_path.glob("records/wren/*.gz")))
         said = [process.stdout.readline() for _ in range(250)]
@@ -498,7 +498,7 @@ def test_a_session_that_ended_before_the_exchanged_card_was_there_is_whole_on_it
     keeper.close()
     told = [(line["t"], line.get("text", line["event"])) for line in checked(one(tmp_path))]
     assert told == [(2.0, "start"), (2.0, "fault"), (2.0, "meanwhile")]
-    assert records.read(one(tmp_path)).remarks == []
+    assert record_files.read(one(tmp_path)).remarks == []
 
 
 @pytest.mark.usefixtures("disk")

@@ -9,8 +9,9 @@ from pathlib import Path
 
 import pytest
 
-from router.profile import check, data, quantities, reference, schema
-from router.rules import RULES
+from router.core.rules import RULES
+from router.files import quantities, reference
+from router.files.profile import check, data, schema
 
 PAGE = data("schemas") / "README.md"
 
@@ -22,14 +23,14 @@ def page() -> str:
 
 def test_the_file_is_current():
     written = subprocess.run(
-        [sys.executable, "-W", "error", "-m", "router.profile.reference"],
+        [sys.executable, "-W", "error", "-m", "router.files.reference"],
         capture_output=True,
         check=True,
         text=True,
         encoding="utf-8",
         env={"PYTHONIOENCODING": "utf-8", "PYTHONPATH": ":".join(path or "." for path in sys.path)},
     ).stdout
-    assert PAGE.read_text(encoding="utf-8") == written, "run: python -m router.profile.reference > schemas/README.md"
+    assert PAGE.read_text(encoding="utf-8") == written, "run: python -m router.files.reference > schemas/README.md"
 
 
 def groups():

@@ -5,9 +5,9 @@ import re
 import pytest
 from test_shelf import BROKEN
 
-from router import profile
-from router.profile import Problem, ProfileError
-from router.refusals import AT_ONCE, EVERY, LETTERS, Sparing, in_words
+from router.bedside.refusals import AT_ONCE, EVERY, LETTERS, Sparing, in_words
+from router.files import profile
+from router.files.profile import Problem, ProfileError
 
 BEGAN = 987_654_321_000_000_007
 

@@ -16,10 +16,10 @@ from pathlib import Path
 import pytest
 import weeks
 
-from router import records
 from router.cli import main
-from router.recorder import Records, _Log, header, log_line
-from router.records import LOG, read
+from router.records import record_files
+from router.records.record_files import LOG, read
+from router.records.recorder import Records, _Log, header, log_line
 from router.report import plots, ward
 from router.report.history import LATEST, WEEK, History, gather, logs, measure, measure_all
 from router.report.html import html as as_html
@@ -447,7 +447,9 @@ def test_what_is_kept_does_not_grow_with_the_years(tmp_path, monkeypatch):
     )
     began = [datetime(2020, 1, 1, 10) + timedelta(days=number) for number in range(many)]
     for when in began:
-        path = a_log(tmp_path / "all" / "wren" / f"{records.stem(when, 'bed')}{LOG}", *events, began=when.isoformat())
+        path = a_log(
+            tmp_path / "all" / "wren" / f"{record_files.stem(when, 'bed')}{LOG}", *events, began=when.isoformat()
+        )
         if when in began[:few]:
             (tmp_path / "few" / "wren").mkdir(parents=True, exist_ok=True)
             (tmp_path / "few" / "wren" / path.name).hardlink_to(path)
@@ -718,10 +720,10 @@ def a_ward(folder, children, *, answered=0):
             *pressed((10, 11), (20, 21)), *([mark(9, "cue")] if number < answered else []), (60 + number, "stop", {})
         )
         began = now - timedelta(hours=1)
-        name = f"{records.stem(began, 'bed')}{LOG}"
+        name = f"{record_files.stem(began, 'bed')}{LOG}"
         child = f"bird-{'abcdefgh'[number]}"
         a_log(folder / child / name, *events, child=child, began=began.isoformat())
-        a_log(folder / child / f"{records.stem(now - timedelta(days=9), 'bed')}{LOG}", *FORTY, child=child, began=(now - timedelta(days=9)).isoformat())  # fmt: skip
+        a_log(folder / child / f"{record_files.stem(now - timedelta(days=9), 'bed')}{LOG}", *FORTY, child=child, began=(now - timedelta(days=9)).isoformat())  # fmt: skip
 
 
 def test_a_ward_of_few_children_is_not_shown(tmp_path, capsys):
@@ -751,7 +753,7 @@ def test_a_wards_week(tmp_path, capsys):
 
 def test_the_week_ends_now(tmp_path):
     a_ward(tmp_path, 6)
-    paths = [(f.name, p) for f in records.children(tmp_path) for p in ward.recent(f, datetime.now())]
+    paths = [(f.name, p) for f in record_files.children(tmp_path) for p in ward.recent(f, datetime.now())]
     measured = [(child, measure(path, Settings())) for child, path in paths]
     assert ward.ward(measured, datetime.now() + timedelta(days=8)).children is None
 

@@ -8,8 +8,8 @@ import pytest
 from bedside import WREN, plays
 from parts import ROUTER, until
 
-from router import profile
-from router.records import LOG, TRACE
+from router.files import profile
+from router.records.record_files import LOG, TRACE
 
 pytestmark = pytest.mark.usefixtures("jack_server")
 

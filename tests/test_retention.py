@@ -8,9 +8,9 @@ from types import SimpleNamespace
 
 import pytest
 
-from router import files, recorder, records, retention
-from router.recorder import Records
-from router.retention import (
+from router.records import record_files, recorder, retention
+from router.records.recorder import Records
+from router.records.retention import (
     CLOCK,
     DAY,
     DAYS,
@@ -23,6 +23,7 @@ from router.retention import (
     Retention,
     Running,
 )
+from router.system import files
 
 S = 1_000_000_000
 HOUR = 3600 * S
@@ -57,13 +58,13 @@ class Ward:
         folder = self.folder / child
         folder.mkdir(parents=True, exist_ok=True)
         number = 1
-        while (path := folder / f"{self.stem()}-{number}{records.LOG}").exists():
+        while (path := folder / f"{self.stem()}-{number}{record_files.LOG}").exists():
             number += 1
         path.write_text(str(len(self.written)))
         self.written.add(str(len(self.written)))
 
     def stem(self):
-        return records.stem(datetime.fromtimestamp(self.wall // S).astimezone(), "bed")
+        return record_files.stem(datetime.fromtimestamp(self.wall // S).astimezone(), "bed")
 
     def day(self, child="wren", count=1):
         """A day as it should be: the PC is switched on, a child plays for half an hour, it is switched off; a day goes by."""
@@ -77,7 +78,7 @@ class Ward:
 
     def everything(self):
         """The text of every record, wherever it lies by now."""
-        return {path.read_text() for path in self.folder.rglob(f"*{records.LOG}")}
+        return {path.read_text() for path in self.folder.rglob(f"*{record_files.LOG}")}
 
     @property
     def gone(self):
@@ -85,10 +86,12 @@ class Ward:
         return self.written - self.everything()
 
     def kept(self, child="wren"):
-        return len([path for path in (self.folder / child).glob(f"*{records.LOG}") if not path.name.startswith(".")])
+        return len(
+            [path for path in (self.folder / child).glob(f"*{record_files.LOG}") if not path.name.startswith(".")]
+        )
 
     def thrown(self, child="wren"):
-        return len(list((self.folder / WASTEBASKET / child).glob(f"*{records.LOG}")))
+        return len(list((self.folder / WASTEBASKET / child).glob(f"*{record_files.LOG}")))
 
 
 @pytest.fixture
@@ -269,11 +272,11 @@ def test_a_recording_goes_with_its_log_and_what_is_not_ours_stays(ward):
     ward.day(count=1)
     folder = ward.folder / "wren"
     (log,) = list(folder.glob("*.jsonl"))[:1]
-    log.with_suffix("").with_suffix(records.TRACE).write_text("trace")
+    log.with_suffix("").with_suffix(record_files.TRACE).write_text("trace")
     (folder / "notes.txt").write_text("not ours")
     ward.day("lark", count=92)
     assert [path.name for path in folder.iterdir() if path.name != SEEN] == ["notes.txt"]
-    assert len(list((ward.folder / WASTEBASKET / "wren").glob(f"*{records.TRACE}"))) == 1
+    assert len(list((ward.folder / WASTEBASKET / "wren").glob(f"*{record_files.TRACE}"))) == 1
 
 
 def test_what_is_being_written_stays_however_long(ward):

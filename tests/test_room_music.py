@@ -9,19 +9,19 @@ from itertools import groupby
 
 import pytest
 
-from router.conditioning.switch import SwitchConditioner, SwitchSettings
-from router.engine import HARMONY, TEMPO, PartPlan, Plan
-from router.events import Route, Sample, SwitchSample
-from router.harmony import Progression
-from router.lead import Leading
-from router.ledger import Limits
-from router.midi import CLOCK, CLOCKS, START
-from router.music import SCALES, Music, chord_symbol, length
-from router.room import SAYS, Room, RoomPlan
-from router.rules import RULES
+from router.core.conditioning.switch import SwitchConditioner, SwitchSettings
+from router.core.engine import HARMONY, TEMPO, PartPlan, Plan
+from router.core.events import Route, Sample, SwitchSample
+from router.core.harmony import Progression
+from router.core.ledger import Limits
+from router.core.midi import CLOCK, CLOCKS, START
+from router.core.music import SCALES, Music, chord_symbol, length
+from router.core.rules import RULES
+from router.core.timers import earliest
+from router.core.units import NANOSECONDS
+from router.room.lead import Leading
+from router.room.room import SAYS, Room, RoomPlan
 from router.testing import MILLISECOND, STARTED, Memory, VirtualTime, plan_rule
-from router.timers import earliest
-from router.units import NANOSECONDS
 
 WIDE = Limits(notes_at_once=64, notes_per_second=1000, note_length=10**14)
 BOTH = frozenset({TEMPO, HARMONY})

@@ -8,16 +8,16 @@ from types import SimpleNamespace
 
 import pytest
 
-from router import clock
-from router.configuration import Ports
-from router.devices import MidiPort
-from router.midi import CLOCK, START, STOP
-from router.music import Music
-from router.outputs import Output
-from router.room import SAYS, Room, RoomPlan
-from router.room_ports import EARLY, RoomPorts
+from router.core.midi import CLOCK, START, STOP
+from router.core.music import Music
+from router.core.units import NANOSECONDS
+from router.devices.descriptions import MidiPort
+from router.devices.outputs import Output
+from router.files.configuration import Ports
+from router.live.room_ports import EARLY, RoomPorts
+from router.room.room import SAYS, Room, RoomPlan
+from router.system import clock
 from router.testing import Memory
-from router.units import NANOSECONDS
 
 
 class Kept(Output):

@@ -9,9 +9,19 @@ import sys
 import pytest
 
 from router import testing
-from router.events import NoteOff, NoteOn, Press, Release, SwitchSample
-from router.rules import RULES
-from router.testing import LATENESS, RuleFault, Trial, _steps, check_rule, examples, plan_rule, timelines, trials
+from router.core.events import NoteOff, NoteOn, Press, Release, SwitchSample
+from router.core.rules import RULES
+from router.testing import (
+    LATENESS,
+    RuleFault,
+    Trial,
+    _steps,
+    check_rule,
+    examples,
+    plan_rule,
+    timelines,
+    trials,
+)
 
 SOUND = '''"""Each press plays a note, and the note an octave above it a little later.
 
@@ -25,8 +35,8 @@ Example::
 That is all.
 """
 
-from router.events import NoteOff, NoteOn
-from router.rules.base import Kind, Rule
+from router.rule import NoteOff, NoteOn
+from router.rule import Kind, Rule
 
 
 class Echo(Rule):
@@ -227,16 +237,20 @@ FAULTS = {
     "an example that is no YAML": ("example", "no profile text", ("- echo: {pitch: 60,", "- echo: {pitch: 60")),
     "an example with an unknown setting": ("example", "not valid", ("{pitch: 60, delay", "{pich: 60, delay")),
     "an example without a unit": ("example", "needs a unit", ("delay: 100 ms}", "delay: 100}")),
-    "reading a clock": ("imports", "may not import time", ("from router.events", "import time\nfrom router.events")),
+    "reading a clock": (
+        "imports",
+        "may not import time",
+        ("from router.core.events", "import time\nfrom router.core.events"),
+    ),
     "unseeded chance": (
         "imports",
         "may not import random",
-        ("from router.events", "import random\nfrom router.events"),
+        ("from router.core.events", "import random\nfrom router.core.events"),
     ),
     "another rule": (
         "imports",
-        "router.rules.note",
-        ("from router.events", "from router.rules.note import Note\nfrom router.events"),
+        "router.core.rules.note",
+        ("from router.core.events", "from router.core.rules.note import Note\nfrom router.core.events"),
     ),
     "reading a file": ("imports", "open()", (WAKE, '        open("x").close()\n' + WAKE)),
     "sounding before a cause": (
@@ -332,13 +346,13 @@ FAULTS = {
     "sleeping": (
         "coming back",
         "a call does not come back within 2 s",
-        ("from router.events", "from collections import _sys\nimport heapq, types\nfrom router.events"),
+        ("from router.core.events", "from collections import _sys\nimport heapq, types\nfrom router.core.events"),
         (FIRST, "        __builtins__['__import__']('time').sleep(3600)\n" + FIRST),
     ),
     "a call into C that never comes back": (
         "coming back",
         "a call does not come back within 2 s",
-        ("from router.events", "import itertools\nfrom router.events"),
+        ("from router.core.events", "import itertools\nfrom router.core.events"),
         (FIRST, "        sum(itertools.count())\n" + FIRST),
     ),
     "a loop without end that catches everything": (
@@ -352,7 +366,7 @@ FAULTS = {
     "ending the process": (
         "coming back",
         "it ends the whole program",
-        ("from router.events", "from collections import _sys\nfrom router.events"),
+        ("from router.core.events", "from collections import _sys\nfrom router.core.events"),
         (FIRST, "        _sys.modules['os']._exit(0)\n" + FIRST),
     ),
     "taking all memory": (
@@ -546,7 +560,9 @@ def test_every_check_has_a_fault_that_it_catches():
 
 
 def test_a_seeded_row_of_chances_is_allowed(rule_of):
-    check_rule(rule_of(SOUND.replace("from router.events", "from random import Random\nfrom router.events", 1)))
+    check_rule(
+        rule_of(SOUND.replace("from router.core.events", "from random import Random\nfrom router.core.events", 1))
+    )
 
 
 def test_the_manual_may_stand_in_the_class(rule_of):
@@ -608,7 +624,7 @@ def test_a_rule_is_planned_with_its_defaults_converted():
 
 def test_samples_are_no_business_of_rules():
     """The kit knows every kind of event that may reach a rule; a sample is none of them."""
-    from router.rules.base import METHODS
+    from router.core.contract import METHODS
     from router.testing import _KINDS
 
     assert set(_KINDS) == set(METHODS)

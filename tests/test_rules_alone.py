@@ -7,16 +7,16 @@ from fractions import Fraction
 
 import pytest
 
-from router.conditioning.switch import SwitchConditioner, SwitchSettings
-from router.engine import PartPlan, Plan
-from router.events import Control, Lost, NoteOff, NoteOn, Press, Program, Route, SwitchSample
-from router.music import Music
-from router.profile import declared
-from router.rules import RULES
-from router.rules.base import check_all
-from router.rules.quantize import Quantize
+from router.core.conditioning.switch import SwitchConditioner, SwitchSettings
+from router.core.contract import check_all
+from router.core.engine import PartPlan, Plan
+from router.core.events import Control, Lost, NoteOff, NoteOn, Press, Program, Route, SwitchSample
+from router.core.music import Music
+from router.core.rules import RULES
+from router.core.rules.quantize import Quantize
+from router.core.units import NANOSECONDS
+from router.files import declared
 from router.testing import MILLISECOND, Bench, Trial, VirtualTime, plan_rule
-from router.units import NANOSECONDS
 
 
 def bench(name: str, **settings: object) -> Bench:

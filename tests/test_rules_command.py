@@ -11,7 +11,7 @@ import pytest
 from router.cli import main
 from router.cli.meters import ASCII, BLOCKS
 from router.cli.trial import COLUMNS, SECONDS, UNTIL, Trial, picture, trial
-from router.rules import RULES
+from router.core.rules import RULES
 
 
 @pytest.mark.parametrize("name", RULES)

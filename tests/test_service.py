@@ -17,11 +17,11 @@ import pytest
 from bedside import BROKEN, FINCH, LARK, PROFILE, WREN, Bedside, plays
 from parts import WAIT, Listener, Sensor, close_port, unique, until
 
-from router import motif
-from router.marks import Place
-from router.outputs.base import Output
-from router.retention import CLOCK, STARTS
-from router.sounding import Sounding
+from router.bedside.sounding import Sounding
+from router.devices.outputs.base import Output
+from router.devices.outputs.sounding_notes import Place
+from router.live import motif
+from router.records.retention import CLOCK, STARTS
 
 pytestmark = pytest.mark.usefixtures("jack_server")
 
@@ -200,8 +200,8 @@ def test_what_check_warns_of_is_said_by_status_while_the_profile_plays(bedside):
 
 
 STANDING_CLOCK = """
-import sys, router.recorder, router.retention
-router.recorder.LEAST = router.retention.LEAST = 20_000_000
+import sys, router.records.recorder, router.records.retention
+router.records.recorder.LEAST = router.records.retention.LEAST = 20_000_000
 from router.cli import main
 sys.exit(main(sys.argv[1:]))
 """

@@ -26,15 +26,17 @@ from typing import Any
 import inotify_simple
 import pytest
 
-from router import arrivals, clock, errands, profile, shelf, trying
-from router.arrivals import GIVE_UP, PATIENCE, SETTLE, TOGETHER, Arrivals, Arrived
-from router.errands import Errands, Job
-from router.judging import passed_over
-from router.profile import plugins
-from router.proven import Proven
-from router.remembered import PLACE, Memory, Played
-from router.shelf import PAUSE, SAFE, Offer, Shelf
-from router.units import NANOSECONDS
+from router.bedside import arrivals, profile_folder
+from router.bedside.arrivals import GIVE_UP, PATIENCE, SETTLE, TOGETHER, Arrivals, Arrived
+from router.bedside.checking import passed_over
+from router.bedside.memory import PLACE, Memory, Played
+from router.bedside.profile_folder import PAUSE, SAFE, Offer, Shelf
+from router.bedside.proven import Proven
+from router.core.units import NANOSECONDS
+from router.files import plugins, profile, trying
+from router.live import worker
+from router.live.worker import Errands, Job
+from router.system import clock
 
 GENEROUS = 30.0
 """Seconds for what must happen; on an idle machine it takes one."""
@@ -836,7 +838,7 @@ def test_a_stick_that_comes_back_as_it_was_is_no_news_and_one_that_was_edited_is
 
 def test_news_that_could_not_be_had_at_the_start_is_had_once_a_descriptor_is_free(folder, begin, monkeypatch):
     (folder / "wren.yaml").write_text(text("wren"))
-    monkeypatch.setattr(shelf, "AGAIN", NANOSECONDS // 10)
+    monkeypatch.setattr(profile_folder, "AGAIN", NANOSECONDS // 10)
 
     def refuses(*_, **__):
         raise OSError(errno.EMFILE, os.strerror(errno.EMFILE))
@@ -968,7 +970,7 @@ def test_asked_for_while_it_is_arriving(bed):
 
 
 def test_asked_for_and_never_finished(bed, monkeypatch):
-    monkeypatch.setattr("router.shelf.ASK_WAIT", NANOSECONDS)
+    monkeypatch.setattr("router.bedside.profile_folder.ASK_WAIT", NANOSECONDS)
     with (bed.folder / "lark.yaml").open("w") as file:
         file.write(text("lark")[:100])
         file.flush()
@@ -1028,7 +1030,7 @@ def stalling(*paths: Path):
 
 @pytest.fixture
 def impatient(monkeypatch):
-    monkeypatch.setattr(errands, "STALLED", NANOSECONDS)
+    monkeypatch.setattr(worker, "STALLED", NANOSECONDS)
 
 
 @pytest.mark.usefixtures("impatient")
@@ -1069,7 +1071,7 @@ def test_dropped_with_one_that_stalls(bed):
 
 @pytest.mark.usefixtures("impatient")
 def test_when_too_much_stalls_no_more_threads_are_begun_and_it_ends(bed, monkeypatch):
-    monkeypatch.setattr(errands, "MOST_STUCK", 2)
+    monkeypatch.setattr(worker, "MOST_STUCK", 2)
     names = ["a", "b", "c", "d"]
     for name in names:
         bed.write(f"{name}.yaml", text(name))
@@ -1109,7 +1111,7 @@ def test_a_stall_at_the_start_does_not_keep_the_router_from_starting(bed, begin)
 @pytest.fixture
 def answers(folder, monkeypatch) -> threading.Event:
     """Until it is set, whoever reads a file of the folder waits; and when it answers no news comes of that, as from ``stalling``."""
-    event, judge = threading.Event(), shelf.judge
+    event, judge = threading.Event(), profile_folder.judge
 
     def judge_late(where, name, worker, stuck=frozenset, **more):
         if where == folder and name not in stuck():
@@ -1117,9 +1119,9 @@ def answers(folder, monkeypatch) -> threading.Event:
             event.wait(GENEROUS)
         return judge(where, name, worker, stuck, **more)
 
-    monkeypatch.setattr(errands, "STALLED", NANOSECONDS)
-    monkeypatch.setattr(shelf, "judge", judge_late)
-    monkeypatch.setattr(shelf, "LATER", (NANOSECONDS // 2,) * 100)
+    monkeypatch.setattr(worker, "STALLED", NANOSECONDS)
+    monkeypatch.setattr(profile_folder, "judge", judge_late)
+    monkeypatch.setattr(profile_folder, "LATER", (NANOSECONDS // 2,) * 100)
     return event
 
 
@@ -1427,7 +1429,7 @@ def test_a_card_that_can_only_be_read(begin, mounted, tmp_path):
 WRITER = """
 import sys
 from pathlib import Path
-from router.remembered import Memory, Played
+from router.bedside.memory import Memory, Played
 memory = Memory(Path(sys.argv[1]))
 texts = [letter.encode() * 200_000 for letter in "ab"]
 print("ready", flush=True)
@@ -1874,13 +1876,13 @@ def test_where_all_died_the_safe_one_plays_though_a_profile_is_there(bed, begin)
 
 
 def test_a_profile_put_there_just_after_the_start_is_news_though_the_disk_is_slow(monkeypatch, folder, begin):
-    looks = shelf.look_over
+    looks = profile_folder.look_over
 
     def look_slowly(*what):
         time.sleep(0.3)
         return looks(*what)
 
-    monkeypatch.setattr(shelf, "look_over", look_slowly)
+    monkeypatch.setattr(profile_folder, "look_over", look_slowly)
     bed = begin(only_safe=True)
     bed.start()
     (folder / "lark.yaml").write_text(text("lark"))
@@ -1920,7 +1922,7 @@ def test_each_errand_is_told_once_and_in_order():
 
 SLOW_RULE = """
 import pathlib, time
-from router.rules.note import Note
+from router.core.rules.note import Note
 if not pathlib.Path({marker!r}).exists(): time.sleep(3600)
 
 
@@ -1941,7 +1943,7 @@ def busy(tmp_path, monkeypatch) -> Path:
     monkeypatch.setenv(plugins.VARIABLE, str(rules))
     monkeypatch.setattr(trying, "SECONDS", 1)
     monkeypatch.setattr(plugins, "REST", 0)
-    monkeypatch.setattr(shelf, "LATER", (NANOSECONDS // 5, NANOSECONDS // 2))
+    monkeypatch.setattr(profile_folder, "LATER", (NANOSECONDS // 5, NANOSECONDS // 2))
     plugins._installed.cache_clear()
     yield marker
     plugins._installed.cache_clear()
@@ -1958,7 +1960,7 @@ def quiet(marker: Path, monkeypatch) -> None:
 
 def test_what_played_last_plays_once_the_pc_is_no_longer_too_slow_for_its_rule(folder, begin, busy, monkeypatch):
     (folder / "wren.yaml").write_text(slow("wren"))
-    monkeypatch.setattr(shelf, "LATER", (NANOSECONDS, NANOSECONDS))
+    monkeypatch.setattr(profile_folder, "LATER", (NANOSECONDS, NANOSECONDS))
     bed = begin()
     assert bed.start().source == "safe"
     (why,) = bed.shelf.troubles().values()
@@ -1974,8 +1976,8 @@ def test_what_played_last_plays_once_the_pc_is_no_longer_too_slow_for_its_rule(f
 @pytest.mark.usefixtures("busy")
 def test_a_rule_that_takes_longer_than_a_disk_may_is_no_disk_that_stalls(folder, begin, monkeypatch):
     """At the start, and while another plays: it has a limit of its own."""
-    monkeypatch.setattr(errands, "STALLED", NANOSECONDS // 5)
-    monkeypatch.setattr(shelf, "LATER", (60 * NANOSECONDS,))
+    monkeypatch.setattr(worker, "STALLED", NANOSECONDS // 5)
+    monkeypatch.setattr(profile_folder, "LATER", (60 * NANOSECONDS,))
     (folder / "wren.yaml").write_text(slow("wren"))
     bed = begin()
     bed.start()
@@ -1987,9 +1989,9 @@ def test_a_rule_that_takes_longer_than_a_disk_may_is_no_disk_that_stalls(folder,
 @pytest.mark.usefixtures("busy", "impatient")
 def test_however_long_a_rule_takes_its_thread_is_given_up_at_last(bed, monkeypatch):
     monkeypatch.setattr(trying, "SECONDS", 4)
-    monkeypatch.setattr(errands, "PATIENCE", NANOSECONDS // 2)
+    monkeypatch.setattr(worker, "PATIENCE", NANOSECONDS // 2)
     bed.write("lark.yaml", slow("lark"))
-    bed.refused(shelf.SILENT)
+    bed.refused(profile_folder.SILENT)
 
 
 @pytest.mark.usefixtures("busy")
@@ -2003,13 +2005,13 @@ def test_it_is_tried_a_few_times_and_then_said_to_be_tried_no_more(folder, begin
 
 
 def test_what_was_asked_for_is_tried_again_too_and_a_changed_file_is_news(bed, busy, monkeypatch):
-    monkeypatch.setattr(shelf, "LATER", (3600 * NANOSECONDS,))
+    monkeypatch.setattr(profile_folder, "LATER", (3600 * NANOSECONDS,))
     bed.write("lark.yaml", slow("lark"))
     bed.refused("slow")
     bed.write("lark.yaml", BROKEN.replace("wren", "lark"))
     bed.refused("outpust")
     assert bed.shelf.troubles() == {}  # it is wrong, and waiting would not help
-    monkeypatch.setattr(shelf, "LATER", (NANOSECONDS,))
+    monkeypatch.setattr(profile_folder, "LATER", (NANOSECONDS,))
     bed.write("lark.yaml", slow("lark"))
     bed.refused("slow")
     bed.shelf.ask("lark", "me")
@@ -2022,7 +2024,7 @@ def test_what_is_chosen_meanwhile_plays_on(bed, busy, monkeypatch):
     bed.write("lark.yaml", slow("lark"))
     bed.refused('there is no rule called "slow"')
     assert '"lark.yaml"' in bed.shelf.troubles()["profile_waits"]
-    monkeypatch.setattr(shelf, "LATER", (NANOSECONDS,))
+    monkeypatch.setattr(profile_folder, "LATER", (NANOSECONDS,))
     bed.write("finch.yaml", text("finch"))
     bed.until(lambda: bed.plays.child == "finch")
     quiet(busy, monkeypatch)

@@ -13,16 +13,16 @@ from pathlib import Path
 import mido
 import pytest
 
-from router.balance import Balance, RoomLimits
-from router.conditioning.pressure import PressureConditioner
-from router.engine import HARMONY, TEMPO, Engine
-from router.events import Lost, MidiSample, PointerSample, PressureSample, Sample, SwitchSample
-from router.music import SCALES
-from router.player import steps
-from router.profile import check, load, shipped
-from router.profile.model import Profile
-from router.timers import Alarm, Timers
-from router.units import NANOSECONDS
+from router.core.balance import Balance, RoomLimits
+from router.core.conditioning.pressure import PressureConditioner
+from router.core.engine import HARMONY, TEMPO, Engine
+from router.core.events import Lost, MidiSample, PointerSample, PressureSample, Sample, SwitchSample
+from router.core.music import SCALES
+from router.core.timers import Alarm, Timers
+from router.core.units import NANOSECONDS
+from router.files.profile import check, load, shipped
+from router.files.profile.model import Profile
+from router.offline.player import steps
 
 PROFILES = sorted(shipped().glob("*.yaml"))
 GOLDEN = Path(__file__).parent / "golden/music"

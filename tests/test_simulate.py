@@ -10,13 +10,14 @@ import neurokit2
 import numpy as np
 import pytest
 
-from router import profile, simulate
-from router.conditioning.pressure import PressureConditioner, PressureSettings, Side
-from router.engine import Engine
-from router.events import Lost, Mark, MidiSample, Press, PressureSample, Release, SensorFault, SwitchSample
-from router.player import Tally, play
-from router.timers import Alarm, Timers
-from router.units import NANOSECONDS
+from router.core.conditioning.pressure import PressureConditioner, PressureSettings, Side
+from router.core.engine import Engine
+from router.core.events import Lost, Mark, MidiSample, Press, PressureSample, Release, SensorFault, SwitchSample
+from router.core.timers import Alarm, Timers
+from router.core.units import NANOSECONDS
+from router.files import profile
+from router.offline import simulate
+from router.offline.player import Tally, play
 from tests.benchmarks import hearing
 
 MINUTE = 60 * NANOSECONDS

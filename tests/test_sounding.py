@@ -11,10 +11,22 @@ import sys
 
 import pytest
 
-from router.marks import HEADER, LEFT, MAGIC, OPEN, PORT_SIZE, SIZE, SLOT_SIZE, SLOTS, Place, Record, parse
-from router.outputs.base import Output
-from router.outputs.instrument import InstrumentOutput
-from router.sounding import Sounding
+from router.bedside.sounding import Sounding
+from router.devices.outputs.base import Output
+from router.devices.outputs.instrument import InstrumentOutput
+from router.devices.outputs.sounding_notes import (
+    HEADER,
+    LEFT,
+    MAGIC,
+    OPEN,
+    PORT_SIZE,
+    SIZE,
+    SLOT_SIZE,
+    SLOTS,
+    Place,
+    Record,
+    parse,
+)
 
 PAD = "Pad:Pad MIDI 1 24:0"
 
@@ -244,7 +256,7 @@ KEEPER = """
 import sys, time
 from pathlib import Path
 from test_sounding import Port
-from router.sounding import Sounding
+from router.bedside.sounding import Sounding
 output = Sounding(Path(sys.argv[1])).record(Port())
 output.send((0x90, 60, 64), 0)
 print("keeps", flush=True)

@@ -9,13 +9,13 @@ from fractions import Fraction
 
 import pytest
 
-from router.engine import TEMPO
-from router.events import Lost, Mark, MidiSample, PointerSample, PressureSample, SwitchSample
-from router.harmony import Progression
-from router.lead import Leading
-from router.music import SCALES, Music, Span, chord_symbol
-from router.room import KEY, SCALE, Room, RoomPlan
-from router.status import Lateness, RoomStatus, together, value_of
+from router.core.engine import TEMPO
+from router.core.events import Lost, Mark, MidiSample, PointerSample, PressureSample, SwitchSample
+from router.core.harmony import Progression
+from router.core.music import SCALES, Music, Span, chord_symbol
+from router.live.status import Lateness, RoomStatus, together, value_of
+from router.room.lead import Leading
+from router.room.room import KEY, SCALE, Room, RoomPlan
 
 
 @pytest.mark.parametrize(

@@ -7,14 +7,14 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from router.configuration import Ports
-from router.devices import MidiInDevice, MidiPort
-from router.events import Lost, MidiSample
-from router.outputs import Output
-from router.room import Room, RoomPlan
-from router.room_ports import KEYBOARD, RoomPorts
-from router.thru import PEDALS, Thru, ThruLimits
-from router.units import NANOSECONDS
+from router.core.events import Lost, MidiSample
+from router.core.units import NANOSECONDS
+from router.devices.descriptions import MidiInDevice, MidiPort
+from router.devices.outputs import Output
+from router.files.configuration import Ports
+from router.live.room_ports import KEYBOARD, RoomPorts
+from router.room.room import Room, RoomPlan
+from router.room.thru import PEDALS, Thru, ThruLimits
 
 START = 9_876_543_211
 LENGTH = 5 * NANOSECONDS

@@ -33,19 +33,19 @@ import mido
 import pytest
 import yaml
 
-from router.conditioning.listen import ListenConditioner, ListenSettings
-from router.conditioning.midi import MidiConditioner, MidiSettings
-from router.conditioning.pointer import Grid, PointerConditioner, PointerSettings
-from router.conditioning.pressure import PressureConditioner, PressureSettings, Side
-from router.conditioning.switch import SwitchConditioner, SwitchSettings
-from router.engine import Listens, PartPlan, Plan
-from router.events import Found, Lost, MidiSample, PointerSample, PressureSample, Route, SwitchSample
-from router.harmony import Progression
-from router.ledger import Limits
-from router.music import Music, chord_symbol, length, pitch_class, scale_shape
-from router.rules import RULES
+from router.core.conditioning.listen import ListenConditioner, ListenSettings
+from router.core.conditioning.midi import MidiConditioner, MidiSettings
+from router.core.conditioning.pointer import Grid, PointerConditioner, PointerSettings
+from router.core.conditioning.pressure import PressureConditioner, PressureSettings, Side
+from router.core.conditioning.switch import SwitchConditioner, SwitchSettings
+from router.core.engine import Listens, PartPlan, Plan
+from router.core.events import Found, Lost, MidiSample, PointerSample, PressureSample, Route, SwitchSample
+from router.core.harmony import Progression
+from router.core.ledger import Limits
+from router.core.music import Music, chord_symbol, length, pitch_class, scale_shape
+from router.core.rules import RULES
+from router.core.units import beats_per_minute, time_ns
 from router.testing import MILLISECOND, VirtualTime, plan_rule
-from router.units import beats_per_minute, time_ns
 
 FILES = sorted((Path(__file__).parent / "timelines").glob("*.txt"))
 

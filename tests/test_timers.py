@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from router.timers import Alarm, Timers, earliest
+from router.core.timers import Alarm, Timers, earliest
 
 OPERATIONS = st.lists(
     st.tuples(st.sampled_from(["set", "cancel", "hand over", "pop"]), st.integers(0, 5), st.integers(0, 20)),

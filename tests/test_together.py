@@ -19,15 +19,15 @@ import numpy as np
 import pytest
 
 from router.cli import demo_together, piece
-from router.engine import HARMONY, TEMPO
-from router.events import Message, MidiSample, SwitchSample
-from router.music import SCALES, Music
-from router.picture import COLOURS, Lane, Picture, svg
-from router.room import RoomPlan
-from router.simulate import Hands, Struck, pianist
-from router.timers import earliest
-from router.together import KEYBOARD, Together
-from router.units import NANOSECONDS
+from router.core.engine import HARMONY, TEMPO
+from router.core.events import Message, MidiSample, SwitchSample
+from router.core.music import SCALES, Music
+from router.core.timers import earliest
+from router.core.units import NANOSECONDS
+from router.offline.picture import COLOURS, Lane, Picture, svg
+from router.offline.simulate import Hands, Struck, pianist
+from router.offline.together import KEYBOARD, Together
+from router.room.room import RoomPlan
 
 CHECKOUT = Path(__file__).parent.parent
 KEYBOARD_CHANNEL = 5

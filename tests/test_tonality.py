@@ -7,9 +7,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 from music21.analysis import discrete
 
-from router.music import SCALES
-from router.tonality import ENOUGH, HALF, LONGEST, MAJOR, MINOR, PATIENCE, Key, Tonality
-from router.units import NANOSECONDS
+from router.core.music import SCALES
+from router.core.units import NANOSECONDS
+from router.room.tonality import ENOUGH, HALF, LONGEST, MAJOR, MINOR, PATIENCE, Key, Tonality
 from tests.benchmarks import keys
 
 CADENCE = ((0, 4, 7), (5, 9, 0), (7, 11, 2), (0, 4, 7))
@@ -102,5 +102,5 @@ def test_chorales(monkeypatch):
     assert score.pieces >= 8
     assert score.right >= 0.7 * score.pieces, score
     assert score.right + score.relative + score.fifth >= 0.9 * score.pieces, score
-    monkeypatch.setattr("router.tonality.MARGIN", 0.0)
+    monkeypatch.setattr("router.room.tonality.MARGIN", 0.0)
     assert keys.measured(pieces).changes > score.changes, "a key that is a little better is not enough"

@@ -11,8 +11,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from router.events import Found, Lost, Mark, MidiSample, PointerSample, PressureSample, SwitchSample
-from router.inputs.trace import Trace, TraceError, TraceWriter
+from router.core.events import Found, Lost, Mark, MidiSample, PointerSample, PressureSample, SwitchSample
+from router.records.trace import Trace, TraceError, TraceWriter
 
 HEADER = '{"trace": 1}\n'
 

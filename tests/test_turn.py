@@ -8,9 +8,9 @@ import sys
 
 import pytest
 
-from router.budget import Budget
-from router.engine import RulePlan
-from router.turn import RULE, SEAT, SIZE, OthersRule, Playing, Turn, left, parsed
+from router.core.engine import RulePlan
+from router.live.budget import Budget
+from router.live.turn import RULE, SEAT, SIZE, OthersRule, Playing, Turn, left, parsed
 
 BED, WINDOW = Playing("bed", "wren.yaml", "ab" * 32), Playing("window", "lark.yaml", "cd" * 32)
 
@@ -25,7 +25,7 @@ def filled(path):
 def test_what_a_process_was_at_when_it_was_killed_is_there_for_the_next(tmp_path):
     path = tmp_path / "turn"
     code = (
-        "import os, sys; from pathlib import Path; from router.turn import RULE, SEAT, Turn\n"
+        "import os, sys; from pathlib import Path; from router.live.turn import RULE, SEAT, Turn\n"
         "turn = Turn(Path(sys.argv[1]))\n"
         "turn.plays('bed', 'wren.yaml', 'ab' * 32); turn.plays('window', 'lark.yaml', 'cd' * 32)\n"
         "rule = turn.rule('shadow', '/etc/router/rules/shadow.py')\n"

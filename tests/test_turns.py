@@ -6,8 +6,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from router.turns import TurnPlan, Turns
-from router.units import NANOSECONDS
+from router.core.units import NANOSECONDS
+from router.room.turns import TurnPlan, Turns
 
 S = NANOSECONDS
 PLAN = TurnPlan(quiet=2 * S, wait=8 * S, most=30 * S)

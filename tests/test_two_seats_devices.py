@@ -16,21 +16,28 @@ from test_daemon import Running
 from test_inputs_evdev import Kernel, key
 from test_inputs_midi import pad, wait_for, wait_until  # noqa: F401 - a fixture
 
-from router import clock
-from router.attached import FIRST_WAIT, AttachedInput, tried
-from router.companion import Companion
-from router.daemon import Daemon
-from router.devices import EvdevAxis, EvdevSwitch, MidiInDevice, MidiPressure, SerialDevice, TerminalKey
-from router.events import MidiSample, PressureSample, SwitchSample
-from router.inputs import evdev, midi, open_input, terminal, wish_for
-from router.inputs.base import DeviceBusy, DeviceLost, DeviceMissing
-from router.inputs.evdev import Axis, Present
-from router.inputs.shared import Kind, Opened, Sharing, most
-from router.loop import Loop
-from router.names import Candidate, matches
-from router.ports import midi_system
-from router.profile import load
-from router.turn import Turn
+from router.core.events import MidiSample, PressureSample, SwitchSample
+from router.devices.descriptions import (
+    EvdevAxis,
+    EvdevSwitch,
+    MidiInDevice,
+    MidiPressure,
+    SerialDevice,
+    TerminalKey,
+)
+from router.devices.inputs import evdev, midi, open_input, terminal, wish_for
+from router.devices.inputs.base import DeviceBusy, DeviceLost, DeviceMissing
+from router.devices.inputs.evdev import Axis, Present
+from router.devices.inputs.shared import Kind, Opened, Sharing, most
+from router.devices.names import Candidate, matches
+from router.devices.ports import midi_system
+from router.files.profile import load
+from router.live.attached import FIRST_WAIT, AttachedInput, tried
+from router.live.daemon import Daemon
+from router.live.loop_part import Companion
+from router.live.turn import Turn
+from router.system import clock
+from router.system.loop import Loop
 
 SPACE, ENTER, Z = 57, 28, 2
 SPACE_KEY, ENTER_KEY = EvdevSwitch("*Switch*", "KEY_SPACE"), EvdevSwitch("*Switch*", "KEY_ENTER")

@@ -12,8 +12,8 @@ import scipy.constants
 from hypothesis import given
 from hypothesis import strategies as st
 
-from router import units
-from router.units import PRESSURE, TIME, QuantityError
+from router.core import units
+from router.core.units import PRESSURE, TIME, QuantityError
 
 PINT = pint.UnitRegistry()
 IN_PINT = {"inH2O": "inch_H2O", "cmH2O": "centimeter_H2O", "mmH2O": "mmH2O"}

@@ -6,12 +6,13 @@ import json
 
 import pytest
 
-from router import profile, simulate
 from router.cli.simulated import simulated
-from router.engine import Engine
-from router.events import Found, Lost, Mark, PressureSample, SwitchSample
-from router.units import NANOSECONDS
-from router.watching import EVENTS, Watching
+from router.core.engine import Engine
+from router.core.events import Found, Lost, Mark, PressureSample, SwitchSample
+from router.core.units import NANOSECONDS
+from router.files import profile
+from router.live.watching import EVENTS, Watching
+from router.offline import simulate
 
 FRAME = NANOSECONDS // 25
 

@@ -16,11 +16,11 @@ from music21 import chord, harmony, key, scale
 from test_shipped_profiles import PROFILES, movements, play
 from test_together import BEFORE, Played
 
-from router import simulate
 from router.cli import demo, piece
 from router.cli.simulated import simulated
-from router.profile import find, load, shipped
-from router.units import NANOSECONDS
+from router.core.units import NANOSECONDS
+from router.files.profile import find, load, shipped
+from router.offline import simulate
 
 ROUNDS = 5
 """How often each movement is made: more often than the longest row of chords is long."""

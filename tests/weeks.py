@@ -12,15 +12,16 @@ from collections.abc import Iterator
 from datetime import datetime, timedelta
 from pathlib import Path
 
-from router import profile, simulate
-from router.engine import Engine
-from router.events import Mark
-from router.inputs.base import Stamped
-from router.player import play
-from router.recorder import LogFile, digest, header
-from router.records import LOG, stem
-from router.simulate import Effort
-from router.units import NANOSECONDS
+from router.core.engine import Engine
+from router.core.events import Mark
+from router.core.units import NANOSECONDS
+from router.devices.inputs.base import Stamped
+from router.files import profile
+from router.offline import simulate
+from router.offline.player import play
+from router.offline.simulate import Effort
+from router.records.record_files import LOG, stem
+from router.records.recorder import LogFile, digest, header
 
 CHILD = "lark"
 FIRST = datetime(2026, 3, 2, 10, 15)  # noqa: DTZ001 - by the local clock, wherever that is

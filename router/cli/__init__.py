@@ -15,8 +15,8 @@ from collections.abc import Sequence
 from typing import Protocol, cast
 
 from router import __version__
-from router.profile.diagnostics import ProfileError
-from router.units import nearest
+from router.core.units import nearest
+from router.files.diagnostics import ProfileError
 
 COMMANDS = (
     "demo",

@@ -10,9 +10,9 @@ from collections.abc import Collection, Mapping
 from pathlib import Path
 from typing import Any
 
-from router.profile.diagnostics import listed, tidy
-from router.status import SeatStatus
-from router.units import nearest
+from router.core.units import nearest
+from router.files.diagnostics import listed, tidy
+from router.live.status import SeatStatus
 
 
 def add_arguments(parser: argparse.ArgumentParser, *, seat: bool = False) -> None:
@@ -40,7 +40,7 @@ def ask(args: argparse.Namespace, request: Mapping[str, Any], timeout: float) ->
     """The daemon's answer within ``timeout`` seconds, or None after saying why there is none that will do."""
     if not can(args):
         return None
-    from router import control  # noqa: PLC0415 - only Linux has all that it needs
+    from router.bedside import control  # noqa: PLC0415 - only Linux has all that it needs
 
     try:
         answer = control.ask(args.socket or control.default_path(), request, timeout)

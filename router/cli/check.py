@@ -10,21 +10,21 @@ from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Any
 
-from router import configuration
 from router.cli import elsewhere
-from router.configuration import Configuration
-from router.configuration.apart import form_of
-from router.devices import Instrument, OutputDevice
-from router.engine import HARMONY, TEMPO
-from router.midi import PROGRAMS
-from router.music import SCALES
-from router.profile import Problem, Profile, ProfileError, find, load, pseudonym
-from router.profile.diagnostics import quoted, tidy
-from router.profile.manual import summary
-from router.profile.plugins import installed
-from router.profile.proofs import is_proven
-from router.room import ANYBODY, KEY, SCALE
-from router.units import DAYS, NANOSECONDS
+from router.core.engine import HARMONY, TEMPO
+from router.core.midi import PROGRAMS
+from router.core.music import SCALES
+from router.core.units import DAYS, NANOSECONDS
+from router.devices.descriptions import Instrument, OutputDevice
+from router.files import configuration, pseudonym
+from router.files.configuration import Configuration
+from router.files.configuration.form import form_of
+from router.files.diagnostics import quoted, tidy
+from router.files.manual import summary
+from router.files.plugins import installed
+from router.files.profile import Problem, Profile, ProfileError, find, load
+from router.files.proofs import is_proven
+from router.room.room import ANYBODY, KEY, SCALE
 
 NAME = "check"
 HELP = "say every problem in profiles and configurations, or what a child will play"

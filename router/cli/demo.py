@@ -21,18 +21,19 @@ from rich.console import Console, Group
 from rich.live import Live
 from rich.text import Text
 
-from router import profile, simulate
 from router.cli.demo_together import play_together
 from router.cli.meters import Meter, Roll, meter, signs_for
 from router.cli.simulated import simulated
 from router.cli.stage import FRAME, HEIGHT, TAIL, WIDTH, Files, Interrupt, Pace, said, speaker
-from router.engine import Engine
-from router.events import Mark, Route, Sample
-from router.music import NAMES
-from router.outputs.base import Output
-from router.outputs.midi_file import track_names
-from router.player import Tally, steps
-from router.units import NANOSECONDS
+from router.core.engine import Engine
+from router.core.events import Mark, Route, Sample
+from router.core.music import NAMES
+from router.core.units import NANOSECONDS
+from router.devices.outputs.base import Output
+from router.devices.outputs.midi_file import track_names
+from router.files import profile
+from router.offline import simulate
+from router.offline.player import Tally, steps
 
 NAME = "demo"
 HELP = "hear three simulated children play; needs no hardware"

@@ -20,28 +20,28 @@ from rich.console import Console, Group
 from rich.live import Live
 from rich.text import Text
 
-from router import profile
 from router.cli import piece
 from router.cli.meters import COLOURS, Meter, Roll, meter, signs_for
 from router.cli.stage import FRAME, HEIGHT, TAIL, WIDTH, Files, Interrupt, Pace, said, speaker
-from router.conditioning.base import Conditioner
-from router.conditioning.pointer import PointerConditioner
-from router.conditioning.pressure import PressureConditioner
-from router.engine import TEMPO
-from router.events import Mark, MidiSample, Route, Sample
-from router.files import replacing
-from router.inputs.base import Stamped
-from router.lead import Leading
-from router.midi import CONTROL_CHANGE, NOTE_OFF, NOTE_ON, PEDAL_DOWN, PROGRAM_CHANGE, PROGRAMS
-from router.music import SCALES, Chord, spelt
-from router.outputs.base import Output
-from router.outputs.midi_file import track_names
-from router.picture import Lane, Picture, svg
-from router.profile import Profile
-from router.room import KEY, RoomPlan
-from router.timers import Alarm, Timers
-from router.together import KEYBOARD, Moment, Together
-from router.units import NANOSECONDS
+from router.core.conditioning.base import Conditioner
+from router.core.conditioning.pointer import PointerConditioner
+from router.core.conditioning.pressure import PressureConditioner
+from router.core.engine import TEMPO
+from router.core.events import Mark, MidiSample, Route, Sample
+from router.core.midi import CONTROL_CHANGE, NOTE_OFF, NOTE_ON, PEDAL_DOWN, PROGRAM_CHANGE, PROGRAMS
+from router.core.music import SCALES, Chord, spelt
+from router.core.timers import Alarm, Timers
+from router.core.units import NANOSECONDS
+from router.devices.inputs.base import Stamped
+from router.devices.outputs.base import Output
+from router.devices.outputs.midi_file import track_names
+from router.files import profile
+from router.files.profile import Profile
+from router.offline.picture import Lane, Picture, svg
+from router.offline.together import KEYBOARD, Moment, Together
+from router.room.lead import Leading
+from router.room.room import KEY, RoomPlan
+from router.system.files import replacing
 
 SECONDS = 60
 CHILDREN = ("wren", "lark", "robin")

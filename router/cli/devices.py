@@ -13,8 +13,8 @@ from dataclasses import dataclass, field
 from functools import partial
 from typing import Any
 
-from router.names import as_json, pasted, quoted, shown
-from router.profile import schema
+from router.devices.names import as_json, pasted, quoted, shown
+from router.files.profile import schema
 
 NAME = "devices"
 HELP = "list what is plugged in, as profile text ready to paste"
@@ -117,7 +117,7 @@ def _likely_key(entry: dict[str, Any]) -> str:
 
 def _lines(kind: _Kind) -> None:
     """The serial lines on USB, unopened; a port on the board is always there, and seldom a sensor's."""
-    from router.inputs import serial  # noqa: PLC0415 - on Linux only
+    from router.devices.inputs import serial  # noqa: PLC0415 - on Linux only
 
     for line in serial.lines():
         if line.name.startswith("usb-"):
@@ -163,7 +163,7 @@ def _looked(kind: _Kind, look: Callable[[_Kind], None]) -> _Kind:
 
 
 def _evdev(kind: _Kind) -> None:
-    from router.inputs import evdev  # noqa: PLC0415 - its libraries are on Linux only
+    from router.devices.inputs import evdev  # noqa: PLC0415 - its libraries are on Linux only
 
     for device in evdev.present():
         try:
@@ -213,8 +213,8 @@ def _some(names: list[str]) -> str:
 
 
 def _serial(baud: int, kind: _Kind) -> None:
-    from router.inputs import serial  # noqa: PLC0415 - as above
-    from router.inputs.base import DeviceMissing  # noqa: PLC0415 - as above
+    from router.devices.inputs import serial  # noqa: PLC0415 - as above
+    from router.devices.inputs.base import DeviceMissing  # noqa: PLC0415 - as above
 
     for line in serial.lines():
         said = ""
@@ -231,7 +231,7 @@ def _serial(baud: int, kind: _Kind) -> None:
 
 
 def _midi_in(kind: _Kind) -> None:
-    from router.ports import midi_system  # noqa: PLC0415 - as above
+    from router.devices.ports import midi_system  # noqa: PLC0415 - as above
 
     _ports(kind, midi_system().senders(), "device: {{midi: {}}}", "midi")
     points = "[{{reads: 0, is: 0 Pa}}, {{reads: 127, is: 10 cmH2O}}]"
@@ -240,13 +240,13 @@ def _midi_in(kind: _Kind) -> None:
 
 
 def _midi_out(kind: _Kind) -> None:
-    from router.ports import midi_system  # noqa: PLC0415 - as above
+    from router.devices.ports import midi_system  # noqa: PLC0415 - as above
 
     _ports(kind, midi_system().receivers(), "synth: {{midi: {}}}", "output")
 
 
 def _ports(kind: _Kind, names: list[str], text: str, type_: str) -> None:
-    from router.ports import candidates  # noqa: PLC0415 - as above
+    from router.devices.ports import candidates  # noqa: PLC0415 - as above
 
     for port in candidates(names, "*"):
         profile = text.format(pasted(port.name))

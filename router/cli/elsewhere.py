@@ -17,7 +17,7 @@ from collections.abc import Mapping
 from math import ceil
 from typing import Any
 
-from router import trying
+from router.files import trying
 
 WITHIN = 60.0
 """Seconds of any time, and of the processor's, for a verdict; each rule's trial has its own beside them."""

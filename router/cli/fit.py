@@ -16,12 +16,12 @@ import tempfile
 from pathlib import Path
 from typing import Any
 
-from router import fit, profile
-from router.files import replacing
-from router.inputs.trace import Trace, TraceError
-from router.profile import edit
-from router.timers import Alarm, Timers
-from router.units import PRESSURE, nearest
+from router import fit
+from router.core.timers import Alarm, Timers
+from router.core.units import PRESSURE, nearest
+from router.files import edit, profile
+from router.records.trace import Trace, TraceError
+from router.system.files import replacing
 
 NAME = "fit"
 HELP = "measure what a child can do, and set thresholds and times for it"

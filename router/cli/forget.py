@@ -14,14 +14,14 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from router.bedside.checking import counts
+from router.bedside.memory import COPY, PLAYS
+from router.bedside.proven import TEXT
 from router.cli import places
-from router.inputs.trace import LONGEST_LINE
-from router.judging import counts
-from router.profile.diagnostics import tidy
-from router.proven import TEXT
-from router.records import CHILD, carries, folders_of
-from router.remembered import COPY, PLAYS
-from router.retention import WASTEBASKET
+from router.files.diagnostics import tidy
+from router.records.record_files import CHILD, carries, folders_of
+from router.records.retention import WASTEBASKET
+from router.records.trace import LONGEST_LINE
 
 NAME = "forget"
 HELP = "delete a child's logs, recordings, fits and copies"

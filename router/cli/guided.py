@@ -22,23 +22,23 @@ from rich.console import Console, Group
 from rich.live import Live
 from rich.text import Text
 
-from router import clock
 from router.cli.letters import large
 from router.cli.meters import Signs, SwitchMeter, meter, signs_for
 from router.cli.practice import Practice
-from router.devices import TerminalKey
-from router.events import Found, Lost, PointerSample, PressureSample, Sample, SwitchSample
-from router.files import replacing
+from router.core.events import Found, Lost, PointerSample, PressureSample, Sample, SwitchSample
+from router.core.units import NANOSECONDS
+from router.devices.descriptions import TerminalKey
+from router.devices.inputs import Devices, by_device, open_input, wish_for
+from router.devices.inputs.base import DeviceBusy, DeviceLost, DeviceMissing, Input, Stamped
+from router.devices.inputs.shared import Sharing
+from router.devices.inputs.terminal import TerminalInput
+from router.files.profile import Profile
 from router.fit import FitError
 from router.fit.guide import BACK, EFFORTS, LEAST, MARK, ON, Guide
-from router.inputs import Devices, by_device, open_input, wish_for
-from router.inputs.base import DeviceBusy, DeviceLost, DeviceMissing, Input, Stamped
-from router.inputs.shared import Sharing
-from router.inputs.terminal import TerminalInput
-from router.inputs.trace import TraceWriter
-from router.loop import Loop
-from router.profile import Profile
-from router.units import NANOSECONDS
+from router.records.trace import TraceWriter
+from router.system import clock
+from router.system.files import replacing
+from router.system.loop import Loop
 
 FRAME = NANOSECONDS // 15
 """Between two pictures on the terminal."""

@@ -7,7 +7,7 @@ import json
 import sys
 
 from router.cli import asking
-from router.profile import pseudonym
+from router.files import pseudonym
 from router.report.session import goal
 
 NAME = "mark"

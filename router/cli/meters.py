@@ -1,6 +1,6 @@
 """Meters for a terminal: what an input says, with its thresholds or zones drawn in, as it is and as it was in the last seconds.
 
-An input is drawn from its frame (``router/watching.py``), which a daemon sends or a ``Meter`` makes of samples that are heard
+An input is drawn from its frame (``router/live/watching.py``), which a daemon sends or a ``Meter`` makes of samples that are heard
 here, in as many lines as there is room for. And a piano roll of what sounds. Everything can be read without colour.
 """
 
@@ -15,15 +15,15 @@ from typing import ClassVar, Literal
 
 from rich.text import Text
 
-from router.conditioning.base import Conditioner
-from router.conditioning.pointer import PointerConditioner
-from router.conditioning.pressure import PressureConditioner
-from router.engine import MakeConditioner
-from router.events import Lost, PointerSample, PressureSample, Sample
-from router.music import NAMES, pitch_name
-from router.timers import Alarm, Timers
-from router.units import NANOSECONDS
-from router.watching import InputFrame, SideFrame, look
+from router.core.conditioning.base import Conditioner
+from router.core.conditioning.pointer import PointerConditioner
+from router.core.conditioning.pressure import PressureConditioner
+from router.core.engine import MakeConditioner
+from router.core.events import Lost, PointerSample, PressureSample, Sample
+from router.core.music import NAMES, pitch_name
+from router.core.timers import Alarm, Timers
+from router.core.units import NANOSECONDS
+from router.live.watching import InputFrame, SideFrame, look
 
 COLOURS = ("cyan", "magenta", "yellow", "green", "blue", "red")
 """One for each part; parts after the last begin again."""

@@ -10,9 +10,9 @@ from pathlib import Path
 from typing import Any
 
 from router.cli.devices import plugged
-from router.profile import schema
-from router.profile.diagnostics import quoted
-from router.units import nearest
+from router.core.units import nearest
+from router.files.diagnostics import quoted
+from router.files.profile import schema
 
 NAME = "new"
 HELP = "write a commented profile that already checks"

@@ -21,13 +21,13 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from fractions import Fraction
 
-from router import simulate
-from router.conditioning.pointer import Grid
-from router.inputs.base import Stamped
-from router.music import SCALES, Chord, Music, chord_symbol, middle, voice
-from router.recognition import SETTLE
-from router.simulate import Effort, Struck, Visit
-from router.units import NANOSECONDS
+from router.core.conditioning.pointer import Grid
+from router.core.music import SCALES, Chord, Music, chord_symbol, middle, voice
+from router.core.recognition import SETTLE
+from router.core.units import NANOSECONDS
+from router.devices.inputs.base import Stamped
+from router.offline import simulate
+from router.offline.simulate import Effort, Struck, Visit
 
 SEED = 1
 MUSIC = Music(tonic=2, scale=SCALES["major"], tempo=Fraction(80))

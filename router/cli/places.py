@@ -6,10 +6,10 @@ import argparse
 import shlex
 from pathlib import Path
 
-from router import configuration
-from router.configuration import Configuration
-from router.records import children
-from router.units import nearest
+from router.core.units import nearest
+from router.files import configuration
+from router.files.configuration import Configuration
+from router.records.record_files import children
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:

@@ -12,21 +12,20 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any, BinaryIO
 
-from router import profile
-from router.budget import Budget
-from router.devices import Instrument
-from router.engine import Engine
-from router.files import replacing
-from router.inputs.base import Stamped
-from router.inputs.trace import Trace, TraceError
-from router.ledger import Observe
-from router.outputs.base import Output, OutputError
-from router.outputs.instrument import SoundFile
-from router.outputs.midi_file import MidiFile, track_names
-from router.player import Strangers, Tally, play
-from router.profile import pseudonym
-from router.recorder import LogFile, digest, header
-from router.units import NANOSECONDS
+from router.core.engine import Engine
+from router.core.ledger import Observe
+from router.core.units import NANOSECONDS
+from router.devices.descriptions import Instrument
+from router.devices.inputs.base import Stamped
+from router.devices.outputs.base import Output, OutputError
+from router.devices.outputs.instrument import SoundFile
+from router.devices.outputs.midi_file import MidiFile, track_names
+from router.files import profile, pseudonym
+from router.live.budget import Budget
+from router.offline.player import Strangers, Tally, play
+from router.records.recorder import LogFile, digest, header
+from router.records.trace import Trace, TraceError
+from router.system.files import replacing
 
 NAME = "play"
 HELP = "play a recorded or simulated trace through a profile"

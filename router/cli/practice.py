@@ -11,14 +11,15 @@ import random
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 
-from router import clock, simulate
-from router.conditioning.pointer import Grid, PointerConditioner
-from router.conditioning.pressure import PressureConditioner
-from router.events import PointerSample, PressureSample, SwitchSample
-from router.inputs.base import Input, Stamped
-from router.profile import Profile
-from router.timers import Alarm, Timers
-from router.units import NANOSECONDS
+from router.core.conditioning.pointer import Grid, PointerConditioner
+from router.core.conditioning.pressure import PressureConditioner
+from router.core.events import PointerSample, PressureSample, SwitchSample
+from router.core.timers import Alarm, Timers
+from router.core.units import NANOSECONDS
+from router.devices.inputs.base import Input, Stamped
+from router.files.profile import Profile
+from router.offline import simulate
+from router.system import clock
 
 SECONDS = 300
 """After so long the same efforts come again, and what lies under them goes back the way it came."""

@@ -15,18 +15,18 @@ from pathlib import Path
 from rich.console import Console
 from rich.progress import Progress
 
-from router import profile
 from router.cli import places
-from router.files import replacing
-from router.profile import ProfileError
-from router.records import LOG, children, folders_of, read
+from router.core.units import NANOSECONDS, QuantityError, time_ns
+from router.files import profile
+from router.files.profile import ProfileError
+from router.records.record_files import LOG, children, folders_of, read
 from router.report import data, plots, ward
 from router.report.history import History, Measured, gather, in_time, logs, measure, measure_all
 from router.report.html import html
 from router.report.page import page
 from router.report.session import Settings
 from router.report.terminal import show
-from router.units import NANOSECONDS, QuantityError, time_ns
+from router.system.files import replacing
 
 NAME = "report"
 HELP = "say what a child did, session by session, for the care team"

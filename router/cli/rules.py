@@ -19,13 +19,13 @@ from rich.text import Text
 from router.cli import elsewhere
 from router.cli.meters import signs_for
 from router.cli.trial import SECONDS, Trial, picture, trial
-from router.profile.diagnostics import tidy
-from router.profile.manual import WORDS, example, flow, manual, summary
-from router.profile.plugins import installed
-from router.profile.proofs import digest, record
-from router.profile.validate import phrase
-from router.rules.base import Rule
-from router.units import nearest
+from router.core.contract import Rule
+from router.core.units import nearest
+from router.files.diagnostics import tidy
+from router.files.manual import WORDS, example, flow, manual, summary
+from router.files.plugins import installed
+from router.files.profile.validate import phrase
+from router.files.proofs import digest, record
 
 NAME = "rules"
 HELP = "list the rules, or show the manual of one"

@@ -19,11 +19,11 @@ from pathlib import Path
 from types import FrameType
 from typing import Any, NoReturn, TextIO, cast
 
-from router import configuration, profile
-from router.devices import TerminalKey
-from router.names import as_json
-from router.outputs.base import Output
-from router.profile.plugins import installed
+from router.devices.descriptions import TerminalKey
+from router.devices.names import as_json
+from router.devices.outputs.base import Output
+from router.files import configuration, profile
+from router.files.plugins import installed
 
 NAME = "run"
 HELP = "play: from the movements of a child to music, until it is stopped"
@@ -76,10 +76,10 @@ def _play_profile(args: argparse.Namespace) -> signal.Signals | int | None:
         )
         return 1
     # Here and not above: only Linux has all that these need.
-    from router import clock  # noqa: PLC0415
-    from router.daemon import Daemon  # noqa: PLC0415
-    from router.ports import give_back  # noqa: PLC0415
-    from router.recorder import BackgroundLog  # noqa: PLC0415
+    from router.devices.ports import give_back  # noqa: PLC0415
+    from router.live.daemon import Daemon  # noqa: PLC0415
+    from router.records.recorder import BackgroundLog  # noqa: PLC0415
+    from router.system import clock  # noqa: PLC0415
 
     with contextlib.ExitStack() as stack:
         try:
@@ -101,8 +101,8 @@ def _play_profile(args: argparse.Namespace) -> signal.Signals | int | None:
 
 def _outliving(stack: contextlib.ExitStack, log: Any) -> Callable[[Output], Output]:
     """What records which notes are on, for a process that ends them however this one ends: killed, or lost in a rule's C."""
-    from router.hush import watched  # noqa: PLC0415 - as above
-    from router.sounding import Sounding  # noqa: PLC0415 - as above
+    from router.bedside.hush import watched  # noqa: PLC0415 - as above
+    from router.bedside.sounding import Sounding  # noqa: PLC0415 - as above
 
     in_memory = [Path(folder) for folder in (os.environ.get("XDG_RUNTIME_DIR"), "/dev/shm") if folder]  # noqa: S108
     folder = next((each for each in in_memory if os.access(each, os.W_OK)), None)
@@ -142,10 +142,10 @@ def _serve(args: argparse.Namespace) -> signal.Signals | int | None:
             file=sys.stderr,
         )
         return 2
-    from router.deaths import Deaths  # noqa: PLC0415 - as above
-    from router.lock import Held, Lock  # noqa: PLC0415 - as above
-    from router.ports import give_back  # noqa: PLC0415 - as above
-    from router.service import Service, settled  # noqa: PLC0415 - as above
+    from router.bedside.deaths import Deaths  # noqa: PLC0415 - as above
+    from router.bedside.lock import Held, Lock  # noqa: PLC0415 - as above
+    from router.bedside.service import Service, settled  # noqa: PLC0415 - as above
+    from router.devices.ports import give_back  # noqa: PLC0415 - as above
 
     with contextlib.ExitStack() as stack:
         log, lost = _log(args.verbose, stack)
@@ -172,7 +172,7 @@ def _leave(_number: int, _frame: FrameType | None) -> NoReturn:
 
 def _log(verbose: bool, stack: contextlib.ExitStack) -> tuple[Any, Callable[[], int]]:
     """The daemon's own log, on standard error, written by a thread of its own; and how many of its lines are missing."""
-    from router.recorder import BackgroundWriter  # noqa: PLC0415 - as above
+    from router.records.recorder import BackgroundWriter  # noqa: PLC0415 - as above
 
     file = _standard_error()
     writer = BackgroundWriter(file, lambda missing: f"({missing} lines did not fit and are missing here)\n")

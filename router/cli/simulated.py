@@ -6,14 +6,14 @@ import itertools
 import random
 from collections.abc import Iterator
 
-from router import simulate
-from router.conditioning.listen import ListenConditioner
-from router.conditioning.midi import MidiConditioner
-from router.conditioning.pointer import Grid, PointerConditioner
-from router.conditioning.pressure import PressureConditioner
-from router.inputs.base import Stamped
-from router.profile import Profile
-from router.timers import Alarm, Timers
+from router.core.conditioning.listen import ListenConditioner
+from router.core.conditioning.midi import MidiConditioner
+from router.core.conditioning.pointer import Grid, PointerConditioner
+from router.core.conditioning.pressure import PressureConditioner
+from router.core.timers import Alarm, Timers
+from router.devices.inputs.base import Stamped
+from router.files.profile import Profile
+from router.offline import simulate
 
 SEED = 1
 

@@ -12,15 +12,15 @@ from pathlib import Path
 from types import FrameType
 from typing import Any
 
-from router import clock
-from router.devices import Instrument, OutputDevice
-from router.events import Route
-from router.files import replacing
-from router.music import NAMES, pitch_name
-from router.outputs.base import Output, OutputError
-from router.outputs.instrument import InstrumentOutput, SoundFile, ready
-from router.outputs.midi_file import MidiFile
-from router.units import NANOSECONDS
+from router.core.events import Route
+from router.core.music import NAMES, pitch_name
+from router.core.units import NANOSECONDS
+from router.devices.descriptions import Instrument, OutputDevice
+from router.devices.outputs.base import Output, OutputError
+from router.devices.outputs.instrument import InstrumentOutput, SoundFile, ready
+from router.devices.outputs.midi_file import MidiFile
+from router.system import clock
+from router.system.files import replacing
 
 WIDTH, HEIGHT = 80, 24
 """Of the smallest terminal that everything fits into."""

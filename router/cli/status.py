@@ -10,10 +10,10 @@ from rich.table import Table
 from rich.text import Text
 
 from router.cli import asking
-from router.names import as_json
-from router.profile.diagnostics import tidy
-from router.status import InputStatus, OutputStatus, Refusal, RoomStatus, SeatStatus, Status, in_words
-from router.units import about
+from router.core.units import about
+from router.devices.names import as_json
+from router.files.diagnostics import tidy
+from router.live.status import InputStatus, OutputStatus, Refusal, RoomStatus, SeatStatus, Status, in_words
 
 NAME = "status"
 HELP = "what the running router plays, hears and sounds"

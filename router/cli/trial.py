@@ -8,21 +8,21 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from router import simulate
-from router.budget import Budget
 from router.cli.meters import Signs
 from router.cli.simulated import simulated
-from router.engine import Engine
-from router.midi import BEND_MOST, CONTROLLERS, DRUM_CHANNEL, DRUMS
-from router.music import NAMES, pitch_name
-from router.player import steps
-from router.profile import Profile, schema
-from router.profile.build import build
-from router.profile.diagnostics import Report
-from router.profile.manual import example
-from router.profile.source import parse
-from router.rules.base import Rule
-from router.units import NANOSECONDS
+from router.core.contract import Rule
+from router.core.engine import Engine
+from router.core.midi import BEND_MOST, CONTROLLERS, DRUM_CHANNEL, DRUMS
+from router.core.music import NAMES, pitch_name
+from router.core.units import NANOSECONDS
+from router.files.diagnostics import Report
+from router.files.manual import example
+from router.files.profile import Profile, schema
+from router.files.profile.build import build
+from router.files.source import parse
+from router.live.budget import Budget
+from router.offline import simulate
+from router.offline.player import steps
 
 SECONDS = 10
 UNTIL = SECONDS * NANOSECONDS

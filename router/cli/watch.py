@@ -19,23 +19,23 @@ from typing import TYPE_CHECKING, Any, Protocol
 from rich.console import Console
 from rich.text import Text
 
-from router import profile
 from router.cli import asking
 from router.cli.meters import Signs, Trace, block, signs_for
-from router.engine import Engine
-from router.events import Mark, Sample
-from router.inputs import trace
-from router.inputs.base import Stamped
-from router.names import as_json
-from router.player import steps
-from router.profile import Profile
-from router.profile.diagnostics import tidy
-from router.status import SeatStatus, in_words
-from router.units import NANOSECONDS
-from router.watching import Happened, InputFrame, SeatFrame, Watching
+from router.core.engine import Engine
+from router.core.events import Mark, Sample
+from router.core.units import NANOSECONDS
+from router.devices.inputs.base import Stamped
+from router.devices.names import as_json
+from router.files import profile
+from router.files.diagnostics import tidy
+from router.files.profile import Profile
+from router.live.status import SeatStatus, in_words
+from router.live.watching import Happened, InputFrame, SeatFrame, Watching
+from router.offline.player import steps
+from router.records import trace
 
 if TYPE_CHECKING:
-    from router.control import Connection
+    from router.bedside.control import Connection
 
 NAME = "watch"
 HELP = "live meters of what the running router hears"
@@ -182,7 +182,7 @@ class _Shows:
     """A loop with the keyboard, until a key ends it. Subclasses say what else happens, and when."""
 
     def __init__(self, view: View, keyboard: int | None) -> None:
-        from router.loop import Loop  # noqa: PLC0415 - only Linux has all that it needs
+        from router.system.loop import Loop  # noqa: PLC0415 - only Linux has all that it needs
 
         self._view, self._keyboard = view, keyboard
         self._at: int | None = 0
@@ -264,7 +264,7 @@ class _Watch(_Shows):
             self._view.away("the router says nothing")
 
     def _call(self, now: int) -> None:
-        from router import control  # noqa: PLC0415 - as above
+        from router.bedside import control  # noqa: PLC0415 - as above
 
         args = self._args
         request: dict[str, Any] = {"do": "watch"} | ({} if args.input is None else {"inputs": [args.input]})
@@ -277,7 +277,8 @@ class _Watch(_Shows):
             self._lose(error, now)
 
     def _arrived(self) -> None:
-        from router import clock, control  # noqa: PLC0415 - as above
+        from router.bedside import control  # noqa: PLC0415 - as above
+        from router.system import clock  # noqa: PLC0415 - as above
 
         assert self._connection is not None  # noqa: S101 - it is watched
         self._at = clock.now() + SILENT
@@ -288,7 +289,7 @@ class _Watch(_Shows):
             self._lose(error, clock.now())
 
     def _take(self, document: dict[str, Any]) -> None:
-        from router.control import ControlError  # noqa: PLC0415 - as above
+        from router.bedside.control import ControlError  # noqa: PLC0415 - as above
 
         if document.get("ok") is False:
             raise ControlError(str(document.get("problem")))

@@ -6,11 +6,11 @@ of each kind of input and the estimators they come from; ``result`` is what a fi
 
 from __future__ import annotations
 
-from router.conditioning.base import Conditioner
-from router.conditioning.listen import ListenConditioner
-from router.conditioning.pointer import PointerConditioner
-from router.conditioning.pressure import PressureConditioner
-from router.conditioning.switch import SwitchConditioner
+from router.core.conditioning.base import Conditioner
+from router.core.conditioning.listen import ListenConditioner
+from router.core.conditioning.pointer import PointerConditioner
+from router.core.conditioning.pressure import PressureConditioner
+from router.core.conditioning.switch import SwitchConditioner
 from router.fit.pointers import pointer
 from router.fit.pressures import applied, pressure
 from router.fit.recording import FitError, Recording, Stretch, record

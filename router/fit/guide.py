@@ -17,10 +17,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-from router.events import Lost, Mark, Sample
+from router.core.events import Lost, Mark, Sample
+from router.core.units import NANOSECONDS
+from router.devices.inputs.base import Stamped
 from router.fit.recording import AFTER
-from router.inputs.base import Stamped
-from router.units import NANOSECONDS
 
 MARK, ON, BACK = "mark", "on", "back"
 """What a person can say: begin, or mark what is seen; go on; go back."""

@@ -13,15 +13,15 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from router.conditioning.base import Conditioner
-from router.conditioning.pointer import PointerConditioner
-from router.conditioning.pressure import PressureConditioner
-from router.events import PointerSample, SwitchSample
-from router.files import replacing
+from router.core.conditioning.base import Conditioner
+from router.core.conditioning.pointer import PointerConditioner
+from router.core.conditioning.pressure import PressureConditioner
+from router.core.events import PointerSample, SwitchSample
+from router.core.units import NANOSECONDS, PRESSURE
 from router.fit.pressures import applied, beyond_rest
 from router.fit.recording import FitError, Recording
 from router.fit.result import Fit
-from router.units import NANOSECONDS, PRESSURE
+from router.system.files import replacing
 
 HEARD, MISSED, FALSE, LINE, REST = "#0072B2", "#D55E00", "#CC79A7", "#333333", "#E8E8E8"
 POINTS = 3000

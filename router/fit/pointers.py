@@ -23,13 +23,13 @@ from collections.abc import Sequence
 from dataclasses import replace
 from statistics import median
 
-from router.conditioning.pointer import Grid, PointerConditioner, PointerSettings
-from router.estimates import drawn, quantile
-from router.events import PointerSample, Press, Release
+from router.core.conditioning.pointer import Grid, PointerConditioner, PointerSettings
+from router.core.events import PointerSample, Press, Release
+from router.core.units import NANOSECONDS
+from router.fit.estimates import drawn, quantile
 from router.fit.recording import LEAST_EFFORTS, PARTS, FitError, Recording
 from router.fit.result import ENOUGH, Fact, Fit, Heard, Judged, Setting, within
 from router.fit.switches import parting, played
-from router.units import NANOSECONDS
 
 MILLISECOND = 1_000_000
 LEAST_MARGIN, MOST_MARGIN = 0.1, 0.3

@@ -35,15 +35,27 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from statistics import fmean, median
 
-from router.conditioning.pressure import PressureConditioner, PressureSettings, Side
-from router.conditioning.rhythm import STEP, Rhythm
-from router.estimates import drawn, quantile, slope, spread
-from router.events import Lost, Press, PressureSample
+from router.core.conditioning.pressure import PressureConditioner, PressureSettings, Side
+from router.core.conditioning.rhythm import STEP, Rhythm
+from router.core.events import Lost, Press, PressureSample
+from router.core.timers import Alarm, Timers
+from router.core.units import NANOSECONDS
+from router.devices.inputs.base import Stamped
+from router.fit.estimates import drawn, quantile, slope, spread
 from router.fit.recording import BEFORE, PARTS, FitError, Pieces, Recording, Stretch, between
-from router.fit.result import ENOUGH, FALSE_COUNTS, SURE, UNSURE, Fact, Figure, Fit, Heard, Judged, Setting, within
-from router.inputs.base import Stamped
-from router.timers import Alarm, Timers
-from router.units import NANOSECONDS
+from router.fit.result import (
+    ENOUGH,
+    FALSE_COUNTS,
+    SURE,
+    UNSURE,
+    Fact,
+    Figure,
+    Fit,
+    Heard,
+    Judged,
+    Setting,
+    within,
+)
 
 OFF_SHARE, LEAST_OFF = 0.6, 0.3
 SEARCH_RATE = 100

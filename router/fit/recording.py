@@ -15,9 +15,9 @@ from bisect import bisect_left, bisect_right
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
-from router.events import Mark
-from router.inputs.base import Stamped
-from router.units import NANOSECONDS
+from router.core.events import Mark
+from router.core.units import NANOSECONDS
+from router.devices.inputs.base import Stamped
 
 BEFORE, AFTER = NANOSECONDS, 2 * NANOSECONDS
 """An effort may begin so long before its mark (whoever sees it marks it late) and so long after it (the child takes its time)."""

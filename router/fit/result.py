@@ -6,7 +6,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
-from router.estimates import limits
+from router.fit.estimates import limits
 
 Figure = tuple[float, str]
 """A number and its kind: "pressure" (pascals), "time" (nanoseconds), "share" (1 is all of it), "pressure a minute", "share a minute"."""

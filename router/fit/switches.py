@@ -24,14 +24,14 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from statistics import median
 
-from router.conditioning.base import Conditioner
-from router.conditioning.switch import SwitchConditioner, SwitchSettings
-from router.estimates import drawn
-from router.events import Gesture, Lost, Press, SwitchSample
+from router.core.conditioning.base import Conditioner
+from router.core.conditioning.switch import SwitchConditioner, SwitchSettings
+from router.core.events import Gesture, Lost, Press, SwitchSample
+from router.core.timers import Alarm, Timers
+from router.devices.inputs.base import Stamped
+from router.fit.estimates import drawn
 from router.fit.recording import PARTS, FitError, Pieces, Recording
 from router.fit.result import ENOUGH, FALSE_COUNTS, Fact, Figure, Fit, Heard, Judged, Setting, within
-from router.inputs.base import Stamped
-from router.timers import Alarm, Timers
 
 LONGEST_BOUNCE = 25_000_000
 """A contact that is still for so long has settled. Bounce lasts 1 to 20 ms (common practice, no source)."""

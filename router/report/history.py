@@ -15,7 +15,7 @@ from itertools import count
 from pathlib import Path
 from types import MappingProxyType
 
-from router.records import LOG, NOBODY, TRACE, began, carries, read
+from router.records.record_files import LOG, NOBODY, TRACE, began, carries, read
 from router.report import measures
 from router.report.measures import Quartiles, Trend
 from router.report.session import FEWEST, Session, Settings, sessions

@@ -1,6 +1,6 @@
 """The measures of a report: plain arithmetic on times and numbers, without any word of what they mean.
 
-Times are seconds. Quantiles and trends are those of ``router.estimates``. What cannot be known from too few values is None
+Times are seconds. Quantiles and trends are those of ``router.fit.estimates``. What cannot be known from too few values is None
 and never 0.
 """
 
@@ -13,7 +13,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
-from router.estimates import quantile, slope
+from router.fit.estimates import quantile, slope
 
 Span = tuple[float, float]
 """From, to; in seconds."""

@@ -23,9 +23,9 @@ from datetime import datetime, timedelta
 from itertools import pairwise
 from statistics import median
 
-from router.conditioning import drift
-from router.recorder import BASELINE, PLAYING
-from router.records import Event, Log
+from router.core.conditioning import drift
+from router.records.record_files import Event, Log
+from router.records.recorder import BASELINE, PLAYING
 from router.report import measures
 from router.report.measures import Quartiles, Span, Trend
 

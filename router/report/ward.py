@@ -12,7 +12,8 @@ from datetime import datetime, timedelta
 from pathlib import Path
 from types import MappingProxyType
 
-from router import __version__, records
+from router import __version__
+from router.records import record_files
 from router.report import measures
 from router.report.history import WEEK, Measured, logs
 from router.report.measures import Quartiles
@@ -60,7 +61,7 @@ class Ward:
 def recent(folder: Path, now: datetime) -> list[Path]:
     """A child's logs that may hold something of the last seven days; one may have begun a day before."""
     oldest = now - WEEK - timedelta(days=1)
-    return [path for path in logs(folder) if (records.began(path.name) or now) >= oldest]
+    return [path for path in logs(folder) if (record_files.began(path.name) or now) >= oldest]
 
 
 def ward(measured: Iterable[tuple[str, Measured]], now: datetime) -> Ward:

@@ -11,7 +11,7 @@ from collections.abc import Iterator
 
 import pytest
 
-from router.deaths import MANY
+from router.bedside.deaths import MANY
 from tests.bedside_pc import upsets
 from tests.bedside_pc.machine import until
 from tests.bedside_pc.room import PROFILES, SWITCH, WREN, Room

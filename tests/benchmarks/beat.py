@@ -33,20 +33,20 @@ from typing import Any
 from rich.console import Console
 from rich.table import Table
 
-from router import clock
-from router.beat import KEPT, Beat, ClockOut
-from router.companion import Companion
-from router.configuration import Ports
-from router.daemon import Daemon
-from router.devices import MidiPort
-from router.loop import Loop
-from router.midi import CLOCK, CLOCKS, START
-from router.music import Music
-from router.outputs import Output
-from router.realtime import PRIORITY
-from router.room import SAYS, RoomPlan
-from router.timerfd import Timer
-from router.units import NANOSECONDS
+from router.core.midi import CLOCK, CLOCKS, START
+from router.core.music import Music
+from router.core.units import NANOSECONDS
+from router.devices.descriptions import MidiPort
+from router.devices.outputs import Output
+from router.files.configuration import Ports
+from router.live.daemon import Daemon
+from router.live.loop_part import Companion
+from router.room.beat import KEPT, Beat, ClockOut
+from router.room.room import SAYS, RoomPlan
+from router.system import clock
+from router.system.loop import Loop
+from router.system.realtime import PRIORITY
+from router.system.timerfd import Timer
 
 BEATS = 32
 TEMPOS = (60, 90, 120, 150, 180)

@@ -25,11 +25,12 @@ from rich.console import Console
 from rich.progress import track
 from rich.table import Table
 
-from router import fit, simulate
-from router.conditioning.pressure import PressureConditioner, PressureSettings, Side
-from router.events import Drifted, Press
-from router.simulate import FAMILIES, TIERS, Session
-from router.timers import Alarm, Timers
+from router import fit
+from router.core.conditioning.pressure import PressureConditioner, PressureSettings, Side
+from router.core.events import Drifted, Press
+from router.core.timers import Alarm, Timers
+from router.offline import simulate
+from router.offline.simulate import FAMILIES, TIERS, Session
 from tests.benchmarks import hearing
 
 MINUTES = 10

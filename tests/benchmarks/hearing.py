@@ -4,7 +4,7 @@
     python -m tests.benchmarks.hearing --children 10       the children only as many a family and tier
     python -m tests.benchmarks.hearing --json              for a program to read
 
-Each child is drawn at random from a seed (``router.simulate.draw``). Thresholds are fitted on one guided recording of 75 s
+Each child is drawn at random from a seed (``router.offline.simulate.draw``). Thresholds are fitted on one guided recording of 75 s
 and scored on another session of 120 s. An effort is heard if a press of its side begins while it lasts; every other press
 is false. A child whose recording the fit refuses counts as one of whom nothing was heard. "plain" is the same detector without
 the rhythm underneath: it follows the rest level and has hysteresis, with thresholds fitted for itself.
@@ -39,19 +39,20 @@ from rich.console import Console
 from rich.progress import track
 from rich.table import Table
 
-from router import fit, simulate
-from router.conditioning.pointer import Grid, PointerConditioner, PointerSettings
-from router.conditioning.pressure import PressureConditioner, PressureSettings, Side
-from router.conditioning.switch import SwitchConditioner, SwitchSettings
-from router.engine import Engine, Plan
-from router.events import Mark, Press, PressureSample
-from router.inputs.base import Stamped
-from router.ledger import Limits
-from router.music import Music
-from router.simulate import FAMILIES, TIERS, Effort, PressureChild, Session
+from router import fit
+from router.core.conditioning.pointer import Grid, PointerConditioner, PointerSettings
+from router.core.conditioning.pressure import PressureConditioner, PressureSettings, Side
+from router.core.conditioning.switch import SwitchConditioner, SwitchSettings
+from router.core.engine import Engine, Plan
+from router.core.events import Mark, Press, PressureSample
+from router.core.ledger import Limits
+from router.core.music import Music
+from router.core.timers import Alarm, Timers
+from router.core.units import NANOSECONDS
+from router.devices.inputs.base import Stamped
+from router.offline import simulate
+from router.offline.simulate import FAMILIES, TIERS, Effort, PressureChild, Session
 from router.testing import MILLISECOND, VirtualTime
-from router.timers import Alarm, Timers
-from router.units import NANOSECONDS
 from tests.benchmarks import pointer as heads
 
 FIT_SECONDS, REST_SECONDS, SCORE_SECONDS = 75.0, 25.0, 120.0

@@ -25,8 +25,8 @@ from rich.console import Console
 from rich.progress import track
 from rich.table import Table
 
-from router.tonality import HALF, Key, Tonality
-from router.units import NANOSECONDS
+from router.core.units import NANOSECONDS
+from router.room.tonality import HALF, Key, Tonality
 
 QUARTER = 60 * NANOSECONDS // 80
 LEAST = 0.8

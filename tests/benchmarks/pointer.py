@@ -25,14 +25,14 @@ from rich.console import Console
 from rich.progress import track
 from rich.table import Table
 
-from router.conditioning.pointer import Grid, PointerConditioner, PointerSettings
-from router.engine import Plan
-from router.events import PointerSample
-from router.ledger import Limits
-from router.music import Music
-from router.simulate import Pointer, Visit, pointer
+from router.core.conditioning.pointer import Grid, PointerConditioner, PointerSettings
+from router.core.engine import Plan
+from router.core.events import PointerSample
+from router.core.ledger import Limits
+from router.core.music import Music
+from router.core.units import NANOSECONDS
+from router.offline.simulate import Pointer, Visit, pointer
 from router.testing import MILLISECOND, VirtualTime
-from router.units import NANOSECONDS
 
 RECOMMENDED = PointerSettings(Grid(columns=4, rows=2))
 """Filter, margin, dwell and forgive are the conditioning's defaults, and the profile's."""

@@ -24,15 +24,15 @@ from typing import Any
 from rich.console import Console
 from rich.table import Table
 
-from router import clock
-from router.daemon import Daemon
-from router.events import Message, SwitchSample
-from router.outputs.base import Output
-from router.profile import Profile, load
-from router.room import Room, RoomPlan
-from router.timers import earliest
-from router.together import VirtualSeat
-from router.units import NANOSECONDS
+from router.core.events import Message, SwitchSample
+from router.core.timers import earliest
+from router.core.units import NANOSECONDS
+from router.devices.outputs.base import Output
+from router.files.profile import Profile, load
+from router.live.daemon import Daemon
+from router.offline.together import VirtualSeat
+from router.room.room import Room, RoomPlan
+from router.system import clock
 
 SEATS = 16
 BLOCK = 200

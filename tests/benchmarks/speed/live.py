@@ -14,8 +14,8 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import IO
 
-from router import clock
-from router.units import NANOSECONDS
+from router.core.units import NANOSECONDS
+from router.system import clock
 
 from .players import BUTTON, EVENT, KEY, LISTENER, WATCHED
 from .world import text

@@ -16,9 +16,9 @@ import tempfile
 import time
 from pathlib import Path
 
-from router import simulate
-from router.inputs.trace import TraceWriter
-from router.units import NANOSECONDS
+from router.core.units import NANOSECONDS
+from router.offline import simulate
+from router.records.trace import TraceWriter
 
 from .figures import Result, Target, middle
 

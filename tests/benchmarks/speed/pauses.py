@@ -15,8 +15,8 @@ import time
 from pathlib import Path
 from typing import Any
 
-from router import clock
-from router.loop import Loop
+from router.system import clock
+from router.system.loop import Loop
 
 from .figures import QUANTILES, Result, Target
 from .live import before_others, may_have_priority, profile, wait_until, world

@@ -25,8 +25,8 @@ from typing import Any
 
 import rtmidi
 
-from router import clock
-from router.units import NANOSECONDS
+from router.core.units import NANOSECONDS
+from router.system import clock
 
 EVENT = struct.Struct("@llHHi")
 KEY, BUTTON = 1, 0x2C0
@@ -79,7 +79,7 @@ def bare(events: Path, step: int) -> None:
 
 def _in_time(descriptor: int, poll: select.epoll, port: Any, step: int) -> None:
     """A note at each step after a press, until the release: absolute deadlines through one timerfd."""
-    from router.timerfd import Timer
+    from router.system.timerfd import Timer
 
     timer, due, since = Timer(), 0, 0
     poll.register(timer.fileno(), select.EPOLLIN)
@@ -123,11 +123,11 @@ def router(events: Path, _step: int, fifo: bool) -> None:
     """The service, on a pipe in place of a kernel's device."""
     import contextlib
 
-    from router import realtime
+    from router.bedside.service import Service, settled
     from router.cli.run import _log
-    from router.inputs import evdev
-    from router.names import Candidate
-    from router.service import Service, settled
+    from router.devices.inputs import evdev
+    from router.devices.names import Candidate
+    from router.system import realtime
 
     class Pipe(evdev.Node):
         """A device node as the input knows it."""

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import random
 
-from router import clock
+from router.system import clock
 
 from .figures import QUANTILES, Result, Target, ratio
 from .live import before_others, may_have_priority, profile, wait_until, world

@@ -13,8 +13,8 @@ from typing import Any
 
 from mido.backends import rtmidi as backend
 
-from router import clock
-from router.units import NANOSECONDS
+from router.core.units import NANOSECONDS
+from router.system import clock
 
 from .figures import Result, Target, digits, middle
 from .world import no_collector, tapping

@@ -8,11 +8,11 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import NamedTuple
 
-from router import profile
-from router.engine import Engine
-from router.events import SwitchSample
-from router.ledger import Observe
-from router.units import NANOSECONDS
+from router.core.engine import Engine
+from router.core.events import SwitchSample
+from router.core.ledger import Observe
+from router.core.units import NANOSECONDS
+from router.files import profile
 
 CHAINS = {
     1: ("sequence: {degrees: [1, 2, 3, 5]}",),

@@ -1,0 +1,298 @@
+"""What is in a profile folder, and what is in a file of it: what the shelf's thread does. Nothing here touches the shelf.
+
+Only names that stand in the folder are opened, links that lead out of it are not, and what is no ordinary file is not.
+"""
+
+from __future__ import annotations
+
+import os
+import re
+import stat
+import unicodedata
+from collections.abc import Callable, Collection, Iterable, Mapping
+from contextlib import suppress
+from dataclasses import dataclass
+from functools import partial
+from pathlib import Path
+from typing import Any
+
+from router.core.units import nearest
+from router.files import profile
+from router.files.diagnostics import START, Report, quoted, tidy
+from router.files.plugins import installed
+from router.files.profile import Problem, Profile, ProfileError, schema
+from router.files.source import contents
+from router.live.worker import Worker
+from router.system import clock
+from router.system.beneath import LeadsOut, open_beneath
+
+SILENT = "the stick or disk does not answer"
+
+MOST_NAMES = 30
+"""Names in a message."""
+
+
+@dataclass(frozen=True, slots=True)
+class Mark:
+    """By what a file is known to have changed. ``put``: when it came to its place, nanoseconds of the wall clock."""
+
+    modified: int
+    size: int
+    inode: int
+    put: int
+    file: bool  # or a link
+
+
+@dataclass(frozen=True, slots=True)
+class Watches:
+    """inotify's numbers for the folder and for the folders above it."""
+
+    folder: int | None = None
+    above: frozenset[int] = frozenset()
+
+
+@dataclass(frozen=True, slots=True)
+class Looked:
+    """``listing``: None if the folder cannot be read, and ``missing`` says why; ``why`` there will be no news, or empty."""
+
+    watches: Watches
+    listing: Mapping[str, Mark] | None
+    missing: str
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
+class Judged:
+    """What is in a file. ``there``: it is in the folder."""
+
+    name: str
+    there: bool
+    profile: Profile | None
+    problems: list[Problem]
+    text: bytes = b""
+    empty: bool = False
+
+    @property
+    def may_pass(self) -> bool:
+        """Whether judging it again may be of use."""
+        return any(problem.may_pass for problem in self.problems)
+
+
+def look_over(inotify: Any, folder: Path, before: Watches) -> Looked:
+    """Watch the folder as it is there now, and list it. ``inotify`` None: only list it."""
+    why, missing = "", ""
+    watches = Watches()
+    if inotify is not None:
+        try:
+            watches = _watch(inotify, folder)
+        except OSError as error:  # too many watches on this system
+            why = error.strerror or str(error)
+        for number in {*before.above, before.folder} - {*watches.above, watches.folder, None}:
+            with suppress(OSError):  # it went with its folder
+                inotify.rm_watch(number)
+    there = listing(folder)
+    if there is None:
+        missing = "it may not be read" if folder.is_dir() else "it is not there"
+    return Looked(watches, there, missing, why)
+
+
+def _watch(inotify: Any, folder: Path) -> Watches:
+    from inotify_simple import flags  # noqa: PLC0415 - as above
+
+    above = set()
+    for parent in reversed(folder.parents):  # from the top, so that one that is made meanwhile is news of the one above
+        with suppress(FileNotFoundError, NotADirectoryError, PermissionError):
+            mask = flags.CREATE | flags.MOVED_TO | flags.ATTRIB | flags.MOVE_SELF | flags.ONLYDIR
+            above.add(inotify.add_watch(parent, mask))
+    changes = flags.CREATE | flags.MODIFY | flags.CLOSE_WRITE | flags.MOVED_TO | flags.MOVED_FROM | flags.DELETE
+    mask = changes | flags.ATTRIB | flags.MOVE_SELF | flags.DELETE_SELF | flags.ONLYDIR
+    with suppress(FileNotFoundError, NotADirectoryError, PermissionError):
+        return Watches(inotify.add_watch(folder, mask), frozenset(above))
+    return Watches(None, frozenset(above))
+
+
+def listing(folder: Path, _worker: Worker | None = None) -> dict[str, Mark] | None:
+    """Everything in the folder that counts; None if there is no folder."""
+    found = {}
+    try:
+        with os.scandir(folder) as entries:
+            for entry in entries:
+                if counts(entry.name):
+                    with suppress(OSError):  # it has just gone
+                        status = entry.stat(follow_symlinks=False)
+                        file = stat.S_ISREG(status.st_mode) or stat.S_ISLNK(status.st_mode)
+                        found[entry.name] = Mark(
+                            status.st_mtime_ns, status.st_size, status.st_ino, status.st_ctime_ns, file
+                        )
+    except OSError:
+        return None
+    return found
+
+
+def judge_newest(
+    folder: Path, names: Iterable[str], stuck: Callable[[], Collection[str]], worker: Worker
+) -> tuple[list[Judged], Mapping[str, Mark] | None]:
+    """Judge one after another until one is good."""
+    there = listing(folder)
+    judgements = []
+    for name in names:
+        judgements.append(judge(folder, name, worker, stuck))
+        if judgements[-1].profile is not None:
+            break
+    return judgements, there
+
+
+def judge_asked(folder: Path, child: str, stuck: Callable[[], Collection[str]], worker: Worker) -> Judged:
+    """Judge the file of a child, if there is one."""
+    there = listing(folder)
+    name = file_of(child, there or ())
+    if name is None:
+        names = [stem(name) for name in there or ()]
+        return Judged(child, there=False, profile=None, problems=[unknown(folder, child, names, there is None)])
+    return judge(folder, name, worker, stuck)
+
+
+def judge(
+    folder: Path,
+    name: str,
+    worker: Worker,
+    stuck: Callable[[], Collection[str]] = frozenset,
+    *,
+    any_name: bool = False,
+) -> Judged:
+    """Read and check one file; the name stands in the folder, or did a moment ago.
+
+    What is judged is what was opened beneath the folder, whatever is exchanged meanwhile. ``any_name``: the file need not be
+    called as its child.
+    """
+    path = folder / name
+    report = Report(str(folder / tidy(name)), schema.FORM)
+    worker.at = name
+    if name in stuck():
+        return Judged(name, there=True, profile=None, problems=[silent(path)])
+    there = os.path.lexists(path)
+    if tidy(name) != name:
+        report.add(START, "the name of this file holds signs that cannot be shown", "Give it another name.")
+    elif path.is_symlink() and not path.exists():
+        report.add(START, "this is a link, and what it leads to is not there", "Put the file itself into the folder.")
+    if len(report):
+        return Judged(name, there, None, report.problems)
+    try:
+        text = contents(path, report, partial(open_beneath, folder, name))
+    except LeadsOut:
+        report.add(START, "this is a link that leads out of the folder", "Put the file itself into the folder.")
+        text = None
+    if text is None:
+        return Judged(name, there, None, report.problems)
+    try:
+        installed().try_again(clock.now())
+        found = profile.load(path, text)
+        if not any_name and stem(name) != found.child:
+            report.add(START, *_misnamed(folder, name, found.child))
+            return Judged(name, there, None, report.problems, text)
+        return Judged(name, there, found, [], text)
+    except ProfileError as error:
+        return Judged(name, there, None, error.problems, text, empty=not text)
+    except Exception as error:  # noqa: BLE001 - a fault of ours in checking this file must not keep others from playing
+        report.add(START, f"the router fails at this file ({type(error).__name__}: {error})", "Please tell its makers.")
+        return Judged(name, there, None, report.problems, text)
+
+
+def _misnamed(folder: Path, name: str, child: str) -> tuple[str, str]:
+    """What is wrong with a file that is not called as its child, and the remedy."""
+    right = f"{child}.yaml"
+    wrong = f"the child of this file is {quoted(child)}, and the file is called {quoted(name)}"
+    if os.path.lexists(folder / right):
+        return wrong, (
+            f"If it is a copy, take it out of the folder: {quoted(right)} is there. "
+            'If it is for another child, write her pseudonym behind "child:", and name the file after it.'
+        )
+    return wrong, f'Call it {quoted(right)}. If it is for another child, write her pseudonym behind "child:".'
+
+
+def is_gone(path: Path, _worker: Worker) -> bool:
+    """Whether nothing is there, not even a link."""
+    return not os.path.lexists(path)
+
+
+# --- names ----------------------------------------------------------------------------------------------------------
+
+
+def counts(name: str) -> bool:
+    """Whether a file of this name is a profile; what editors write beside it is not."""
+    return name.lower().endswith((".yaml", ".yml")) and not name.startswith(".") and "/" not in name
+
+
+_NOT_YAML = (".txt", ".rtf", ".doc", ".docx", ".odt", ".pages")
+"""What programs for writing letters make."""
+
+
+def passed_over(name: str) -> str:
+    """Why a file of this name is not taken for a profile, if somebody may think that it is one; else nothing.
+
+    Hidden files, the recordings and pages of ``router fit``, and the profiles that it put aside (.old) are nothing of that kind.
+    """
+    lower = name.lower()
+    if counts(name) or name.startswith(".") or re.search(r"\.ya?ml\.old\d*$", lower):
+        return ""
+    if lower.endswith(("~", ".orig", ".bak", ".part", ".tmp", ".swp", "#")) and (".yaml" in lower or ".yml" in lower):
+        return "its name is that of a copy that a program leaves; a profile's name ends in .yaml"
+    if lower.endswith(".txt") and lower[:-4].endswith((".yaml", ".yml")):
+        return f"its name ends in .txt; rename it to {name[:-4]}"
+    if lower.endswith(_NOT_YAML):
+        return f"its name ends in {lower[lower.rindex('.') :]}, and a profile is a text file whose name ends in .yaml"
+    if ".yaml" in lower or ".yml" in lower:
+        return "its name does not end in .yaml"
+    return ""
+
+
+def all_passed_over(folder: Path, _worker: Worker | None = None) -> dict[str, str]:
+    """The files in the folder that are passed over, and why: the first ``MOST_NAMES`` by name."""
+    try:
+        with os.scandir(folder) as entries:
+            found = {entry.name: why for entry in entries if (why := passed_over(entry.name))}
+    except OSError:
+        return {}
+    return {tidy(name): found[name] for name in sorted(found)[:MOST_NAMES]}
+
+
+def stem(name: str) -> str:
+    """The child's name that a file's name is."""
+    return name.rsplit(".", 1)[0]
+
+
+def means(child: str, name: str) -> bool:
+    """Whether a child's name, or the name of a file, means this file. One letter can be written in two ways (Unicode)."""
+    wanted = unicodedata.normalize("NFC", child)
+    return wanted in {unicodedata.normalize("NFC", each) for each in (name, stem(name))}
+
+
+def file_of(child: str, names: Iterable[str]) -> str | None:
+    """The file of a child; .yaml before .yml."""
+    return next((name for name in sorted(names) if means(child, name)), None)
+
+
+def silent(path: Path) -> Problem:
+    """What is said of a file that stalls."""
+    why = f"this file cannot be read: {SILENT}"
+    return Problem(tidy(str(path)), 1, 1, why, "Is the stick plugged in?", may_pass=True)
+
+
+def suspected(path: Path) -> Problem:
+    """What is said of a profile that has killed the router."""
+    hint = "Change it, or put an older one in its place. The log says when it happened, and what was at work."
+    return Problem(
+        tidy(str(path)), 1, 1, "the router died again and again while this played, so it plays no more as it is", hint
+    )
+
+
+def unknown(folder: Path, child: str, names: Iterable[str], missing: bool = False) -> Problem:
+    """Nobody of this name: who is meant, and who is there."""
+    known = sorted({tidy(name) for name in names})
+    near = nearest(child, known)
+    hint = f'Did you mean "{near}"?  ' if near else ""
+    more = f" and {len(known) - MOST_NAMES} more" if len(known) > MOST_NAMES else ""
+    hint += f"There are: {', '.join(known[:MOST_NAMES])}{more}." if known else "There is no profile in it."
+    if missing:
+        return Problem(tidy(str(folder)), 1, 1, "the folder of the profiles is not there", "Is its stick plugged in?")
+    return Problem(tidy(str(folder)), 1, 1, f"there is no profile called {quoted(tidy(child))} in this folder", hint)

@@ -1,0 +1,852 @@
+"""The control socket: one JSON object a line to ask the running daemon, one to answer. The server, and the client.
+
+    {"do": "status"}                                  what router/live/status.py describes, as "status"
+    {"do": "use", "child": "wren", "seat": "bed"}     play the profile of that child
+    {"do": "panic"}                                   every note off, everywhere
+    {"do": "mark", "text": "smiled", "seat": "bed"}   a remark into the session log; one that seems to name somebody is
+                                                      refused, unless "names_nobody": true says that it does not
+    {"do": "level", "level": 0.7, "seat": "bed"}      how loud the seat is from now on: 0, silent, to 1
+    {"do": "watch", "inputs": ["cheek"]}              from now on frames: {"frame": SECONDS, "seats": {...}}, see watching.py
+
+``seat`` may be left out where there is one seat only, and ``inputs`` to see all. The answer is ``{"ok": true, ...}`` or
+``{"ok": false, "problem": "..."}``; answers come in the order of the requests.
+
+Nothing that can be asked runs code or names a file: a child is a name, and the profile of that name is looked for in
+the seat's own folder. Who may ask is decided by the socket file's group and mode.
+
+Invariants of the server:
+  * it never waits, and does a bounded amount of work in one pass of the loop, whatever comes in;
+  * whatever a client sends, or however it goes, costs that client only and is no exception;
+  * it holds a bounded amount for each client: a client that does not read what it asked for is dropped;
+  * there is always room for whoever has something to ask now: each user has a quota (of places, requests and remarks), who
+    has long been silent gives way, and those that watch never take all places;
+  * panic is done whoever asks, however many are connected, and with no descriptor left; root has places of its own.
+"""
+
+from __future__ import annotations
+
+import errno
+import fcntl
+import grp
+import json
+import os
+import pwd
+import re
+import selectors
+import socket
+import stat
+import struct
+from collections import deque
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass
+from functools import partial
+from pathlib import Path
+from typing import Any, Self
+
+from router.core.timers import earliest
+from router.core.units import NANOSECONDS, nearest
+from router.files import pseudonym
+from router.files.diagnostics import listed, quoted, tidy
+from router.files.profile import schema
+from router.live.loop_part import Companion
+from router.system import clock
+from router.system.loop import Loop
+
+CLIENTS = 8
+"""Of one user; root has as many of its own."""
+PLACES = 24
+"""Clients of all users but root."""
+DOOR = 16
+"""Clients that have no place: each may say one thing, and only panic is done."""
+HESITATION = NANOSECONDS
+"""How long one that has no place may take to say it; when so many more have come that the door is full, the oldest goes."""
+AT_ONCE = 16
+"""Clients that are let in in one pass of the loop."""
+BACKLOG = 128
+"""Clients that wait in the kernel to be let in."""
+WATCHERS = 4
+"""How many of the clients may watch."""
+LINE = 4096
+"""Bytes of a request."""
+RATE = 50
+"""Requests a second of one client, and at most so many at once."""
+REMARKS = 20_000
+"""Bytes of remarks of one user at most at once: an hour of a busy session has a tenth. Each is kept in the session log."""
+REMARKS_RATE = 20
+"""Bytes a second by which that grows again."""
+WAITING = 16
+"""Requests of one client that wait for their answer."""
+UNREAD = 1 << 20
+"""Bytes that wait for a client to read them."""
+STUCK = 5 * NANOSECONDS
+"""A watcher that reads nothing for this long is dropped."""
+SILENT = 10 * NANOSECONDS
+"""A client that has asked nothing for this long gives way to another one."""
+FRAME = NANOSECONDS // 25
+"""Between two frames."""
+HURRY = 0.005
+"""Seconds that a request may take to come where no descriptor is left, once every ``NO_DESCRIPTOR``: the loop waits for it."""
+
+NO_DESCRIPTOR = NANOSECONDS
+"""How long nobody is let in when the process has no descriptor left."""
+
+MODE = 0o660
+OWNER_ONLY = 0o600
+
+Request = dict[str, Any]
+Reply = Callable[[Mapping[str, Any]], None]
+Answer = Callable[[Request, Reply], None]
+"""Is given a request that is valid, and says the answer by ``reply``: at once or in a later pass, in the loop's thread."""
+
+
+class ControlError(Exception):
+    """The socket cannot be made, or nobody answers; the message is for whoever typed the command."""
+
+
+# --- what may be asked ------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class _Field:
+    """A field of a request: what it must be, in words, and whether a value is that."""
+
+    is_: str
+    fits: Callable[[Any], bool]
+    needed: bool = False
+    spelt: schema.Schema | None = None
+
+
+def _name(of: str, wanted: schema.Schema, *, needed: bool = False) -> _Field:
+    return _Field(f"the name of {of}: {wanted['spelling']}", partial(_is_name, wanted), needed, wanted)
+
+
+def _is_name(wanted: schema.Schema, value: Any) -> bool:
+    return isinstance(value, str) and schema.fits(value, wanted)
+
+
+def _is_remark(value: Any) -> bool:
+    return (
+        isinstance(value, str)
+        and 0 < len(value.strip()) <= 200
+        and not re.search("[\x00-\x1f\x7f-\x9f\ud800-\udfff]", value)
+    )
+
+
+def _are_inputs(value: Any) -> bool:
+    return isinstance(value, list) and 0 < len(value) <= 64 and all(_is_name(schema.NAME, name) for name in value)
+
+
+def _is_level(value: Any) -> bool:
+    return isinstance(value, int | float) and not isinstance(value, bool) and 0 <= value <= 1
+
+
+_SEAT = _name("a seat", schema.NAME)
+REQUESTS: Mapping[str, Mapping[str, _Field]] = {
+    "status": {},
+    "use": {"child": _name("a child", schema.CHILD, needed=True), "seat": _SEAT},
+    "panic": {},
+    "mark": {
+        "text": _Field("a remark of one line, at most 200 characters", _is_remark, needed=True),
+        "seat": _SEAT,
+        "names_nobody": _Field("true or false", lambda value: isinstance(value, bool)),
+    },
+    "level": {"level": _Field("a number from 0, silent, to 1", _is_level, needed=True), "seat": _SEAT},
+    "watch": {"inputs": _Field(f"a list of names of inputs, each of {schema.NAME['spelling']}", _are_inputs)},
+}
+
+
+def _read(line: bytes) -> Request:
+    """The request in a line.
+
+    Raises:
+        ControlError: it is none; the message says why.
+    """
+    try:
+        request = json.loads(line, object_pairs_hook=_once)
+    except (ValueError, RecursionError):
+        request = None
+    if not isinstance(request, dict):
+        raise ControlError('this is no request: a request is a JSON object in one line, such as {"do": "status"}')
+    do = request.get("do")
+    if not isinstance(do, str) or do not in REQUESTS:
+        raise ControlError(_unknown(f"there is nothing called {_said(do)} to do", do, REQUESTS, "There is"))
+    fields = REQUESTS[do]
+    for name in request:
+        if name != "do" and name not in fields:
+            raise ControlError(_unknown(f'"{do}" has no field {_said(name)}', name, fields, "It takes"))
+    for name, field in fields.items():
+        if name not in request and field.needed:
+            raise ControlError(f'"{do}" needs "{name}", {field.is_}')
+        if name in request and not field.fits(request[name]):
+            raise ControlError(_unfit(name, field, request[name]))
+    if do == "mark" and not request.get("names_nobody") and (like := pseudonym.in_text(request["text"])) is not None:
+        raise ControlError(
+            f"this remark seems to hold {like}. Is it? It would stay in the record, and nothing is written yet. "
+            'If it is none: router mark --names-nobody (in a request, "names_nobody": true)'
+        )
+    return request
+
+
+def _once(pairs: list[tuple[str, Any]]) -> Request:
+    """A JSON object in which nothing stands twice: which of the two would hold is not for us to choose."""
+    request = dict(pairs)
+    if len(request) < len(pairs):
+        names = [name for name, _ in pairs]
+        twice = next(name for name in names if names.count(name) > 1)
+        raise ControlError(f"{_said(twice)} stands twice in this request")
+    return request
+
+
+def _unfit(name: str, field: _Field, value: Any) -> str:
+    near = schema.respell(value, field.spelt) if field.spelt is not None and isinstance(value, str) else None
+    hint = f' Did you mean "{near}"?' if near else ""
+    return f'{_said(value)} cannot be "{name}": it must be {field.is_}.{hint}'
+
+
+def _unknown(what: str, word: Any, words: Mapping[str, Any], there: str) -> str:
+    near = nearest(word, words) if isinstance(word, str) else None
+    hint = f' Did you mean "{near}"?' if near else ""
+    return f"{what}.{hint} {there} {listed(words) if words else 'nothing else'}."
+
+
+def _said(value: Any) -> str:
+    """What somebody sent, short and with nothing invisible."""
+    return quoted(tidy(value if isinstance(value, str) else json.dumps(value)))
+
+
+# --- the server -------------------------------------------------------------------------------------------------
+
+
+class _User:
+    """What the clients of one user may still do, all together."""
+
+    def __init__(self, number: int, now: int) -> None:
+        self.number = number
+        self._now = now
+        self._requests, self._remarks = float(RATE), float(REMARKS)
+
+    def allowed(self, request: Request, now: int) -> str:
+        """Why a request is too much, or nothing. Panic never is."""
+        seconds, self._now = (now - self._now) / NANOSECONDS, now
+        self._requests = min(float(RATE), self._requests + seconds * RATE)
+        self._remarks = min(float(REMARKS), self._remarks + seconds * REMARKS_RATE)
+        if request["do"] == "panic":
+            return ""
+        if self._requests < 1:
+            return f"too many requests of one user: at most {RATE} a second"
+        self._requests -= 1
+        size = len(request["text"].encode()) if request["do"] == "mark" else 0
+        if size > self._remarks:
+            return f"too many remarks: at most {REMARKS} bytes at once, and {REMARKS_RATE} more each second"
+        self._remarks -= size
+        return ""
+
+
+class _Client:
+    """One connection: what came of the next line, what waits to be answered and what waits to be read."""
+
+    def __init__(self, connection: socket.socket, now: int, user: _User) -> None:
+        self.connection, self.user = connection, user
+        self.shown_out_at: int | None = None  # while it has no place
+        self.received = b""
+        self.unsent = b""
+        self.stuck_since = now  # when what waits to be read began to wait, or last got on
+        self.asked = now
+        self.may_ask = float(RATE)
+        self.answers: deque[list[bytes]] = deque()  # one for each request: empty until it is answered
+        self.watcher: Watcher | None = None
+        self.leaving = False  # it is told why, and let go
+
+    def allowed(self, now: int) -> bool:
+        """Whether one more request is not too many."""
+        self.may_ask = min(float(RATE), self.may_ask + (now - self.asked) * RATE / NANOSECONDS)
+        self.asked = now
+        self.may_ask -= 1
+        return self.may_ask >= 0
+
+
+class Watcher:
+    """A client that is sent frames. One that reads slowly misses some; one that does not read is dropped."""
+
+    def __init__(self, control: Control, client: _Client, inputs: frozenset[str] | None) -> None:
+        self._control, self._client, self._inputs = control, client, inputs
+
+    def send(self, frame: Mapping[str, Any]) -> None:
+        """A frame, without the inputs that were not asked for."""
+        client = self._client
+        if client.unsent:
+            if clock.now() - client.stuck_since > STUCK:
+                self._control.drop(client)
+            return
+        if self._inputs is not None:
+            seats = {name: self._wanted(seat) for name, seat in frame["seats"].items()}
+            frame = {**frame, "seats": seats}
+        self._control.put(client, _line(frame))
+
+    def _wanted(self, seat: Mapping[str, Any]) -> Mapping[str, Any]:
+        assert self._inputs is not None  # noqa: S101 - asked only then
+        return {**seat, "inputs": {name: seen for name, seen in seat["inputs"].items() if name in self._inputs}}
+
+
+class Control(Companion):
+    """The server, a companion of the daemon's seats: what came is done in ``wake``, after the music; see the module's docstring.
+
+    Args:
+        path: where the socket is made. A socket that a dead daemon left there is replaced.
+        group: whose members may ask; None, or one that does not exist (said in ``warning``): the owner alone.
+        answer: is given each valid request but "watch".
+        on_fault: is told of each exception that ``answer`` or ``frame`` raises; must not raise.
+        frame: makes the frame of now, by seat; called 25 times a second while somebody watches and not otherwise.
+            None: nothing can be watched.
+
+    Raises:
+        ControlError: another daemon listens there, or no socket can be made there.
+    """
+
+    def __init__(
+        self,
+        path: Path,
+        group: str | None,
+        loop: Loop,
+        answer: Answer,
+        *,
+        on_fault: Callable[[Exception], None],
+        frame: Callable[[int], Mapping[str, Any]] | None = None,
+    ) -> None:
+        self._path, self._loop, self._answer, self._on_fault, self._frame = path, loop, answer, on_fault, frame
+        self._clients: list[_Client] = []
+        self._users: dict[int, _User] = {}
+        self._news = False  # somebody has sent something, or may be sent more
+        self._more = False  # somebody's next request has come already
+        self._let_in_at: int | None = None  # while nobody can be let in
+        self._frame_at: int | None = None  # while somebody watches
+        self._listener, self.warning = _listen(path, group)
+        self._spare = _spare()  # a descriptor for whoever wants panic when there is no other
+        self._identity = _identity(path)
+        # A set of descriptors is a descriptor itself: the loop watches one, whoever comes and goes, and whoever is
+        # waited for to read is waited for here.
+        self._selector = selectors.EpollSelector()
+        self._selector.register(self._listener, selectors.EVENT_READ, self._let_in)
+        loop.watch(self._selector.fileno(), self._ready)
+
+    def deadline(self) -> int | None:
+        """When ``wake`` is wanted."""
+        door = earliest(client.shown_out_at for client in self._clients)
+        return earliest((0 if self._more or self._news else None, self._let_in_at, self._frame_at, door))
+
+    def wake(self, now: int) -> None:
+        """Do what has come, and what is due."""
+        if self._more:
+            self._more = False
+            for client in list(self._clients):
+                if b"\n" in client.received:
+                    with self._serving(client):
+                        self._take(client)
+        if self._news:
+            self._news = False
+            for key, events in self._selector.select(0):
+                key.data(events)
+        if self._let_in_at is not None and now >= self._let_in_at:
+            self._let_in_at = None
+            self._selector.register(self._listener, selectors.EVENT_READ, self._let_in)
+        for client in [each for each in self._clients if each.shown_out_at is not None and now >= each.shown_out_at]:
+            self._no_place(client)
+        if self._frame_at is not None and now >= self._frame_at:
+            self._frame_at += FRAME * ((now - self._frame_at) // FRAME + 1)
+            self._send_frame(now)
+            if not self.watchers():
+                self._frame_at = None
+
+    def watchers(self) -> list[Watcher]:
+        """Whoever watches now."""
+        return [client.watcher for client in self._clients if client.watcher is not None]
+
+    def close(self) -> None:
+        """Drop everybody and remove the socket, if it is still ours."""
+        self._loop.unwatch(self._selector.fileno())
+        for client in list(self._clients):
+            self.drop(client)
+        with suppress(OSError):
+            if _identity(self._path) == self._identity:
+                self._path.unlink()
+        self._listener.close()
+        self._selector.close()
+        if self._spare is not None:
+            os.close(self._spare)
+
+    def put(self, client: _Client, line: bytes) -> None:
+        """Send as much as can be sent now, and the rest as it is read."""
+        if not client.unsent:
+            client.stuck_since = clock.now()
+        client.unsent += line
+        self._flush(client)
+
+    def drop(self, client: _Client) -> None:
+        """Let a client go; no harm if it has gone."""
+        if client in self._clients:
+            self._clients.remove(client)
+            self._selector.unregister(client.connection)
+            client.connection.close()
+
+    # --- in a pass of the loop --------------------------------------------------------------------------------
+
+    def _ready(self) -> None:
+        self._news = True
+
+    def _let_in(self, _events: int) -> None:
+        for _ in range(AT_ONCE):
+            try:
+                connection, _ = self._listener.accept()
+            except OSError as error:
+                if error.errno in (errno.EMFILE, errno.ENFILE, errno.ENOBUFS, errno.ENOMEM):
+                    self._serve_with_the_spare()
+                    self._selector.unregister(self._listener)
+                    self._let_in_at = clock.now() + NO_DESCRIPTOR
+                if error.errno != errno.ECONNABORTED:
+                    return  # nobody waits any more
+                continue
+            self._begin(connection, clock.now())
+
+    def _begin(self, connection: socket.socket, now: int) -> None:
+        """A client: at a place, or at the door. What it has sent already is read at once, before another can drive it away."""
+        connection.setblocking(False)
+        number = _user_of(connection)
+        for user in [each for each in self._users if each != number and not self._of(each)]:
+            if len(self._users) > PLACES:  # their quotas are forgotten, as there are more users than places
+                del self._users[user]
+        client = _Client(connection, now, self._users.setdefault(number, _User(number, now)))
+        if not self._has_place(number, now):
+            client.shown_out_at = now + HESITATION
+            door = [each for each in self._clients if each.shown_out_at is not None]
+            if len(door) >= DOOR:
+                self._no_place(door[0])
+        self._clients.append(client)
+        self._selector.register(connection, selectors.EVENT_READ, partial(self._of_client, client))
+        with self._serving(client):
+            self._take(client)
+
+    @contextmanager
+    def _serving(self, client: _Client) -> Iterator[None]:
+        """Let a client go that cannot be served: it may ask again, and would else wait for an answer that never comes."""
+        try:
+            yield
+        except Exception as error:  # noqa: BLE001 - what goes wrong with one client is no other's
+            self._on_fault(error)
+            self.drop(client)
+
+    def _of(self, user: int) -> list[_Client]:
+        """The clients of a user that have a place."""
+        return [each for each in self._clients if each.user.number == user and each.shown_out_at is None]
+
+    def _has_place(self, user: int, now: int) -> bool:
+        """Whether one more of this user may stay. If need be one that has long been silent goes, or one of whoever has most."""
+        own = self._of(user)
+        if len(own) >= CLIENTS:
+            return self._make_room(own, now)
+        others = [each for each in self._clients if each.user.number not in (0, user) and each.shown_out_at is None]
+        if user == 0 or len(own) + len(others) < PLACES or self._make_room(own + others, now):
+            return True
+        most = max((self._of(number) for number in {each.user.number for each in others}), key=len, default=[])
+        if len(most) <= len(own) + 1:
+            return False
+        self._show_out(min(most, key=lambda client: client.asked), "this place is given to another user")
+        return True
+
+    def _make_room(self, clients: list[_Client], now: int) -> bool:
+        """Drop whoever of these has been silent for longest, if that is long and nothing was asked for."""
+        silent = [
+            client
+            for client in clients
+            if client.watcher is None and not client.answers and now - client.asked > SILENT
+        ]
+        if silent:
+            self.drop(min(silent, key=lambda client: client.asked))
+        return bool(silent)
+
+    def _no_place(self, client: _Client) -> None:
+        self._show_out(client, f"too many are connected: at most {CLIENTS} of one user at once, {PLACES} of all")
+
+    def _serve_with_the_spare(self) -> None:
+        """No descriptor is left: with the one that was kept somebody may say panic, and is let go."""
+        if self._spare is None:
+            return
+        os.close(self._spare)
+        self._spare = None
+        with suppress(OSError):
+            connection, _ = self._listener.accept()
+            with connection:
+                connection.settimeout(HURRY)  # whoever has just connected is about to send
+                line = connection.recv(LINE).partition(b"\n")[0]
+                if _is_panic(line):
+                    self._answer(_read(line), lambda answer: _tell(connection, answer))
+                else:
+                    _tell(
+                        connection, {"ok": False, "problem": "the router has no descriptor left; it can still do panic"}
+                    )
+        self._spare = _spare()
+
+    def _of_client(self, client: _Client, events: int) -> None:
+        with self._serving(client):
+            if events & selectors.EVENT_WRITE:
+                self._flush(client)
+            if events & selectors.EVENT_READ and client in self._clients and not client.leaving:
+                self._take(client)
+
+    def _take(self, client: _Client) -> None:
+        """One request of what a client sent: the music comes between two of them, however many there are."""
+        if b"\n" not in client.received:
+            try:
+                received = client.connection.recv(LINE)
+            except BlockingIOError:
+                return
+            except OSError:
+                received = b""
+            if not received:
+                self.drop(client)
+                return
+            client.received += received
+        line, end, rest = client.received.partition(b"\n")
+        if len(line) > LINE:
+            self._show_out(client, f"this line is too long: a request has at most {LINE} bytes")
+        elif end and not client.allowed(clock.now()):
+            self._show_out(client, f"too many requests: at most {RATE} a second")
+        elif (
+            end
+            and client.shown_out_at is not None
+            and not _is_panic(line)
+            and not self._has_place(client.user.number, clock.now())
+        ):
+            self._no_place(client)
+        elif end:
+            if not _is_panic(line):
+                client.shown_out_at = None  # it has a place now
+            client.received = rest
+            self._request(client, line)
+            if b"\n" in rest:
+                self._more = True
+
+    def _request(self, client: _Client, line: bytes) -> None:
+        place: list[bytes] = []
+        client.answers.append(place)
+        reply = partial(self._reply, client, place)
+        try:
+            request = _read(line)
+            if len(client.answers) > WAITING:
+                raise ControlError(f"too many requests wait for their answer: at most {WAITING}")
+            if problem := client.user.allowed(request, clock.now()):
+                raise ControlError(problem)
+            if request["do"] == "watch":
+                self._watch(client, request)
+                reply({"ok": True})
+            else:
+                self._answer(request, reply)
+        except ControlError as error:
+            reply({"ok": False, "problem": str(error)})
+        except Exception as error:  # noqa: BLE001 - a fault in answering must cost this answer only
+            self._on_fault(error)
+            reply({"ok": False, "problem": "the router failed at this; its log says how"})
+
+    def _reply(self, client: _Client, place: list[bytes], answer: Mapping[str, Any]) -> None:
+        """Fill the place of an answer, and send what is now in line. Only the first answer counts."""
+        if client not in self._clients:
+            return
+        place.append(_line(answer))
+        while client.answers and client.answers[0] and client in self._clients:
+            self.put(client, client.answers.popleft()[0])
+
+    def _watch(self, client: _Client, request: Request) -> None:
+        if self._frame is None:
+            raise ControlError("there is nothing to watch")
+        if client.watcher is None and len(self.watchers()) >= WATCHERS:
+            raise ControlError(f"too many watch already: at most {WATCHERS} at once")
+        inputs = frozenset(request["inputs"]) if "inputs" in request else None
+        client.watcher = Watcher(self, client, inputs)
+        if self._frame_at is None:
+            self._frame_at = clock.now()
+
+    def _show_out(self, client: _Client, problem: str) -> None:
+        """Tell a client why it is let go, and let it go as soon as that has been sent."""
+        client.answers.clear()
+        client.watcher, client.leaving, client.received, client.shown_out_at = None, True, b"", None
+        self.put(client, _problem(problem))
+
+    def _flush(self, client: _Client) -> None:
+        try:
+            sent = client.connection.send(client.unsent)
+        except BlockingIOError:
+            sent = 0
+        except OSError:
+            self.drop(client)
+            return
+        if sent:
+            client.stuck_since = clock.now()
+        client.unsent = client.unsent[sent:]
+        if len(client.unsent) > UNREAD or (client.leaving and not client.unsent):
+            self.drop(client)
+            return
+        wanted = 0 if client.leaving else selectors.EVENT_READ
+        wanted |= selectors.EVENT_WRITE if client.unsent else 0
+        if self._selector.get_key(client.connection).events != wanted:
+            self._selector.modify(client.connection, wanted, partial(self._of_client, client))
+
+    def _send_frame(self, now: int) -> None:
+        watchers = self.watchers()
+        if not watchers or self._frame is None:
+            return
+        try:
+            frame = {"frame": round(now / NANOSECONDS, 3), "seats": self._frame(now)}
+            for watcher in watchers:
+                watcher.send(frame)
+        except Exception as error:  # noqa: BLE001 - it would fail again with each frame: nobody watches any more
+            self._on_fault(error)
+            for client in list(self._clients):
+                if client.watcher is not None:
+                    self._show_out(client, "the router failed at making frames; its log says how")
+
+
+def _is_panic(line: bytes) -> bool:
+    try:
+        return bool(_read(line)["do"] == "panic")
+    except ControlError:
+        return False
+
+
+def _user_of(connection: socket.socket) -> int:
+    """The number of the user at the other end (unix(7), SO_PEERCRED)."""
+    return int(
+        struct.unpack("3i", connection.getsockopt(socket.SOL_SOCKET, socket.SO_PEERCRED, struct.calcsize("3i")))[1]
+    )
+
+
+def _spare() -> int | None:
+    """A descriptor that is only there to be given up."""
+    try:
+        return os.open(os.devnull, os.O_RDONLY | os.O_CLOEXEC)
+    except OSError:
+        return None
+
+
+def _tell(connection: socket.socket, answer: Mapping[str, Any]) -> None:
+    with suppress(OSError):
+        connection.send(_line(answer))
+
+
+def _line(document: Mapping[str, Any]) -> bytes:
+    return json.dumps(document).encode() + b"\n"
+
+
+def _problem(problem: str) -> bytes:
+    return _line({"ok": False, "problem": problem})
+
+
+def _identity(path: Path) -> tuple[int, int]:
+    found = path.stat()
+    return found.st_dev, found.st_ino
+
+
+# --- making the socket ------------------------------------------------------------------------------------------
+
+
+def _listen(path: Path, group: str | None) -> tuple[socket.socket, str]:
+    """A socket that listens at ``path``, and a warning if it is not the group's."""
+    listener = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM | socket.SOCK_NONBLOCK)
+    try:
+        with _alone_in(path.parent):
+            _clear(path)
+            listener.bind(str(path))
+            warning = _give_to(path, group)
+            listener.listen(BACKLOG)  # until now nobody can connect, so nobody comes before mode and group are right
+    except OSError as error:
+        listener.close()
+        raise ControlError(f"{path}: no control socket can be made: {error.strerror or error}") from error
+    except ControlError:
+        listener.close()
+        raise
+    return listener, warning
+
+
+@contextmanager
+def _alone_in(folder: Path) -> Iterator[None]:
+    """No other daemon replaces a socket in this folder meanwhile."""
+    descriptor = os.open(folder, os.O_RDONLY | os.O_CLOEXEC)
+    try:
+        fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        yield
+    except BlockingIOError as error:
+        raise ControlError(f"{folder}: another router is just starting here") from error
+    finally:
+        os.close(descriptor)
+
+
+def _clear(path: Path) -> None:
+    """Remove what a dead daemon left."""
+    with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM | socket.SOCK_NONBLOCK) as trial:
+        try:
+            trial.connect(str(path))
+        except FileNotFoundError:
+            return
+        except BlockingIOError:  # so many wait to be let in that somebody must be there
+            raise ControlError(f"another router listens at {path}, and is busy") from None
+        except ConnectionRefusedError:
+            if not stat.S_ISSOCK(path.lstat().st_mode):
+                raise ControlError(f"{path} is in the way: it is no socket") from None
+            path.unlink()
+            return
+        process = struct.unpack("3i", trial.getsockopt(socket.SOL_SOCKET, socket.SO_PEERCRED, struct.calcsize("3i")))[0]
+        raise ControlError(f"another router listens at {path}: it is process {process}")
+
+
+def _give_to(path: Path, group: str | None) -> str:
+    """Mode and group of the socket; what went wrong, or nothing."""
+    path.chmod(OWNER_ONLY)
+    if group is None:
+        return ""
+    try:
+        os.chown(path, -1, grp.getgrnam(group).gr_gid)
+    except KeyError:
+        why = f'there is no group called "{group}"'
+    except OSError as error:
+        why = f'it cannot be given to the group "{group}": {error.strerror}'
+    else:
+        path.chmod(MODE)
+        return ""
+    return f"the control socket is for {_name_of_user(os.getuid())} and root alone: {why}"
+
+
+# --- the client -------------------------------------------------------------------------------------------------
+
+ANSWER = 1 << 24
+"""Bytes that an answer may have; what sends more is no router."""
+
+
+def default_path() -> Path:
+    """Where the daemon's socket is, if the command line does not say."""
+    return Path(os.environ.get("ROUTER_SOCKET") or "/run/router/control")
+
+
+def ask(path: Path, request: Mapping[str, Any], timeout: float) -> dict[str, Any]:
+    """The daemon's answer to one request, within ``timeout`` seconds.
+
+    Raises:
+        ControlError: no daemon, not allowed, or no answer in time; the message says what to do.
+    """
+    with Connection(path, timeout) as connection:
+        connection.send(request)
+        return connection.receive(timeout)
+
+
+class Connection:
+    """A line to the daemon. ``ControlError`` is raised as by ``ask``, and when the daemon hangs up."""
+
+    def __init__(self, path: Path, timeout: float) -> None:
+        self._path = path
+        self._received = b""
+        self._socket = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
+        # Python's own time-out would not wait at all when several want to be let in at the same moment (unix(7): EAGAIN).
+        seconds, part = divmod(round(timeout * 1_000_000), 1_000_000)
+        self._socket.setsockopt(socket.SOL_SOCKET, socket.SO_SNDTIMEO, struct.pack("ll", seconds, part))
+        try:
+            self._socket.connect(str(path))
+            self._socket.settimeout(timeout)
+        except OSError as error:
+            self._socket.close()
+            raise ControlError(_why_not(path, error)) from error
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Hang up."""
+        self._socket.close()
+
+    def fileno(self) -> int:
+        """Readable when something has come."""
+        return self._socket.fileno()
+
+    def send(self, request: Mapping[str, Any]) -> None:
+        """Ask."""
+        with suppress(BrokenPipeError, ConnectionResetError):  # it hung up, but may have said why: read that
+            self._socket.sendall(_line(request))
+
+    def receive(self, timeout: float) -> dict[str, Any]:
+        """The next answer or frame, within ``timeout`` seconds."""
+        deadline = clock.now() + round(timeout * NANOSECONDS)
+        while b"\n" not in self._received:
+            self._socket.settimeout(max(0.001, (deadline - clock.now()) / NANOSECONDS))
+            self._read()
+        line, _, self._received = self._received.partition(b"\n")
+        return self._parsed(line)
+
+    def arrived(self) -> list[dict[str, Any]]:
+        """Everything that has come, without waiting; to be called when readable."""
+        self._socket.settimeout(0)
+        with suppress(BlockingIOError):
+            self._read()
+        *lines, self._received = self._received.split(b"\n")
+        return [self._parsed(line) for line in lines]
+
+    def _read(self) -> None:
+        try:
+            received = self._socket.recv(1 << 18)
+        except BlockingIOError:
+            raise
+        except TimeoutError as error:
+            raise ControlError(
+                f"the router at {self._path} does not answer. See what it does: systemctl status router"
+            ) from error
+        except OSError as error:
+            raise ControlError(f"the router at {self._path} hung up: {error.strerror}") from error
+        if not received:
+            raise ControlError(f"the router at {self._path} hung up")
+        self._received += received
+        if len(self._received) > ANSWER:
+            raise ControlError(f"what answers at {self._path} is no router")
+
+    def _parsed(self, line: bytes) -> dict[str, Any]:
+        try:
+            document = json.loads(line)
+        except (ValueError, RecursionError):
+            document = None
+        if not isinstance(document, dict):
+            raise ControlError(f"what answers at {self._path} is no router")
+        return document
+
+
+def _why_not(path: Path, error: OSError) -> str:
+    """Why nobody can be asked at ``path``, and what to do."""
+    if isinstance(error, FileNotFoundError | ConnectionRefusedError | NotADirectoryError):
+        return (
+            f"no router is running: nobody listens at {path}\n"
+            "Start it: sudo systemctl start router\n"
+            "If it listens elsewhere, say where with --socket PATH, or in the environment variable ROUTER_SOCKET."
+        )
+    if isinstance(error, PermissionError):
+        return _not_allowed(path)
+    if isinstance(error, TimeoutError | BlockingIOError):
+        return f"the router at {path} does not answer. See what it does: systemctl status router"
+    return f"{path}: {error.strerror or error}"
+
+
+def _not_allowed(path: Path) -> str:
+    for place in (path, path.parent):
+        with suppress(OSError, KeyError):
+            found = place.stat()
+            if found.st_mode & stat.S_IRGRP:
+                group = grp.getgrgid(found.st_gid).gr_name
+                return (
+                    f"you may not use {path}: it is for members of the group {group}\n"
+                    f"Become one: sudo adduser {_name_of_user(os.getuid())} {group}\nThen log out and in again."
+                )
+            return f"you may not use {path}: it is for {_name_of_user(found.st_uid)} alone. Try it with sudo."
+    return f"you may not use {path}. Try it with sudo."
+
+
+def _name_of_user(number: int) -> str:
+    try:
+        return pwd.getpwuid(number).pw_name
+    except KeyError:
+        return str(number)

@@ -1,0 +1,246 @@
+"""What a seat plays, kept for the next start: ``plays.json`` says which profile, ``last-good.yaml`` is its text.
+
+``plays.json`` has two places of a block each. What is new is written over the empty one, put on the disk, and only then
+the other is emptied: that takes no room, so a full disk cannot keep what played before in its stead, and after a power
+cut there is the old one or the new one. The same file in ``/run``, if there is one, is written first and believed first:
+it outlives a process that was killed, whatever the disk did meanwhile. Where nothing can be written, what was kept before
+is removed, as it is no longer true: no child's profile is played for another's.
+
+The text comes last, beside, flushed and renamed; it counts only if it is what ``plays.json`` says of it. Nothing that is
+found here is trusted: a file may be torn, empty, missing, or of somebody else.
+"""
+
+from __future__ import annotations
+
+import errno
+import json
+import os
+import threading
+import zlib
+from contextlib import suppress
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import Any
+
+from router.bedside.checking import counts
+from router.system.files import replacing
+
+PLAYS, COPY = "plays.json", "last-good.yaml"
+"""The names of the two files."""
+
+PLACE = 4096
+"""Bytes of a place in plays.json: a block of the usual file systems. What it holds has about 200."""
+
+
+@dataclass(frozen=True, slots=True)
+class Played:
+    """``child``: as it is asked for; ``file``: the name of its file; ``digest``: SHA-256 of its text.
+
+    ``chosen``: somebody chose it. Otherwise it was the configuration's, which may name another one now.
+    """
+
+    child: str
+    file: str
+    digest: str
+    chosen: bool
+
+
+class Memory:
+    """The memory of one seat, in a folder of its own. ``quick``: a second ``plays.json``, in memory (/run)."""
+
+    def __init__(self, folder: Path, quick: Path | None = None) -> None:
+        self._folder = folder
+        self._plays = _Plays(folder / PLAYS)
+        self._quick = _Plays(quick) if quick is not None else None
+        self.copy = folder / COPY
+        self._writing = threading.Lock()
+
+    def played(self) -> Played | None:
+        """What played last; None if nothing did, or what was written about it cannot be understood.
+
+        Raises:
+            OSError: something was written and cannot be read.
+        """
+        fault = None
+        for plays in (self._quick, self._plays):
+            if plays is None:
+                continue
+            try:
+                if found := plays.read():
+                    return found
+            except OSError as error:
+                fault = error
+        if fault is not None:
+            raise fault
+        return None
+
+    def keep(self, played: Played, text: bytes) -> None:
+        """This plays now. What is kept already is not written again.
+
+        Raises:
+            OSError: it cannot be kept on the disk, and what was kept before is not given for it.
+        """
+        if not self._writing.acquire(blocking=False):  # a thread that was given up hangs in the same files
+            raise OSError(errno.EBUSY, os.strerror(errno.EBUSY), str(self._folder))
+        try:
+            self._keep_quickly(played)
+            if not self._plays.holds(played):
+                self._keep_plays(played)
+            if self._text() != text:
+                self._keep_text(text)
+        finally:
+            self._writing.release()
+
+    def _keep_quickly(self, played: Played) -> None:
+        if self._quick is None or self._quick.holds(played):
+            return
+        try:
+            self._quick.write(played)
+        except (
+            OSError,
+            MemoryError,
+        ):  # the disk is there for it; only what is no longer true may not be believed first
+            self._quick.remove()
+
+    def _keep_plays(self, played: Played) -> None:
+        try:
+            self._folder.mkdir(parents=True, exist_ok=True)
+            self._tidy()
+            self._plays.write(played)
+        except (OSError, MemoryError):
+            with suppress(OSError):
+                self.copy.unlink()
+            self._plays.remove()
+            self._folder.mkdir(parents=True, exist_ok=True)
+            self._plays.write(played)  # there may be room now, or a place that is not worn out
+
+    def _keep_text(self, text: bytes) -> None:
+        with replacing(self.copy) as file:
+            file.write(text)
+        _sync(self._folder)
+
+    def _text(self) -> bytes | None:
+        try:
+            return self.copy.read_bytes()
+        except OSError:
+            return None
+
+    def _tidy(self) -> None:
+        """Remove what a power cut left half-written."""
+        for name in (COPY, PLAYS):
+            for left in self._folder.glob(f".{name}.*.tmp"):
+                with suppress(OSError):
+                    left.unlink()
+
+
+def quick_memory(runtime: Path, seat: str) -> Path:
+    """The ``plays.json`` of a seat in the folder that lies in memory."""
+    return runtime / f"{seat}.{PLAYS}"
+
+
+class _Plays:
+    """A ``plays.json``."""
+
+    def __init__(self, path: Path) -> None:
+        self._path = path
+
+    def read(self) -> Played | None:
+        """What stands in it; None if it is not there, or cannot be understood. Tried twice: the wrong child must not play.
+
+        Raises:
+            OSError: it is there, and cannot be read.
+        """
+        try:
+            return self._read()
+        except (OSError, MemoryError):
+            return self._read()
+
+    def _read(self) -> Played | None:
+        try:
+            with self._path.open("rb") as file:
+                latest = _latest(file.read(2 * PLACE))
+        except (FileNotFoundError, NotADirectoryError):
+            return None
+        return latest[2] if latest is not None else None
+
+    def holds(self, played: Played) -> bool:
+        """Whether this stands in it, as far as it can be read."""
+        try:
+            return self._read() == played
+        except (OSError, MemoryError):
+            return False
+
+    def write(self, played: Played) -> None:
+        """Write this over the place that is empty, then empty the other.
+
+        Raises:
+            OSError: it is not on the disk; what stood there before may be so still.
+        """
+        new = not self._path.exists()
+        descriptor = os.open(self._path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
+        try:
+            latest = _latest(os.pread(descriptor, 2 * PLACE, 0))
+            number, place, _ = latest or (0, 1, None)
+            fields = {**asdict(played), "number": number + 1}
+            line = json.dumps({**fields, "sum": _sum(fields)}).encode()
+            if len(line) >= PLACE:
+                raise OSError(errno.ENAMETOOLONG, os.strerror(errno.ENAMETOOLONG), str(self._path))
+            _fill(descriptor, line, 1 - place)
+            os.fsync(descriptor)
+            with suppress(OSError):  # the newer of two counts
+                _fill(descriptor, b"", place)
+                os.fsync(descriptor)
+        except OSError as error:
+            error.filename = error.filename or str(self._path)
+            raise
+        finally:
+            os.close(descriptor)
+        if new:
+            _sync(self._path.parent)
+
+    def remove(self) -> None:
+        """What stands in it is no longer true."""
+        with suppress(OSError):
+            self._path.unlink()
+
+
+def _fill(descriptor: int, line: bytes, place: int) -> None:
+    """Write a line into a place, and blanks behind it to the place's end.
+
+    Raises:
+        OSError: it does not fit.
+    """
+    data = line.ljust(PLACE - 1) + b"\n"
+    if os.pwrite(descriptor, data, place * PLACE) != PLACE:
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+
+def _latest(data: bytes) -> tuple[int, int, Played] | None:
+    """The number, the place and the content of the newest line that is whole."""
+    found = []
+    for place in (0, 1):
+        with suppress(ValueError, TypeError, AttributeError, RecursionError):
+            fields = json.loads(data[place * PLACE : (place + 1) * PLACE])
+            number, said = fields.pop("number", 0), fields.pop("sum", None)
+            whole = (
+                said is None if number == 0 else said == _sum({**fields, "number": number})
+            )  # 0: without a sum, as once
+            played = Played(**fields)
+            texts = (played.child, played.file, played.digest)
+            sound = all(isinstance(text, str) for text in texts) and isinstance(played.chosen, bool)
+            if whole and sound and isinstance(number, int) and counts(played.file):
+                found.append((number, place, played))
+    return max(found, key=lambda one: one[0], default=None)
+
+
+def _sum(fields: dict[str, Any]) -> str:
+    return f"{zlib.crc32(json.dumps(fields, sort_keys=True).encode()):08x}"
+
+
+def _sync(folder: Path) -> None:
+    """See that a power cut does not take a new file's name."""
+    descriptor = os.open(folder, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
+    try:
+        os.fsync(descriptor)
+    finally:
+        os.close(descriptor)

@@ -1,0 +1,727 @@
+"""One seat's profile folder: what a therapist puts there is noticed, checked and offered; what plays is remembered.
+
+    inotify -> arrivals (is it finished?) -> judging, beside the loop -> an offer -> chosen -> remembered, beside the loop
+
+The loop's thread never touches the disk: it reads news from the kernel and compares names. What may wait is an errand.
+If a stick stalls at one file, the errand is given up, the file is refused, and the others go on (``errands.py``); the
+file is not read again before the thread that hangs there has come back, and then it counts as newly put.
+
+Of several files that are put there at once the last that is right is offered; a refusal that comes after it is told, too.
+
+Invariants:
+  * nothing but ``at_start`` and ``close`` waits; news is read at most every ``PAUSE``, however much is written;
+  * what was checked is what is offered and kept, byte for byte;
+  * whoever asked gets one answer.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import select
+from collections.abc import Callable, Collection, Mapping
+from dataclasses import dataclass, field, replace
+from functools import partial
+from pathlib import Path
+from typing import Any, Protocol
+
+from router.bedside.arrivals import SETTLE, Arrivals, Arrived
+from router.bedside.checking import (
+    SILENT,
+    Judged,
+    Looked,
+    Mark,
+    Watches,
+    all_passed_over,
+    counts,
+    file_of,
+    is_gone,
+    judge,
+    judge_asked,
+    judge_newest,
+    listing,
+    look_over,
+    means,
+    passed_over,
+    silent,
+    stem,
+    suspected,
+    unknown,
+)
+from router.bedside.memory import Memory, Played, quick_memory
+from router.bedside.proven import AFTER, Proven
+from router.core.units import NANOSECONDS
+from router.files import profile, trying
+from router.files.diagnostics import quoted, tidy
+from router.files.profile import Problem, Profile
+from router.live.worker import Errands, Job, Worker
+from router.system import clock
+
+ASK_WAIT = 5 * NANOSECONDS
+"""How long an asked-for file that is just arriving is waited for: somebody is waiting for the answer."""
+
+LATER = (15 * NANOSECONDS, 60 * NANOSECONDS, 240 * NANOSECONDS, 960 * NANOSECONDS)
+"""Until what a PC was too slow for is tried again, each time: at power-up a PC is busy for a minute or two. Our choice."""
+
+AGAIN = 10 * NANOSECONDS
+"""Until what could not be remembered is tried again: on a full disk, say, nobody tells us of room."""
+
+PAUSE = NANOSECONDS // 20
+"""Between two readings of news: what is written in a thousand pieces must not wake the loop a thousand times."""
+
+_AT_ONCE = 8192
+"""Bytes of news in one reading, about 200 pieces; the kernel keeps the rest."""
+
+LONGEST = 255
+"""Letters of a name that is shown; a file's name has no more bytes."""
+
+SAFE = Path(profile.__file__).parent / "safe.yaml"
+"""What plays when there is nothing else. The configuration's output of its output's name serves it, too."""
+
+
+class Say(Protocol):
+    """Told of what the technician should know; must not wait."""
+
+    def __call__(self, event: str, **fields: Any) -> object: ...
+
+
+@dataclass(frozen=True, slots=True)
+class Offer:
+    """A profile to play, or why there is none.
+
+    ``child``: the profile's child, after whom its file is called; of a file that is refused its name; ``because``: how it comes to be offered;
+    ``asker``: whoever asked. A profile may come with problems: those of others that should have played instead.
+    ``text``: its bytes; ``source``: ``folder``, ``copy`` (the last good one), ``first`` (the configuration's) or ``safe``.
+    """
+
+    child: str
+    path: Path
+    profile: Profile | None
+    problems: list[Problem]
+    because: str
+    asker: object | None = None
+    text: bytes = field(default=b"", repr=False)
+    source: str = "folder"
+    among: int = 0  # so many profiles, of which it is the first, as nobody has chosen one yet
+
+    @property
+    def digest(self) -> str:
+        """SHA-256 of its bytes."""
+        return hashlib.sha256(self.text).hexdigest()
+
+
+class Shelf:
+    """See the module's docstring.
+
+    ``folder`` need not be there yet. ``state``: where all seats' memories are. ``follow``: ``folder``: whatever was put
+    there last is offered; ``file``: only changes of what plays. ``first``: what plays before anything was chosen.
+    ``runtime``: where what plays is remembered, too, for a process that is killed. ``suspected``: digests of profiles that
+    have killed the router and are not played; ``only_safe``: begin with the safe profile, as all others died; ``elsewhere``:
+    children who play at other seats. All methods are the loop thread's.
+    """
+
+    def __init__(  # noqa: PLR0917 - six things that nothing is without
+        self,
+        folder: Path,
+        state: Path,
+        seat: str,
+        follow: str,
+        first: str | None,
+        say: Say,
+        *,
+        runtime: Path | None = None,
+        suspected: Collection[str] = (),
+        only_safe: bool = False,
+        elsewhere: Collection[str] = (),
+    ) -> None:
+        self._folder = folder.absolute()
+        self._memory = Memory(state / seat, quick_memory(runtime, seat) if runtime is not None else None)
+        self._proven = Proven(state / seat)
+        self._proves_at: int | None = None  # when what plays has played for long enough
+        self._suspected, self._only_safe, self._elsewhere = suspected, only_safe, elsewhere
+        self._follows_file = follow == "file"
+        self._first = first
+        self._say = say
+        self._said: dict[str, str] = {}  # what was said last, by event, so that it is said once
+
+        self._arrivals = Arrivals()
+        self._asks: list[_Ask] = []  # for files that are just arriving
+        self._known: dict[str, Mark] = {}  # each file as it was when it was last looked at
+        self._refused: set[str] = set()  # names that were not right: a change of their rights is news
+        self._names: list[str] = []
+        self._passed_over: dict[str, str] = {}  # files that are not taken for profiles, and why
+        self._plays: Offer | None = None
+        self._open_offer = False  # a good one is offered, and whether it was chosen is not known yet
+        self._renamed = 0  # the cookie of the news that what plays got another name
+        self._list_at: int | None = None  # when to list the folder anew
+        self._remember_at: int | None = None  # when to try again
+        self._later: _Later | None = None
+        self._ready: list[Offer] = []
+
+        self._errands = Errands(self._changed, self._failed, self._stalled, trying.busy_until)
+        self._epoll = select.epoll()
+        self._epoll.register(self._errands, select.EPOLLIN)
+        self._listen_at: int | None = None  # news is not listened to before
+        self._watches = Watches()
+        self._looked = False  # at the folder: what is there from now on has been put there
+        self._listen_again_at: int | None = None  # when to try again to have news
+        self._inotify = self._begin()
+        self._look_over()
+
+    def at_start(self) -> Offer:
+        """What to play now: what played last, else its last good copy, else the configuration's, else the safe default.
+
+        Where nothing is remembered, the first in the folder comes before the safe default.
+
+        It counts as chosen. Waits for the disk, but gives up what stalls.
+        """
+        offer = self._first_offer()
+        later = self._later
+        self.chosen(offer)
+        self._wait(later, clock.now())
+        return offer
+
+    def fileno(self) -> int:
+        """Readable when there is news of the folder, or an offer is ready."""
+        return self._epoll.fileno()
+
+    def read(self, now: int) -> list[Offer]:
+        """Pass news to the worker; the offers that are finished. Never waits."""
+        self._errands.read(now)
+        if self._listen_at is None:
+            self._read_news(now)
+        return self._go_on(now)
+
+    def deadline(self) -> int | None:
+        """When ``wake`` wants to be called; None: not before there is something to read."""
+        times = [self._listen_again_at, self._listen_at, self._list_at, self._remember_at, self._proves_at]
+        times += [self._arrivals.deadline(), self._errands.deadline()]
+        if self._later is not None:
+            times.append(self._later.at)
+        if self._asks:
+            times += [ask.until for ask in self._asks]
+        known = [when for when in times if when is not None]
+        return min(known) if known else None
+
+    def wake(self, now: int) -> list[Offer]:
+        """Whatever is due; the offers that are finished. Never waits."""
+        if self._listen_again_at is not None and now >= self._listen_again_at:
+            self._listen_again_at = None
+            self._inotify = self._begin()
+            self._look_over()
+        if self._listen_at is not None and now >= self._listen_at:
+            self._listen_at = None
+            self._epoll.modify(self._inotify, select.EPOLLIN)
+        if self._remember_at is not None and now >= self._remember_at:
+            self._remember_again()
+        if self._proves_at is not None and now >= self._proves_at:
+            self._prove()
+        if self._later is not None and self._later.at is not None and now >= self._later.at:
+            self._try_later(self._later)
+        self._errands.wake(now)
+        return self._go_on(now)
+
+    def ask(self, child: str, asker: object = None) -> None:
+        """Check the file of a child; the offer that follows carries ``asker``."""
+        self._asks.append(_Ask(child, asker, clock.now() + ASK_WAIT))
+        self._serve(clock.now(), [])
+
+    def chosen(self, offer: Offer) -> None:
+        """It plays now."""
+        self._plays, self._open_offer = offer, False
+        self._wait(None, clock.now())  # whoever chose it no longer waits for another
+        self._proves_at = clock.now() + AFTER if offer.source != "safe" else None
+        self._remember(offer)
+
+    def troubles(self) -> dict[str, str]:
+        """What is wrong now, by the event that told of it, and why."""
+        return {event: why for event, why in self._said.items() if why}
+
+    def names(self) -> list[str]:
+        """The children whose files are in the folder, as far as is known now."""
+        return [*self._names]
+
+    def close(self) -> None:
+        """Write down what plays, if it is not yet; then give everything back."""
+        self._remember_again()
+        self._errands.close()
+        self._epoll.close()
+        if self._inotify is not None:
+            self._inotify.close()
+
+    # --- at start -------------------------------------------------------------------------------------------------
+
+    def _first_offer(self) -> Offer:
+        problems: list[Problem] = []
+        # waits for the first look at the folder, too: what is put there from now on is news
+        played: Played | None = self._errands.wait(self._played)
+        if self._only_safe:
+            return self._safe([], "the router died again and again, whatever played here")
+        overruled = played is not None and not played.chosen and played.child != self._first  # by the configuration
+        offer = None
+        if not overruled:
+            if played is not None:
+                offer = self._at_start(self._folder, played.file, "it played last", problems)
+            offer = offer or self._last_good(played, problems)
+        if self._suspected:
+            offer = offer or self._last_proven(problems)
+        if self._first is not None:
+            offer = offer or self._configured(self._first, problems)
+        if played is None or overruled:
+            offer = offer or self._first_in_folder(problems)
+        return offer or self._safe(problems)
+
+    def _played(self, _worker: Worker) -> Played | None:
+        try:
+            return self._memory.played()
+        except OSError as error:
+            self._say("what_played_cannot_be_read", why=_why(error))
+            return None
+
+    def _at_start(
+        self, folder: Path, name: str, because: str, problems: list[Problem], source: str = "folder"
+    ) -> Offer | None:
+        """The profile in this file, if it is right; otherwise what is wrong is added to ``problems``."""
+        judged: Judged | None = self._errands.wait(partial(judge, folder, name))
+        if judged is None:
+            judged = Judged(name, there=True, profile=None, problems=[silent(folder / tidy(name))])
+        judged = self._cleared(judged, folder)
+        if judged.profile is None:
+            problems += judged.problems
+            if judged.may_pass and self._later is None:
+                self._later = _Later(name, because, judged.problems, folder, source)
+            return None
+        child = judged.profile.child
+        return Offer(child, folder / name, judged.profile, [*problems], because, text=judged.text, source=source)
+
+    def _last_good(self, played: Played | None, problems: list[Problem]) -> Offer | None:
+        copy = self._memory.copy
+        judged: Judged | None = self._errands.wait(partial(judge, copy.parent, copy.name, any_name=True))
+        if judged is not None and self._is_suspected(judged):
+            return None  # it is the text of what was told of already
+        if judged is None or judged.profile is None:
+            if judged is None or judged.there:
+                problems += [silent(copy)] if judged is None else judged.problems
+            return None
+        because = "which profile played last is no longer known, but its text was kept"
+        child = judged.profile.child
+        if played is not None:
+            because = f"{quoted(tidy(played.file))} played last and cannot be used now, but its text was kept"
+            if played.digest != hashlib.sha256(judged.text).hexdigest() and child != played.child:
+                return None  # it is another child's: of what played last the text could not be kept
+        return Offer(child, copy, judged.profile, [*problems], because, text=judged.text, source="copy")
+
+    def _last_proven(self, problems: list[Problem]) -> Offer | None:
+        """The profile that played last for a minute without the router dying."""
+        digests: list[str] = self._errands.wait(lambda _: self._proven.digests()) or []
+        for digest in digests:
+            path = self._proven.path(digest)
+            judged: Judged | None = self._errands.wait(partial(judge, path.parent, path.name, any_name=True))
+            if judged is None or judged.profile is None or self._is_suspected(judged) or _digest(judged) != digest:
+                continue
+            child, because = judged.profile.child, "it is the last that played for a minute without the router dying"
+            return Offer(child, path, judged.profile, [*problems], because, text=judged.text, source="copy")
+        return None
+
+    def _is_suspected(self, judged: Judged) -> bool:
+        return judged.profile is not None and _digest(judged) in self._suspected
+
+    def _cleared(self, judged: Judged, folder: Path) -> Judged:
+        """The same, or refused because it has killed the router."""
+        if not self._is_suspected(judged):
+            return judged
+        return replace(judged, profile=None, problems=[suspected(folder / judged.name)])
+
+    def _configured(self, first: str, problems: list[Problem]) -> Offer | None:
+        because = "what played last cannot be used" if problems else "nothing has been chosen yet"
+        because += ", and the configuration names this one"
+        found = False
+        for folder in (self._folder, profile.shipped()):
+            there: Mapping[str, Mark] | None = self._errands.wait(partial(listing, folder))
+            name = file_of(first, there or ())
+            if name is not None:
+                found = True
+                offer = self._at_start(folder, name, because, problems, "first")
+                if offer is not None:
+                    return offer
+        if not found:
+            problems.append(unknown(self._folder, first, self._names))
+        return None
+
+    def _first_in_folder(self, problems: list[Problem]) -> Offer | None:
+        """Of what lies in the folder, where nobody has chosen yet: the first that is right, in the order of the names."""
+        there: Mapping[str, Mark] = self._errands.wait(partial(listing, self._folder)) or {}
+        for name in sorted(name for name in there if stem(name) not in self._elsewhere):
+            offer = self._at_start(self._folder, name, "", problems)
+            if offer is not None:
+                which = f"the first of {len(there)} profiles" if len(there) > 1 else "the only profile"
+                because = f"nothing has been chosen yet, and it is {which} in the folder"
+                return replace(offer, because=because, among=len(there))
+        return None
+
+    def _safe(self, problems: list[Problem], why: str = "there is no profile that can play") -> Offer:
+        because = f"{why}: the space bar of the keyboard plays one soft note"
+        text = SAFE.read_bytes()
+        safe = profile.load(SAFE, text)
+        return Offer(safe.child, SAFE, safe, problems, because, text=text, source="safe")
+
+    # --- news -----------------------------------------------------------------------------------------------------
+
+    def _begin(self) -> Any:
+        try:
+            from inotify_simple import INotify  # noqa: PLC0415 - only Linux has it, and only the daemon needs it
+
+            inotify = INotify(nonblocking=True)
+        except (OSError, ImportError) as error:
+            self._once("no_news_of_profiles", str(error))
+            self._listen_again_at = clock.now() + AGAIN if isinstance(error, OSError) else None
+            return None
+        self._epoll.register(inotify, select.EPOLLIN)
+        return inotify
+
+    def _read_news(self, now: int) -> None:
+        if self._inotify is None:
+            return
+        from inotify_simple import flags, parse_events  # noqa: PLC0415 - as above
+
+        try:
+            data = os.read(self._inotify.fileno(), _AT_ONCE)
+        except BlockingIOError:
+            return
+        self._epoll.modify(self._inotify, 0)
+        self._listen_at = now + PAUSE
+        changed = False
+        for event in parse_events(data):
+            if event.mask & flags.Q_OVERFLOW:
+                self._arrivals.uncertain(now)
+                changed = True
+            elif event.wd in self._watches.above:
+                changed |= not event.name or event.name in self._folder.parts
+            elif event.wd != self._watches.folder or event.mask & (flags.IGNORED | flags.MOVE_SELF | flags.UNMOUNT):
+                changed = True  # the folder itself, or a watch that is so new that we do not know of it
+            elif counts(event.name):
+                self._happened(event, flags, now)
+            elif passed_over(event.name) or event.name in self._passed_over:
+                self._list_at = now + SETTLE
+        if changed:
+            self._look_over()
+
+    def _happened(self, event: Any, flags: Any, now: int) -> None:
+        name, mask = event.name, event.mask
+        self._list_at = now + SETTLE
+        if mask & (flags.DELETE | flags.MOVED_FROM):
+            if mask & flags.MOVED_FROM and self._is_what_plays(name):
+                self._renamed = event.cookie
+            self._arrivals.gone(name)
+            self._known.pop(name, None)
+            self._refused.discard(name)
+        elif not (self._is_followed(name) or (mask & flags.MOVED_TO and event.cookie == self._renamed)):
+            return
+        elif mask & flags.MODIFY:
+            self._arrivals.written(name, now)
+        elif not mask & flags.ATTRIB or (name in self._refused and name not in self._arrivals):
+            self._arrivals.put(name, now)
+
+    def _is_what_plays(self, name: str) -> bool:
+        return self._plays is not None and self._plays.source != "safe" and stem(name) == self._plays.child
+
+    def _is_followed(self, name: str) -> bool:
+        """Whether changes of this file count. When nothing plays that somebody chose, all do."""
+        nothing = self._plays is None or self._plays.source == "safe"
+        return not self._follows_file or nothing or self._is_what_plays(name)
+
+    def _changed(self) -> None:
+        """A disk has come or has come back: what could not be done before may be done now."""
+        self._look_over()
+        self._remember_again()
+
+    def _look_over(self) -> None:
+        """See to the watches, and find what has changed without news: a job, unless it is waiting to be done anyway."""
+        if not self._errands.waiting(self._looked_over):
+            self._errands.do(
+                Job(
+                    lambda _: look_over(self._inotify, self._folder, self._watches),
+                    self._looked_over,
+                    lambda _at, _now: self._once("profile_folder", SILENT),
+                )
+            )
+
+    def _looked_over(self, found: Looked, now: int) -> None:
+        if self._inotify is not None:
+            self._once("no_news_of_profiles", found.why)
+        self._once("profile_folder", found.missing)
+        there = found.listing or {}
+        if self._watches.folder != found.watches.folder:  # another folder is here, and of the old one no more is heard
+            self._arrivals.uncertain(now)
+        self._watches = found.watches
+        if self._looked:
+            changed = [name for name, mark in there.items() if self._known.get(name) != mark]
+            for name in sorted(changed, key=lambda name: there[name].put):
+                if self._is_followed(name) and name not in self._arrivals:
+                    self._arrivals.put(name, now)
+        self._look_passed_over()
+        self._looked = True
+        self._known.update(there)  # what is not there now may be on a stick that comes back, and is then no news
+        self._list(found.listing)
+
+    def _look_passed_over(self) -> None:
+        """See what lies in the folder and is not taken for a profile."""
+        if not self._errands.waiting(self._pass_over):
+            work = partial(all_passed_over, self._folder)
+            self._errands.do(Job(work, self._pass_over, lambda _at, _now: None))
+
+    def _pass_over(self, found: dict[str, str], _now: int) -> None:
+        before, self._passed_over = self._passed_over, found
+        for name, why in found.items():
+            if before.get(name) != why:
+                self._say("file_passed_over", file=name, why=why)
+
+    def passed_over(self) -> dict[str, str]:
+        """Files in the folder that are not taken for profiles, and why."""
+        return dict(self._passed_over)
+
+    def _list(self, there: Mapping[str, Mark] | None) -> None:
+        files = [name for name, mark in (there or {}).items() if mark.file and tidy(name) == name]
+        self._names = sorted({stem(name) for name in files})
+
+    # --- what is due ----------------------------------------------------------------------------------------------
+
+    def _go_on(self, now: int) -> list[Offer]:
+        due = self._arrivals.due(now)
+        if self._asks:
+            due = self._serve(now, due)
+        if due or (self._list_at is not None and now >= self._list_at):
+            self._list_at = None
+            names = [arrived.name for arrived in reversed(due)]
+            work = partial(judge_newest, self._folder, names, self._errands.stuck)
+            self._errands.do(Job(work, partial(self._judged, due), partial(self._not_judged, due)))
+            self._look_passed_over()
+        ready, self._ready = self._ready, []
+        return ready
+
+    def _serve(self, now: int, due: list[Arrived]) -> list[Arrived]:
+        """Begin to answer whoever asks for a file that is not arriving, or no longer; the rest of what is due."""
+        asks, self._asks = self._asks, []
+        for ask in asks:
+            if now < ask.until and any(means(ask.child, name) for name in self._arrivals.unfinished()):
+                self._asks.append(ask)
+                continue
+            due = [arrived for arrived in due if not means(ask.child, arrived.name)]
+            for name in [name for name in self._arrivals.all() if means(ask.child, name)]:
+                self._arrivals.gone(name)
+            work = partial(judge_asked, self._folder, ask.child, self._errands.stuck)
+            self._errands.do(Job(work, partial(self._answer, ask), partial(self._no_answer, ask)))
+        return due
+
+    def _judged(self, due: list[Arrived], result: tuple[list[Judged], Mapping[str, Mark] | None], now: int) -> None:
+        """What the worker says of what was put there; the newest comes first, and after a good one nothing was looked at."""
+        judgements, there = [self._cleared(judged, self._folder) for judged in result[0]], result[1]
+        self._list(there)
+        for arrived in due:
+            if there and arrived.name in there:
+                self._known[arrived.name] = there[arrived.name]
+        by_name = {arrived.name: arrived for arrived in due}
+        good, bad = None, []
+        for judged in judgements:
+            arrived = by_name[judged.name]
+            if judged.profile is not None:
+                self._refused.discard(judged.name)
+                good = judged
+            elif judged.there:
+                self._refused.add(judged.name)
+                if not arrived.last:
+                    self._arrivals.again(arrived, now, empty=judged.empty)
+                elif judged.name not in self._arrivals:
+                    bad.append(judged)
+                    if good is None:
+                        self._perhaps_later(judged, _put(judged.name), now)
+        if good is not None:
+            self._found(good)
+        if bad:
+            problems = [problem for judged in bad for problem in judged.problems]
+            self._ready.append(self._offer(bad[0].name, _put(bad[0].name), problems))
+
+    def _found(self, good: Judged) -> None:
+        offer = self._offer(good.name, _put(good.name), [], good)
+        plays = self._plays
+        if plays is None or self._open_offer or offer.digest != plays.digest:
+            self._open_offer = True
+            self._ready.append(offer)
+        elif plays.source != "folder" or plays.path.name != good.name:
+            # It plays already. If its old name is gone, this is its name from now on.
+            gone = partial(is_gone, self._folder / plays.path.name)
+            self._errands.do(Job(gone, partial(self._rename, plays, offer), lambda _stalled, _now: None))
+
+    def _rename(self, plays: Offer, offer: Offer, gone: bool, _now: int) -> None:
+        if gone and self._plays is plays:
+            self._say("profile_renamed", child=plays.child, now=offer.child)
+            self.chosen(offer)
+
+    def _not_judged(self, due: list[Arrived], stalled: str, now: int) -> None:
+        """One file stalls, and the others have another chance; or all do, and are found when the folder answers again."""
+        if not stalled:
+            return
+        for arrived in due:
+            if arrived.name == stalled:
+                problem = silent(self._folder / stalled)
+                self._ready.append(self._offer(stalled, _put(stalled), [problem]))
+            else:
+                self._arrivals.put(arrived.name, now)
+
+    def _answer(self, ask: _Ask, judged: Judged, now: int) -> None:
+        because, judged = f"{quoted(tidy(ask.child))} was asked for", self._cleared(judged, self._folder)
+        offer = self._offer(judged.name, because, judged.problems, judged, ask.asker)
+        self._open_offer |= offer.profile is not None
+        self._ready.append(offer)
+        self._perhaps_later(judged, because, now)
+
+    def _no_answer(self, ask: _Ask, _stalled: str, _now: int) -> None:
+        because = f"{quoted(tidy(ask.child))} was asked for"
+        problem = silent(self._folder / f"{tidy(ask.child)[:LONGEST]}.yaml")
+        self._ready.append(self._offer(ask.child, because, [problem], None, ask.asker))
+
+    def _offer(
+        self,
+        name: str,
+        because: str,
+        problems: list[Problem],
+        judged: Judged | None = None,
+        asker: object | None = None,
+    ) -> Offer:
+        shown = tidy(name).replace("/", "\ufffd")[:LONGEST] if name.strip(".") else "\ufffd"
+        path = self._folder / shown
+        found = judged.profile if judged is not None else None
+        text = judged.text if judged is not None else b""
+        child = found.child if found is not None else stem(shown) if counts(name) else shown
+        return Offer(child, path, found, problems, because, asker, text)
+
+    def _remember(self, offer: Offer) -> None:
+        if offer.source not in ("folder", "first"):  # the last good copy is remembered as what it was
+            return
+        played = Played(offer.child, offer.path.name, offer.digest, offer.source == "folder")
+        work = partial(_kept, partial(self._memory.keep, played, offer.text))
+        self._errands.do(Job(work, self._remembered, lambda _at, now: self._remembered(SILENT, now), lasting=True))
+
+    def _remembered(self, why_not: str, now: int) -> None:
+        self._once("profile_not_remembered", why_not)
+        self._remember_at = now + AGAIN if why_not else None
+
+    def _remember_again(self) -> None:
+        """What could not be remembered, if it plays still."""
+        self._remember_at = None
+        if self._plays is not None and self._said.get("profile_not_remembered"):
+            self._remember(self._plays)
+
+    def _prove(self) -> None:
+        """What plays has played for a minute, and we live."""
+        self._proves_at, plays = None, self._plays
+        if plays is not None and plays.source != "safe":
+            work = partial(_kept, partial(self._proven.keep, plays.digest, plays.text))
+            done = partial(self._once, "profile_not_proven")
+            self._errands.do(Job(work, lambda why, _now: done(why), lambda _at, _now: done(SILENT), lasting=True))
+
+    # --- what the PC was too slow for ---------------------------------------------------------------------------
+
+    def _perhaps_later(self, judged: Judged, because: str, now: int) -> None:
+        """What is refused is tried again if that may be of use; a file that stalls is news when it answers."""
+        if judged.may_pass and judged.name not in self._errands.stuck():
+            self._wait(_Later(judged.name, because, judged.problems, self._folder), now)
+        elif self._later is not None and self._later.name == judged.name:
+            self._wait(None, now)
+
+    def _wait(self, later: _Later | None, now: int) -> None:
+        """Try this again after a while, and nothing else; once it was tried so often, only whoever chooses it does."""
+        self._later = later
+        if later is None:
+            self._once("profile_waits", "")
+            return
+        problem = next(problem for problem in later.problems if problem.may_pass)
+        why = f"{quoted(tidy(later.name))}: {problem.message}. {problem.hint}"
+        if later.tries < len(LATER):
+            later.at = now + LATER[later.tries]
+            again = f"It is tried again after {LATER[later.tries] // NANOSECONDS} s, unless another is chosen."
+        else:
+            later.at = None
+            again = f"It was tried {later.tries + 1} times, and is not tried again before it is chosen."
+        self._once("profile_waits", f"{why} {again}")
+
+    def _try_later(self, later: _Later) -> None:
+        later.at, later.tries = None, later.tries + 1
+        work = partial(judge, later.folder, later.name, stuck=self._errands.stuck)
+        self._errands.do(
+            Job(work, partial(self._tried_later, later), lambda _stalled, now: self._tried_later(later, None, now))
+        )
+
+    def _tried_later(self, later: _Later, judged: Judged | None, now: int) -> None:
+        if self._later is not later:
+            return
+        if judged is None:
+            self._wait(later, now)
+            return
+        judged = self._cleared(judged, later.folder)
+        if judged.may_pass:
+            later.problems = judged.problems
+            self._wait(later, now)
+            return
+        self._wait(None, now)
+        plays_already = self._plays is not None and _digest(judged) == self._plays.digest  # its copy: it plays on
+        if judged.there and not plays_already:
+            because = f"{later.because}, and could not be tried before"
+            self._open_offer |= judged.profile is not None
+            offer = self._offer(later.name, because, judged.problems, judged)
+            self._ready.append(replace(offer, path=later.folder / offer.path.name, source=later.source))
+
+    # --- what is said ---------------------------------------------------------------------------------------------
+
+    def _failed(self, error: Exception) -> None:
+        self._say("profile_check_failed", why=f"{type(error).__name__}: {error}")
+
+    def _stalled(self, at: str) -> None:
+        self._say("profile_check_stalled", file=tidy(at), why=SILENT)
+
+    def _once(self, event: str, why: str) -> None:
+        """Say what is wrong, and that it is right again, once each."""
+        if why != self._said.get(event, ""):
+            self._said[event] = why
+            self._say(event, why=why or "it is all right again")
+
+
+@dataclass(frozen=True, slots=True)
+class _Ask:
+    child: str
+    asker: object | None
+    until: int
+
+
+@dataclass(slots=True)
+class _Later:
+    """A file that is tried again. ``at``: when; None while it is tried, and when it has been tried often enough."""
+
+    name: str
+    because: str
+    problems: list[Problem]
+    folder: Path
+    source: str = "folder"
+    tries: int = 0
+    at: int | None = None
+
+
+def _kept(keep: Callable[[], None], _worker: Worker) -> str:
+    """Write something down; why it cannot be done, or nothing."""
+    try:
+        keep()
+    except OSError as error:
+        return _why(error)
+    return ""
+
+
+def _why(error: OSError) -> str:
+    return f"{error.filename}: {error.strerror}" if error.filename else str(error)
+
+
+def _digest(judged: Judged) -> str:
+    return hashlib.sha256(judged.text).hexdigest()
+
+
+def _put(name: str) -> str:
+    return f"{quoted(tidy(name))} was put into the folder"

@@ -1,0 +1,980 @@
+"""The router as a service on the small PC: a daemon, and around it all that a bedside without a screen needs.
+
+    seats        from the configuration; each with its profile folder (``shelf.py``) and its session log (``recorder.py``)
+    sounding     a record of the notes that are on, which outlives this process (``sounding.py``, ``hush.py``)
+    control      the local socket (``control.py``): status, use, panic, mark, watch
+    buttons      of the room (``buttons.py``)
+
+Whatever may wait happens in threads of these parts, and comes back as an offer that the loop takes between two events.
+Each part that cannot be had (a folder that is read-only, a socket that is taken) costs itself only, and is said.
+"""
+
+from __future__ import annotations
+
+import os
+import shlex
+import signal
+import sys
+from collections.abc import Callable, Collection, Iterator, Mapping
+from contextlib import suppress
+from dataclasses import dataclass, field, replace
+from functools import partial
+from pathlib import Path
+from typing import Any
+
+from router import __version__
+from router.bedside.buttons import Buttons
+from router.bedside.control import Control, ControlError, Reply
+from router.bedside.deaths import SAFE, Deaths, Ledger, Verdict
+from router.bedside.hush import end_what_was_left
+from router.bedside.profile_folder import Offer, Shelf
+from router.bedside.proven import Proven
+from router.bedside.refusals import Sparing, in_words
+from router.bedside.sounding import Sounding
+from router.core.music import pitch_name
+from router.core.timers import earliest
+from router.core.units import NANOSECONDS, nearest
+from router.devices.descriptions import TerminalKey
+from router.devices.inputs.base import SCARCE
+from router.devices.outputs import Output
+from router.files import configuration
+from router.files.configuration import Button, Configuration, SeatPlan
+from router.files.profile import Profile, ProfileError
+from router.live import channels, motif
+from router.live.attached import AttachedInput, AttachedOutput, Log
+from router.live.daemon import Daemon, notify
+from router.live.loop_part import Companion
+from router.live.seat import CHATTERS, Seat
+from router.live.status import OutputStatus, Refusal, RoomStatus, SeatStatus, Status, together, value_of
+from router.live.turn import Found, Turn, left
+from router.live.worker import Errands, Job
+from router.records.recorder import Records, Session
+from router.room.room import ANYBODY
+from router.system import clock, realtime
+from router.system.files import replacing
+
+TRY_AGAIN = 5 * NANOSECONDS
+"""Until what could not be had at the start is tried again."""
+
+_NO_CONTROL = "router status, use, panic and mark cannot reach this router"
+
+HUSHING = 5.0
+"""Seconds to end what an earlier router left sounding, before this one begins."""
+
+LOOK = NANOSECONDS // 10
+"""Between two looks whether the devices of a new profile are there: opening one takes half of that."""
+
+AFTER_A_SWAP, AT_START = 3 * NANOSECONDS // 2, 5 * NANOSECONDS
+"""How long they are waited for before the room hears that one is missing; the PC has just been switched on at the start."""
+
+SWITCH = 0.0001
+"""Seconds after which a thread that works must let another go on: the loop is one of them, and must not wait."""
+
+
+_TROUBLES = {
+    "profile_not_remembered": "what plays{of} cannot be kept for the next start: {why}",
+    "profile_folder": "the profile folder{of} cannot be used: {why}",
+    "profile_waits": "a profile{of} waits: {why}",
+    "no_news_of_profiles": "what is put into the profile folder{of} is not noticed: {why}; router use plays it",
+}
+"""What ``router status`` says of a shelf's troubles."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Fitted:
+    """A profile as it is at a seat, and what should be known of its channels."""
+
+    profile: Profile
+    warnings: tuple[str, ...]
+
+
+@dataclass(slots=True)
+class _Place:
+    """A seat with what the service keeps for it."""
+
+    plan: SeatPlan
+    shelf: Shelf
+    offer: Offer  # what plays
+    fitted: _Fitted | None = None  # the same as it is at this seat
+    since: int = 0
+    seat: Seat | None = None
+    session: Session | None = None
+    refused: tuple[int, Offer] | None = None
+    sparing: Sparing = field(default_factory=Sparing)  # with what is told of those
+    ended: Session | None = None  # the session before
+    log_lines: int = 0  # that are missing in the logs of those before that
+
+
+class Service:
+    """See the module's docstring.
+
+    Args:
+        chosen: the configuration.
+        log: the daemon's own log; it must never wait, and may be used from any thread.
+        refused: why the configuration's file was not taken, and what holds instead; empty if it was.
+        lost: how many lines of the daemon's own log are missing by now.
+    """
+
+    def __init__(self, chosen: Configuration, log: Log, refused: str = "", lost: Callable[[], int] = int) -> None:
+        self.configuration, self._log = chosen, log
+        self._refused, self._lost = refused, lost
+        self._warnings: list[str] = []
+        self._up = 0
+        sys.setswitchinterval(SWITCH)
+        self._alarm = os.eventfd(0, os.EFD_NONBLOCK | os.EFD_CLOEXEC)
+        self._errands = Errands(lambda: None, self._fault, self._stalled)
+        self._sounding = self._begin_sounding()
+        self._deaths = Deaths((chosen.folders.state, chosen.folders.runtime))
+        self._deaths_said: tuple[str, ...] = ()
+        self._verdict = self._begin_deaths()
+        try:
+            self._begin_all()
+        except (OSError, RuntimeError) as error:
+            self._not_the_profiles_doing(error)
+            raise
+
+    def _begin_all(self) -> None:
+        chosen, log = self.configuration, self._log
+        self._turn = self._begin_turn()
+        self._places: dict[str, _Place] = {}
+        self._records = Records(
+            chosen.folders.records,
+            self._records_say,
+            keep=chosen.records.keep,
+            sessions=chosen.records.sessions,
+            notes=chosen.records.notes,
+        )
+        for plan in chosen.seats:
+            self._places[plan.name] = self._place(plan)
+        self.daemon = Daemon(
+            {name: self._fit(place, self._fitted(place)) for name, place in self._places.items()},
+            log,
+            keep=self._keep,
+            room=chosen.room,
+            ports=chosen.ports,
+            turn=self._turn,
+            left_out=self._verdict.rules_left_out(),
+        )
+        self.daemon.ports.on_chatter = self._refusal_everywhere
+        for seat in self.daemon.seats:
+            place = self._places[seat.name]
+            place.seat = seat
+            seat.on_chatter = partial(self._motif, place, motif.REFUSED)
+            seat.keep_record(self._session(place))
+            self.daemon.loop.watch(place.shelf.fileno(), partial(self._news, place))
+        self.daemon.loop.watch(self._alarm, self._alarmed)
+        self._share_channels()
+        self.daemon.companions.append(_Shelves(self._places.values(), self._offered, self._not_told))
+        self.daemon.loop.watch(self._errands.fileno(), lambda: self._errands.read(clock.now()))
+        self.daemon.companions.append(_Waiting(self._errands))
+        self._chimes = _Chimes(self._motif)
+        self.daemon.companions.append(self._chimes)
+        self._control = self._begin_control()
+        if self._control is None:
+            self.daemon.companions.append(_Again(self._control_again))
+        self._buttons = self._begin_buttons()
+
+    def _not_the_profiles_doing(self, error: BaseException) -> None:
+        """A start that failed as the system had no descriptor or thread left is no death: no profile is suspected for it."""
+        scarce = isinstance(error, OSError) and error.errno in SCARCE
+        if scarce or (isinstance(error, RuntimeError) and "new thread" in str(error)):
+            with suppress(OSError):
+                self._deaths.ended()
+
+    def run(self, ready: Callable[[], None]) -> signal.Signals | None:
+        """Play until told to stop; a hang-up (SIGHUP) reads the configuration again."""
+
+        def begun() -> None:
+            realtime.ask(self._log)
+            self._up = clock.now()
+            self._tell_the_room()
+            self._write_down(self._deaths.ready)
+            ready()
+
+        try:
+            ended_by = self.daemon.run(begun, {signal.SIGHUP: self._reload})
+            self._write_down(self._deaths.ended)  # it was told to stop: that is no death
+            return ended_by
+        except (OSError, RuntimeError) as error:
+            self._not_the_profiles_doing(error)
+            raise
+        finally:
+            self._close()
+
+    # --- what it begins with ----------------------------------------------------------------------------------
+
+    def _begin_sounding(self) -> Sounding | None:
+        path = self.configuration.folders.runtime / "sounding"
+        try:
+            path.parent.mkdir(parents=True, exist_ok=True)
+            ended = end_what_was_left(path, HUSHING)
+            if ended.said:
+                (self._log.info if ended.wholly else self._log.warning)("hushed", what=ended.said)
+            return Sounding(path)
+        except OSError as error:
+            self._warn("no record of the notes that sound can be kept, so a crash may leave one on", error)
+            return None
+
+    def _begin_deaths(self) -> Verdict:
+        """How the one before ended, and what is left out because of it."""
+        found = left(self._turn_path)
+        seats = {plan.name: Proven(self.configuration.folders.state / plan.name) for plan in self.configuration.seats}
+        verdict: Verdict | None = self._errands.wait(
+            lambda _: self._deaths.begin(found, seats, lambda seat: seats[seat].digests() if seat in seats else ())
+        )
+        self._say_of_deaths()
+        if verdict is None:  # the disk stalls
+            return Verdict(Ledger())
+        if verdict.died:
+            self._log.error("died", **_was_at(verdict.found), deaths_within_a_minute=verdict.deaths)
+        for seat in verdict.struck:
+            self._log.error("left_out", seat=seat, why=_left_out(verdict, seat))
+        for (rule, origin), why in verdict.rules_left_out().items():
+            self._log.error("rule_left_out", rule=rule, origin=origin, why=why)
+            self._warnings.append(f'the rule "{rule}" is not used: {why}')
+        return verdict
+
+    @property
+    def _turn_path(self) -> Path:
+        return self.configuration.folders.runtime / "turn"
+
+    def _begin_turn(self) -> Turn:
+        try:
+            return Turn(self._turn_path)
+        except OSError as error:
+            self._warn("whose turn it is cannot be kept, so after a crash nobody can say what was at work", error)
+            return Turn()
+
+    def _write_down(self, what: Callable[[], None]) -> None:
+        """Write this into the ledger of deaths, beside the loop."""
+        self._errands.do(
+            Job(lambda _: what(), lambda _none, _now: self._say_of_deaths(), lambda _at, _now: None, lasting=True)
+        )
+
+    def _say_of_deaths(self) -> None:
+        """Say what of the ledger of deaths could not be read or written, and that it can be again, once each."""
+        now = self._deaths.problems
+        for problem in now:
+            if problem not in self._deaths_said:
+                self._log.warning("deaths_unknown", why=problem)
+        if self._deaths_said and not now:
+            self._log.info("deaths_known_again")
+        self._deaths_said = now
+
+    def _tell_the_room(self) -> None:
+        """At the start: where something else plays than what should, or nobody has chosen what, or a device is missing."""
+        for name, place in self._places.items():
+            if name in self._verdict.struck:
+                self._motif(place, motif.INSTEAD)
+            else:
+                notes = motif.FIRST if place.offer.among > 1 else motif.DONE if place.offer.among else ()
+                self._chimes.play(place, notes, clock.now() + AT_START)
+
+    def _begin_control(self) -> Control | None:
+        path = self.configuration.folders.runtime / "control"
+        try:
+            control = Control(
+                path,
+                self.configuration.control_group,
+                self.daemon.loop,
+                self._answer,
+                on_fault=self.daemon.fault,
+                frame=self._frame,
+            )
+        except (ControlError, OSError) as error:
+            self._warn(_NO_CONTROL, error)
+            return None
+        if control.warning:
+            self._warnings.append(control.warning)
+            self._log.warning("control", why=control.warning)
+        self.daemon.companions.append(control)
+        return control
+
+    def _control_again(self) -> bool:
+        """Try once more to have the control socket; whether it is there."""
+        self._control = self._begin_control()
+        if self._control is None:
+            return False
+        self._warnings = [warning for warning in self._warnings if not warning.startswith(_NO_CONTROL)]
+        self._log.info("control_again")
+        return True
+
+    def _begin_buttons(self) -> Buttons:
+        chosen = self.configuration
+        buttons = Buttons(chosen.buttons, chosen.program_change, self.daemon, self._pressed, self._program)
+        self.daemon.companions.append(buttons)
+        return buttons
+
+    def _place(self, plan: SeatPlan) -> _Place:
+        shelf = Shelf(
+            plan.folder,
+            self.configuration.folders.state,
+            plan.name,
+            plan.follow,
+            plan.profile,
+            partial(self._shelf_says, plan.name),
+            runtime=self.configuration.folders.runtime,
+            suspected=self._verdict.suspected(plan.name),
+            only_safe=self._verdict.fallen(plan.name) >= SAFE,
+            elsewhere=[place.offer.child for place in self._places.values()],
+        )
+        place = _Place(plan, shelf, shelf.at_start(), since=clock.now())
+        self._log.info("profile", seat=plan.name, child=place.offer.child, why=place.offer.because)
+        if place.offer.problems:
+            self._log.warning("profile_refused", seat=plan.name, why=in_words(place.offer.problems))
+            place.refused = (place.since, place.offer)
+        return place
+
+    def _session(self, place: _Place) -> Session:
+        place.session = self._records.begin(place.plan.name, place.offer.child, place.offer.digest, clock.now())
+        return place.session
+
+    def _keep(self, output: Output) -> Output:
+        if self._sounding is None:
+            return output
+        try:
+            return self._sounding.record(output)
+        except OSError as error:
+            self._warn(f"no record of what sounds at {output.description}", error)
+            return output
+
+    def _fitted(self, place: _Place) -> _Fitted:
+        """What is offered to a seat, as it is there: its devices and channels, the room's ports, no more than the room's limits."""
+        chosen, plan, profile = self.configuration, place.plan, place.offer.profile
+        assert profile is not None  # noqa: S101 - it is to be played
+        devices = {
+            name: replace(device, pattern=plan.devices[name])
+            if name in plan.devices and not isinstance(device, TerminalKey)
+            else device
+            for name, device in profile.devices.items()
+        }
+        outputs = {name: chosen.outputs.get(name, device) for name, device in profile.outputs.items()}
+        others = [other for other in self._places.values() if other is not place]
+        assigned = channels.assign(
+            configuration.capped(profile.plan, chosen.limits),
+            outputs,
+            plan.channels,
+            self._taken_beside(place),
+            {channel for other in others for channel in other.plan.channels},
+        )
+        return _Fitted(replace(profile, plan=assigned.plan, devices=devices, outputs=outputs), assigned.warnings)
+
+    def _fit(self, place: _Place, fitted: _Fitted) -> Profile:
+        """From now on that is what plays at the seat."""
+        for warning in fitted.warnings:
+            self._log.warning("channels", seat=place.plan.name, child=place.offer.child, why=warning)
+        place.fitted = fitted
+        self._turn.plays(place.plan.name, place.offer.path.name, place.offer.digest)
+        return fitted.profile
+
+    def _taken_beside(self, place: _Place) -> list[channels.Taken]:
+        """The channels that others than this seat play on: the keyboard, and the other seats."""
+        others = [other for other in self._places.values() if other is not place]
+        return [*self._of_the_keyboard(), *(one for other in others for one in _used(other))]
+
+    def _of_the_keyboard(self) -> list[channels.Taken]:
+        """The channel that the room's keyboard plays on, if it has one of its own."""
+        ports = self.configuration.ports
+        if ports.keyboard_to is None or ports.keyboard_channel is None:
+            return []
+        return [channels.Taken(ports.keyboard_to, ports.keyboard_channel, "the keyboard")]
+
+    def _play(self, place: _Place, fitted: _Fitted, session: Session | None = None) -> None:
+        """This plays at a seat from now on."""
+        assert place.seat is not None  # noqa: S101 - it was given its seat at the beginning
+        self.daemon.play(place.seat, self._fit(place, fitted), session)
+        self._share_channels()
+
+    def _share_channels(self) -> None:
+        """Each seat knows on which of its channels others play as well: it never silences those as a whole."""
+        plans = {
+            name: (place.fitted.profile.plan, place.fitted.profile.outputs)
+            for name, place in self._places.items()
+            if place.fitted is not None
+        }
+        for name, routes in channels.shared(plans, self._of_the_keyboard()).items():
+            seat = self._places[name].seat
+            if seat is not None:
+                seat.share_routes(routes, clock.now())
+
+    # --- what goes wrong beside the music -----------------------------------------------------------------------
+
+    def _shelf_says(self, seat: str, event: str, **fields: Any) -> None:
+        """Pass on what a seat's shelf says; the room hears that what plays cannot be remembered."""
+        self._log.warning(event, seat=seat, **fields)
+        place = self._places.get(seat)
+        if event == "profile_not_remembered" and place is not None and event in place.shelf.troubles():
+            self._motif(place, motif.REFUSED)
+
+    def _records_say(self, event: str, **fields: Any) -> None:
+        """Pass on what the thread that writes the records says; that nothing is recorded, the room hears from the loop."""
+        self._log.warning(event, **fields)
+        if event == "records_fault":
+            os.eventfd_write(self._alarm, 1)
+
+    def _alarmed(self) -> None:
+        """The records have failed."""
+        os.eventfd_read(self._alarm)
+        self._refusal_everywhere()
+
+    def _refusal_everywhere(self) -> None:
+        """Something is wrong that is no seat's own."""
+        for place in self._places.values():
+            self._motif(place, motif.REFUSED)
+
+    # --- another profile --------------------------------------------------------------------------------------
+
+    def _news(self, place: _Place) -> None:
+        for offer in place.shelf.read(clock.now()):
+            self._offered(place, offer)
+
+    def _offered(self, place: _Place, offer: Offer) -> None:
+        """Play what is offered, or say why not; whoever asked for it is told."""
+        if offer.profile is None:
+            why = in_words(offer.problems)
+            place.refused = (clock.now(), offer)
+            if place.sparing.may_tell(clock.now()):
+                self._log.warning("profile_refused", seat=place.plan.name, child=offer.child, why=why)
+            self._motif(place, motif.REFUSED)
+            answer = {"ok": False, "problem": _refusal(offer)}
+        elif self._swap(place, offer):
+            answer = {"ok": True, "child": offer.child, "file": str(offer.path)}
+        else:
+            problem = (
+                f"the router could not change to {offer.child}, and its log says why; {place.offer.child} plays on"
+            )
+            answer = {"ok": False, "problem": problem}
+        if callable(offer.asker):
+            offer.asker(answer)
+
+    def _not_told(self, place: _Place, unsaid: int) -> None:
+        """So many refusals were not told in the log."""
+        why = f"{unsaid} more refusals came too fast to be told one by one; router status tells the last, router check all"
+        self._log.warning("profiles_refused", seat=place.plan.name, unsaid=unsaid, why=why)
+
+    def _swap(self, place: _Place, offer: Offer) -> bool:
+        """Play what is offered, if need be at the second try; where that fails (memory is short), what played plays on."""
+        played, sessions = place.offer, [place.session]
+        for chosen in (offer, offer, played):
+            try:
+                place.offer, place.since = chosen, clock.now()
+                fitted = self._fitted(place)
+                sessions.append(self._session(place))
+                self._play(place, fitted, place.session)
+                place.shelf.chosen(chosen)
+                break
+            except Exception as error:  # noqa: BLE001 - whatever it is, somebody plays on
+                self._fault(error)
+        if place.seat is not None and place.session is not None:
+            place.seat.keep_record(place.session)
+        for session in sessions:
+            self._end(place, session)
+        if place.offer is not offer:
+            self._motif(place, motif.REFUSED)
+            return False
+        self._log.info("swap", seat=place.plan.name, child=offer.child, why=offer.because)
+        self._chimes.play(place, motif.DONE, clock.now() + AFTER_A_SWAP)
+        return True
+
+    def _end(self, place: _Place, session: Session | None) -> None:
+        """Close a session that another has followed."""
+        if session is None or session is place.session:
+            return
+        with self.daemon.contained():
+            session.close(clock.now())
+        place.log_lines += place.ended.lost if place.ended is not None else 0
+        place.ended = session  # what is missing there is not all known yet
+
+    def _motif(self, place: _Place, notes: tuple[int, ...]) -> None:
+        if self.configuration.motif and place.seat is not None:
+            place.seat.play_motif(notes, clock.now(), [one.channel for one in self._taken_beside(place)])
+
+    def _step(self, place: _Place, steps: int) -> None:
+        """So many places further in the seat's list."""
+        children = place.plan.list
+        if children:
+            here = children.index(place.offer.child) if place.offer.child in children else -1 if steps > 0 else 0
+            place.shelf.ask(children[(here + steps) % len(children)])
+
+    # --- buttons and programs ---------------------------------------------------------------------------------
+
+    def _pressed(self, button: Button) -> None:
+        self._log.info("button", button=button.name, does=button.does)
+        if button.does == "tap":
+            self.daemon.room.tap(clock.now())
+            return
+        if button.does == "panic":
+            self._panic(self._of(button.seat))
+            return
+        for place in self._of(button.seat):
+            match button.does:
+                case "next":
+                    self._step(place, 1)
+                case "previous":
+                    self._step(place, -1)
+                case "mark":
+                    self._mark(place, button.name)
+
+    def _program(self, number: int) -> None:
+        for place in self._places.values():
+            if number < len(place.plan.list):
+                place.shelf.ask(place.plan.list[number])
+
+    def _panic(self, places: list[_Place]) -> None:
+        """Of all seats: whatever sounds at their synths, the keyboard's notes too. Of one: what is its own."""
+        everything = len(places) == len(self._places)
+        if everything:
+            self.daemon.ports.silence(clock.now())
+        for place in places:
+            if place.seat is not None:
+                place.seat.panic(clock.now(), everything)
+
+    def _mark(self, place: _Place, text: str) -> None:
+        if place.seat is not None:
+            place.seat.mark(text, clock.now())
+
+    def _of(self, seat: str | None) -> list[_Place]:
+        return [place for name, place in self._places.items() if seat in (None, name)]
+
+    # --- the control socket -----------------------------------------------------------------------------------
+
+    def _answer(self, request: Mapping[str, Any], reply: Reply) -> None:
+        """One request, checked already."""
+        seat = request.get("seat")
+        if seat is not None and seat not in self._places:
+            near = nearest(seat, self._places)
+            hint = f'Did you mean "{near}"?  ' if near else ""
+            reply(
+                {
+                    "ok": False,
+                    "problem": f'there is no seat called "{seat}"\n{hint}The seats: {", ".join(self._places)}.',
+                }
+            )
+            return
+        places = self._of(seat)
+        match request["do"]:
+            case "status":
+                reply({"ok": True, "status": self.status()})
+            case "panic":
+                self._panic(places)
+                reply({"ok": True})
+            case "mark":
+                for place in places:
+                    self._mark(place, request["text"])
+                reply({"ok": True})
+            case "use" | "level" if len(places) > 1:
+                seats = ", ".join(place.plan.name for place in places)
+                reply({"ok": False, "problem": f"there are several seats: {seats}; say which with --seat"})
+            case "use":
+                places[0].shelf.ask(request["child"], reply)
+            case "level":
+                self.daemon.room.set_level(places[0].plan.name, request["level"], clock.now())
+                reply({"ok": True})
+
+    def _frame(self, now: int) -> dict[str, Any]:
+        """What whoever watches sees next."""
+        return {seat.name: seat.watching.frame(now, seat.last) for seat in self.daemon.seats}
+
+    def status(self) -> Status:
+        """All that can be asked."""
+        now = clock.now()
+        return {
+            "router": __version__,
+            "pid": os.getpid(),
+            "up": _seconds(now - self._up),
+            "seats": {name: self._status_of(place, now) for name, place in self._places.items()},
+            "room": self._together(),
+            "warnings": [*self._warnings, *self._passing_warnings()],
+        }
+
+    def _together(self) -> RoomStatus:
+        """What the seats share."""
+        ports = self.daemon.ports
+        inputs = {
+            name: _port(attached, attached.devices[name]) for attached in ports.inputs for name in attached.devices
+        }
+        outputs = {name: _port(out, out.device) for name, out in ports.outputs.items()}
+        return together(self.daemon.room, inputs, outputs)
+
+    def _passing_warnings(self) -> Iterator[str]:
+        """What may have changed by the next time."""
+        if self._refused:
+            yield self._refused
+        yield from self._deaths.troubles
+        yield from (f"the room's {name}: {CHATTERS}" for name in self.daemon.ports.waiting.chattering(clock.now()))
+        if trouble := self._records.trouble:
+            yield f"nothing is recorded now, as it cannot be written: {trouble}"
+        if self._records.clock_stands:
+            yield (
+                "the clock of this PC stands still while it is switched off, so sessions have wrong dates and records are kept for "
+                "longer than asked: give its clock a battery, or let it have the time from a network"
+            )
+        for name, place in self._places.items():
+            of = f' of the seat "{name}"' if len(self._places) > 1 else ""
+            for event, why in place.shelf.troubles().items():
+                yield _TROUBLES.get(event, f"{event}{{of}}: {{why}}").format(of=of, why=why)
+        if lost := self._lost():
+            yield f"{lost} lines of the router's own log are missing: whoever takes them is too slow, or fails"
+
+    def _status_of(self, place: _Place, now: int) -> SeatStatus:
+        seat = place.seat
+        assert seat is not None  # noqa: S101 - as above
+        refused: Refusal | None = None
+        if place.refused is not None:
+            when, offer = place.refused
+            refused = {
+                "child": offer.child,
+                "file": str(offer.path),
+                "ago": _seconds(now - when),
+                "message": _refusal(offer),
+            }
+        return {
+            "child": place.offer.child,
+            "playing": _seconds(now - place.since),
+            "file": str(place.offer.path),
+            "because": place.offer.because,
+            "children": place.shelf.names(),
+            "ignored": place.shelf.passed_over(),
+            "inputs": {
+                name: _input_status(seat, attached, name, now) for attached in seat.devices for name in attached.devices
+            }
+            | {name: _listening_status(seat, name, now) for name in seat.plan.listens},
+            "outputs": {name: _port(out, out.device) for name, out in seat.outputs.items()},
+            "sounding": [
+                {"output": output, "channel": channel, "note": note, "name": pitch_name(note, seat.engine.music.names)}
+                for output, channel, note in seat.engine.sounding
+            ],
+            "presses": dict(seat.presses),
+            "lateness": seat.lateness.status(),
+            "dropped": {
+                **seat.dropped(),
+                "log_lines": place.log_lines
+                + sum(each.lost for each in (place.ended, place.session) if each is not None),
+            },
+            "refused": refused,
+            "warnings": [
+                *([_left_out(self._verdict, seat.name)] if seat.name in self._verdict.struck else ()),
+                *self._missing(seat),
+                *(place.fitted.warnings if place.fitted is not None else ()),
+                *_doubts(place.offer),
+                *self._unheard(seat),
+                *(f"{name}: {CHATTERS}" for name in seat.waiting.chattering(now)),
+                *(f"{source}: {what}; router fit measures it anew" for source, what in seat.drifted.items()),
+            ],
+            "level": self.daemon.room.levels.get(seat.name, 1.0),
+            "channels": sorted({part.route.channel for part in seat.profile.plan.parts}),
+            "follows": sorted(seat.profile.plan.follows, reverse=True),
+        }
+
+    def _missing(self, seat: Seat) -> Iterator[str]:
+        """Devices of the profile that are not there: the rest of it plays."""
+        if missing := seat.missing():
+            yield f"missing, so this profile plays without: {', '.join(missing)}"
+
+    def _unheard(self, seat: Seat) -> Iterator[str]:
+        """Inputs that listen to a seat that can never be heard: a profile alone cannot know which seats there are."""
+        for name, listens in seat.plan.listens.items():
+            if listens.seat == seat.name:
+                yield f'"{name}" listens to its own seat, and hears nothing there; "part" hears a part of the same profile'
+            elif listens.seat not in ("", ANYBODY, *self._places):
+                near = nearest(listens.seat, list(self._places))
+                meant = f'; did you mean "{near}"?' if near else ""
+                yield f'"{name}" listens to the seat "{listens.seat}", and there is none (there are {", ".join(self._places)}){meant}'
+
+    # --- the configuration again ------------------------------------------------------------------------------
+
+    def _reload(self) -> None:
+        """Read the file again, beside the loop: its disk may stall, and hundreds may ask at once."""
+        notify("RELOADING=1", f"MONOTONIC_USEC={clock.now() // 1000}")
+        if not self._errands.waiting(self._reloaded):
+            read = partial(_fresh, self.configuration.path, self._log)
+            self._errands.do(Job(lambda _worker: read(), self._reloaded, lambda _at, _now: self._reload_over()))
+
+    def _reloaded(self, fresh: Configuration | str, _now: int) -> None:
+        if isinstance(fresh, str):
+            self._refused = f"the configuration was refused when it was read again, so the one before holds:\n{fresh}"
+        else:
+            self._refused = ""
+            self._follow(fresh)
+        self._reload_over()
+
+    def _reload_over(self) -> None:
+        if not self._errands.waiting(self._reloaded):
+            notify("READY=1")
+
+    def _stalled(self, _at: str) -> None:
+        self._log.warning("configuration_stalled", why=f"{self.configuration.path} cannot be read: its disk stalls")
+
+    def _follow(self, fresh: Configuration) -> None:
+        """Ports, limits, motif, lists and buttons from now on; what else has changed is said, and needs a restart."""
+        before = self.configuration
+        again = [
+            part
+            for part in ("folders", "control_group", "records", "room", "ports")
+            if getattr(fresh, part) != getattr(before, part)
+        ]
+        plans = {plan.name: plan for plan in fresh.seats}
+        if [*plans] != [*self._places] or any(_moved(place.plan, plans[name]) for name, place in self._places.items()):
+            again.append("seats")
+        if again:
+            self._log.warning("restart_needed", why=f"changed, and read only at the start: {', '.join(again)}")
+        self.configuration = replace(before, **{part: getattr(fresh, part) for part in ("outputs", "motif", "limits")})
+        for name, place in self._places.items():
+            if name in plans:
+                place.plan = replace(place.plan, list=plans[name].list)
+            fitted = self._fitted(place)
+            if place.fitted is None or _plays_elsewhere(fitted.profile, place.fitted.profile):
+                self._play(place, fitted)
+        if (fresh.buttons, fresh.program_change) != (before.buttons, before.program_change):
+            self.configuration = replace(self.configuration, buttons=fresh.buttons, program_change=fresh.program_change)
+            self.daemon.companions.remove(self._buttons)
+            self._buttons.close()
+            self._buttons = self._begin_buttons()
+            self._buttons.open(clock.now())
+        self._log.info("configuration_read")
+
+    # --- the end ----------------------------------------------------------------------------------------------
+
+    def _close(self) -> None:
+        now = clock.now()
+        for place in self._places.values():
+            if place.session is not None:
+                place.session.close(now)
+            place.shelf.close()
+        self._errands.close()
+        self._records.close()
+        os.close(self._alarm)
+        if self._sounding is not None:
+            self._sounding.close()
+        self._turn.close()
+
+    def _fault(self, error: Exception) -> None:
+        self._log.error("program_fault", exc_info=error)
+
+    def _warn(self, what: str, error: Exception) -> None:
+        warning = f"{what}: {error}"
+        if warning not in self._warnings:  # an output may come back again and again
+            self._warnings.append(warning)
+            self._log.warning("warning", why=warning)
+
+
+def settled(path: Path, log: Log) -> tuple[Configuration, str]:
+    """The configuration to begin with. A slip in the file must not keep a room silent: then the last good one holds.
+
+    With it comes why the file was refused and what holds instead; empty if it was taken. The last good one is kept in
+    the service's state folder.
+    """
+    fresh = _fresh(path, log)
+    if isinstance(fresh, Configuration):
+        return fresh, ""
+    kept = _kept()
+    try:
+        chosen, instead = configuration.load(kept), f"the last good one, {kept}"
+    except ProfileError:
+        chosen, instead = configuration.DEFAULT, "what holds where there is no such file"
+    log.warning("configuration_instead", what=instead)
+    refused = f"the configuration was refused at the start, so this one holds: {instead}\n{fresh}"
+    return replace(chosen, path=path), refused  # that path is read again when we are told to
+
+
+def _kept() -> Path:
+    """Where the last good configuration is kept (systemd.exec(5), StateDirectory)."""
+    return Path(os.environ.get("STATE_DIRECTORY", configuration.DEFAULT.folders.state)) / "last-good-router.yaml"
+
+
+def _fresh(path: Path, log: Log) -> Configuration | str:
+    """What the file says now, which is kept as the last good one; or why it is refused. It may wait for a disk."""
+    try:
+        fresh = configuration.load(path)
+    except ProfileError as error:
+        log.warning("configuration_refused", why=str(error))
+        return str(error)
+    try:
+        with replacing(_kept()) as file:
+            file.write(path.read_bytes())
+    except OSError as error:
+        why = f"{error.filename or _kept()}: {error.strerror}"
+        log.warning("configuration_not_kept", why=f"{why}; if the file is broken at the next start, an older one holds")
+    return fresh
+
+
+class _Shelves(Companion):
+    """What the shelves wait for."""
+
+    def __init__(
+        self,
+        places: Collection[_Place],
+        take: Callable[[_Place, Offer], None],
+        not_told: Callable[[_Place, int], object],
+    ) -> None:
+        self._places, self._take, self._not_told = places, take, not_told
+
+    def deadline(self) -> int | None:
+        return earliest(when for place in self._places for when in (place.shelf.deadline(), place.sparing.deadline()))
+
+    def wake(self, now: int) -> None:
+        for place in self._places:
+            for offer in place.shelf.wake(now):
+                self._take(place, offer)
+            if unsaid := place.sparing.take(now):
+                self._not_told(place, unsaid)
+
+
+class _Chimes(Companion):
+    """What the room is told once the devices of a profile are there, or are known to be missing."""
+
+    def __init__(self, play: Callable[[_Place, tuple[int, ...]], None]) -> None:
+        self._play = play
+        self._waiting: list[_Chime] = []
+
+    def play(self, place: _Place, notes: tuple[int, ...], until: int) -> None:
+        """These notes as soon as all devices are there; at ``until`` that one is missing."""
+        self._waiting = [each for each in self._waiting if each.place is not place]
+        self._waiting.append(_Chime(place, notes, clock.now() + LOOK, until))
+
+    def deadline(self) -> int | None:
+        return earliest(each.at for each in self._waiting)
+
+    def wake(self, now: int) -> None:
+        for each in [each for each in self._waiting if each.at <= now]:
+            missing = each.place.seat is not None and each.place.seat.missing()
+            if missing and now < each.until:
+                each.at = now + LOOK
+                continue
+            self._waiting.remove(each)
+            notes = motif.MISSING if missing else each.notes
+            if notes:
+                self._play(each.place, notes)
+
+
+@dataclass(slots=True)
+class _Chime:
+    place: _Place
+    notes: tuple[int, ...]
+    at: int
+    until: int
+
+
+class _Again(Companion):
+    """Tries something every few seconds until it is done."""
+
+    def __init__(self, done: Callable[[], bool]) -> None:
+        self._done = done
+        self._at: int | None = clock.now() + TRY_AGAIN
+
+    def deadline(self) -> int | None:
+        return self._at
+
+    def wake(self, now: int) -> None:
+        if self._at is not None and now >= self._at:
+            self._at = now + TRY_AGAIN
+            if self._done():
+                self._at = None
+
+
+class _Waiting(Companion):
+    """What is done beside the loop may stall."""
+
+    def __init__(self, errands: Errands) -> None:
+        self._errands = errands
+
+    def deadline(self) -> int | None:
+        return self._errands.deadline()
+
+    def wake(self, now: int) -> None:
+        self._errands.wake(now)
+
+
+def _refusal(offer: Offer) -> str:
+    """Why it was refused, for whoever may use the control socket: no line of a file, as not every file may be theirs to read."""
+    if not offer.problems:
+        return offer.because
+    told = in_words(offer.problems, lines=False)
+    return f"{told}\n\nTo see the lines: router check {shlex.quote(str(offer.path))}"
+
+
+def _doubts(offer: Offer) -> Iterator[str]:
+    """What may not be meant in the profile that plays: the first, and how many there are."""
+    doubts = offer.profile.warnings if offer.profile is not None else ()
+    if doubts:
+        more = f", and {len(doubts) - 1} more" if len(doubts) > 1 else ""
+        check = f"router check {shlex.quote(str(offer.path))}"
+        yield f"in line {doubts[0].line} of {offer.path.name}: {doubts[0].message}{more}: {check} says it all"
+
+
+def _used(place: _Place) -> tuple[channels.Taken, ...]:
+    """The channels that a seat plays on."""
+    if place.fitted is None:
+        return ()
+    profile = place.fitted.profile
+    return channels.used(profile.plan, profile.outputs, f'seat "{place.plan.name}"')
+
+
+def _plays_elsewhere(one: Profile, other: Profile) -> bool:
+    """Whether the same profile has other outputs or limits by now."""
+    return (one.outputs, one.plan.limits) != (other.outputs, other.plan.limits)
+
+
+def _input_status(seat: Seat, attached: AttachedInput, name: str, now: int) -> Any:
+    heard, sample = seat.last.get(name, (None, None))
+    unit = seat.profile.units.get(name, "")
+    return {
+        "type": seat.profile.types[name],
+        **_port(attached, attached.devices[name]),
+        "value": value_of(sample, unit),
+        "unit": unit,
+        "heard": None if heard is None else _seconds(now - heard),
+    }
+
+
+def _port(attached: AttachedInput | AttachedOutput, device: object) -> OutputStatus:
+    there = attached.there
+    return {
+        "device": there.description if there is not None else str(device),
+        "there": there is not None,
+        "why": "" if there is not None else attached.search.said,
+    }
+
+
+def _listening_status(seat: Seat, name: str, now: int) -> Any:
+    """An input that hears others has no device that could be missing."""
+    listens = seat.plan.listens[name]
+    part = f"the part {listens.part}" if listens.part is not None else ""
+    whose = {"": "", ANYBODY: "any other seat"}.get(listens.seat, f"the seat {listens.seat}")
+    heard, sample = seat.last.get(name, (None, None))
+    return {
+        "type": seat.profile.types[name],
+        "device": " of ".join(filter(None, (part, whose))),
+        "there": True,
+        "why": "",
+        "value": value_of(sample, ""),
+        "unit": "",
+        "heard": None if heard is None else _seconds(now - heard),
+    }
+
+
+def _was_at(found: Found) -> dict[str, str]:
+    """What a router that died was at, as far as is known, for the log."""
+    fields: dict[str, str] = {}
+    if found.seat is not None:
+        fields |= {"seat": found.seat.seat, "profile": found.seat.file, "digest": found.seat.digest}
+    if found.rule is not None:
+        fields |= {"rule": found.rule.name, "origin": found.rule.origin}
+    return fields or {"why": "at no seat's turn, as far as is known"}
+
+
+def _left_out(verdict: Verdict, seat: str) -> str:
+    """What is said of a seat that has fallen."""
+    file = next((one.file for one in verdict.found.playing if one.seat == seat and one.file), "what was chosen")
+    instead = "the safe profile" if verdict.fallen(seat) >= SAFE else "what last played for a minute without dying"
+    return (
+        f"the router died {verdict.deaths} times within a minute while {file} played, so now it is {instead} that plays"
+    )
+
+
+def _moved(before: SeatPlan, after: SeatPlan) -> bool:
+    return replace(before, list=after.list) != after
+
+
+def _seconds(nanoseconds: int) -> float:
+    return round(nanoseconds / NANOSECONDS, 3)

@@ -1,0 +1,120 @@
+"""Whether the thresholds still fit the child: efforts that shrink, near-misses, rest that grows restless.
+
+A *try* is an effort, or a near-miss: a rise that stayed below ``on`` and came near it. Three things are told, with figures:
+
+    efforts shrink     half of the last eight efforts reach less than 1.35 times ``on``, and less than 0.65 times ``full`` (a fitted
+                       ``full`` is what one effort of ten reached)
+    near-misses        of the last ten tries three were near-misses
+    rest is restless   how far rest goes in two seconds without an effort, the median of fifteen, is more than 0.45 times ``on`` and
+                       half as far again as it was of the first fifteen
+
+Each is told again only when three minutes have gone. With bounds to follow in, ``on`` goes after the last eight tries, so
+that it stays the share of them that it was of the first eight; by 3 % at most after each try, never below twice
+how far rest has gone, and never out of the bounds. All numbers are our choice, from simulated children
+(tests/benchmarks/drift.py).
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from statistics import median
+
+from router.core.events import Drifted
+from router.core.units import NANOSECONDS
+
+NEAR = 0.75
+"""A rise that reaches less of ``on`` is restlessness and no try."""
+SHRUNK, OF_FULL = 1.35, 0.65
+FEW = 8
+TRIES, MISSED = 10, 3
+WINDOW, WINDOWS = 2 * NANOSECONDS, 15
+RESTLESS, MORE = 0.45, 1.5
+AGAIN = 180 * NANOSECONDS
+PACE = 0.03
+CLEAR = 2.0
+MOVED = 0.1
+"""A threshold that follows is told of each time it has moved by so much."""
+
+
+class Drift:
+    """One side of one input. ``on`` and ``full`` in pascals; ``follow``: how far ``on`` may go, or None."""
+
+    def __init__(self, source: str, on: float, full: float, follow: tuple[float, float] | None) -> None:
+        self._source, self._follow = source, follow
+        self._full = full
+        self.on = on
+        """The threshold as it should be now."""
+        self.reach = 0.0
+        """How far rest goes in the present two seconds, in pascals."""
+        self.due = 0
+        """When these two seconds are over."""
+        self._tried = False  # within these two seconds
+        self._told_on = on
+        self._efforts: deque[float] = deque(maxlen=FEW)
+        self._sizes: deque[float] = deque(maxlen=FEW)  # of tries
+        self._missed: deque[bool] = deque(maxlen=TRIES)
+        self._share: float | None = None  # of the first tries that ``on`` was
+        self._reaches: deque[float] = deque(maxlen=WINDOWS)
+        self._first_reach: float | None = None
+        self._widest = 0.0  # how far rest ever went: lower thresholds see less of it
+        self._told: dict[str, int] = {}
+
+    def tried(self, peak: float, now: int, *, heard: bool) -> list[Drifted]:
+        """An effort, or a near-miss, is over; its largest pressure from rest."""
+        self._tried = True
+        if not heard and peak < NEAR * self.on:
+            return []
+        self._missed.append(not heard)
+        self._sizes.append(peak)
+        if heard:
+            self._efforts.append(peak)
+        told = self._go_after() if self._follow else []
+        if len(self._efforts) == FEW and (usual := median(self._efforts)) < min(SHRUNK * self.on, OF_FULL * self._full):
+            told += self._tell("efforts shrink", now, ordinary=usual)
+        if (missed := sum(self._missed)) >= MISSED and len(self._missed) == TRIES:
+            told += self._tell("near-misses", now, missed=missed, of=TRIES)
+        return told
+
+    def rests(self, now: int) -> list[Drifted]:
+        """Nothing is going on; wanted whenever ``due`` has come."""
+        self.due = now + WINDOW
+        reach, self.reach = self.reach, 0.0
+        if self._tried:  # its rise and its fall are no rest
+            self._tried = False
+            return []
+        self._reaches.append(reach)
+        if len(self._reaches) < WINDOWS:
+            return []
+        reach = median(self._reaches)
+        self._widest = max(self._widest, reach)
+        if self._first_reach is None:
+            self._first_reach = reach
+        if reach > RESTLESS * self.on and reach > MORE * self._first_reach:
+            return self._tell("rest is restless", now, reach=reach)
+        return []
+
+    def _tell(self, what: str, now: int, **figures: float) -> list[Drifted]:
+        before = self._told.get(what)
+        if before is not None and now - before < AGAIN:
+            return []
+        self._told[what] = now
+        return [self._said(what, **figures)]
+
+    def _said(self, what: str, **figures: float) -> Drifted:
+        rounded = {name: round(value, 1) for name, value in {**figures, "on": self.on}.items()}
+        return Drifted(self._source, what, tuple(rounded.items()))
+
+    def _go_after(self) -> list[Drifted]:
+        if len(self._sizes) < FEW or self._first_reach is None:  # nothing is known of rest yet
+            return []
+        usual = median(self._sizes)
+        if self._share is None:
+            self._share = min(0.7, max(0.3, self.on / usual))
+        assert self._follow is not None  # noqa: S101 - asked only if there are bounds
+        lowest, highest = self._follow
+        target = min(highest, max(lowest, CLEAR * self._widest, self._share * usual))
+        self.on += max(-PACE * self.on, min(PACE * self.on, target - self.on))
+        if abs(self.on - self._told_on) < MOVED * self._told_on:
+            return []
+        self._told_on = self.on
+        return [self._said("followed", ordinary=usual)]

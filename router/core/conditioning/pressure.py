@@ -1,0 +1,384 @@
+"""A pressure sensor: puff, squeeze or bite above rest, sip or suck below it.
+
+What counts is how far the pressure is from what it would be if nobody tried (``background.py``: the rest level, which
+follows slow drift, and a steady rhythm underneath). Each side has a threshold to press and a lower one to release:
+between the two nothing changes, so noise at the border makes no second press. A side may have a second, firmer
+press on top of the first (``cheek.above.firm``).
+
+    side       pressure from background reaches on   falls below off             lasts for ``longest``
+    resting    -> effort, gives the press            -                           -
+    effort     -                                     -> resting, gives release   -> resting, gives release, learns rest anew
+
+Strength is 0 at ``on`` and 1 at ``full``. By ``rise`` the press is given at once and its strength is where the
+pressure would be after ``over`` if it went on rising as it does now; by ``peak`` the press waits for ``over`` and
+takes the largest pressure in it.
+
+A sensor that says nothing sensible is told apart from an effort, let go of and said once, until it is well again:
+
+    no number     it sent something that is not a number
+    saturated     it has been at an end of its ``range`` for two seconds
+    frozen        it has sent the very same value for much longer than its own noise has ever allowed
+    tube off      it fell to the pressure of the room, far from its rest level, and stays there without moving
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Hashable
+from dataclasses import dataclass, replace
+
+from router.core.conditioning.background import Background, Seen
+from router.core.conditioning.base import Conditioner, Gestures
+from router.core.conditioning.drift import Drift
+from router.core.events import Gesture, Level, NearMiss, Press, PressureSample, Release, SensorFault
+from router.core.timers import Alarm
+from router.core.units import NANOSECONDS
+
+SLOPE_OVER = 15_000_000
+"""How fast the pressure rises is measured over one to two of these, in nanoseconds, so that noise does not count."""
+NO_NUMBER_AFTER = NANOSECONDS // 5
+SATURATED_AFTER = 2 * NANOSECONDS
+FROZEN_AFTER = 2 * NANOSECONDS
+FROZEN_RUNS = 20
+"""A sensor is frozen when the same value comes this many times as often in a row as it ever did at rest."""
+FROZEN_LEARN = 200
+"""So many changes of its value must have been seen before a sensor can be called frozen."""
+TUBE_OFF_AFTER = 3 * NANOSECONDS
+SHORTEST_RISE = 60_000_000
+"""What is over sooner is noise and no near-miss. Our choice: the quickest rise of simulated efforts takes longer."""
+DOUBTFUL_LONGEST = 5 * NANOSECONDS
+"""An effort against a rest level that is not trusted is let go after this, and rest is learned anew."""
+
+
+@dataclass(frozen=True, slots=True)
+class Side:
+    """Thresholds of one side, in pascals from rest, all above 0: ``off`` < ``on`` < ``full``; ``firm`` from ``on`` to ``full``.
+
+    ``follow``: the lowest and highest that ``on`` may become by itself, the others with it; None: it stays.
+    """
+
+    on: float
+    off: float
+    full: float
+    firm: float | None = None
+    follow: tuple[float, float] | None = None
+
+    def scaled(self, by: float) -> Side:
+        return replace(self, on=by * self.on, off=by * self.off, full=by * self.full)
+
+
+@dataclass(frozen=True, slots=True)
+class PressureSettings:
+    """``track`` is the time constant with which rest follows drift, in nanoseconds; None: rest is always 0 Pa.
+
+    ``rhythm``: whether a steady rhythm underneath is learned and taken out. ``from_peak`` and ``over`` (nanoseconds) say
+    how strength is measured. ``longest`` (nanoseconds) is the longest effort; None: none. ``ends`` are the lowest and highest
+    pressure the sensor can say, in pascals, if known. ``levels`` are the sources (``cheek.above``) for which continuous
+    levels are wanted; nobody pays for levels that no part uses.
+    """
+
+    above: Side | None = None
+    below: Side | None = None
+    track: int | None = 20 * NANOSECONDS
+    from_peak: bool = False
+    over: int = NANOSECONDS // 20
+    levels: frozenset[str] = frozenset()
+    rhythm: bool = True
+    longest: int | None = 60 * NANOSECONDS
+    ends: tuple[float, float] | None = None
+
+
+@dataclass(slots=True)
+class _SideState:
+    source: str
+    sign: int
+    side: Side
+    drift: Drift | None = None  # a firmer press on top of another has none of its own
+    wants_level: bool = False
+    since: int | None = None  # when the present effort began
+    voice: int | None = None  # None while an effort waits for its peak
+    peak: float = 0.0
+    level: float = 0.0
+    lowest: float = 0.0  # of the sensor's values during the present effort
+    highest: float = 0.0
+    rise: float = 0.0  # the largest pressure since it went beyond ``off`` without reaching ``on``; 0: it has not
+    rose: int = 0  # when it did
+
+
+class PressureConditioner(Conditioner):
+    """See the module's docstring."""
+
+    def __init__(self, name: str, settings: PressureSettings, new_voice: Callable[[], int], alarm: Alarm) -> None:
+        super().__init__(name, new_voice, alarm)
+        self.settings = settings
+        self._sides: list[_SideState] = []
+        self._drifts: list[tuple[int, Drift]] = []
+        for word, sign, side in (("above", 1, settings.above), ("below", -1, settings.below)):
+            if side is None:
+                continue
+            source = f"{name}.{word}"
+            drift = Drift(source, side.on, side.full, side.follow)
+            self._drifts.append((sign, drift))
+            self._sides.append(_SideState(source, sign, side, drift, source in settings.levels))
+            if side.firm is not None:
+                firm = Side(side.firm, max(side.off, 0.8 * side.firm), max(side.full, 1.01 * side.firm))
+                self._sides.append(_SideState(f"{source}.firm", sign, firm))
+        # Between these two nothing changes: most samples of a sensor at rest are done with after two comparisons. Where
+        # one side is not asked for, a pull to it is no effort, but if it is as strong as a full one no rest level either.
+        self._quiet_above = self._quiet_below = 0.0
+        self._set_quiet()
+        self._on = min(state.side.on for state in self._sides)
+        self._gentle = min(state.side.full for state in self._sides) / 2
+        self._background = (
+            None
+            if settings.track is None
+            else Background(self._on, self._gentle, settings.track, rhythm=settings.rhythm)
+        )
+        self._health = _Health(settings.ends)
+        self._slope = _Slope()
+        self._busy = False  # an effort lasts, or a level is not back at 0
+
+    @property
+    def rest(self) -> float | None:
+        """What the sensor would read now if nobody tried, in pascals; None until it is known."""
+        return 0.0 if self._background is None else self._background.expected
+
+    def handle(self, sample: PressureSample, now: int) -> Gestures:
+        pascal = sample.pascal
+        fault = self._health.look(pascal, now, at_rest=not self._busy)
+        if fault is not None:
+            return [*self._let_go(), SensorFault(self.name, fault)]
+        if self._health.fault is not None or not math.isfinite(pascal):
+            return ()
+        background = self._background
+        rest = 0.0 if background is None else background.expect(now)
+        gestures: list[Gesture] = []
+        seen = Seen.REST
+        if rest is not None:
+            beyond = pascal - rest
+            if self._busy or not self._quiet_below < beyond < self._quiet_above:
+                seen = self._judge(pascal, beyond, now, gestures)
+            else:
+                for sign, drift in self._drifts:
+                    drift.reach = max(drift.reach, sign * beyond)
+                    if now >= drift.due:
+                        gestures += drift.rests(now)
+            self._slope.add(beyond, now)
+        if background is not None:
+            background.learn(pascal, now, seen)
+        return gestures
+
+    def wake(self, now: int, tag: Hashable) -> Gestures:
+        assert isinstance(tag, tuple)  # noqa: S101 - the tags are ("peak" or "end", source), see _begin and _end
+        word, source = tag
+        state = next(state for state in self._sides if state.source == source)
+        return self._press(state, state.peak) if word == "peak" else self._release(state)
+
+    def lost(self, now: int) -> Gestures:
+        gestures = self._let_go()
+        if self._background is not None:
+            self._background.restart()
+        self._health, self._slope = _Health(self.settings.ends), _Slope()
+        return gestures
+
+    def _judge(self, pascal: float, beyond: float, now: int, gestures: list[Gesture]) -> Seen:
+        """Hold one sample against the thresholds of every side."""
+        seen = Seen.REST if self._quiet_below < beyond < self._quiet_above else Seen.NEAR
+        self._busy = False
+        for state in self._sides:
+            pressure, side = state.sign * beyond, state.side
+            if state.wants_level:
+                self._level(state, _unit((pressure - side.off) / (side.full - side.off)), gestures)
+                self._busy |= state.level > 0
+            if state.since is not None:
+                state.peak = max(state.peak, pressure)
+                state.lowest, state.highest = min(state.lowest, pascal), max(state.highest, pascal)
+                if pressure < side.off:
+                    self._end(state, now, gestures)
+                elif self._too_long(state, now, gestures):
+                    return Seen.REST
+            elif pressure >= side.on:
+                self._begin(state, pascal, pressure, now, gestures)
+            elif state.drift is not None:
+                self._look_for_a_rise(state, state.drift, pressure, now, gestures)
+            if state.since is not None:
+                seen = Seen.EFFORT
+            self._busy |= state.rise > 0
+        self._busy |= seen is Seen.EFFORT
+        return seen
+
+    def _look_for_a_rise(
+        self, state: _SideState, drift: Drift, pressure: float, now: int, gestures: list[Gesture]
+    ) -> None:
+        """What goes beyond ``off``, does not reach ``on`` and comes back is told, for the record."""
+        if pressure >= state.side.off:
+            if not state.rise:
+                state.rose = now
+            state.rise = max(state.rise, pressure)
+        elif state.rise:
+            rise, state.rise = state.rise, 0.0
+            if now - state.rose >= SHORTEST_RISE:
+                gestures.append(NearMiss(state.source, rise / state.side.on))
+                gestures += drift.tried(rise, now, heard=False)
+                self._follow(state, drift)
+
+    def _follow(self, of: _SideState, drift: Drift) -> None:
+        """Thresholds go where the drift says, between efforts."""
+        side = self.settings.above if of.sign > 0 else self.settings.below
+        if side is None or drift.on == of.side.on or any(state.since is not None for state in self._sides):
+            return
+        by = drift.on / of.side.on
+        for state in self._sides:
+            if state.sign == of.sign:
+                state.side = state.side.scaled(by)
+        self._set_quiet()
+
+    def _set_quiet(self) -> None:
+        """Between which pressures nothing changes."""
+        full = max(state.side.full for state in self._sides)
+        self._quiet_above = next((state.side.off for state in self._sides if state.sign > 0), full)
+        self._quiet_below = -next((state.side.off for state in self._sides if state.sign < 0), full)
+
+    def _begin(self, state: _SideState, pascal: float, pressure: float, now: int, gestures: list[Gesture]) -> None:
+        gestures += self._release(state)  # one that was too short for its peak may still sound
+        state.since, state.peak, state.rise = now, pressure, 0.0
+        state.lowest = state.highest = pascal
+        if self.settings.from_peak:
+            self.alarm.at(now + self.settings.over, ("peak", state.source))
+        else:
+            rise = max(0.0, state.sign * self._slope.at(state.sign * pressure, now))
+            gestures += self._press(state, pressure + rise * self.settings.over)
+
+    def _end(self, state: _SideState, now: int, gestures: list[Gesture]) -> None:
+        since, state.since = state.since, None
+        if state.voice is not None:
+            gestures += self._release(state)
+        elif since is not None:  # over before its peak was asked for: an effort all the same, heard now and as long
+            self.alarm.cancel(("peak", state.source))
+            gestures += self._press(state, state.peak)
+            self.alarm.at(now + max(1, now - since), ("end", state.source))
+        if state.drift is not None:
+            gestures += state.drift.tried(state.peak, now, heard=True)
+            self._follow(state, state.drift)
+
+    def _too_long(self, state: _SideState, now: int, gestures: list[Gesture]) -> bool:
+        """An effort that cannot be one: let go, say why, learn the rest level anew."""
+        assert state.since is not None  # noqa: S101 - only asked during an effort
+        background, lasted, longest = self._background, now - state.since, self.settings.longest
+        if background is not None and background.trusted and self._tube_off(state, lasted):
+            why = "tube off? It fell to the pressure of the room and stays there"
+        elif lasted > DOUBTFUL_LONGEST and self._doubtful(state):
+            why = "the rest level was taken while the child tried: this is rest"
+        elif longest is not None and lasted > longest:
+            why = "longer than the longest effort: this is taken as the rest level"
+        else:
+            why = ""
+        if not why:
+            return False
+        gestures += [*self._let_go(), SensorFault(self.name, why)]
+        if background is not None:
+            background.restart()
+        return True
+
+    def _doubtful(self, state: _SideState) -> bool:
+        """Whether the child tried when the rest level was taken, and this is rest: it is new, and this is nearer to 0."""
+        rest, background = self.rest, self._background
+        if rest is None or background is None or background.trusted:
+            return False
+        return max(abs(state.lowest), abs(state.highest)) < abs(rest) - self._on / 2
+
+    def _tube_off(self, state: _SideState, lasted: int) -> bool:
+        room = 0.15 * self._on
+        return lasted > TUBE_OFF_AFTER and -room < state.lowest and state.highest < room
+
+    def _let_go(self) -> list[Gesture]:
+        """Release everything; no press out of a sensor that has gone or says nothing sensible."""
+        gestures: list[Gesture] = []
+        for state in self._sides:
+            state.since, state.rise = None, 0.0
+            self.alarm.cancel(("peak", state.source))
+            gestures += self._release(state)
+            self._level(state, 0.0, gestures)
+        self._busy = False
+        return gestures
+
+    def _press(self, state: _SideState, reach: float) -> list[Gesture]:
+        state.voice = self.new_voice()
+        strength = _unit((reach - state.side.on) / (state.side.full - state.side.on))
+        return [Press(state.source, state.voice, strength)]
+
+    def _release(self, state: _SideState) -> list[Gesture]:
+        voice, state.voice = state.voice, None
+        self.alarm.cancel(("end", state.source))
+        return [] if voice is None else [Release(state.source, voice)]
+
+    def _level(self, state: _SideState, level: float, gestures: list[Gesture]) -> None:
+        if state.wants_level and level != state.level:
+            state.level = level
+            gestures.append(Level(state.source, level))
+
+
+class _Slope:
+    """How fast the pressure changes, measured over 15 to 30 ms, so that noise between two samples does not count."""
+
+    def __init__(self) -> None:
+        self._old = self._new = (0.0, 0)
+
+    def add(self, pressure: float, now: int) -> None:
+        if now - self._new[1] >= SLOPE_OVER:
+            self._old, self._new = self._new, (pressure, now)
+
+    def at(self, pressure: float, now: int) -> float:
+        """Pascals a nanosecond from the older of two points kept until now; 0 if it cannot be known."""
+        before, then = self._old if now - self._old[1] < 4 * SLOPE_OVER else self._new
+        return (pressure - before) / (now - then) if now > then else 0.0
+
+
+class _Health:
+    """Whether the sensor says something sensible; ``fault`` is what is wrong with it now."""
+
+    def __init__(self, ends: tuple[float, float] | None) -> None:
+        self.fault: str | None = None
+        self._ends = ends
+        self._value = math.nan
+        self._since = 0  # when it first said the present value
+        self._run = 0  # how many times in a row it has
+        self._longest_run = 0
+        self._changes = 0
+        self._saturated_since: int | None = None
+        self._lost_since: int | None = None
+
+    def look(self, pascal: float, now: int, *, at_rest: bool) -> str | None:
+        """One sample; the fault's name when one begins, to be said once."""
+        fault = self._wrong(pascal, now, at_rest=at_rest)
+        if fault == self.fault:
+            return None
+        self.fault = fault
+        return fault
+
+    def _wrong(self, pascal: float, now: int, *, at_rest: bool) -> str | None:
+        if not math.isfinite(pascal):
+            if self._lost_since is None:
+                self._lost_since = now
+            return "no number" if now - self._lost_since >= NO_NUMBER_AFTER else self.fault
+        self._lost_since = None
+        if self._ends is not None and not self._ends[0] < pascal < self._ends[1]:
+            if self._saturated_since is None:
+                self._saturated_since = now
+            if now - self._saturated_since >= SATURATED_AFTER:
+                return "saturated"
+        else:
+            self._saturated_since = None
+        if pascal != self._value:
+            if at_rest and self.fault is None:
+                self._longest_run = max(self._longest_run, self._run)
+            self._value, self._since, self._run = pascal, now, 1
+            self._changes += 1
+            return None
+        self._run += 1
+        known = self._changes > FROZEN_LEARN and self._run > FROZEN_RUNS * self._longest_run
+        return "frozen" if known and now - self._since > FROZEN_AFTER else None
+
+
+def _unit(value: float) -> float:
+    return min(1.0, max(0.0, value))

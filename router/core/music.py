@@ -1,0 +1,599 @@
+"""Pitch names, scales, chords and tempo: tables and arithmetic, nothing else.
+
+Note numbers are MIDI's: 60 is middle C and is written C4 here (the number is fixed by the MIDI standard, the
+octave's name is not), 69 is A4 = 440 Hz. Scales and chords are semitones above their root; each set is held in
+the tests against at least two reference libraries in all twelve keys.
+"""
+
+from __future__ import annotations
+
+import functools
+import itertools
+import math
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from fractions import Fraction
+from types import MappingProxyType
+from typing import NamedTuple
+
+from router.core.units import (
+    FREQUENCY,
+    NANOSECONDS,
+    QuantityError,
+    nearest,
+    note_value,
+    parse,
+    time_ns,
+    whole_number,
+)
+
+LETTERS: Mapping[str, int] = MappingProxyType({"C": 0, "D": 2, "E": 4, "F": 5, "G": 7, "A": 9, "B": 11})
+_ACCIDENTALS: Mapping[str, int] = MappingProxyType(
+    {"": 0, "#": 1, "b": -1, "##": 2, "bb": -2, "\u266f": 1, "\u266d": -1, " sharp": 1, " flat": -1}
+)
+NAMES = ("C", "C#", "D", "Eb", "E", "F", "F#", "G", "Ab", "A", "Bb", "B")
+
+
+class Mode(tuple[int, ...]):
+    """A scale of which the chords, too, are made as they come; in the plain minor scale, a key, the chord on the fifth step is major."""
+
+    __slots__ = ()
+
+
+SCALES: Mapping[str, tuple[int, ...]] = MappingProxyType(
+    {
+        "major": (0, 2, 4, 5, 7, 9, 11),
+        "minor": (0, 2, 3, 5, 7, 8, 10),
+        "natural minor": Mode((0, 2, 3, 5, 7, 8, 10)),
+        "harmonic minor": (0, 2, 3, 5, 7, 8, 11),
+        "melodic minor": (0, 2, 3, 5, 7, 9, 11),  # the ascending set, both ways: a scale lock has no direction
+        "ionian": (0, 2, 4, 5, 7, 9, 11),
+        "dorian": (0, 2, 3, 5, 7, 9, 10),
+        "phrygian": (0, 1, 3, 5, 7, 8, 10),
+        "lydian": (0, 2, 4, 6, 7, 9, 11),
+        "mixolydian": (0, 2, 4, 5, 7, 9, 10),
+        "aeolian": Mode((0, 2, 3, 5, 7, 8, 10)),
+        "locrian": (0, 1, 3, 5, 6, 8, 10),
+        "major pentatonic": (0, 2, 4, 7, 9),
+        "minor pentatonic": (0, 3, 5, 7, 10),
+        "major blues": (0, 2, 3, 4, 7, 9),
+        "minor blues": (0, 3, 5, 6, 7, 10),
+        "whole tone": (0, 2, 4, 6, 8, 10),
+        "chromatic": tuple(range(12)),
+    }
+)
+
+PARENTS: Mapping[tuple[int, ...], tuple[int, ...]] = MappingProxyType(
+    {SCALES[f"{mode} {kind}"]: SCALES[mode] for mode in ("major", "minor") for kind in ("pentatonic", "blues")}
+)
+"""Of a scale with gaps, the seven notes from which its chords are taken. Common practice, no source."""
+
+CHORDS: Mapping[str, tuple[int, ...]] = MappingProxyType(
+    {
+        "fifth": (0, 7),
+        "octave": (0, 12),
+        "major": (0, 4, 7),
+        "minor": (0, 3, 7),
+        "diminished": (0, 3, 6),
+        "augmented": (0, 4, 8),
+        "sus2": (0, 2, 7),
+        "sus4": (0, 5, 7),
+        "6": (0, 4, 7, 9),
+        "m6": (0, 3, 7, 9),
+        "7": (0, 4, 7, 10),
+        "maj7": (0, 4, 7, 11),
+        "m7": (0, 3, 7, 10),
+        "dim7": (0, 3, 6, 9),
+        "m7b5": (0, 3, 6, 10),
+        "mM7": (0, 3, 7, 11),
+        "7#5": (0, 4, 8, 10),
+        "maj7#5": (0, 4, 8, 11),
+        "add9": (0, 4, 7, 14),
+        "9": (0, 4, 7, 10, 14),
+        "m9": (0, 3, 7, 10, 14),
+        "maj9": (0, 4, 7, 11, 14),
+        "69": (0, 4, 7, 9, 14),
+        "7sus4": (0, 5, 7, 10),
+        "7b9": (0, 4, 7, 10, 13),
+        "7#9": (0, 4, 7, 10, 15),
+    }
+)
+"""Chords of a fixed shape. Two more kinds, "triad" and "seventh", are stacked from the scale: see ``Music.stack``."""
+
+_IN_SYMBOLS = {"major": "", "minor": "m", "diminished": "dim", "augmented": "aug", "fifth": "5"}
+SYMBOLS: Mapping[str, tuple[int, ...]] = MappingProxyType(
+    {_IN_SYMBOLS.get(name, name): shape for name, shape in CHORDS.items() if name != "octave"}
+)
+"""What stands behind the root in a chord symbol: nothing in "C", "m7" in "Am7"."""
+
+_PITCH = re.compile(r"\s*([A-Ga-g])( sharp| flat|##|bb|#|b|\u266f|\u266d)?\s*(-?[0-9]{1,2})\s*")
+_KEY = re.compile(r"\s*([A-Ga-g])( sharp| flat|##|bb|#|b|\u266f|\u266d)?\s*")
+
+
+def pitch_number(text: str | int) -> int:
+    """A note name ("C4", "F#3", "Bb2") or a number, as a MIDI note number 0 to 127.
+
+    Raises:
+        QuantityError: no such note, or one outside MIDI's range.
+    """
+    text = str(text)
+    number = whole_number(text)
+    if number is None:
+        found = _PITCH.fullmatch(text)
+        if not found:
+            hint = "Write a letter and an octave, for example C4 (middle C), F#3 or Bb2, or a number from 0 to 127."
+            if _KEY.fullmatch(text):
+                hint = f'Did you mean "{text.strip()}4"? ' + hint
+            raise QuantityError(f'"{text}" is not a note', hint)
+        number = LETTERS[found[1].upper()] + _ACCIDENTALS[found[2] or ""] + 12 * (int(found[3]) + 1)
+    if not 0 <= number <= 127:
+        raise QuantityError(
+            f'the note "{text}" is outside the range of MIDI',
+            "The lowest is C-1 (0), the highest G9 (127); middle C is C4 (60).",
+        )
+    return number
+
+
+def pitch_name(number: int, names: Sequence[str] = NAMES) -> str:
+    """The name of a MIDI note number: 60 is "C4". ``names``: of the twelve notes, as a key spells them (``Music.names``)."""
+    name = names[number % 12]
+    natural = number - name.count("#") + name.count("b")  # B#3 is 60, and Cb4 is 59
+    return f"{name}{natural // 12 - 1}"
+
+
+_IN_FIFTHS = "FCGDAEB"
+
+
+def _by_fifths(place: int) -> str:
+    """A note's name by its place in the row of fifths: 0 is C, 1 is G, -1 is F, 6 is F#."""
+    sharps, letter = divmod(place + 1, 7)
+    return _IN_FIFTHS[letter] + ("#" * sharps if sharps > 0 else "b" * -sharps)
+
+
+class Signature(NamedTuple):
+    """The key signature of a key: ``sharps`` (flats: negative), and whether its third is minor.
+
+    A mode has the signature of its notes, which is that of the major key with the same notes; so has a pentatonic or blues scale by
+    its parent. The whole tone and the chromatic scale count as the major or minor key of their tonic.
+    """
+
+    sharps: int
+    minor: bool
+
+    @property
+    def key(self) -> str:
+        """The major or minor key that has it: "E", "F#m"."""
+        return f"{_by_fifths(self.sharps + 3)}m" if self.minor else _by_fifths(self.sharps)
+
+
+@functools.cache
+def signature(tonic: int, scale: tuple[int, ...]) -> Signature:
+    """The key signature of a scale on a tonic (0 to 11): six accidentals at most, of six the usual F# major and Eb minor."""
+    minor = _MINOR_THIRD in scale and _MAJOR_THIRD not in scale
+    parent = PARENTS.get(scale, scale)
+    modes = {tuple(sorted((note - step) % 12 for note in SCALES["major"])): step for step in SCALES["major"]}
+    above = modes.get(
+        parent, modes[SCALES["minor"]] if minor else 0
+    )  # from the tonic of the major key with these notes
+    sharps = (tonic - above) * 7 % 12
+    return Signature(sharps - 12 if sharps > 6 or (sharps == 6 and minor) else sharps, minor)
+
+
+@functools.cache
+def spelt(tonic: int, scale: tuple[int, ...]) -> tuple[str, ...]:
+    """The names of the twelve notes in a key, from C on: E major has G#, C# and D#, F minor Ab, Db and Eb.
+
+    Notes outside the scale are named as its nearest relatives in fifths, a minor key's leading tone among them; of those that
+    would be E#, B#, Cb, Fb or have two accidentals, the plain names are taken. Common practice.
+    """
+    sharps, minor = signature(tonic, scale)
+    tonic_at = next(place for place in range(sharps - 1, sharps + 6) if place * 7 % 12 == tonic)
+    lowest = tonic_at - (6 if minor else 4)
+    own = range(sharps - 1, sharps + 6)  # the seven notes of the signature
+    leading = tonic_at + 5
+    names = [""] * 12
+    for place in range(lowest, lowest + 12):
+        plain = place < 13 and (place in own or place == leading or -7 < place < 11)
+        names[place * 7 % 12] = _by_fifths(place if plain else place - 12 if place > 0 else place + 12)
+    return tuple(names)
+
+
+def pitch_class(text: str) -> int:
+    """A key's tonic ("D", "F#", "Bb") as 0 to 11."""
+    found = _KEY.fullmatch(text)
+    if not found:
+        raise QuantityError(f'"{text}" is not a key', "Write a letter from A to G, with # or b if needed: D, F#, Bb.")
+    return (LETTERS[found[1].upper()] + _ACCIDENTALS[found[2] or ""]) % 12
+
+
+_NOTES_OF_A_NAME = re.compile(r"(?:^|(?<=[/ ]))[A-G](?:#|b)?")
+"""In the name of a chord: its root, a bass after a stroke, or each note of one that has no symbol."""
+
+
+@dataclass(frozen=True, slots=True)
+class Chord:
+    """A chord wherever it lies: its root (0 to 11), its shape in semitones above it, and the bass note of a slash chord."""
+
+    name: str
+    root: int
+    shape: tuple[int, ...]
+    bass: int | None = None
+
+    def named(self, names: Sequence[str]) -> Chord:
+        """The same chord, its notes called as in ``names``: of one that was recognized, which is not written by anybody."""
+        return replace(self, name=_NOTES_OF_A_NAME.sub(lambda found: names[pitch_class(found[0])], self.name))
+
+    @property
+    def classes(self) -> tuple[int, ...]:
+        """Its notes as 0 to 11, without octaves."""
+        notes = [(self.root + step) % 12 for step in self.shape]
+        return tuple(dict.fromkeys(notes if self.bass is None else [self.bass, *notes]))
+
+    def near(self, pitch: int) -> tuple[int, ...]:
+        """Its notes with the root as near to ``pitch`` as can be (of two the lower), the bass below it; folded into MIDI."""
+        root = pitch + (self.root - pitch + 6) % 12 - 6
+        notes = [root + step for step in self.shape]
+        if self.bass is not None:
+            notes.insert(0, root - (root - self.bass) % 12)
+        return tuple(dict.fromkeys(fold(note) for note in notes))
+
+
+_SYMBOL = re.compile(r"([A-G])(##|bb|#|b|\u266f|\u266d)?([^/]*?)(?:/([A-G])(#|b|\u266f|\u266d)?)?")
+
+
+def chord_symbol(text: str) -> Chord | int:
+    """A chord by its symbol ("C", "Am7", "F#m7b5", "C/E"), or a step of the scale by its number, on which a triad stands.
+
+    Raises:
+        QuantityError: no such chord.
+    """
+    text = text.strip()
+    number = whole_number(text)
+    if number is not None and 1 <= number <= 12:
+        return number
+    found = _SYMBOL.fullmatch(text)
+    if found and found[3] in SYMBOLS:
+        root = (LETTERS[found[1]] + _ACCIDENTALS[found[2] or ""]) % 12
+        bass = (LETTERS[found[4]] + _ACCIDENTALS[found[5] or ""]) % 12 if found[4] else None
+        return Chord(text, root, SYMBOLS[found[3]], bass)
+    hint = f"Write a letter from A to G and then nothing (major) or {', '.join(kind for kind in SYMBOLS if kind)}."
+    capital = text[:1].upper() + text[1:]
+    if capital != text and (again := _SYMBOL.fullmatch(capital)) and again[3] in SYMBOLS:
+        hint = f'Did you mean "{capital}"?  {hint}'
+    elif found and (near := nearest(found[3], list(SYMBOLS)[1:])):
+        hint = f'Did you mean "{found[1]}{found[2] or ""}{near}"?  {hint}'
+    raise QuantityError(f'"{text}" is not a chord', hint)
+
+
+STRAYS = 7
+"""How far the middle of a chord that is voiced smoothly may be from home, in semitones: each chord has a close position within it."""
+
+
+def middle(notes: Sequence[int]) -> Fraction:
+    """The mean of some notes: where a chord lies."""
+    return Fraction(sum(notes), len(notes))
+
+
+def voice(previous: Sequence[int], chord: Sequence[int], home: Fraction) -> tuple[int, ...]:
+    """The notes of ``chord`` in the close position that moves least from ``previous`` and whose middle is within ``STRAYS`` of ``home``.
+
+    How far a chord moves is the sum of the semitones between the notes, lowest to lowest and so on upwards. Of two that move as
+    far it is the one nearer home, then the lower one. So no progression, however long, wanders off. At the ends of MIDI's range
+    it is the nearest to home that there is. Common practice.
+    """
+    old = sorted(previous)
+    close = sorted({note % 12 for note in chord})
+    lowest = min(int(home), 115) // 12 * 12 - 24  # a home may be written beyond MIDI's range
+    found = (
+        tuple(note + lowest + 12 * octave for note in invert(close, inversion))
+        for inversion, octave in itertools.product(range(len(close)), range(5))
+    )
+
+    def cost(notes: tuple[int, ...]) -> tuple[Fraction, int, Fraction, tuple[int, ...]]:
+        away = abs(middle(notes) - home)
+        pairs = itertools.zip_longest(old, notes)
+        moved = sum(abs((old[-1] if a is None else a) - (notes[-1] if b is None else b)) for a, b in pairs)
+        return max(away - STRAYS, Fraction(0)), moved, away, notes
+
+    return min((notes for notes in found if 0 <= notes[0] <= notes[-1] <= 127), key=cost)
+
+
+class Span(NamedTuple):
+    """How long something lasts; one of the three is not 0."""
+
+    whole: Fraction = Fraction(0)
+    """In whole notes: a quarter is 1/4."""
+    bars: Fraction = Fraction(0)
+    nanoseconds: Fraction = Fraction(0)
+
+
+_BARS = re.compile(r"\s*([0-9]{1,3})\s*bars?\s*")
+
+
+def length(text: str) -> Span:
+    """How long: a note value ("1/8"), bars ("2 bars") or a time ("300 ms"), at least 10 ms.
+
+    Raises:
+        QuantityError: it is none of them.
+    """
+    if "/" in text:
+        return Span(whole=note_value(text))
+    if (bars := _BARS.fullmatch(text)) and int(bars[1]):
+        return Span(bars=Fraction(bars[1]))
+    try:
+        nanoseconds = time_ns(text)
+    except QuantityError as error:
+        raise QuantityError(
+            f'"{text}" is not a length',
+            (error.meant if re.search(r"[^\W\d]", text) else "")
+            + "Write a note value such as 1/8, bars such as 2 bars, or a time such as 300 ms.",
+        ) from error
+    if nanoseconds < NANOSECONDS // 100:
+        raise QuantityError(f'a length must be at least 10 ms: "{text}"')
+    return Span(nanoseconds=Fraction(nanoseconds))
+
+
+def rate(text: str) -> Span:
+    """How fast: a note value ("1/8"), or so many a second ("4 Hz"), 0.1 to 50 Hz; as the time from one to the next.
+
+    Raises:
+        QuantityError: it is neither.
+    """
+    if "/" in text:
+        return Span(whole=note_value(text))
+    try:
+        hertz = parse(text, FREQUENCY, "a rate")
+    except QuantityError as error:
+        raise QuantityError(
+            f'"{text}" is not a rate', "Write a note value such as 1/8, or how many a second, such as 4 Hz."
+        ) from error
+    if not Fraction(1, 10) <= hertz <= 50:
+        raise QuantityError(f'a rate is 0.1 Hz to 50 Hz: "{text}"')
+    return Span(nanoseconds=NANOSECONDS / hertz)
+
+
+@dataclass(frozen=True, slots=True)
+class Grid:
+    """Places in time from ``start`` on, ``step`` nanoseconds apart, exactly: a thousand steps add up.
+
+    With ``swing`` the second of each two comes later: it stands at this share of the two, 1/2 is even, 2/3 triplets.
+    """
+
+    start: int
+    step: Fraction
+    swing: Fraction = Fraction(1, 2)
+
+    def exactly(self, place: int) -> Fraction:
+        """When a place is, in nanoseconds after the start."""
+        pair, second = divmod(place, 2)
+        return 2 * self.step * (pair + (self.swing if second else 0))
+
+    def at(self, place: int) -> int:
+        """When a place is: the first whole nanosecond that is not before it."""
+        return self.start + math.ceil(self.exactly(place))
+
+    def latest(self, now: int) -> int:
+        """The last place that is not after ``now``."""
+        place = 2 * int((now - self.start) // (2 * self.step))
+        return place + (self.exactly(place + 1) <= now - self.start)
+
+    def next(self, now: int) -> int:
+        """The first place that is not before ``now``."""
+        place = self.latest(now)
+        return place if self.at(place) >= now else place + 1
+
+    def nearest(self, when: int) -> int:
+        """The place that is nearest to ``when``; of two equally near the earlier."""
+        place = self.latest(when)
+        after = self.exactly(place) + self.exactly(place + 1) < 2 * (when - self.start)
+        return place + 1 if after else place
+
+    def retimed(self, now: int, step: Fraction) -> Grid:
+        """The same places with another step from ``now`` on: of the step that is under way the same share is over.
+
+        What is past stays past, and what is to come stays to come, but for a fraction of a nanosecond.
+        """
+        return Grid(math.floor(now - (now - self.start) * step / self.step), step, self.swing)
+
+    def onto(self, other: Grid, place: int, now: int) -> int:
+        """The place of ``other`` that comes instead of ``place``, which is still to come when ``other`` holds from ``now`` on.
+
+        It is the nearest to where ``place`` would be if only the step were another; it may have been a moment ago, and then
+        is due now. So it comes neither twice nor within half a step of the one before, and a small change skips none.
+        """
+        return other.nearest(self.retimed(now, other.step).at(place))
+
+    def end(self, place: int, gate: Fraction) -> int:
+        """When this share of the time from a place to the next is over."""
+        here = self.exactly(place)
+        return self.start + math.ceil(here + gate * (self.exactly(place + 1) - here))
+
+
+def frequency(number: int) -> float:
+    """The frequency of a MIDI note number in hertz, equal temperament, A4 = 440 Hz."""
+    return float(440.0 * 2.0 ** ((number - 69) / 12))
+
+
+def scale_shape(name: str) -> tuple[int, ...]:
+    """The semitones of a scale by name.
+
+    Raises:
+        QuantityError: no such scale.
+    """
+    if name in SCALES:
+        return SCALES[name]
+    if name == "blues":
+        raise QuantityError(
+            'there are two blues scales: write "minor blues" or "major blues"', 'The usual one is "minor blues".'
+        )
+    if name == "pentatonic":
+        raise QuantityError('there are two pentatonic scales: write "major pentatonic" or "minor pentatonic"')
+    near = nearest(name, SCALES)
+    raise QuantityError(
+        f'there is no scale called "{name}"',
+        (f'Did you mean "{near}"?  ' if near else "") + "Scales: " + ", ".join(SCALES) + ".",
+    )
+
+
+_MINOR_THIRD, _MAJOR_THIRD, TRITONE, FIFTH, SEVENTH, LEADING_TONE = 3, 4, 6, 7, 10, 11
+"""Semitones above the tonic."""
+
+
+def _over(scale: tuple[int, ...], tonic: int, chord: Chord | None) -> tuple[int, ...]:
+    """The scale over a chord: its seventh is raised where the chord has the leading tone, as in the harmonic minor over V.
+
+    Scales without a fifth stay, and so does a blues: there both sevenths at once are the style. Common practice.
+    """
+    if chord is None or SEVENTH not in scale or LEADING_TONE in scale or FIFTH not in scale or TRITONE in scale:
+        return scale
+    above = {(note - tonic) % 12 for note in chord.classes}
+    if LEADING_TONE not in above or SEVENTH in above:
+        return scale
+    return tuple(LEADING_TONE if step == SEVENTH else step for step in scale)
+
+
+@dataclass(frozen=True, slots=True)
+class Music:
+    """What all parts share: the tonic (0 to 11, 0 is C), the scale's semitones, and the tempo in quarters a minute.
+
+    ``beats`` are the quarters of a bar; ``origin`` is when the first bar began, in nanoseconds, so that all parts are on
+    one grid; ``chord`` is where the harmony stands, None if there is none.
+    """
+
+    tonic: int = 0
+    scale: tuple[int, ...] = SCALES["major pentatonic"]
+    tempo: Fraction = Fraction(90)
+    beats: int = 4
+    origin: int = 0
+    chord: Chord | None = None
+    sounds: tuple[int, ...] = field(init=False, repr=False, compare=False)
+    """The scale as it sounds over the chord: with a raised seventh where the chord has the leading tone."""
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "sounds", _over(self.scale, self.tonic, self.chord))
+
+    def degree(self, degree: int, octave: int) -> int:
+        """The note number of a scale degree; degree 1 is the tonic in ``octave``, degrees beyond the scale go on upwards.
+
+        The result is folded by octaves into 0 to 127.
+        """
+        return self._degree(self.sounds, degree, octave)
+
+    def contains(self, pitch: int) -> bool:
+        """Whether this note is in the scale."""
+        return (pitch - self.tonic) % 12 in self.sounds
+
+    @property
+    def notes(self) -> tuple[int, ...]:
+        """The notes of the scale as 0 to 11, from the tonic up."""
+        return tuple((self.tonic + step) % 12 for step in self.sounds)
+
+    def lock(self, pitch: int) -> int:
+        """The nearest note of the scale; of two equally near the lower one."""
+        return nearest_of(self.notes, pitch)
+
+    def move(self, pitch: int, steps: int) -> int:
+        """So many steps of the scale above a note (below: negative), which is taken as the nearest of the scale."""
+        locked = self.lock(pitch)
+        octave, above = divmod(locked - self.tonic, 12)
+        octaves, step = divmod(self.sounds.index(above) + steps, len(self.sounds))
+        return fold(self.tonic + 12 * (octave + octaves) + self.sounds[step])
+
+    @property
+    def signature(self) -> Signature:
+        """The key signature."""
+        return signature(self.tonic, self.scale)
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """The names of the twelve notes, from C on, as this key spells them."""
+        return spelt(self.tonic, self.scale)
+
+    @property
+    def parent(self) -> tuple[int, ...]:
+        """The scale that chords are taken from: of a pentatonic or blues scale the seven notes it is a part of."""
+        return PARENTS.get(self.scale, self.scale)
+
+    def chord_on(self, named: Chord | int) -> Chord:
+        """A chord; of a step of the parent scale, the triad on it."""
+        if isinstance(named, Chord):
+            return named
+        pitch = self._degree(self.parent, named, 4)
+        return Chord(str(named), pitch % 12, self._stack(self.parent, pitch, 3))
+
+    def step(self, number: int, octave: int) -> int:
+        """The note number of a step of the parent scale, counted as ``degree`` counts those of the scale."""
+        return self._degree(_over(self.parent, self.tonic, self.chord), number, octave)
+
+    def rooted(self, pitch: int) -> int:
+        """The nearest note of the parent scale, on which a chord can stand; of two equally near the lower one."""
+        scale = _over(self.parent, self.tonic, self.chord)
+        return nearest_of([(self.tonic + step) % 12 for step in scale], pitch)
+
+    def stack(self, pitch: int, count: int) -> tuple[int, ...]:
+        """A chord of ``count`` notes on ``pitch`` by taking every second step of the parent scale, as semitones above it.
+
+        A ``pitch`` outside that scale is taken as ``rooted``. On the fifth step of a minor key the third is the raised leading
+        tone, so the chord is a dominant. The chromatic scale belongs to no key: there it is a major chord or a dominant seventh.
+        """
+        return self._stack(_over(self.parent, self.tonic, self.chord), self.rooted(pitch), count)
+
+    def _degree(self, scale: tuple[int, ...], degree: int, octave: int) -> int:
+        octaves, step = divmod(degree - 1, len(scale))
+        return fold(self.tonic + 12 * (octave + 1 + octaves) + scale[step])
+
+    def _stack(self, scale: tuple[int, ...], pitch: int, count: int) -> tuple[int, ...]:
+        root = (pitch - self.tonic) % 12
+        if scale == SCALES["chromatic"] and count <= len(CHORDS["7"]):
+            return CHORDS["7"][:count]
+        if root == FIFTH and scale == SCALES["minor"] and not isinstance(self.scale, Mode):
+            scale = SCALES["harmonic minor"]
+        step = scale.index(root)
+        shape = []
+        for i in range(count):
+            octaves, position = divmod(step + 2 * i, len(scale))
+            shape.append(scale[position] + 12 * octaves - root)
+        return tuple(shape)
+
+    def duration(self, note_value: Fraction) -> Fraction:
+        """How long a note value lasts, in nanoseconds, exactly: a quarter at 60 bpm is 1 000 000 000."""
+        return note_value * 4 * 60 * NANOSECONDS / self.tempo
+
+    def lasts(self, span: Span) -> Fraction:
+        """How long a span lasts, in nanoseconds, exactly."""
+        return span.nanoseconds + self.duration(span.whole + span.bars * self.beats / 4)
+
+    def grid(self, span: Span, swing: Fraction = Fraction(1, 2)) -> Grid:
+        """The grid that all parts share, with places a span apart."""
+        return Grid(self.origin, self.lasts(span), swing)
+
+
+def nearest_of(classes: Sequence[int], pitch: int, way: str = "nearest") -> int:
+    """The note of these classes (0 to 11) nearest to a pitch, or the next one "up" or "down"; of two equally near the lower.
+
+    Where there is none within MIDI's range that way, the other way.
+    """
+    for distance in range(12):
+        for candidate in (pitch - distance, pitch + distance):
+            wrong_way = (way == "up" and candidate < pitch) or (way == "down" and candidate > pitch)
+            if 0 <= candidate <= 127 and candidate % 12 in classes and not wrong_way:
+                return candidate
+    return pitch if way == "nearest" or not classes else nearest_of(classes, pitch)
+
+
+def fold(pitch: int) -> int:
+    """The same note name inside MIDI's range, moved by whole octaves."""
+    while pitch < 0:
+        pitch += 12
+    while pitch > 127:
+        pitch -= 12
+    return pitch
+
+
+def invert(chord: Sequence[int], inversion: int) -> tuple[int, ...]:
+    """The inversion of a chord: its notes go up an octave, from the lowest on, ``inversion`` of them; no note stands twice."""
+    notes = sorted(chord)
+    for _ in range(inversion):
+        notes.append(notes.pop(0) + 12)
+    return tuple(sorted(set(notes)))

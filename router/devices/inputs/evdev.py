@@ -1,0 +1,633 @@
+"""A kernel input device: its keys and buttons are switches, its axes are pointers, and an absolute axis may be a pressure.
+
+What the kernel sends, and what becomes of it (linux/input-event-codes.h, and the kernel's event-codes document):
+
+    key, value 1 or 0          the switch closes or opens
+    key, value 2               auto-repeat: nothing
+    absolute axis              remembered; a place or a pressure is given at the report's end (SYN_REPORT)
+    relative axis              added up, from the middle on and within the borders; a place at the report's end
+    SYN_DROPPED                the kernel's buffer ran over: all up to the next SYN_REPORT is void, then the state is
+                               asked for, and what was missed is made up
+
+A joystick's stick at rest is never quite in the middle, so the kernel says how far around the middle means nothing
+(``flat`` of EVIOCGABS); there a place is exactly 0.5. A pressure takes the axis as it is. An axis is only reported when
+it changes, so a pressure is also given once when the device is opened.
+
+A key that is held when the device is opened counts as open until it has been let go: nobody pressed it for us. The same
+holds for whoever joins a device that is open already. The kernel forgets what waits to be read of its keys when it is
+asked for their state, so it is asked once for all who listen, and never when one of them comes or goes.
+
+Stamps are those of the kernel, on the monotonic clock. The device is taken for ourselves alone (``grab``), so that a
+switch that is a keyboard's Enter does not type into a login.
+"""
+
+from __future__ import annotations
+
+import errno
+import fcntl
+import math
+import os
+import struct
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from contextlib import closing
+from dataclasses import dataclass
+from functools import partial
+from pathlib import Path
+from typing import Any, NamedTuple
+
+from router.core.events import PointerSample, PressureSample, SwitchSample
+from router.core.units import NANOSECONDS, nearest
+from router.devices.descriptions import EvdevAxis, EvdevDevice, EvdevPointer, EvdevSwitch
+from router.devices.inputs.base import SCARCE, DeviceBusy, DeviceLost, DeviceMissing, Stamped
+from router.devices.inputs.shared import Kind, Opened, Reader, Sharing, Wish
+from router.devices.names import Candidate, listed, matches, quoted
+
+EVENT = struct.Struct("@llHHi")
+"""struct input_event of linux/input.h: seconds, microseconds, type, code, value."""
+
+EV_SYN, EV_KEY, EV_REL, EV_ABS = 0, 1, 2, 3
+SYN_REPORT, SYN_DROPPED = 0, 3
+EVIOCSCLOCKID = 0x400445A0  # linux/input.h: _IOW('E', 0xa0, int)
+EVIOCGRAB = 0x40044590  # _IOW('E', 0x90, int)
+CLOCK_MONOTONIC = 1
+
+_DEVICES, _SYSTEM = Path("/dev/input"), Path("/sys/class/input")
+_CAPABILITIES = {EV_KEY: "key", EV_REL: "rel", EV_ABS: "abs"}
+_WORD = 8 * struct.calcsize("l")
+"""Bits of a word of the kernel's, as it writes them for programs like this one."""
+
+_AT_ONCE = 64
+"""Events read in one go; the kernel keeps at least as many."""
+
+
+@dataclass(frozen=True, slots=True)
+class Axis:
+    """An absolute axis: where it is, its ends, and how far from its middle means nothing."""
+
+    value: int
+    low: int
+    high: int
+    flat: int = 0
+
+    def share(self, value: int) -> float:
+        """A value as 0 to 1; the kernel does not keep values between the ends, so we do."""
+        half = (self.high - self.low) / 2
+        aside = value - self.low - half
+        flat = self.flat if self.flat < half else 0
+        beyond = math.copysign(max(0.0, abs(aside) - flat), aside)
+        return min(1.0, max(0.0, 0.5 + beyond / (half - flat) / 2))
+
+
+class Node:
+    """An open device node: everything that only the kernel can answer.
+
+    Raises:
+        OSError: it cannot be opened.
+    """
+
+    def __init__(self, path: str) -> None:
+        from evdev import InputDevice  # noqa: PLC0415 - only Linux has it, and only running needs it
+
+        self._device: Any = InputDevice(path)
+        self.name = str(self._device.name)
+        self.path = path
+        try:
+            fcntl.ioctl(self._device.fd, EVIOCSCLOCKID, struct.pack("i", CLOCK_MONOTONIC))
+        except OSError:
+            self._device.close()
+            raise
+
+    def fileno(self) -> int:
+        return int(self._device.fd)
+
+    def held(self) -> set[int]:
+        """The codes of the keys that are down now (EVIOCGKEY)."""
+        return set(self._device.active_keys())
+
+    def axis(self, code: int) -> Axis:
+        """An axis as it is now (EVIOCGABS)."""
+        info = self._device.absinfo(code)
+        return Axis(info.value, info.min, info.max, info.flat)
+
+    def grab(self, ours: bool) -> None:
+        """Take it for this process alone, or leave it to all again. Nothing that is on its way to us is lost by it.
+
+        Raises:
+            OSError: another program has it for itself alone.
+        """
+        fcntl.ioctl(self._device.fd, EVIOCGRAB, int(ours))
+
+    def close(self) -> None:
+        """Closing also gives up the grab."""
+        self._device.close()
+
+
+class Report(NamedTuple):
+    """What the kernel has sent: stamp, type, code and value of each event that counts.
+
+    ``held``: after a loss, the keys that are down now, which is newer than all events here; ``losses``: how many there were.
+    """
+
+    events: Sequence[tuple[int, int, int, int]]
+    held: frozenset[int] | None = None
+    losses: int = 0
+
+
+class Events(Opened[Report]):
+    """An open device node, for all who listen to it. ``down``: the keys that were down when it was read last."""
+
+    def __init__(self, node: Node) -> None:
+        super().__init__()
+        self.node = node
+        self.down = node.held()
+        self._grabbed = False
+        self._void = False  # between SYN_DROPPED and the next SYN_REPORT
+
+    @property
+    def description(self) -> str:
+        return f"input device {quoted(self.node.name)} ({self.node.path})"
+
+    def fileno(self) -> int:
+        return self.node.fileno()
+
+    def take(self, now: int) -> Report | None:
+        try:
+            data = os.read(self.node.fileno(), EVENT.size * _AT_ONCE)
+        except BlockingIOError:
+            return None
+        except OSError as error:  # ENODEV: unplugged
+            raise DeviceLost(f"{self.description}: {error.strerror}") from error
+        if not data:
+            raise DeviceLost(f"{self.description}: hung up")
+        events = []
+        losses = 0
+        missed = False
+        for seconds, microseconds, kind, code, value in EVENT.iter_unpack(data):
+            if kind == EV_SYN and code == SYN_DROPPED:
+                self._void = True
+                losses += 1
+            elif self._void:
+                if kind == EV_SYN and code == SYN_REPORT:
+                    self._void, missed = False, True
+            else:
+                events.append((seconds * NANOSECONDS + microseconds * 1000, kind, code, value))
+                if kind == EV_KEY:
+                    (self.down.add if value else self.down.discard)(code)
+        if missed:  # last, because the state now is newer than everything that was read
+            try:
+                self.down = self.node.held()
+            except OSError as error:
+                raise DeviceLost(f"{self.description}: {error.strerror}") from error
+        return Report(events, frozenset(self.down) if missed else None, losses)
+
+    def join(self, reader: Reader[Report]) -> None:
+        self._grab((*self.readers, reader))
+        super().join(reader)
+
+    def leave(self, reader: Reader[Report]) -> None:
+        super().leave(reader)
+        self.later(self._let_go)
+
+    def close(self) -> None:
+        self.node.close()
+
+    def _let_go(self) -> None:
+        if not self.over:
+            self._grab(self.readers)
+
+    def _grab(self, readers: Iterable[Reader[Report]]) -> None:
+        """Have it for ourselves alone, as long as one of those who listen wants that."""
+        wanted = any(isinstance(reader, EvdevInput) and reader.grabs for reader in readers)
+        if wanted != self._grabbed:
+            self.node.grab(wanted)
+            self._grabbed = wanted
+
+
+@dataclass(slots=True)
+class _Key:
+    """A key of ours. ``muted``: it was held when the device was opened, and has not been let go since."""
+
+    inputs: list[str]
+    down: bool = False
+    muted: bool = False
+
+
+@dataclass(slots=True)
+class _Pressure:
+    """An axis of ours; ``moved``: since the last report."""
+
+    name: str
+    code: int
+    device: EvdevAxis
+    value: int
+    moved: bool = False
+
+    def sample(self) -> PressureSample:
+        return PressureSample(self.name, (self.value - self.device.offset) * self.device.scale)
+
+
+@dataclass(slots=True)
+class _Roller:
+    """Two relative axes of ours: where they have led to from the middle, 0 to 1; ``moved``: since the last report."""
+
+    name: str
+    codes: tuple[int, int]
+    step: float
+    place: list[float]
+    moved: bool = False
+
+
+@dataclass(slots=True)
+class _Pointer:
+    """Two absolute axes of ours; ``moved``: since the last report."""
+
+    name: str
+    codes: tuple[int, int]
+    axes: tuple[Axis, Axis]
+    place: list[int]
+    moved: bool = False
+
+
+class EvdevInput(Reader[Report]):
+    """An open device that serves these inputs of a profile."""
+
+    def __init__(self, opened: Events, devices: Mapping[str, EvdevDevice], wish: Wish | None = None) -> None:
+        self.inputs = tuple(devices)
+        self.devices = devices
+        self.grabs = any(device.grab for device in devices.values())
+        self.path = opened.node.path
+        self.description = opened.description
+        self._node = opened.node
+        self._keys: dict[int, _Key] = {}
+        self._pressures: list[_Pressure] = []
+        self._pointers: list[_Pointer] = []
+        self._rollers: list[_Roller] = []
+        for name, device in devices.items():
+            match device:
+                case EvdevSwitch():
+                    self._keys.setdefault(code(device.key), _Key([])).inputs.append(name)
+                case EvdevAxis():
+                    axis = code(device.axis)
+                    self._pressures.append(_Pressure(name, axis, device, self._node.axis(axis).value))
+                case EvdevPointer():
+                    self._add_pointer(name, (code(device.x), code(device.y)), device)
+        for held in opened.down & self._keys.keys():
+            self._keys[held].muted = True
+        self.first = [pressure.sample() for pressure in self._pressures]  # where they are now; not given yet
+        super().__init__(opened, wish)
+
+    def _add_pointer(self, name: str, codes: tuple[int, int], device: EvdevPointer) -> None:
+        if _relative(device):
+            self._rollers.append(_Roller(name, codes, device.step, [0.5, 0.5]))
+            return
+        axes = (self._node.axis(codes[0]), self._node.axis(codes[1]))
+        if any(axis.low >= axis.high for axis in axes):
+            raise DeviceMissing(f"{self.description}: an axis of {name} has no length")
+        self._pointers.append(_Pointer(name, codes, axes, [axis.value for axis in axes]))
+
+    def made(self, what: Report, now: int) -> Iterator[Stamped]:
+        self.dropped += what.losses
+        for stamp, kind, code, value in what.events:
+            if kind == EV_SYN and code == SYN_REPORT:
+                for sample in self._moved():
+                    yield stamp, sample
+            elif kind == EV_KEY and value in (0, 1):
+                for said in self._key(code, value == 1):
+                    yield stamp, said
+            elif kind == EV_ABS:
+                self._axis(code, value)
+            elif kind == EV_REL:
+                self._roll(code, value)
+        if what.held is not None:
+            for missed in self._made_up(what.held):
+                yield now, missed
+
+    def _key(self, code: int, down: bool) -> Iterator[SwitchSample]:
+        key = self._keys.get(code)
+        if key is None:
+            return
+        if key.muted:
+            key.muted = down
+        elif key.down != down:
+            key.down = down
+            for name in key.inputs:
+                yield SwitchSample(name, down)
+
+    def _axis(self, code: int, value: int) -> None:
+        for pressure in self._pressures:
+            if pressure.code == code:
+                pressure.value, pressure.moved = value, True
+        for pointer in self._pointers:
+            for index in (0, 1):
+                if pointer.codes[index] == code:
+                    pointer.place[index] = value
+                    pointer.moved = True
+
+    def _roll(self, code: int, counts: int) -> None:
+        for roller in self._rollers:
+            for index in (0, 1):
+                if roller.codes[index] == code:
+                    roller.place[index] = min(1.0, max(0.0, roller.place[index] + counts * roller.step))
+                    roller.moved = True
+
+    def _moved(self) -> Iterator[PressureSample | PointerSample]:
+        """What the report that ends here has changed."""
+        for pressure in self._pressures:
+            if pressure.moved:
+                pressure.moved = False
+                yield pressure.sample()
+        for pointer in self._pointers:
+            if pointer.moved:
+                pointer.moved = False
+                x, y = (axis.share(value) for axis, value in zip(pointer.axes, pointer.place, strict=True))
+                yield PointerSample(pointer.name, x, y)
+        for roller in self._rollers:
+            if roller.moved:
+                roller.moved = False
+                yield PointerSample(roller.name, *roller.place)
+
+    def _made_up(self, held: Collection[int]) -> Iterator[SwitchSample | PressureSample | PointerSample]:
+        """What was missed. How far a relative axis has moved meanwhile nobody knows."""
+        try:
+            values = [self._node.axis(pressure.code).value for pressure in self._pressures]
+            places = [[self._node.axis(code).value for code in pointer.codes] for pointer in self._pointers]
+        except OSError as error:
+            raise DeviceLost(f"{self.description}: {error.strerror}") from error
+        for code in self._keys:
+            yield from self._key(code, code in held)
+        for pressure, value in zip(self._pressures, values, strict=True):
+            pressure.moved |= pressure.value != value
+            pressure.value = value
+        for pointer, place in zip(self._pointers, places, strict=True):
+            pointer.moved |= pointer.place != place
+            pointer.place = place
+        yield from self._moved()
+
+
+def _relative(device: EvdevPointer) -> bool:
+    return device.x.startswith("REL_")
+
+
+@dataclass(frozen=True, slots=True)
+class Present:
+    """A device that is there: its names, and the codes of what it has, by kind (EV_KEY, EV_REL, EV_ABS).
+
+    ``socket``: the name of the socket that it is plugged into, if it has one, else its path.
+    """
+
+    candidate: Candidate
+    path: str
+    has: Mapping[int, tuple[int, ...]]
+    socket: str = ""
+
+
+def open_evdev(devices: Mapping[str, EvdevDevice], wish: Wish | None = None) -> EvdevInput:
+    """Open the device that serves these inputs (all of one pattern).
+
+    Raises:
+        DeviceMissing: no such device now, several, or one that cannot be opened.
+    """
+    wish = wish or Sharing().wish("", ("evdev",), devices)
+    there = {device.socket or device.path: device for device in present()}
+    able = [device for device in there.values() if _has(device, _wanted(devices))]
+    if why := _why_none(wish.pattern, [*there.values()], able, _wanted(devices)):
+        raise DeviceMissing(why)
+    names = {socket: device.candidate for socket, device in there.items() if device in able}
+    kind = Kind("input device", "evdev", "another key or axis", partial(_means, there), _clash)
+    path = there[wish.sharing.choose(wish, names, kind)].path
+    with wish.sharing.opening(wish):
+        return _open(path, devices, wish)
+
+
+def _means(there: Mapping[str, Present], devices: Mapping[str, EvdevDevice], socket: str) -> bool:
+    pattern = next(iter(devices.values())).pattern
+    return matches(pattern, there[socket].candidate.names) and _has(there[socket], _wanted(devices))
+
+
+def _clash(ours: Mapping[str, EvdevDevice], theirs: Mapping[str, EvdevDevice]) -> str:
+    """What both use of one device, by the kernel's names."""
+    wanted, used = _wanted(ours), _wanted(theirs)
+    return " and ".join(name_of(kind, number) for kind in wanted for number in sorted(wanted[kind] & used[kind]))
+
+
+def open_each(devices: Mapping[str, EvdevDevice], known: Collection[str], wish: Wish | None = None) -> list[EvdevInput]:
+    """Open every device that can serve these inputs (all of one pattern), but those whose paths are ``known``.
+
+    What another seat uses of one is left to it.
+
+    Raises:
+        DeviceMissing: none is there that can be opened.
+    """
+    wish = wish or Sharing().wish("", ("every evdev",), devices)
+    wanted, pattern = _wanted(devices), next(iter(devices.values())).pattern
+    there = present()
+    able = [device for device in there if _has(device, wanted)]
+    found, why, kind = [], "", DeviceMissing
+    failed: DeviceMissing | None = None
+    for device in able:
+        if device.path in known or not matches(pattern, device.candidate.names):
+            continue
+        if rivals := _rivals(wish.sharing.has_opened(device.path), devices, wish):
+            why = f"every input device called {quoted(pattern)} that is there is used by {rivals[0][0].who}"
+            kind = DeviceBusy
+            continue
+        try:
+            found.append(_open(device.path, devices, wish))
+        except DeviceMissing as error:  # it costs this one only
+            why, failed = str(error), error
+    if not found:
+        if failed is not None:
+            raise failed
+        raise kind(why or _why_none(pattern, there, able, wanted) or f"no input device is called {quoted(pattern)}")
+    wish.has = "some"  # when it lets go of them, others are told
+    return found
+
+
+def _wanted(devices: Mapping[str, EvdevDevice]) -> dict[int, set[int]]:
+    """The codes that a device must have, by kind."""
+    wanted: dict[int, set[int]] = {EV_KEY: set(), EV_REL: set(), EV_ABS: set()}
+    for device in devices.values():
+        match device:
+            case EvdevSwitch():
+                wanted[EV_KEY].add(code(device.key))
+            case EvdevAxis():
+                wanted[EV_ABS].add(code(device.axis))
+            case EvdevPointer():
+                wanted[EV_REL if _relative(device) else EV_ABS] |= {code(device.x), code(device.y)}
+    return wanted
+
+
+def _has(device: Present, wanted: Mapping[int, set[int]]) -> bool:
+    return all(codes <= {*device.has[kind]} for kind, codes in wanted.items())
+
+
+def _open(path: str, devices: Mapping[str, EvdevDevice], wish: Wish) -> EvdevInput:
+    try:
+        opened = wish.sharing.opened(path, lambda: Events(Node(path)))
+    except OSError as error:
+        raise _refused(path, error) from error
+    for rival, reader in _rivals(opened, devices, wish):  # who takes every device leaves one to whoever means it
+        if rival.at[0] == "every evdev" != wish.at[0]:
+            reader.give_up(f"{opened.description} is used by {wish.who} now")
+    try:
+        return EvdevInput(opened, devices, wish)
+    except OSError as error:
+        opened.close_unused()
+        raise _refused(path, error) from error
+    except DeviceMissing:
+        opened.close_unused()
+        raise
+
+
+def _rivals(
+    opened: Opened[Report] | None, devices: Mapping[str, EvdevDevice], wish: Wish
+) -> list[tuple[Wish, EvdevInput]]:
+    """Who else uses the same of this device."""
+    return [
+        (reader.wish, reader)
+        for reader in (opened.readers if opened is not None else ())
+        if isinstance(reader, EvdevInput) and reader.wish is not None and not reader.given_up
+        if reader.wish.who != wish.who and _clash(devices, reader.devices)
+    ]
+
+
+def code(name: str) -> int:
+    """The number of a key, button or axis by the kernel's name.
+
+    Raises:
+        DeviceMissing: the kernel has none of this name.
+    """
+    from evdev import ecodes  # noqa: PLC0415 - as above
+
+    if name in ecodes.ecodes:
+        return int(ecodes.ecodes[name])
+    near = nearest(name, ecodes.ecodes)
+    raise DeviceMissing(f"the kernel has no {name}" + (f"; did you mean {near}?" if near else ""))
+
+
+def name_of(kind: int, number: int) -> str:
+    """The kernel's name of a key or button (``kind`` EV_KEY) or an axis (EV_REL, EV_ABS); the first where it has several."""
+    from evdev import ecodes  # noqa: PLC0415 - as above
+
+    names = ecodes.bytype[kind].get(number, str(number))
+    return names if isinstance(names, str) else str(names[0])
+
+
+def _said(path: str) -> tuple[str, str, str, Mapping[int, Sequence[int]]]:
+    """A device's path, its name, its socket as the kernel calls it, and the codes of what it has, by kind.
+
+    As the kernel has written it down, without opening the device: that would take up to 50 ms for each.
+
+    Raises:
+        OSError: it has just gone, or may not be read.
+    """
+    folder = _SYSTEM / Path(path).name / "device"
+    if not os.access(path, os.R_OK):
+        raise PermissionError(errno.EACCES, os.strerror(errno.EACCES), path)
+    if not folder.exists():  # not every container shows it
+        from evdev import InputDevice  # noqa: PLC0415 - as above
+
+        with closing(InputDevice(path)) as device:
+            return path, str(device.name), str(device.phys), device.capabilities(absinfo=False)
+    name, socket = ((folder / file).read_text(encoding="utf-8", errors="replace") for file in ("name", "phys"))
+    has = {kind: _bits((folder / "capabilities" / file).read_text()) for kind, file in _CAPABILITIES.items()}
+    return path, name.removesuffix("\n"), socket.removesuffix("\n"), has
+
+
+def _bits(text: str) -> list[int]:
+    """The numbers of the bits that are set, of words in hexadecimal digits, the highest first (input_bits_to_string of input.c)."""
+    words = [int(word, 16) for word in reversed(text.split())]
+    return [at * _WORD + bit for at, word in enumerate(words) for bit in range(_WORD) if word >> bit & 1]
+
+
+def present() -> list[Present]:
+    """The input devices that are there and may be read. What tells two of one name apart stands before the name."""
+    by_id, by_path = _links("by-id"), _links("by-path")
+    found = []
+    for path in _nodes():
+        try:
+            found.append(_said(path))
+        except (OSError, ValueError) as error:
+            if isinstance(error, OSError) and error.errno in SCARCE:
+                raise
+            continue  # it has just gone, or may not be read
+    result = []
+    for path, name, socket, has in found:
+        sockets = [*by_path.get(path, ()), *([socket] if socket else []), path]
+        names, remark = [name, *by_id.get(path, ()), *sockets], ""
+        twins = [other for other, called, _, _ in found if called == name]
+        if len(twins) > 1:
+            # Of two without a number of their own only one has a link by-id, and at the next boot it may be the other.
+            each_known = all(twin in by_id for twin in twins)
+            names = [*by_id.get(path, ()), *sockets, name] if each_known else [*sockets, *by_id.get(path, ()), name]
+            remark = name
+        kinds = {kind: tuple(has.get(kind, ())) for kind in (EV_KEY, EV_REL, EV_ABS)}
+        result.append(
+            Present(Candidate(tuple(names), remark), path, kinds, by_path[path][0] if path in by_path else path)
+        )
+    return result
+
+
+def state(device: Present) -> tuple[set[int], dict[int, Axis]]:
+    """The codes of the keys that are held now, and the absolute axes as they are; nothing is taken from other programs.
+
+    Raises:
+        OSError: it has gone.
+    """
+    node = Node(device.path)
+    try:
+        return node.held(), {axis: node.axis(axis) for axis in device.has[EV_ABS]}
+    finally:
+        node.close()
+
+
+def _why_none(pattern: str, devices: list[Present], able: list[Present], wanted: Mapping[int, set[int]]) -> str | None:
+    """A better reason than the names alone give."""
+    if not devices and (closed := unreadable()):
+        return (
+            f"no input device is called {quoted(pattern)}: there are {closed} in {_DEVICES}, but none may be read; "
+            "on Debian the user must be in the group input"
+        )
+    named = [device for device in devices if matches(pattern, device.candidate.names)]
+    if named and not any(device in able for device in named):
+        what = " and ".join(name_of(kind, number) for kind, codes in wanted.items() for number in sorted(codes))
+        there = listed([device.candidate for device in named], "evdev")
+        return f"no input device called {quoted(pattern)} has {what}; without it there are:\n{there}"
+    return None
+
+
+def unreadable() -> int:
+    """How many devices there are that this user may not read."""
+    return sum(not os.access(path, os.R_OK) for path in _nodes())
+
+
+def _nodes() -> list[str]:
+    """event2 before event10."""
+    try:
+        names = os.listdir(_DEVICES)  # noqa: PTH208 - what a Path lists is empty where no descriptor is free
+    except (FileNotFoundError, NotADirectoryError, PermissionError):
+        return []
+    nodes = (str(_DEVICES / name) for name in names if name.startswith("event"))
+    return sorted(nodes, key=lambda path: (len(path), path))
+
+
+def _links(folder: str) -> dict[str, list[str]]:
+    """The lasting names of udev: "by-id", what a device says of itself, or "by-path", the socket it is plugged into."""
+    links: dict[str, list[str]] = {}
+    if (_DEVICES / folder).is_dir():
+        for link in sorted((_DEVICES / folder).iterdir()):
+            links.setdefault(str(link.resolve()), []).append(str(link))
+    return links
+
+
+def _refused(path: str, error: OSError) -> DeviceMissing:
+    kind = DeviceBusy if error.errno == errno.EBUSY else DeviceMissing
+    return kind(f"input device {path} cannot be opened: {_reason(error)}")
+
+
+def _reason(error: OSError) -> str:
+    if error.errno == errno.EACCES:
+        return "permission denied; on Debian the user must be in the group input"
+    if error.errno == errno.EBUSY:
+        return "another program has it for itself alone"
+    return error.strerror or str(error)

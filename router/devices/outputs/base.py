@@ -1,0 +1,48 @@
+"""What an output is: something that takes MIDI bytes, now."""
+
+from __future__ import annotations
+
+from abc import ABC, abstractmethod
+
+from router.devices.outputs.sounding_notes import Place
+
+
+class OutputError(Exception):
+    """An output that cannot be opened or written. The text says what is wrong and what to do, for whoever set it up."""
+
+
+class Output(ABC):
+    """An open output. ``send`` never waits for long; ``close`` may be called twice."""
+
+    description: str
+    """What it is connected to, for the log and for people."""
+
+    place: Place | None = None
+    """None: what it plays ends with this process."""
+
+    @abstractmethod
+    def send(self, data: tuple[int, ...], now: int) -> None:
+        """One complete MIDI message at ``now`` (monotonic nanoseconds; offline, nanoseconds from the start)."""
+
+    def deadline(self) -> int | None:
+        """When it wants to be woken (monotonic nanoseconds; what has passed is due now); None: not at all."""
+        return None
+
+    def wake(self, now: int) -> None:  # noqa: B027 - few outputs do anything by themselves
+        """Do what is due at ``now``; nothing if nothing is."""
+
+    def present(self) -> bool:
+        """Whether what it is connected to is still there. A MIDI port that is unplugged reports nothing by itself."""
+        return True
+
+    def stale(self) -> bool:
+        """Whether what was wanted has come only now, and this is something in its place.
+
+        Raises:
+            OutputError: several have come, and it is not clear which is meant.
+        """
+        return False
+
+    @abstractmethod
+    def close(self) -> None:
+        """Finish: close the port, write the file."""

@@ -1,0 +1,360 @@
+"""The machine's MIDI system: which ports there are, news of them, whether it still runs, and breaking a connection.
+
+Linux has two: ALSA's sequencer (``/dev/snd/seq``), and JACK where there is no sequencer or the environment says
+``ROUTER_MIDI=jack``. Both know ports by name. ALSA's full names end in numbers that change at each boot
+("Pad:Pad MIDI 1 20:0"); names in profiles go without.
+
+There is one ``MidiSystem`` a process: every fresh client for listing would take one of the few the sequencer has.
+python-rtmidi cannot say that a JACK server has gone (its list of ports stays as it was, and sending to it never
+returns), so under JACK the list and that news come from JACK's own client library. Nor can it say that ports have come or
+gone: JACK's library calls back, and ALSA's sequencer has a port of its own, "Announce", to which we listen.
+"""
+
+from __future__ import annotations
+
+import fcntl
+import functools
+import os
+import re
+import struct
+from abc import ABC, abstractmethod
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from pathlib import Path
+from threading import RLock
+from typing import Any
+
+from router.devices.names import Candidate
+
+SEQUENCER = Path("/dev/snd/seq")
+CHOICE = "ROUTER_MIDI"
+CLIENT_ID = 0x80045301  # SNDRV_SEQ_IOCTL_CLIENT_ID, sound/asequencer.h: _IOR('S', 0x01, int)
+CREATE_PORT = 0xC0A85320  # _IOWR('S', 0x20, struct snd_seq_port_info, 168 bytes)
+SUBSCRIBE_PORT = 0x40505330  # _IOW('S', 0x30, struct snd_seq_port_subscribe, 80 bytes)
+UNSUBSCRIBE_PORT = 0x40505331
+PORT_INFO = struct.Struct("2B64sxx6i8xIB59x")  # address, name, capability, type, numbers, kernel's own, flags, queue
+SUBSCRIPTION = "4B76x"  # sender's client and port, receiver's client and port
+ANNOUNCE = (0, 1)  # SNDRV_SEQ_CLIENT_SYSTEM, SNDRV_SEQ_PORT_SYSTEM_ANNOUNCE
+MAY_BE_SENT_TO = 1 << 1 | 1 << 6 | 1 << 7  # SNDRV_SEQ_PORT_CAP_WRITE, _SUBS_WRITE, and _NO_EXPORT: not for others
+_NUMBERS = re.compile(r" (\d+):(\d+)$")
+_PROCESS = re.compile(r"\(\d+(:\d+)?\)")  # a program's number in its name, as FluidSynth has it: another at each start
+LOOP_BACK = "midi through"
+_NOT_MEANT = (LOOP_BACK, "router")
+"""Ports that a pattern such as "*" does not mean: the system's loop-back, and our own. By their names they can be had."""
+
+
+class NoMidi(Exception):  # noqa: N818 - a machine without MIDI is not in error
+    """There is no MIDI system, or it does not answer; the message says what was tried."""
+
+
+class MidiSystem(ABC):
+    """The ports of one MIDI system."""
+
+    name: str
+    """"alsa" or "jack"."""
+    api: int
+    """Its number in python-rtmidi."""
+
+    @abstractmethod
+    def senders(self) -> list[str]:
+        """Full names of the ports that send to us."""
+
+    @abstractmethod
+    def receivers(self) -> list[str]:
+        """Full names of the ports that we can send to."""
+
+    @property
+    @abstractmethod
+    def alive(self) -> bool:
+        """Whether the system still runs."""
+
+    @abstractmethod
+    def fileno(self) -> int:
+        """A descriptor that is readable when ports have come or gone, or the system has."""
+
+    @abstractmethod
+    def clear(self) -> None:
+        """Make the descriptor ready for the next news."""
+
+    @abstractmethod
+    def close(self) -> None:
+        """Give the system back; only once nobody uses it any more."""
+
+    @abstractmethod
+    def disconnect(self, sender: str, client: str) -> None:
+        """Break every connection from ``sender`` (full name) to the client of ours called ``client``.
+
+        It goes before closing an input: closing while messages come in can wait for ever for the thread that
+        brings them, which waits for us. No harm if there is none.
+        """
+
+    @contextmanager
+    def still(self) -> Iterator[None]:
+        """While in this context it says no news; whatever came meanwhile is said afterwards. Ports of ours are opened and closed in it.
+
+        python-rtmidi keeps the interpreter's lock meanwhile, so nothing that it waits for may wait for that lock.
+        """
+        yield
+
+
+class AlsaSystem(MidiSystem):
+    """ALSA's sequencer, through one client of python-rtmidi in each direction."""
+
+    name = "alsa"
+
+    def __init__(self) -> None:
+        import rtmidi  # noqa: PLC0415 - only Linux has it, and only running needs it
+
+        self.api = rtmidi.API_LINUX_ALSA
+        try:
+            self._in: Any = rtmidi.MidiIn(self.api, name="router-look")
+            self._out: Any = rtmidi.MidiOut(self.api, name="router-look")
+        except OSError as error:
+            raise NoMidi(f"ALSA's sequencer {SEQUENCER} cannot be used: {error}") from error
+        self._news = _listen_to_announcements()
+
+    def fileno(self) -> int:
+        return self._news
+
+    def clear(self) -> None:
+        with suppress(OSError):  # nothing left, or some did not fit in its queue (ENOSPC)
+            while os.read(self._news, 4096):
+                pass
+
+    def close(self) -> None:
+        os.close(self._news)
+        self._in.delete()
+        self._out.delete()
+
+    def senders(self) -> list[str]:
+        return [str(name) for name in self._in.get_ports()]
+
+    def receivers(self) -> list[str]:
+        return [str(name) for name in self._out.get_ports()]
+
+    @property
+    def alive(self) -> bool:
+        return True  # part of the kernel
+
+    def disconnect(self, sender: str, client: str) -> None:
+        source = _NUMBERS.search(sender)
+        if source is None:
+            return
+        with open(SEQUENCER, "rb+", buffering=0) as sequencer:  # noqa: PTH123 - the mode reads plainer so
+            for name in self.receivers():
+                target = _NUMBERS.search(name)
+                if target is None or not name.startswith(client + ":"):
+                    continue
+                addresses = (*map(int, source.groups()), *map(int, target.groups()))
+                try:
+                    fcntl.ioctl(sequencer, UNSUBSCRIBE_PORT, struct.pack(SUBSCRIPTION, *addresses))
+                except OSError:  # it is not connected
+                    continue
+
+
+class JackSystem(MidiSystem):
+    """A JACK server, through its own client library."""
+
+    name = "jack"
+
+    def __init__(self) -> None:
+        try:
+            jack = quiet_jack()
+        except (ImportError, OSError) as error:
+            raise NoMidi(f"{_no_alsa()}, and JACK is not installed ({error})") from error
+        import rtmidi  # noqa: PLC0415 - as above
+
+        self.api = rtmidi.API_UNIX_JACK
+        self._running = self._open = True
+        try:
+            self._client = jack.Client("router-look", no_start_server=True)
+        except jack.JackError as error:
+            raise NoMidi(f"{_no_alsa()}, and no JACK server answers") from error
+        self._jack = jack
+        self._news = os.eventfd(0, os.EFD_NONBLOCK | os.EFD_CLOEXEC)
+        self._lock = RLock()  # opening and closing may be done in several threads
+        self._still = False
+        self._client.set_shutdown_callback(self._gone)
+        self._changed = self._teller()
+        self._hear_of_ports(True)
+
+    def fileno(self) -> int:
+        return self._news
+
+    def clear(self) -> None:
+        with suppress(BlockingIOError):
+            os.eventfd_read(self._news)
+
+    def close(self) -> None:
+        self._open = False
+        self._client.close()
+        os.close(self._news)
+
+    def senders(self) -> list[str]:
+        return [port.name for port in self._client.get_ports(is_midi=True, is_output=True)]
+
+    def receivers(self) -> list[str]:
+        return [port.name for port in self._client.get_ports(is_midi=True, is_input=True)]
+
+    @property
+    def alive(self) -> bool:
+        return self._running
+
+    def disconnect(self, sender: str, client: str) -> None:
+        for port in self._client.get_ports(re.escape(client) + ":", is_midi=True, is_input=True):
+            try:
+                self._client.disconnect(sender, port)
+            except self._jack.JackError:  # it is not connected
+                continue
+
+    @contextmanager
+    def still(self) -> Iterator[None]:
+        """A server that has news for a client waits until that has heard it, before it answers anybody else.
+
+        Our client hears in a thread that needs the interpreter's lock, and whoever waits for an answer in python-rtmidi has it.
+
+        At the end it also waits until our client has heard all that happened meanwhile (the server answers ``activate`` after
+        that). JACK gives the number of a port's client that was closed to the next one: whoever hears late that the first has
+        gone takes the new one of the same process for it, and unmaps what that one's thread waits on.
+        """
+        with self._lock:
+            outermost, self._still = not self._still, True
+            if not outermost:
+                yield
+                return
+            self._hear_of_ports(False)
+            try:
+                yield
+            finally:
+                self._still = False
+                self._hear_of_ports(True)
+                if self._open:
+                    os.eventfd_write(self._news, 1)
+
+    def _gone(self, _status: object, _reason: str) -> None:
+        """Called by JACK's thread."""
+        self._running = False
+        if self._open:
+            os.eventfd_write(self._news, 1)
+
+    def _teller(self) -> object:
+        """What JACK calls when a port comes or goes: it writes to the descriptor.
+
+        The library's own form of this first looks the port up, in JACK's thread, where it may be gone again by then. All
+        that is wanted here is that something changed.
+        """
+
+        def changed(_port: int, _registered: int, _nothing: object) -> None:
+            if self._open:
+                os.eventfd_write(self._news, 1)
+
+        function: object = self._jack._ffi.callback("JackPortRegistrationCallback", changed)  # noqa: SLF001 - see above
+        _kept.append(function)
+        return function
+
+    def _hear_of_ports(self, hears: bool) -> None:
+        """Whether ``changed`` is called; JACK takes another wish only from a client that is not active."""
+        if not (self._running and self._open):
+            return
+        library, nothing = self._jack._lib, self._jack._ffi.NULL  # noqa: SLF001 - see above
+        with suppress(self._jack.JackError):  # the server has gone, and says so
+            if not hears:
+                self._client.deactivate()
+            library.jack_set_port_registration_callback(
+                self._client._ptr,  # noqa: SLF001 - see above
+                self._changed if hears else nothing,
+                nothing,
+            )
+            if hears:
+                self._client.activate()
+
+
+_kept: list[object] = []
+"""What JACK's threads may call. Never given back: a server that was killed leaves threads behind that may call late."""
+
+_systems: list[MidiSystem] = []
+
+
+def midi_system() -> MidiSystem:
+    """The machine's MIDI system; a fresh one if the server has been away.
+
+    Raises:
+        NoMidi: there is none now.
+    """
+    if not (_systems and _systems[0].alive):
+        # First the old one goes: JACK's library keeps what it knows of a server until the last client of it is closed,
+        # and a new client would see the ports of the server that died, for ever.
+        give_back()
+        alsa = SEQUENCER.exists() and os.environ.get(CHOICE) != "jack"
+        _systems.append(AlsaSystem() if alsa else JackSystem())
+    return _systems[0]
+
+
+def give_back() -> None:
+    """At the program's end, after all ports: a JACK client that is left open has a thread that calls Python while it is ending."""
+    while _systems:
+        _systems.pop().close()
+
+
+def current() -> MidiSystem | None:
+    """The MIDI system that was asked for last, whether it still runs or not; None if nobody has asked, or there was none."""
+    return _systems[0] if _systems else None
+
+
+def lasting(name: str) -> str:
+    """A port's full name without the numbers that are others at each boot or start."""
+    return _PROCESS.sub("(*)", _NUMBERS.sub("", name))
+
+
+def leads_on(name: str) -> bool:
+    """Whether music sent to this port may be heard somewhere: it is not the system's loop-back, and not a router's."""
+    folded = name.casefold()
+    return LOOP_BACK not in folded and not folded.startswith(("router:", "router-"))  # JACK numbers the second so
+
+
+def candidates(names: list[str], pattern: str) -> list[Candidate]:
+    """Ports as a profile names them, without those that such a pattern does not mean."""
+    wanted = pattern.casefold()
+    found = []
+    all_lasting = [lasting(name) for name in names]
+    for shown, full in zip(all_lasting, names, strict=True):
+        if any(word in full.casefold() and word not in wanted for word in _NOT_MEANT):
+            continue
+        plain = _NUMBERS.sub("", full)
+        if all_lasting.count(shown) == 1:
+            found.append(Candidate((shown, plain, full, plain.split(":")[0])))
+        else:
+            found.append(Candidate((full, plain), "the number tells two of one name apart until the next boot"))
+    return found
+
+
+def _listen_to_announcements() -> int:
+    """A client of ALSA's sequencer that is told of every port; its descriptor."""
+    news = os.open(SEQUENCER, os.O_RDWR | os.O_NONBLOCK | os.O_CLOEXEC)
+    try:
+        (client,) = struct.unpack("i", fcntl.ioctl(news, CLIENT_ID, bytes(4)))
+        asked = PORT_INFO.pack(client, 0, b"news of ports", MAY_BE_SENT_TO, 0, 0, 0, 0, 0, 0, 0)
+        port = PORT_INFO.unpack(fcntl.ioctl(news, CREATE_PORT, asked))[1]
+        fcntl.ioctl(news, SUBSCRIBE_PORT, struct.pack(SUBSCRIPTION, *ANNOUNCE, client, port))
+    except OSError as error:
+        os.close(news)
+        raise NoMidi(f"ALSA's sequencer {SEQUENCER} says nothing of its ports: {error}") from error
+    return news
+
+
+def _no_alsa() -> str:
+    return f"{CHOICE}=jack is set" if SEQUENCER.exists() else f"there is no {SEQUENCER}"
+
+
+@functools.cache
+def quiet_jack() -> Any:
+    """JACK's client library, told once not to print whatever it finds amiss: its threads may be about to."""
+    import jack  # noqa: PLC0415 - only a machine with JACK has its library
+
+    jack.set_error_function(_say_nothing)
+    jack.set_info_function(_say_nothing)
+    return jack
+
+
+def _say_nothing(_message: str) -> None:
+    """For JACK's library to say."""

@@ -1,0 +1,104 @@
+"""Warnings: what can be played, and is probably not what was meant.
+
+A profile with one is used all the same, so that none that has played until now stops playing; ``router check`` tells.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+from router.files.diagnostics import Report
+from router.files.profile import schema
+from router.files.profile.pieces import Heard, Played, Step
+from router.files.profile.validate import settings
+from router.files.source import Entries, Text
+
+
+def check(
+    inputs: Mapping[str, Heard], parts: Sequence[Played], music: Entries, limits: Entries, report: Report
+) -> None:
+    """Tell of everything that can be played and is probably not meant."""
+    read = settings(limits, schema.LIMITS, limits.place, Report("", report.form))
+    for part in parts:
+        _zones(part, inputs, report)
+        _order(part, music, report)
+        for step in part.steps:
+            if step.rule.name == "velocity" and step.settings:
+                _loudness(step, read["velocity"] if read else None, report)
+    _long_presses(inputs, parts, report)
+
+
+def _zones(part: Played, inputs: Mapping[str, Heard], report: Report) -> None:
+    """Warn of notes that have no zone."""
+    grids = [inputs[name].values["grid"] for name in part.names if name in inputs and inputs[name].type == "pointer" and inputs[name].values]  # fmt: skip
+    if not grids:
+        return
+    there = max(grid["columns"] * grid["rows"] for grid in grids)
+    for step in part.steps:
+        name = next((name for name in ("degrees", "notes", "chords") if name in step.settings), "")
+        count = len(step.settings[name]) if name and step.rule.name == "zones" else 0
+        if count > there:
+            rest = count - there
+            report.warn(
+                step.at(name),
+                f"the grid has {there} zones, and here stand {count} {name}: the last {'one plays' if rest == 1 else f'{rest} play'} never",
+                f"Take {'it' if rest == 1 else 'them'} out, or give the grid more columns or rows.",
+            )
+
+
+def _loudness(step: Step, limit: int | None, report: Report) -> None:
+    """Warn of a velocity that falls with the effort, or is above the profile's own limit."""
+    read = step.settings
+    if "from" in read and read["low"] > read["high"]:
+        name = "low" if step.writes("low") else "high"
+        report.warn(
+            step.at(name),
+            f'"low" ({read["low"]}) is above "high" ({read["high"]}): the more effort, the softer it sounds',
+            f'Did you mean "low: {read["high"]}, high: {read["low"]}"?',
+        )
+    names = ("fixed",) if "fixed" in read else ("low", "high")
+    above = [name for name in names if limit is not None and read[name] > limit and step.writes(name)]
+    if above:
+        report.warn(
+            step.at(above[0]),
+            f'"{above[0]}" is {read[above[0]]}, and the velocity of this profile is limited to {limit}: it sounds no louder',
+            f'Write {limit} or less here, or another "velocity" under limits.',
+        )
+
+
+def _long_presses(inputs: Mapping[str, Heard], parts: Sequence[Played], report: Report) -> None:
+    """Warn of a long press that cannot come before the switch is taken to be stuck."""
+    used = {name for part in parts for name in part.names}
+    for heard in inputs.values():
+        values = heard.values
+        if heard.type != "switch" or not values or not values["longest"] or f"{heard.name}.long" not in used:
+            continue
+        node = heard.node.values.get("long", heard.node.values.get("longest"))
+        if values["long"] >= values["longest"] and isinstance(node, Text):
+            report.warn(
+                node.place,
+                f'"{heard.name}.long" never comes: after "longest" the switch is taken to be stuck',
+                "Make long shorter than longest.",
+            )
+
+
+def _order(part: Played, music: Entries, report: Report) -> None:
+    """Warn of a note that is fitted to the harmony before it waits: it begins in the harmony of before."""
+    follow = music.values.get("follow")
+    room = isinstance(follow, Text) and follow.text.strip() in ("room", "harmony")
+    chords = room or "progression" in music.values
+    waits = next((index for index, step in enumerate(part.steps) if step.rule.name == "quantize"), None)
+    if waits is None or not chords:
+        return
+    quantize = part.steps[waits]
+    behind = [step.settings.get("to") for step in part.steps[waits + 1 :] if step.rule.name == "scale_lock"]
+    for step in part.steps[:waits]:
+        to = step.settings.get("to") if step.rule.name == "scale_lock" else None
+        if to is None or to in behind or (to == "scale" and not room):
+            continue
+        what = "chord" if to == "chord" else "key"
+        report.warn(
+            step.place,
+            f'a note that waits in "quantize" (line {quantize.place.line}) while the {what} changes begins in the {what} of before',
+            'Move "scale_lock" below "quantize": then it is fitted when it begins.',
+        )

@@ -1,0 +1,503 @@
+"""A seat: a place in the room that one child plays from. One profile as one engine, its devices and its outputs.
+
+    open   ->  feed, wake, look_for (again and again)  ->  close
+               play: another profile, between two events
+
+Invariants:
+  * samples reach the engine in the order of their stamps, and its time never goes back;
+  * before another profile plays, and before any port is closed, every note of the one before has ended;
+  * a device or an output that the next profile needs just as it is stays open.
+"""
+
+from __future__ import annotations
+
+from collections import Counter, deque
+from collections.abc import Callable, Collection, Iterable, Sequence
+from functools import wraps
+from typing import Any, TypeVar, cast
+
+from router.core.engine import Engine, Plan
+from router.core.events import Found, Lost, Mark, Message, Route, Sample, SwitchSample
+from router.core.ledger import Observe
+from router.core.midi import NOTE_OFF, NOTE_ON, silencing
+from router.core.music import Music
+from router.core.timers import earliest
+from router.devices.inputs import Devices, by_device
+from router.devices.inputs.base import Stamped
+from router.files.profile.model import Profile
+from router.live import motif
+from router.live.attached import AttachedInput, AttachedOutput, Surroundings
+from router.live.budget import Budget
+from router.live.flood import SHARE, Waiting
+from router.live.status import Dropped, Lateness
+from router.live.turn import SEAT
+from router.live.watching import Watching
+from router.records.recorder import BASELINE, PLAYING, Session
+from router.room.room import Room
+from router.system import clock
+
+CHATTERS = "this input chatters: it says more than anybody can play, and of it only where it is now counts"
+
+_NO_READING = (Mark, Lost, Found)
+
+
+_Method = TypeVar("_Method", bound=Callable[..., Any])
+
+
+def _in_turn(method: _Method) -> _Method:
+    """While this is done it is the seat's turn, for whoever finds us dead (``router.live.turn``); then whose it was before."""
+
+    @wraps(method)
+    def marked(seat: Seat, *args: Any, **kwargs: Any) -> Any:
+        memory = seat.turns.memory
+        before = memory[SEAT]
+        memory[SEAT] = seat.number
+        try:
+            return method(seat, *args, **kwargs)
+        finally:
+            memory[SEAT] = before
+
+    return cast("_Method", marked)
+
+
+class Seat:
+    """See the module's docstring. ``name`` is empty where there is only one and nobody gave it a name.
+
+    ``record`` is the session log of the child who plays, if one is kept; ``recording`` is given what the sensors say.
+    """
+
+    def __init__(self, name: str, profile: Profile, around: Surroundings, budget: Budget, room: Room) -> None:
+        self.name = name
+        self.record: Observe | None = None
+        self.recording: Callable[[int, Sample], None] | None = None
+        self.now = 0  # the engine's time
+        self.due: int | None = 0  # when ``wake`` is wanted
+        self.lateness = Lateness()
+        self.presses: Counter[str] = Counter()  # by source, since this profile plays
+        self.drifted: dict[str, str] = {}  # by source: how the fit no longer fits, since this profile plays
+        self.last: dict[str, tuple[int, Sample]] = {}  # by input: when something was heard, and what
+        self.muted = False
+        self._dropped = Dropped(log_lines=0, samples=0, messages=0)  # by what has been closed since
+        self.watching = Watching()
+        self._around, self._budget = around, budget
+        self.turns, self.number = around.turn, around.turn.seat(name)
+        self._room = room
+        self._fields: dict[str, Any] = {"seat": name} if name else {}
+        self._stale: dict[str, bool] = {}  # by input: what a switch said last to the profile before
+        self.told: list[tuple[int, str, dict[str, Any]]] = []  # what has happened and is not written down yet
+        self._passed = 0  # how much of it the room has heard
+        self.waiting = Waiting()
+        self.on_chatter: Callable[[], None] = lambda: None
+        self._motif: deque[tuple[int, Message]] = deque()
+        self._fill(profile)
+        self.devices = [self._attached(devices) for devices in by_device(profile.devices)]
+        self.outputs = {
+            name: AttachedOutput(name, device, around, self._fields) for name, device in profile.outputs.items()
+        }
+
+    def _attached(self, devices: Devices) -> AttachedInput:
+        return AttachedInput(devices, self.profile.types, self._around, self._fields, self.touch, number=self.number)
+
+    def touch(self) -> None:
+        """Something has come, or was done from outside: ``wake`` is wanted in this pass."""
+        self.due = 0
+
+    @_in_turn
+    def _fill(self, profile: Profile) -> None:
+        self.profile = profile
+        share = self._room.balance.share(self.name, self._give_way)
+        self._shared_routes: frozenset[Route] = frozenset()
+        self.engine = Engine(self._budget.held(profile.plan, self.name), self._observe, share)
+        self.watching.plays(profile, self.engine.inputs)
+
+    # --- begin, another profile, end --------------------------------------------------------------------------
+
+    @_in_turn
+    def open(self, now: int) -> None:
+        """Open all that is there, and begin."""
+        self.now = max(self.now, now)
+        for out in self.outputs.values():
+            if out.there is None and out.search.at is None:
+                out.open(now)
+        self._begin()
+        for device in self.devices:
+            if device.there is None and not device.open(now):
+                device.absent(now)
+        self.feed(now)
+        self.touch()
+
+    @_in_turn
+    def play(self, profile: Profile, now: int, session: Session | None = None) -> None:
+        """Another profile from now on, on another record if one is given.
+
+        What sounds ends first; a hand that lies on a switch begins no note of the next one.
+        """
+        self.now = max(self.now, now)
+        self.silence()
+        self.tell()
+        if session is not None:
+            self.keep_record(session)
+        self._fill(profile)
+        self._give_up_waiting(now)
+        devices, wanted = [*self.devices], list[AttachedInput]()
+        stale: dict[str, bool] = {}
+        for group in by_device(profile.devices):
+            kept = next((device for device in devices if device.same(group, profile.types)), None)
+            if kept is not None:
+                devices.remove(kept)
+                if kept.there is not None:
+                    stale |= {name: said for name in group if (said := self._switch_says(name)) is not None}
+            wanted.append(kept or self._attached(group))
+        outputs, sounding = {**self.outputs}, dict[str, AttachedOutput]()
+        for name, description in profile.outputs.items():
+            if name in outputs and outputs[name].device == description:
+                sounding[name] = outputs.pop(name)
+            else:
+                sounding[name] = AttachedOutput(name, description, self._around, self._fields)
+        leaving: list[AttachedInput | AttachedOutput] = [*devices, *outputs.values()]
+        self._stale, self.devices, self.outputs = stale, wanted, sounding  # all or nothing: memory may be short before
+        for gone in leaving:  # first what goes, as what comes may want the same device
+            with self._around.contained():
+                gone.close()
+            self._dropped["samples" if isinstance(gone, AttachedInput) else "messages"] += gone.dropped
+        for out in self.outputs.values():
+            if out.there is None:
+                out.open_after(now)
+        self.muted = False
+        self.presses.clear()
+        self.drifted.clear()
+        self.last.clear()
+        self.open(now)
+
+    def _give_up_waiting(self, now: int) -> None:
+        """Leave out what was said to the profile before; where its switches are now is known all the same."""
+        self._gather(now)
+        for _stamp, sample in self.waiting.clear():
+            if not isinstance(sample, _NO_READING):
+                self.last[sample.input] = (self.now, sample)
+        self.waiting.forget()
+
+    def dropped(self) -> Dropped:
+        """What was lost on the way in and out since the daemon began. Of the session log's lines it knows nothing."""
+        return {
+            **self._dropped,
+            "samples": self._dropped["samples"] + self.waiting.dropped + sum(device.dropped for device in self.devices),
+            "messages": self._dropped["messages"] + sum(out.dropped for out in self.outputs.values()),
+        }
+
+    def keep_record(self, session: Session) -> None:
+        """From now on this is the session log."""
+        self.record, self.recording = session, session.sample
+
+    @_in_turn
+    def silence(self) -> None:
+        """Let everything go. The engine rests until it is started again."""
+        with self._around.contained():
+            self._send(self.engine.stop(self.now))
+        self._end_motif()
+
+    def cut_off(self) -> None:
+        """Silence the outputs without asking the engine to do anything: one of its rules may be in the middle of a call."""
+        for name, out in self.outputs.items():
+            for data in self._silencing(name):
+                out.send(data, self.now)
+
+    @_in_turn
+    def panic(self, now: int, everything: bool = True) -> None:
+        """Silence what sounds here, or every channel of every output, whoever used it, and play on with what comes next."""
+        self.now = max(self.now, now)
+        self.silence()
+        for out in self.outputs.values():
+            for data in silencing((), range(1, 17)) if everything else self._silencing(out.name):
+                out.send(data, self.now)
+        with self._around.contained():
+            self._begin()
+        self.touch()
+
+    def _begin(self) -> None:
+        """The engine starts, in the music of the room as far as the profile follows it."""
+        self._send(self.engine.start(self.now))
+        self._room.join(self.name, self, self.now)
+
+    def _mute(self, muted: bool) -> None:
+        """For a time in which movements are heard and recorded, and nothing sounds."""
+        if muted and not self.muted:
+            for out in self.outputs.values():
+                for data in self._silencing(out.name):
+                    out.send(data, self.now)
+        self.muted = muted
+
+    @_in_turn
+    def close(self, now: int) -> None:
+        """Silence first; then whatever can fail, each for itself."""
+        self.now = max(self.now, now)
+        self.silence()
+        with self._around.contained():
+            self._room.leave(self.name, self.now)
+        everything: list[AttachedInput | AttachedOutput] = [*self.outputs.values(), *self.devices]
+        for attached in everything:
+            with self._around.contained():
+                attached.close()
+
+    # --- a pass of the loop -----------------------------------------------------------------------------------
+
+    def deadline(self) -> int | None:
+        """When ``wake`` or ``look_for`` is wanted."""
+        times: list[int | None] = [self.engine.next_deadline(), self._motif[0][0] if self._motif else None]
+        times += [out.deadline() for out in self.outputs.values()]
+        times += [device.deadline() for device in self.devices]
+        return earliest(times)
+
+    @_in_turn
+    def wake(self, now: int, share: int = SHARE) -> None:
+        """Everything that is due, after everything that was readable has been read; of a flood as much as ``share`` allows."""
+        until = clock.now() + share
+        try:
+            due = self.engine.next_deadline()
+            if due is not None and due <= now:
+                self.lateness.add(now - due)
+            for device in self.devices:
+                device.wake(now)
+            self.feed(now, until)
+            due = self.engine.next_deadline()
+            if due is not None and due <= now:
+                self.now = max(self.now, now)  # a sample that comes later with an earlier stamp is played now
+                self._send(self.engine.wake(self.now))
+            while self._motif and self._motif[0][0] <= now:
+                self._send_one(self._motif.popleft()[1])
+            for out in self.outputs.values():
+                out.wake(now)
+            self._look_for(now, until)
+        finally:
+            self.due = 0 if self.waiting else self.deadline()
+
+    def feed(self, now: int, until: int | None = None) -> None:
+        """Play what was read, oldest first, until this time. A driver's stamp may be a little earlier than what has been played already."""
+        self._gather(now)
+        waiting = self.waiting
+        if not waiting:
+            return
+        until = clock.now() + SHARE if until is None else until
+        while waiting and clock.now() < until:
+            stamp, sample = waiting.next()
+            self.now = max(self.now, min(stamp, now))
+            self._take(sample)
+
+    def _gather(self, now: int) -> None:
+        """Take over what the devices have said."""
+        came: list[Stamped] = []
+        for device in self.devices:
+            if device.came:
+                came += device.came
+                device.came = []
+        if came:
+            for name in self.waiting.add(came, now):
+                self._chatters(name, now)
+
+    def _chatters(self, name: str, now: int) -> None:
+        self.told.append((now, "fault", {"input": name, "error": CHATTERS}))
+        with self._around.contained():
+            self.on_chatter()
+
+    def _take(self, sample: Sample) -> None:
+        """One sample, now."""
+        if not isinstance(sample, _NO_READING):
+            self.last[sample.input] = (self.now, sample)
+        if self._stale and self._is_stale(sample):
+            return
+        self.watching.sample(sample, self.now)
+        if self.recording is not None:
+            self.recording(self.now, sample)
+        try:
+            self._send(self.engine.handle(sample, self.now))
+        except Exception as error:  # noqa: BLE001 - one sample's fault must not cost those after it
+            self._around.fault(error)
+
+    def _switch_says(self, name: str) -> bool | None:
+        _when, sample = self.last.get(name, (0, None))
+        return sample.pressed if isinstance(sample, SwitchSample) else None
+
+    def _is_stale(self, sample: Sample) -> bool:
+        """Whether a switch only repeats what it said before this profile began: a hand that has not moved since."""
+        if not isinstance(sample, SwitchSample) or sample.input not in self._stale:
+            return False
+        if sample.pressed == self._stale[sample.input]:
+            return True
+        del self._stale[sample.input]
+        return False
+
+    @_in_turn
+    def mark(self, text: str, now: int) -> None:
+        """A remark on the time line; some begin a phase of the session."""
+        self.now = max(self.now, now)
+        phase = text.strip().casefold()
+        if phase in (BASELINE, PLAYING):
+            self._mute(phase == BASELINE)
+        with self._around.contained():
+            self._send(self.engine.handle(Mark(text), self.now))
+        self.touch()
+
+    @_in_turn
+    def plugged(self, now: int) -> None:
+        """Something has been plugged in."""
+        for device in self.devices:
+            device.plugged(now)
+        self.touch()
+
+    @_in_turn
+    def look(self, now: int) -> None:
+        """MIDI ports have come or gone."""
+        for out in self.outputs.values():
+            with self._around.contained():
+                out.look(now, lambda name=out.name: self._silencing(name))  # type: ignore[misc]
+        for device in self.devices:
+            device.look(now)
+        self.feed(now)
+        self.touch()
+
+    def _look_for(self, now: int, until: int) -> None:
+        for out in self.outputs.values():
+            if out.look_for(now):
+                self._send([message for message in self.engine.programs() if message.output == out.name])
+        for device in self.devices:
+            device.look_for(now)
+        self.feed(now, until)
+
+    def missing(self) -> list[str]:
+        """Inputs and outputs of the profile whose device is not there; a port of our own only waits for one."""
+        inputs = [name for device in self.devices if device.there is None for name in device.devices]
+        return inputs + [out.name for out in self.outputs.values() if not out.leads_on]
+
+    # --- what the room says (``router.room.room.Member``) ----------------------------------------------------------
+
+    @property
+    def plan(self) -> Plan:
+        """What plays here now."""
+        return self.profile.plan
+
+    @_in_turn
+    def follow(self, music: Music, now: int) -> None:
+        """The music of the room is this from now on."""
+        self.now = max(self.now, now)
+        self._send(self.engine.follow(music, self.now))
+        self.touch()
+
+    @_in_turn
+    def hear(self, sample: Sample, now: int) -> None:
+        """Another seat has played this."""
+        self.now = max(self.now, now)
+        self._take(sample)
+        self.touch()
+
+    @_in_turn
+    def turn(self, mine: bool, now: int) -> None:
+        """From now on it is this seat's turn, or not."""
+        self.now = max(self.now, now)
+        self.engine.turn(mine, self.now)
+        self.touch()
+
+    @_in_turn
+    def level(self, level: float, now: int) -> None:
+        """So loud from now on, 0 to 1."""
+        self.now = max(self.now, now)
+        self._send(self.engine.set_level(level, self.now))
+
+    @_in_turn
+    def share_routes(self, routes: frozenset[Route], now: int) -> None:
+        """On these other seats play as well: none of them is silenced as a whole."""
+        if routes == self._shared_routes:
+            return
+        self.now = max(self.now, now)
+        self._shared_routes = routes
+        with self._around.contained():
+            self._send(self.engine.share_routes(routes, self.now))
+        self.touch()
+
+    @_in_turn
+    def _give_way(self, now: int) -> None:
+        """End the oldest note at once: another seat begins one, and it is too many for the room."""
+        self.now = max(self.now, now)
+        with self._around.contained():
+            self._send(self.engine.give_way(self.now))
+        self.touch()
+
+    def pass_on(self) -> None:
+        """The room hears what has happened here and was not passed on yet."""
+        passed, self._passed = self._passed, len(self.told)
+        for now, event, fields in self.told[passed:]:
+            if self.muted and event == "note_on":  # it does not sound
+                continue
+            self._room.heard(self.name, event, fields, now)
+
+    # --- what leaves ------------------------------------------------------------------------------------------
+
+    def play_motif(self, notes: Sequence[int], now: int, others: Collection[int] = ()) -> None:
+        """A few soft notes for whoever is in the room: not the child's, and on a channel that no part, and none of the ``others``, plays on."""
+        self._end_motif()
+        routes = [part.route for part in self.profile.plan.parts]
+        there = [route for route in routes if self.outputs[route.output].there is not None]
+        route = motif.route(there or routes, others)
+        if route is not None and not self.muted:
+            loudest = self.profile.plan.limits.velocity
+            self._motif.extend((now + after, message) for after, message in motif.messages(notes, route, loudest))
+        self.touch()
+
+    def _end_motif(self) -> None:
+        """Nothing of it begins any more, and what sounds of it ends."""
+        rest = [message for _when, message in self._motif if message.data[0] & 0xF0 == NOTE_OFF]
+        self._motif.clear()
+        self._send(rest)
+
+    def _send(self, messages: Iterable[Message]) -> None:
+        for message in messages:
+            self._send_one(message)
+
+    def _send_one(self, message: Message) -> None:
+        if self.muted and message.data[0] & 0xF0 == NOTE_ON:
+            return
+        self.outputs[message.output].send(message.data, self.now)
+
+    def _silencing(self, output: str) -> Sequence[tuple[int, ...]]:
+        """What ends everything that sounds at an output, whatever its part does next."""
+        sounding = [wire for wire in self.engine.sounding if wire[0] == output]
+        channels = {part.route.channel for part in self.profile.plan.parts if part.route.output == output}
+        channels |= {channel for _output, channel, _note in sounding}
+        channels -= {route.channel for route in self._shared_routes if route.output == output}
+        return silencing([(channel, note) for _output, channel, note in sounding], sorted(channels))
+
+    # --- what is said -----------------------------------------------------------------------------------------
+
+    def _observe(self, now: int, event: str, fields: dict[str, Any]) -> None:
+        """Called by the engine in the middle of its work, so it is told later: first the music."""
+        self.told.append((now, event, fields))
+
+    @_in_turn
+    def tell(self) -> None:
+        """Write down what has happened since the last time."""
+        if len(self.told) > self._passed:
+            self.pass_on()
+        told, self.told, self._passed = self.told, [], 0
+        log = self._around.log
+        for now, event, fields in told:
+            if self.record is not None:
+                self.record(now, event, fields)
+            self.watching.event(now, event, fields)
+            if event == "press":
+                self.presses[fields["input"]] += 1
+            if event == "drift":
+                self._drift(fields)
+            elif event == "fault" and "rule" in fields:
+                log.error("rule_fault", **self._fields, **fields)
+            elif event == "fault":  # what a sensor says cannot be, or its rest is known no more
+                log.warning("sensor_fault", **self._fields, **fields)
+            elif event in ("press", "release", "mark", "start", "stop"):
+                log.info(event, **self._fields, **fields)
+            else:
+                log.debug(event, **self._fields, **fields)
+
+    def _drift(self, fields: dict[str, Any]) -> None:
+        if fields["what"] == "followed":  # a threshold has gone after the child's efforts, as the profile lets it
+            self._around.log.info("drift", **self._fields, **fields)
+            return
+        self.drifted[fields["input"]] = fields["what"]
+        self._around.log.warning("drift", **self._fields, **fields)

@@ -1,0 +1,77 @@
+"""Everything a rule needs, in one import: what travels, the contract, and music's helpers.
+
+The built-in rules use nothing else of the router. ``router.testing`` says whether a rule keeps the contract.
+"""
+
+from __future__ import annotations
+
+from router.core.contract import (
+    BEGIN,
+    DEGREE,
+    DEGREES,
+    GATE,
+    OCTAVE,
+    ON_THE_BEAT,
+    ONE_ROW,
+    ROW,
+    SEED,
+    Context,
+    Events,
+    Held,
+    Kind,
+    Later,
+    Moves,
+    Plays,
+    Row,
+    Rule,
+    gate,
+)
+from router.core.events import Bend, ChannelPressure, Control, Event, Level, NoteOff, NoteOn, Press, Program, Release
+from router.core.midi import BEND_CENTRE, EXPRESSION
+from router.core.music import CHORDS, Chord, Grid, Music, Span, fold, invert, middle, nearest_of, voice
+from router.core.units import NANOSECONDS
+
+__all__ = [
+    "BEGIN",
+    "BEND_CENTRE",
+    "CHORDS",
+    "DEGREE",
+    "DEGREES",
+    "EXPRESSION",
+    "GATE",
+    "NANOSECONDS",
+    "OCTAVE",
+    "ONE_ROW",
+    "ON_THE_BEAT",
+    "ROW",
+    "SEED",
+    "Bend",
+    "ChannelPressure",
+    "Chord",
+    "Context",
+    "Control",
+    "Event",
+    "Events",
+    "Grid",
+    "Held",
+    "Kind",
+    "Later",
+    "Level",
+    "Moves",
+    "Music",
+    "NoteOff",
+    "NoteOn",
+    "Plays",
+    "Press",
+    "Program",
+    "Release",
+    "Row",
+    "Rule",
+    "Span",
+    "fold",
+    "gate",
+    "invert",
+    "middle",
+    "nearest_of",
+    "voice",
+]
