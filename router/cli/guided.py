@@ -119,7 +119,6 @@ class _Session:
         self.guide = Guide(loaded.types[name], loaded.child, clock.now())
         self.saved = False
         self._place = 0  # the step that was drawn last
-        self._stack = stack
         self._inputs: list[Input] = []
         self._missing: list[tuple[int, Devices]] = []  # when to look again, and for what
         self._fault: Exception | None = None

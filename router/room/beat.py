@@ -205,10 +205,6 @@ class Beat:
         """Whether a MIDI clock is heard, which leads."""
         return self._heard is not None
 
-    def at_tempo(self, tempo: Fraction, now: int) -> bool:
-        """Go on at a fixed tempo, in quarters a minute; not while a clock leads."""
-        return not self.clocked and self._place(now, self.position(now), MINUTE / tempo)
-
     def tap(self, now: int) -> bool:
         """One tap of a switch or a pedal; not while a clock leads."""
         if self.clocked:

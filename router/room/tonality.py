@@ -75,11 +75,6 @@ class Tonality:
         self._count(now)
         self._held.pop(pitch, None)
 
-    def all_up(self, now: int) -> None:
-        """No key is down any more. The key that is played stays."""
-        self._count(now)
-        self._held.clear()
-
     def _count(self, now: int) -> int:
         """Count what is held until ``now``."""
         last, now = self._at, max(now, self._at)
