@@ -24,7 +24,7 @@ from router.core.events import Message, MidiSample, SwitchSample
 from router.core.music import SCALES, Music
 from router.core.timers import earliest
 from router.core.units import NANOSECONDS
-from router.offline.picture import COLOURS, Lane, Picture, svg
+from router.offline.picture import COLOURS, NARROWEST, Lane, Picture, svg
 from router.offline.simulate import Hands, Struck, pianist
 from router.offline.together import KEYBOARD, Together
 from router.room.room import RoomPlan
@@ -389,6 +389,7 @@ def test_what_is_drawn_hollow_is_no_note_of_the_chord():
         if r.find(f"{SVG}title") is not None
     }
     assert classes == {"harp C4": "note on", "harp C#4": "note off", "harp Ab4": "note on"}
+    assert float(re.search(r' width="([\d.]+)"', drawn).group(1)) >= NARROWEST  # four seconds, and the legend has room
     in_e_major = svg(Picture("e", Music(4, SCALES["major"]), 4 * NANOSECONDS, 4 * NANOSECONDS, [lane]))
     assert {"harp C4", "harp C#4", "harp G#4"} <= {
         title.text.split(",")[0] for title in ET.fromstring(in_e_major).iter(f"{SVG}title")

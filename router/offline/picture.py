@@ -26,6 +26,8 @@ SECOND = 22.0
 ROW = 3.6
 """How high a semitone is."""
 LEFT, RIGHT = 150.0, 24.0
+NARROWEST = 1000.0
+"""Room for the legend, however short the piece is."""
 TITLE, BAND, GAP = 92.0, 26.0, 20.0
 EFFORTS = 14.0
 FEWEST = 14
@@ -118,7 +120,7 @@ class _Drawing:
     def __init__(self, picture: Picture) -> None:
         self._picture = picture
         self._seconds = picture.end / NANOSECONDS
-        self._width = LEFT + RIGHT + SECOND * self._seconds
+        self._width = max(NARROWEST, LEFT + RIGHT + SECOND * self._seconds)
         self._spans = [_range(lane) for lane in picture.lanes]
         self._heights = [
             (high - low + 1) * ROW + (EFFORTS if lane.efforts else 0)
