@@ -54,7 +54,7 @@ PROGRAMS: tuple[str, ...] = tuple(
     name.strip()
     for name in """
     acoustic grand piano, bright acoustic piano, electric grand piano, honky-tonk piano,
-    electric piano 1, electric piano 2, harpsichord, clavinet,
+    electric piano 1, electric piano 2, harpsichord, clavi,
     celesta, glockenspiel, music box, vibraphone, marimba, xylophone, tubular bells, dulcimer,
     drawbar organ, percussive organ, rock organ, church organ, reed organ, accordion, harmonica, tango accordion,
     acoustic guitar (nylon), acoustic guitar (steel), electric guitar (jazz), electric guitar (clean),
@@ -63,7 +63,7 @@ PROGRAMS: tuple[str, ...] = tuple(
     slap bass 1, slap bass 2, synth bass 1, synth bass 2,
     violin, viola, cello, contrabass, tremolo strings, pizzicato strings, orchestral harp, timpani,
     string ensemble 1, string ensemble 2, synth strings 1, synth strings 2,
-    choir aahs, voice oohs, synth choir, orchestra hit,
+    choir aahs, voice oohs, synth voice, orchestra hit,
     trumpet, trombone, tuba, muted trumpet, french horn, brass section, synth brass 1, synth brass 2,
     soprano sax, alto sax, tenor sax, baritone sax, oboe, english horn, bassoon, clarinet,
     piccolo, flute, recorder, pan flute, blown bottle, shakuhachi, whistle, ocarina,
@@ -140,6 +140,10 @@ def controller_number(text: str | int) -> int:
     )
 
 
+OTHER_NAMES = {"clavinet": "clavi", "synth choir": "synth voice"}
+"""Sounds under names that libraries print and the standard's own list does not: one is a maker's."""
+
+
 def program_number(text: str | int) -> int:
     """A General MIDI sound by name ("marimba"), or a number from 0 to 127 as it goes on the wire.
 
@@ -156,7 +160,7 @@ def program_number(text: str | int) -> int:
         )
     if text.casefold() in PROGRAMS:
         return PROGRAMS.index(text.casefold())
-    near = nearest(text, PROGRAMS)
+    near = OTHER_NAMES.get(text.casefold()) or nearest(text, PROGRAMS)
     hint = f'Did you mean "{near}"?  ' if near else ""
     raise QuantityError(
         f'there is no General MIDI sound called "{text}"', f"{hint}Write a name of the General MIDI list, or 0 to 127."

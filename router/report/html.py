@@ -11,7 +11,7 @@ from router.report.page import Page, Picture, Piece, Points, Table, plain
 STYLE = """
 @page { size: A4; margin: 15mm 16mm }
 * { box-sizing: border-box }
-body { font: 11pt/1.45 "Source Sans 3", "Segoe UI", "Helvetica Neue", Arial, sans-serif; color: #1c1c1c; background: #fff;
+body { font: 11pt/1.45 system-ui, sans-serif; color: #1c1c1c; background: #fff;
   max-width: 180mm; margin: 0 auto; padding: 8mm 4mm }
 h1 { font-size: 21pt; line-height: 1.15; margin: 0 0 1mm; color: #003f63 }
 .under { color: #555; margin: 0 0 6mm }
