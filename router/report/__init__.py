@@ -1,1 +1,1 @@
-"""What a child did, session by session: measures of a log, and the pages that show them."""
+"""A child's playing, session by session: measures of a log, and the pages that show them."""

@@ -14,11 +14,11 @@ from router.report.measures import Quartiles, Trend
 from router.report.session import Figures, Session, Settings
 
 VERSION = 1
-"""Of what ``Json`` writes."""
+"""The version of the format that ``Json`` writes."""
 
 
 class Csv:
-    """Writes each session that it is given as a line, comma-separated, under a heading; times in seconds unless it says otherwise."""
+    """A writer of sessions, one a line, comma-separated; times in seconds unless the heading says otherwise."""
 
     def __init__(self, child: str, out: TextIO) -> None:
         self._child = child
@@ -26,7 +26,7 @@ class Csv:
         self._headed = False
 
     def __call__(self, session: Session) -> None:
-        """Write it."""
+        """Write a session, after the heading if it is the first."""
         if not self._headed:
             self._writer.writerow(["child", *_COLUMNS])
             self._headed = True
@@ -34,7 +34,7 @@ class Csv:
 
 
 class Json:
-    """Writes all figures of each session that it is given, and at the end the trends, and what could not be used."""
+    """A writer of all figures of each session, and at the end of the trends and what could not be used."""
 
     def __init__(self, child: str, settings: Settings, out: TextIO) -> None:
         self._head = {"report": VERSION, "child": child, "settings": asdict(settings)}
@@ -42,13 +42,13 @@ class Json:
         self._begun = False
 
     def __call__(self, session: Session) -> None:
-        """Write it."""
+        """Write a session."""
         before = ",\n    " if self._begun else f'{_text(self._head)[:-2]},\n  "sessions": [\n    '
         self._begun = True
         self._out.write(before + _text(_session(session)).replace("\n", "\n    "))
 
     def end(self, history: History) -> None:
-        """Write what all sessions show together; at least one was given."""
+        """Write what all sessions show together; at least one session must have been written before."""
         weeks = history.weeks()
         compared = history.against_baseline()
         rest = {
@@ -125,7 +125,7 @@ def _when(session: Session) -> str | None:
 
 
 def _rounded(value: Any) -> Any:
-    """Microseconds, and no digits that come from the arithmetic alone."""
+    """Round every float to microseconds, so that no digit comes from the arithmetic alone."""
     if isinstance(value, float):
         return round(value, 6)
     if isinstance(value, dict):

@@ -1,7 +1,7 @@
 """All sessions of a child: put together, compared, and followed over time.
 
-Memory does not grow with the years: of what is older than the latest sessions only sums are kept, and who writes down every
-session is given each of them once, in order (see ``gather``).
+Memory does not grow with the years: of sessions older than the latest only sums are kept. A writer of every session is
+given each one once, in order (see ``gather``).
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ from router.report.measures import Quartiles, Trend
 from router.report.session import FEWEST, Session, Settings, sessions
 
 LATEST = 200
-"""A trend is that of at most so many sessions, the latest: what was years ago says little of now, and every pair is compared."""
+"""The most sessions in a trend, the latest: sessions of years ago say little of now, and every pair is compared."""
 
 FEWEST_FOR_TREND = 5
 """With fewer sessions the interval of a trend says nothing. Our choice."""
@@ -40,12 +40,12 @@ MEASURES: Mapping[str, Measure] = MappingProxyType(
         "strength": lambda session: _median(session.playing.strength),
     }
 )
-"""What is followed from session to session, all of the time of playing."""
+"""The measures that are followed from session to session, each taken from the time of playing."""
 
 
 @dataclass(frozen=True, slots=True)
 class Week:
-    """Seven days: how many sessions there were, how long together, and the middle of what is followed."""
+    """Seven days: the number of sessions, their minutes of playing, and the median of each of ``MEASURES``."""
 
     sessions: int
     minutes: float
@@ -59,13 +59,14 @@ class History:
     ``sessions``: the latest, oldest first: ``LATEST`` of them, and all of the last fourteen days. ``count``: how many there are
     in all; ``first``: when the first began; ``baselines``: how many have a baseline. ``attainment``: for the latest sessions in
     which a goal was scored: the scores known by then, and their T-score once each goal has one. ``remarks``: what could not be
-    used, and of which log. ``idle``: how many logs hold nothing that the child or the therapist did. ``now``: by the local clock;
-    what a later day has is in no week, as that clock or the one that wrote it is wrong. ``later``: how many such sessions there are.
+    used, and of which log. ``idle``: how many logs hold nothing that the child or the therapist did. ``now``: by the
+    local clock; a session of a later day is in no week, because this clock or the one that dated it is wrong. ``later``: the
+    number of such sessions.
     """
 
     child: str
     weights: Mapping[str, float] = field(default_factory=dict)
-    """Of the goals that the profile declares."""
+    """The weight of each goal that the profile declares."""
     sessions: list[Session] = field(default_factory=list)
     count: int = 0
     first: datetime | None = None
@@ -78,7 +79,7 @@ class History:
     _last: datetime | None = None  # when the last session began that is not of a later day
 
     def add(self, session: Session) -> None:
-        """Take one more; they come in the order in which they were."""
+        """Add a session; sessions come in order of time."""
         if not self.count:
             self.first = session.began
         self.count += 1
@@ -98,7 +99,7 @@ class History:
         return self.sessions[-1]
 
     def trends(self) -> dict[str, Trend]:
-        """How each measure changes from one session to the next."""
+        """Return how each measure changes from one session to the next."""
         found: dict[str, Trend] = {}
         for name, of in MEASURES.items():
             values = [value for session in self.sessions[-LATEST:] if (value := of(session)) is not None]
@@ -108,7 +109,7 @@ class History:
         return found
 
     def against_baseline(self) -> tuple[float, float, int] | None:
-        """Rates of playing against those of baseline over all sessions that have both: NAP, PND, and of how many sessions."""
+        """Compare the rates of the latest sessions that have both phases: NAP, PND and the number of sessions."""
         both = [(s.baseline.rate, s.playing.rate) for s in self.sessions[-LATEST:] if s.baseline is not None]
         pairs = [(quiet, loud) for quiet, loud in both if quiet is not None and loud is not None]
         if len(pairs) < FEWEST:
@@ -120,14 +121,14 @@ class History:
         return nap, pnd, len(pairs)
 
     def weeks(self) -> tuple[Week, Week] | None:
-        """The seven days up to the latest session that is not of a later day than today, and the seven before; None without one."""
+        """The seven days up to the latest session not dated after today, and the seven before; None without one."""
         if self._last is None:
             return None
         end = self._last.replace(hour=0, minute=0, second=0, microsecond=0) + timedelta(days=1)
         return self._week(end), self._week(end - WEEK)
 
     def _is_old(self, session: Session) -> bool:
-        """Whether it is in none of ``weeks``."""
+        """True if the session is too old for either of ``weeks``, or has no date."""
         return session.began is None or (self._last is not None and self._last - session.began >= 2 * WEEK)
 
     def _score(self, session: Session) -> None:
@@ -160,7 +161,7 @@ def logs(folder: Path) -> list[Path]:
 
 
 def in_time(paths: Iterable[Path]) -> list[Path]:
-    """Logs in the order of their names' times; what has none in its name comes first."""
+    """Sort logs by the times in their names; names without a time come first."""
     return sorted(paths, key=lambda path: (_named(path), path.name))
 
 
@@ -174,14 +175,14 @@ def _start(session: Session) -> datetime:
 
 @dataclass(frozen=True, slots=True)
 class Measured:
-    """What one log gives: its sessions without their timelines, and what could not be used."""
+    """A measured log: its sessions without their timelines, and what could not be used."""
 
     log: str
     child: str | None
     sessions: list[Session]
     remarks: list[str]
     called: str = ""
-    """What the log says of the child; it may be the name of a copy of her profile."""
+    """The child's name as written in the log; may be the name of a copy of her profile."""
 
 
 def measure(path: Path, settings: Settings) -> Measured:
@@ -195,7 +196,7 @@ def measure(path: Path, settings: Settings) -> Measured:
 
 
 def measure_all(paths: Iterable[Path], settings: Settings) -> list[Measured]:
-    """Each log measured."""
+    """Measure each log."""
     return [measure(path, settings) for path in paths]
 
 
@@ -208,10 +209,10 @@ def gather(
     since: datetime | None = None,
     each: Callable[[Session], None] = lambda _: None,
 ) -> None:
-    """Put into the history what is in some logs, and give ``each`` every session in order.
+    """Add the sessions of some logs to the history, and call ``each`` with every one, in order.
 
-    ``paths`` are in the order of ``in_time``; ``measured`` is ``measure`` of each of them, by whatever processes. Only the
-    latest session gets its timeline.
+    ``paths`` are in the order of ``in_time``; ``measured`` has the result of ``measure`` for each, from any process.
+    Only the latest session gets its timeline.
     """
     latest: Path | None = None
     for session, path in _ordered(paths, _used(history, measured)):
@@ -225,7 +226,7 @@ def gather(
 
 
 def _used(history: History, measured: Iterable[Measured]) -> Iterator[list[Session]]:
-    """The sessions of each log; of another child's log none. What could not be used is noted."""
+    """Yield the sessions of each log, none for another child's, and note in the history what could not be used."""
     for one in measured:
         if one.child not in (None, history.child) and not (one.child == NOBODY and carries(one.called, history.child)):
             history.remarks.append((one.log, f"it is a log of {one.child}, and is not used"))
@@ -237,7 +238,7 @@ def _used(history: History, measured: Iterable[Measured]) -> Iterator[list[Sessi
 
 
 def _ordered(paths: Sequence[Path], found: Iterable[list[Session]]) -> Iterator[tuple[Session, Path]]:
-    """Every session in order: of two seats that play at once each log may hold some before and some after one of the other's."""
+    """Yield every session in order of time, also where the logs of two seats that played at once overlap."""
     waiting: list[tuple[datetime, int, Session, Path]] = []
     number = count()
     for place, (path, inside) in enumerate(zip(paths, found, strict=True), 1):

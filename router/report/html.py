@@ -54,7 +54,7 @@ li { margin: 1mm 0; max-width: 75ch }
 
 
 def html(page: Page, drawings: Mapping[str, str]) -> str:
-    """The page as a file; ``drawings`` are the plots by name, and one that is not there is left out with its caption."""
+    """Return the page as HTML; ``drawings`` has the plots by name, and a missing plot is left out with its caption."""
     return "\n".join(_lines(page, drawings)) + "\n"
 
 
@@ -125,9 +125,9 @@ def _side(left: bool) -> str:
 
 
 _UNIT = re.compile(r"(?<=\d) (?=(?:s|%|min|h)(?!\w))")
-"""Between a number and its unit no line ends."""
+"""The space between a number and its unit, where no line may end."""
 
 
 def _text(text: str) -> str:
-    """What anybody wrote, as text and nothing else."""
+    """Escape what anybody wrote, so that a browser takes it as text and nothing else."""
     return _UNIT.sub("\u00a0", escape(plain(text)))

@@ -1,7 +1,6 @@
 """The measures of a report: plain arithmetic on times and numbers, without any word of what they mean.
 
-Times are seconds. Quantiles and trends are those of ``router.fit.estimates``. What cannot be known from too few values is None
-and never 0.
+Times are seconds. Quantiles and trends are those of ``router.fit.estimates``. A measure of too few values is None.
 """
 
 from __future__ import annotations
@@ -19,7 +18,7 @@ Span = tuple[float, float]
 """From, to; in seconds."""
 
 BETWEEN_GOALS = 0.3
-"""How much goals are taken to go together. Kiresuk and Sherman, Community Mental Health Journal 4:443, 1968."""
+"""The assumed correlation between goals (rho). Kiresuk and Sherman, Community Mental Health Journal 4:443, 1968."""
 
 CONFIDENCE = 0.95
 
@@ -45,7 +44,7 @@ class Trend:
 
     @property
     def sure(self) -> bool:
-        """Whether the whole interval lies on one side of 0."""
+        """True if the whole interval lies on one side of 0."""
         return self.low > 0 or self.high < 0
 
 
@@ -58,7 +57,7 @@ def quartiles(values: Sequence[float]) -> Quartiles | None:
 
 
 def union(spans: Iterable[Span]) -> list[Span]:
-    """The same time without overlaps, in order."""
+    """Merge spans that overlap or touch; the result is in order."""
     merged: list[Span] = []
     for start, end in sorted(spans):
         if merged and start <= merged[-1][1]:
@@ -75,7 +74,7 @@ def within(spans: Iterable[Span], limits: Sequence[Span]) -> list[Span]:
 
 
 def total(spans: Iterable[Span]) -> float:
-    """How long they are together; they must not overlap."""
+    """Add up the lengths of the spans, which must not overlap."""
     return math.fsum(end - start for start, end in spans)
 
 
@@ -91,7 +90,7 @@ def longest_run(holds: Iterable[Span], gap: float) -> float:
 
 
 def latencies(onsets: Sequence[float], cues: Sequence[float], window: float) -> list[float | None]:
-    """For each cue how long until the first onset within ``window``; None is "no response", and neither 0 nor ``window``.
+    """Return, for each cue, the time to the first onset within ``window``; "no response" is None, not 0 or ``window``.
 
     A cue that follows within the window ends the one before it: no effort answers two.
     """
@@ -109,7 +108,7 @@ def latencies(onsets: Sequence[float], cues: Sequence[float], window: float) -> 
 def trend(values: Sequence[float], at: Sequence[float] | None = None) -> Trend | None:
     """The median of all slopes between two values, with its 95 % interval; None for fewer than three values.
 
-    ``at`` are the places of the values, not all the same; without it 0, 1, 2, … See ``estimates.slope``.
+    ``at`` holds the x of each value, by default 0, 1, 2, …; None also if all are the same. See ``estimates.slope``.
     """
     places: Sequence[float] = range(len(values)) if at is None else at
     if len(values) < 3 or len(set(places)) < 2:
@@ -154,5 +153,5 @@ def goal_attainment(scores: Sequence[float], weights: Sequence[float]) -> float 
 
 
 def intervals(onsets: Sequence[float]) -> list[float]:
-    """From each onset to the next."""
+    """The times from each onset to the next, in seconds."""
     return [later - earlier for earlier, later in pairwise(sorted(onsets))]

@@ -1,7 +1,7 @@
-"""A report in words and tables, the same for the terminal and for paper: what stands in it, not how it looks.
+"""A report in words and tables, the same for the terminal and for paper: its content, not its looks.
 
-It is read by nurses and parents: an *effort* is what the router heard as one; *playing* and *baseline* are the phases of a
-session. A figure that cannot be known is a dash.
+Nurses and parents read it: an *effort* is whatever the router heard as one; *playing* and *baseline* are the phases of
+a session. A figure that cannot be known is a dash.
 """
 
 from __future__ import annotations
@@ -17,14 +17,14 @@ from router.report.session import BIN, Figures, Session, Settings
 
 DASH, MINUS = "\u2013", "\u2212"
 SHOWN = 30
-"""Sessions in the table; all of them are in the files for programs."""
+"""The most sessions that the table shows; the files for programs hold all of them."""
 
 FILTERS = {
     "accept": "too short to count",
     "lockout": "too soon after the one before",
     "near": "not quite strong enough to count",
 }
-"""What a filter does, in words; by its setting in the profile."""
+"""The reason why a filter did not count an effort, in words, by the filter's setting in the profile."""
 
 MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 DAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
@@ -41,7 +41,7 @@ class Table:
 
 @dataclass(frozen=True, slots=True)
 class Picture:
-    """Where a plot stands on paper: which, and what it shows, in words."""
+    """The place of a plot on paper: the plot's name, and what it shows, in words."""
 
     name: str
     caption: str
@@ -154,7 +154,7 @@ def _latest(history: History, settings: Settings) -> Iterator[Piece]:
 
 
 def _in_short(session: Session) -> str:
-    """What was done, in two or three sentences."""
+    """Sum up a session in one or two sentences."""
     playing, baseline = session.playing, session.baseline
     said = f"{_count(playing.presses, 'effort')} in {length(playing.seconds)} of playing"
     if playing.rate is not None:
@@ -346,7 +346,7 @@ def _filtered(rejects: dict[str, int]) -> str:
 
 
 def plain(text: str) -> str:
-    """What anybody wrote, with spaces in place of what cannot be shown."""
+    """Put a space in place of every character that cannot be shown."""
     return "".join(c if c.isprintable() else " " for c in text)
 
 
@@ -412,7 +412,7 @@ def clock(t: float) -> str:
 
 
 def date(at: datetime) -> str:
-    """A day, in the same words everywhere."""
+    """A day, written in the same way everywhere."""
     return f"{DAYS[at.weekday()]} {at.day} {MONTHS[at.month - 1]} {at.year}"
 
 
@@ -450,5 +450,5 @@ FOLLOWED: dict[str, tuple[str, Callable[[float | None], str]]] = {
     "active": ("Share of the time pressed", share),
     "strength": ("Strength", share),
 }
-"""What is followed from session to session: its name, and how a value is written. The same as in ``history.MEASURES``."""
+"""The label of each measure of ``history.MEASURES``, in the same order, and how to write a value of it."""
 assert list(FOLLOWED) == list(MEASURES)  # noqa: S101 - two tables, one list

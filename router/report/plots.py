@@ -54,7 +54,7 @@ QUARTERS: Mapping[str, Callable[[Session], Quartiles | None]] = MappingProxyType
 
 
 def drawings(history: History) -> dict[str, str]:
-    """Every plot that there is something to show in, by its name in ``page.Picture``.
+    """Draw every plot that has something to show; by its name in ``page.Picture``.
 
     Raises:
         ImportError: matplotlib is not installed.
@@ -78,7 +78,7 @@ def _figure(height: float, rows: int = 1, columns: int = 1, **more: Any) -> tupl
 
 
 def _svg(figure: Any, name: str) -> str:
-    """The drawing alone, as it stands within a page: nothing that names a place elsewhere, and no name twice in the page."""
+    """Return the drawing as it stands within a page: without links to other places, and with ids unique in the page."""
     out = io.StringIO()
     figure.savefig(out, format="svg", metadata={"Date": None, "Creator": None, "Format": None, "Type": None})
     drawing = out.getvalue()
@@ -182,7 +182,7 @@ def _follow(axis: Any, name: str, shown: list[Session]) -> None:
                 axis.vlines(place, quarters.low * scale, quarters.high * scale, color=BLUE, lw=1, alpha=0.5)
     axis.plot(places, values, "o", ms=3.4, color=BLUE)
     line = trend(values)
-    if line is not None:  # by the number of the value, as it was taken
+    if line is not None:  # the trend was taken over the numbers of the values, not over the places on the axis
         at = range(len(values))
         centre = median(at)
         axis.plot(places, [median(values) + line.slope * (x - centre) for x in at], color=ORANGE, lw=1.4)

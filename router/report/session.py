@@ -30,19 +30,19 @@ from router.report import measures
 from router.report.measures import Quartiles, Span, Trend
 
 BIN = 30.0
-"""Seconds: a phase is cut into such pieces to compare baseline and playing within a session. Our choice."""
+"""Seconds. The pieces into which a phase is cut to compare baseline and playing within a session. Our choice."""
 
 FEWEST = 3
-"""So many pieces, sessions or values there must be on each side before they are compared. Our choice."""
+"""The fewest pieces, sessions or values on each side that are compared. Our choice."""
 
 GROUPS = 24
-"""A trend within a session is that of at most so many values; of more presses, each is the median of several in a row."""
+"""The most values in a trend within a session; with more presses, each value is the median of several in a row."""
 
 CUE = "cue"
 """The mark of a moment in which the child was asked to play."""
 
 NEAR = "near"
-"""What keeps a rise from counting that did not reach the threshold; beside the names of filters."""
+"""Stands beside the filters' names, for a rise that does not count because it did not reach the threshold."""
 
 _GOAL = re.compile(r"goal\s+([a-z][a-z0-9_-]*)\s+([+-]?[012])")
 _SAME_EFFORT = (".double", ".long", ".firm")
@@ -52,8 +52,8 @@ _SAME_EFFORT = (".double", ".long", ".firm")
 class Settings:
     """How sessions are measured, all in seconds.
 
-    ``window``: an effort within it answers a cue. ``gap``: a longer rest ends a run of playing. ``pause``: a longer rest ends
-    the session.
+    ``window``: an effort that follows a cue within it is an answer. ``gap``: a longer rest ends a run of playing.
+    ``pause``: a longer time without effort or mark ends the session.
     """
 
     window: float = 5.0
@@ -63,7 +63,7 @@ class Settings:
 
 @dataclass(slots=True)
 class Press:
-    """One effort; ``end`` is None where it was not seen (a power cut, a line that is missing)."""
+    """An effort; ``end`` is None if its end was not seen (a power cut, a line that is missing)."""
 
     source: str
     start: float
@@ -73,26 +73,26 @@ class Press:
 
 @dataclass(frozen=True, slots=True)
 class Figures:
-    """What the child did in the time of one phase, ``seconds`` long. None: there is nothing to tell it from."""
+    """The figures of one phase, which lasts ``seconds``. None: there is too little to calculate the figure from."""
 
     seconds: float
     presses: int
     rate: float | None
-    """A minute."""
+    """Efforts a minute."""
     hold: Quartiles | None
     between: Quartiles | None
-    """From the start of one press to that of the next."""
+    """Seconds from the start of one effort to the start of the next."""
     active: float | None
     """The share of the time in which something was pressed."""
     longest: float
-    """The longest run of playing."""
+    """The longest run of playing, in seconds."""
     cues: int
     answers: Quartiles | None
-    """How long until an answer, of the cues that were answered."""
+    """Seconds from a cue to its answer, for the cues that were answered."""
     strength: Quartiles | None
-    """None also where the input says nothing of it."""
+    """From 0 to 1. None also where the input does not measure it."""
     tiring: Trend | None
-    """Of the strength, for each minute."""
+    """The change of strength a minute."""
 
     @property
     def answered(self) -> int:
@@ -108,18 +108,18 @@ class Timeline:
     baseline: tuple[Span, ...]
     playing: tuple[Span, ...]
     cues: tuple[tuple[float, float | None], ...]
-    """When, and how long until the answer."""
+    """The time of each cue, and the seconds until its answer; None without one."""
     rejects: tuple[tuple[float, str, str], ...]
-    """When, of which source, by which filter."""
+    """The time, the source and the filter of each."""
     marks: tuple[tuple[float, str], ...]
-    """All others."""
+    """The marks that are remarks, with their times."""
     away: tuple[Span, ...]
-    """When an input was missing."""
+    """The spans in which an input was missing."""
 
 
 @dataclass(frozen=True, slots=True)
 class Session:
-    """One session with its figures; ``remarks`` say what of its log could not be used."""
+    """A session with its figures; ``remarks`` say what of its log could not be used."""
 
     log: str
     seat: str
@@ -131,16 +131,16 @@ class Session:
     pnd: float | None
     sources: dict[str, int]
     rejects: dict[str, int]
-    """By filter."""
+    """The number of efforts that did not count, by filter."""
     away: float
     drifts: tuple[tuple[float, str, str], ...]
-    """When the thresholds of which source were seen to fit no longer, and why."""
+    """Each time that thresholds no longer fitted: when, of which source, and why."""
     goals: dict[str, int]
     profile: str
-    """What tells one state of a profile from another; empty if it is not known."""
+    """The digest of the profile; empty if it is not known."""
     remarks: tuple[str, ...]
     timeline: Timeline | None = field(repr=False)
-    """None where it is not kept."""
+    """None if it was not kept, to save memory."""
 
 
 def sessions(log: Log, settings: Settings) -> list[Session]:
@@ -207,7 +207,7 @@ def _session(log: Log, start: float, end: float, settings: Settings) -> Session:
 
 
 def _phases(marks: Iterable[tuple[float, str]], seconds: float) -> tuple[list[Span], list[Span]]:
-    """When it was baseline, and when playing."""
+    """Return the spans of baseline, and those of playing."""
     turns = [(t, text.casefold()) for t, text in marks if text.casefold() in (BASELINE, PLAYING)]
     if not turns or turns[0][1] == BASELINE:
         turns.insert(0, (0.0, PLAYING))
@@ -219,7 +219,7 @@ def _phases(marks: Iterable[tuple[float, str]], seconds: float) -> tuple[list[Sp
 
 
 def _presses(events: Iterable[Event]) -> tuple[list[Press], Counter[str]]:
-    """Every effort with its end, and how many presses of each source there were."""
+    """Return every effort with its end, and the number of presses of each source."""
     efforts: list[Press] = []
     sources: Counter[str] = Counter()
     held: dict[str, list[Press]] = {}
@@ -244,7 +244,7 @@ def _presses(events: Iterable[Event]) -> tuple[list[Press], Counter[str]]:
 
 
 def _away(events: Iterable[Event], seconds: float) -> list[Span]:
-    """When any input was missing."""
+    """Return the spans in which any input was missing."""
     since: dict[str, float] = {}
     spans: list[Span] = []
     for t, event, fields in events:
@@ -257,7 +257,7 @@ def _away(events: Iterable[Event], seconds: float) -> list[Span]:
 
 
 def goal(text: str) -> tuple[str, int] | None:
-    """Which goal a mark scores, and how; None if it scores none."""
+    """Read a mark as the name of a goal and its score; None if it scores no goal."""
     found = _GOAL.fullmatch(text.strip().casefold().replace("\u2212", "-"))
     return (found[1], int(found[2])) if found else None
 
@@ -268,7 +268,7 @@ def _goals(marks: Iterable[tuple[float, str]]) -> dict[str, int]:
 
 
 def _per_bin(presses: Iterable[Press], spans: Iterable[Span]) -> list[float]:
-    """How many efforts began in each whole piece of these spans."""
+    """Count the efforts that began in each whole piece of ``BIN`` seconds of these spans."""
     onsets = [press.start for press in presses]
     counts: list[float] = []
     for start, end in spans:
@@ -281,10 +281,10 @@ def _per_bin(presses: Iterable[Press], spans: Iterable[Span]) -> list[float]:
 
 
 def _figures(timeline: Timeline, spans: Sequence[Span], settings: Settings, session: float) -> Figures:
-    """The figures of the time in ``spans``; an effort belongs to where it began."""
+    """Calculate the figures of ``spans``; an effort belongs to the span in which it began."""
 
     def inside(t: float) -> bool:
-        # What comes with the very last line belongs to the last span.
+        # An effort at the very end of the session belongs to the last span.
         return any(start <= t < end or t == end == session for start, end in spans)
 
     seconds = measures.total(spans)
@@ -308,7 +308,7 @@ def _figures(timeline: Timeline, spans: Sequence[Span], settings: Settings, sess
 
 
 def _active(presses: Sequence[Press], spans: Sequence[Span]) -> float | None:
-    """The share of the time in which something was pressed; not known if of no effort the end was seen."""
+    """The share of the time in which something was pressed; None if the end of no effort was seen."""
     holds, seconds = _held(presses), measures.total(spans)
     if not seconds or (presses and not holds):
         return None
@@ -316,12 +316,12 @@ def _active(presses: Sequence[Press], spans: Sequence[Span]) -> float | None:
 
 
 def _held(presses: Iterable[Press]) -> list[Span]:
-    """From when to when each was held, where that is known."""
+    """The spans of the efforts whose end is known."""
     return [(press.start, press.end) for press in presses if press.end is not None]
 
 
 def _between(presses: Sequence[Press], spans: Sequence[Span]) -> list[float]:
-    """From each effort to the next, where no other phase lies between them."""
+    """The times from each effort to the next, where no other phase lies between them."""
     found: list[float] = []
     for start, end in spans:
         found += measures.intervals([press.start for press in presses if start <= press.start <= end])
@@ -329,7 +329,7 @@ def _between(presses: Sequence[Press], spans: Sequence[Span]) -> list[float]:
 
 
 def _that_say_strength(presses: Sequence[Press]) -> list[Press]:
-    """Those of a source that does not always say the same, as a switch does."""
+    """Keep the efforts of sources whose strength varies; that of a switch is always the same."""
     said: defaultdict[str, set[float]] = defaultdict(set)
     for press in presses:
         said[press.source].add(press.strength)
@@ -337,7 +337,7 @@ def _that_say_strength(presses: Sequence[Press]) -> list[Press]:
 
 
 def _tiring(presses: Sequence[Press]) -> Trend | None:
-    """How strength changed with the minutes."""
+    """The trend of strength over the minutes; None for fewer than ``FEWEST`` efforts."""
     if len(presses) < FEWEST:
         return None
     groups = min(GROUPS, len(presses))

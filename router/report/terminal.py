@@ -11,11 +11,11 @@ from rich.text import Text
 from router.report.page import Page, Piece, Points, Table, plain
 
 MANY = 4
-"""Columns; where there are more, nothing is broken into lines."""
+"""Columns. In a table with more, no cell is wrapped."""
 
 
 def show(page: Page, console: Console) -> None:
-    """Print it; the plots are for paper."""
+    """Print the report without its plots, which are for paper."""
     console.print(_text(page.title, "bold"))
     console.print(_text(page.under, "dim"))
     for section in page.sections:
@@ -48,5 +48,5 @@ def _show(piece: Piece, console: Console) -> None:
 
 
 def _text(text: str, style: str = "") -> Text:
-    """What anybody wrote, as text that steers no terminal."""
+    """Clean what anybody wrote, so that it cannot control the terminal."""
     return Text(plain(text), style)

@@ -1,6 +1,6 @@
 """The ward's last seven days without any child's detail: how much was played, and nothing that could be one child's.
 
-Where fewer than five children stand behind a figure it is not shown: with so few, whoever knows the ward knows whose it is.
+A figure of fewer than five children is not shown: with so few, anybody who knows the ward knows whose it is.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ from router.report.page import DASH, Page, Piece, Points, Section, Table, date, 
 from router.report.session import Session
 
 SMALL = 5
-"""Children; a figure of fewer is not shown. The smallest group that is commonly printed in statistics of health."""
+"""Children; a figure of fewer is not shown. The smallest group that health statistics commonly print."""
 
 PER_CHILD: Mapping[str, tuple[str, Callable[[list[Session]], float | None], Callable[[float | None], str]]] = (
     MappingProxyType(
@@ -45,7 +45,7 @@ PER_CHILD: Mapping[str, tuple[str, Callable[[list[Session]], float | None], Call
         }
     )
 )
-"""What is told of the children: its name, one child's value, and how it is written."""
+"""The figures that are shown, by name: a label, the value of one child from its sessions, and how to write it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,7 +59,7 @@ class Ward:
 
 
 def recent(folder: Path, now: datetime) -> list[Path]:
-    """A child's logs that may hold something of the last seven days; one may have begun a day before."""
+    """A child's logs that may hold something of the last seven days; a log may have begun a day before them."""
     oldest = now - WEEK - timedelta(days=1)
     return [path for path in logs(folder) if (record_files.began(path.name) or now) >= oldest]
 
