@@ -201,6 +201,7 @@ POINT, SIGN, WORD = (f"is written {how}" for how in ("with a point", "without a 
         (units.pascal, "12.34.5 Pa", "is not a pressure", []),
         (units.pascal, "1,2,3 Pa", "is not a pressure", []),
         (units.pascal, "1, Pa", "is not a pressure", []),
+        (units.time_ns, "30 sm", "not a unit of time", ["30 ms"]),  # and not s, a thousand times as long
     ],
 )
 def test_what_was_probably_meant(read, text, message, meant):

@@ -203,10 +203,13 @@ def _did_you_mean(texts: list[str]) -> str:
 
 
 def nearest(word: str, words: Mapping[str, object] | list[str] | tuple[str, ...]) -> str | None:
-    """The word that ``word`` was probably meant to be: same letters in another case first, then the closest."""
+    """The word that ``word`` was probably meant to be: same letters in another case or order first, then the closest."""
     folded = {w.casefold(): w for w in words}
     if word.casefold() in folded:
         return folded[word.casefold()]
+    swapped = [w for w in folded if len(w) > 1 and sorted(w) == sorted(word.casefold())]
+    if len(swapped) == 1:  # "sm" is ms, and not s, which is a thousand times as long
+        return folded[swapped[0]]
     cutoff = 0.6 if len(word) < 4 else 0.7  # one letter of three may be wrong, but not every other one of a longer word
     close = difflib.get_close_matches(word.casefold(), list(folded), n=1, cutoff=cutoff)
     return folded[close[0]] if close else None
