@@ -270,7 +270,7 @@ class Copy:
         self._sound: set[tuple[str, ...]] = set()
         for name in ("router", "tests", "profiles", "schemas", "systemd"):
             shutil.copytree(ROOT / name, folder / name, ignore=shutil.ignore_patterns("__pycache__"))
-        for name in ("pyproject.toml", "README.md", "DEVELOPERS.md", "LICENSE"):
+        for name in ("pyproject.toml", "README.md", "DEVELOPERS.md", "RULES.md", "LICENSE"):
             shutil.copy(ROOT / name, folder / name)
         os.environ |= {"PYTHONPATH": str(folder), "PYTHONDONTWRITEBYTECODE": "1"}
         sys.dont_write_bytecode = True

@@ -1,4 +1,4 @@
-"""The tutorial of DEVELOPERS.md, done word for word: a rule in a package of its own, installed into a new virtual environment.
+"""The tutorial of RULES.md, done word for word: a rule in a package of its own, installed into a new virtual environment.
 
 Each block with a file's name beside its language becomes that file, each ``sh`` block is run, and a ``text`` block is what the
 commands before it print. Nothing is fetched: what the router needs is lent from the environment that runs the tests.
@@ -21,7 +21,7 @@ BLOCK = re.compile(r"^```(?P<language>\w+)(?: (?P<file>\S+))?\n(?P<text>.*?)^```
 
 def tutorial() -> list[re.Match[str]]:
     """The blocks, in order."""
-    whole = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    whole = (ROOT / "RULES.md").read_text(encoding="utf-8")
     section = whole.partition("\n### From nothing to installed and tested")[2].partition("\n### ")[0]
     return list(BLOCK.finditer(section))
 

@@ -88,7 +88,7 @@ def examples(page: str) -> list[str]:
     return [block for block in blocks if "child:" in block and "parts:" in block and "- shadow:" not in block]
 
 
-PAGES = ["README.md", "DEVELOPERS.md", "profiles/README.md", "schemas/README.md"]
+PAGES = ["README.md", "RULES.md", "profiles/README.md", "schemas/README.md"]
 
 
 @pytest.mark.parametrize("text", [text for page in PAGES for text in examples(page)])
