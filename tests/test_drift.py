@@ -8,6 +8,7 @@ from functools import partial
 
 import pytest
 
+from router.core.conditioning.drift import Drift
 from router.core.conditioning.pressure import PressureConditioner, PressureSettings, Side
 from router.core.engine import Plan
 from router.core.events import Drifted, NearMiss, Press, PressureSample
@@ -112,6 +113,20 @@ def test_thresholds_follow_within_their_bounds_only_and_keep_clear_of_rest():
     moved = [dict(told.figures)["on"] for told in of(Drifted, restless) if told.what == "followed"]
     assert moved
     assert min(moved) > 50  # rest reaches some 40 Pa in two seconds
+
+
+def test_a_threshold_that_follows_is_the_share_that_it_was_and_told_of_each_tenth():
+    """Efforts of 200 Pa and then of 140: ``on`` goes from 100 to 70, by 3 % a try, and is told at each tenth."""
+    drift = Drift("cheek.above", 100, 250, (20, 120))
+    drift.reach = 5
+    for window in range(15):
+        assert drift.rests(12_345_678_901 + window * 2 * SECOND) == []
+    told = []
+    for number in range(40):
+        told += drift.tried(200 if number < 8 else 140, (1000 + 3 * number) * SECOND, heard=True)
+    assert drift.on == pytest.approx(70)
+    moved = [dict(each.figures)["on"] for each in told if each.what == "followed"]
+    assert moved == [round(100 * 0.97**4, 1), round(100 * 0.97**8, 1), 70]
 
 
 def test_all_thresholds_of_a_side_follow_together():

@@ -167,6 +167,18 @@ def test_what_fades_comes_back_to_the_most_that_a_controller_can_say():
     assert levels[1:-1] == sorted(levels[1:-1], reverse=True)
 
 
+def test_what_begins_anew_before_its_bar_ends_with_its_own_release():
+    release = bench("release", when="bar")
+    release.give(NoteOn(1, 60), 101 * MILLISECOND)
+    release.give(NoteOff(1), 203 * MILLISECOND)
+    release.give(NoteOn(1, 64), 307 * MILLISECOND)
+    release.go_on(30 * NANOSECONDS)
+    assert not [event for _, event in release.out if isinstance(event, NoteOff)]
+    release.give(NoteOff(1), 31 * NANOSECONDS)
+    release.go_on(60 * NANOSECONDS)
+    assert [event for _, event in release.out if isinstance(event, NoteOff)] == [NoteOff(1)]
+
+
 # --- velocity ---------------------------------------------------------------------------------------------------------
 
 
