@@ -1,4 +1,4 @@
-"""What a profile says about a device or an output: plain descriptions, before anything is opened.
+"""Plain descriptions of devices and outputs, as a profile gives them, before anything is opened.
 
 A ``pattern`` is a shell-style pattern (``*``, ``?``, ``[…]``) for the device's name, without regard to case and
 without the numbers that change at each boot.
@@ -31,7 +31,7 @@ class SerialDevice:
 class EvdevSwitch:
     """A key or button of a kernel input device, by the kernel's name (``KEY_SPACE``, ``BTN_0``).
 
-    ``each``: of every device that the pattern means, as one switch; else it must mean one only.
+    ``each``: all devices that the pattern matches are one switch; otherwise the pattern must match one only.
     """
 
     pattern: str
@@ -42,7 +42,10 @@ class EvdevSwitch:
 
 @dataclass(frozen=True, slots=True)
 class EvdevAxis:
-    """An absolute axis of a kernel input device, by the kernel's name, as a pressure: pascals = (value - offset) * scale."""
+    """An absolute axis of a kernel input device, by the kernel's name, as a pressure.
+
+    pascals = (value - offset) * scale.
+    """
 
     pattern: str
     axis: str
@@ -75,10 +78,10 @@ class MidiInDevice:
 
 @dataclass(frozen=True, slots=True)
 class MidiPressure:
-    """One kind of message of a MIDI port, as a pressure: pascals = (value - offset) * scale.
+    """A kind of message of a MIDI port, as a pressure: pascals = (value - offset) * scale.
 
-    ``status`` is that of a controller (0xB0, with its ``number``), of channel pressure (0xD0) or of pitch bend (0xE0, a
-    value from 0 to 16383); ``channel`` 1 to 16, None: any.
+    ``status``: a controller (0xB0, with its ``number``), channel pressure (0xD0) or pitch bend (0xE0, a value from 0 to
+    16383). ``channel``: 1 to 16; None: any.
     """
 
     pattern: str
@@ -105,8 +108,8 @@ Device = SerialDevice | EvdevDevice | MidiDevice | TerminalKey
 class MidiPort:
     """A MIDI port to send to; if none matches, the router offers a port of its own.
 
-    ``active_sensing``: it is told at least every 300 ms that we are there (MIDI 1.0's status byte FE), so that a synth
-    that understands this falls silent when we no longer are.
+    ``active_sensing``: send MIDI 1.0's status byte FE at least every 300 ms, so that a synth that understands it falls
+    silent when the router has gone.
     """
 
     pattern: str

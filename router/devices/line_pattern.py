@@ -12,10 +12,12 @@ from dataclasses import dataclass
 import re2
 
 LONGEST_LINE = 256
-"""Bytes of a line; a longer one is noise or comes at the wrong speed. Our choice: a reading of eight numbers is a third of it."""
+"""Bytes of a line; a longer one is noise or comes at the wrong speed. Our choice: eight numbers take a third of it."""
 
 LARGEST = 200
-"""Steps of a compiled pattern, as RE2 counts them. Ten numbers between commas are 110 (``python -m tests.hostile_lines``)."""
+"""Steps of a compiled pattern, as RE2 counts them.
+
+Ten numbers between commas are 110 (``python -m tests.hostile_lines``)."""
 
 _MEMORY = 1 << 18
 """Bytes that RE2 may use for one pattern. With less it forgets what it knows of a line before the next one comes."""
@@ -93,7 +95,7 @@ class LinePattern:
         return int(self._compiled.programsize)
 
     def find(self, line: str) -> str | None:
-        """What the group ``value`` finds first in a line of ``LONGEST_LINE`` bytes at most, or None."""
+        """Return the first match of the group ``value`` in a line of at most ``LONGEST_LINE`` bytes, or None."""
         found = self._compiled.search(line.encode("utf-8", "replace"))
         value = None if found is None else found[self._value]
         return None if value is None else value.decode("utf-8", "replace")

@@ -3,8 +3,8 @@
 A pattern is a shell-style pattern without regard to case, or exactly one of a candidate's names, so that whatever
 ``router devices`` prints can be pasted into a profile, brackets and all.
 
-A device says its own name, so it may hold anything: bytes that steer a terminal, letters that turn the writing. ``shown``, ``quoted``,
-``pasted`` and ``as_json`` are the only ways in which a name leaves for people.
+A device says its own name, so it may hold anything: bytes that steer a terminal, letters that reverse the direction of
+writing. A name reaches people only through ``shown``, ``quoted``, ``pasted`` or ``as_json``.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ from typing import Any, NamedTuple
 
 
 class Candidate(NamedTuple):
-    """Something that is there: every name it goes by, the one to put into a profile first, and a remark for people."""
+    """A device or port that is there: all its names, first the one to put into a profile, and a remark for people."""
 
     names: tuple[str, ...]
     remark: str = ""
@@ -32,18 +32,18 @@ class NotOne(Exception):  # noqa: N818 - it says what is there instead; nobody m
 
 
 def matches(pattern: str, names: Iterable[str]) -> bool:
-    """Whether the pattern means one of these names."""
+    """Tell whether the pattern matches one of these names."""
     folded = pattern.casefold()
     return any(name == pattern or fnmatch.fnmatchcase(name.casefold(), folded) for name in names)
 
 
 def may_mean_one(pattern: str, other: str) -> bool:
-    """Whether two patterns may mean the same: they are alike, or one means the other's text."""
+    """Tell whether two patterns may mean the same: they are equal but for case, or one matches the other's text."""
     return pattern.casefold() == other.casefold() or matches(pattern, [other]) or matches(other, [pattern])
 
 
 def choose(pattern: str, candidates: Sequence[Candidate], what: str, key: str) -> Candidate:
-    """The one candidate that the pattern means.
+    """Return the one candidate that the pattern matches.
 
     ``what`` names the kind of thing ("serial line"), ``key`` is its word in a profile ("serial").
 
@@ -70,7 +70,7 @@ def listed(candidates: Iterable[Candidate], key: str) -> str:
 
 
 def pasted(name: str) -> str:
-    """A pattern that means a device of this name, as a profile has it: what cannot be printed is any one sign."""
+    """A pattern that matches this name, as a profile has it: ``?`` stands for each character that cannot be printed."""
     if name.isprintable():
         return quoted(name)
     return quoted("".join(f"[{c}]" if c in "*?[" else c if c.isprintable() else "?" for c in name))
@@ -82,12 +82,12 @@ def quoted(text: str) -> str:
 
 
 def shown(text: str) -> str:
-    """A text with nothing in it that a terminal obeys or does not show: such characters as YAML and Python write them."""
+    """Escape, as YAML and Python do, every character that a terminal obeys or does not show."""
     return text if text.isprintable() else "".join(map(_escaped, text))
 
 
 def as_json(value: Any, **options: Any) -> str:
-    """JSON for programs that people look at as well: what cannot be printed is escaped, and reads back as the same."""
+    """JSON that people may look at, too: what cannot be printed is escaped, and reads back as the same."""
     text = json.dumps(value, ensure_ascii=False, **options)
     plain = text.replace("\n", "").isprintable()
     return text if plain else "".join(c if c.isprintable() or c == "\n" else json.dumps(c)[1:-1] for c in text)

@@ -1,8 +1,8 @@
 """News of what is plugged in: the folders in which the kernel and udev make a device's nodes and names are watched.
 
-It is inotify(7), not udev's own messages: it needs no rights, works inside a service that is shut in, and also where no
-udev runs. A node that appears is often not ours to read until udev has set its group a moment later; that is a change
-of the node, and news as well. So nobody has to ask again and again whether something is there.
+inotify(7) serves better than udev's own messages: it needs no rights, and works inside a sandboxed service and where no
+udev runs. A new node can often be read only when udev has set its group a moment later; that changes the node, so it is
+news as well. So nothing has to be polled.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ FOLDERS = tuple(DEV / name for name in _NAMES)
 
 
 class Plugged:
-    """A descriptor that is readable when something has come or changed in ``FOLDERS``, or one of ``paths`` has.
+    """A descriptor that is readable when something has come or changed in ``FOLDERS`` or at one of ``paths``.
 
     Raises:
         OSError: the system does not let us watch.
@@ -45,7 +45,7 @@ class Plugged:
         return int(self._inotify.fileno())
 
     def read(self) -> bool:
-        """What has happened; whether it is worth looking for a device.
+        """Take the news, and tell whether it is worth looking for a device.
 
         Raises:
             OSError: the system no longer lets us watch.

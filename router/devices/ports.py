@@ -6,8 +6,8 @@ Linux has two: ALSA's sequencer (``/dev/snd/seq``), and JACK where there is no s
 
 There is one ``MidiSystem`` a process: every fresh client for listing would take one of the few the sequencer has.
 python-rtmidi cannot say that a JACK server has gone (its list of ports stays as it was, and sending to it never
-returns), so under JACK the list and that news come from JACK's own client library. Nor can it say that ports have come or
-gone: JACK's library calls back, and ALSA's sequencer has a port of its own, "Announce", to which we listen.
+returns), so under JACK the list and that news come from JACK's own client library. Nor can it say that ports have come
+or gone: JACK's library calls back, and ALSA's sequencer has a port of its own, "Announce", to which we listen.
 """
 
 from __future__ import annotations
@@ -40,7 +40,7 @@ _NUMBERS = re.compile(r" (\d+):(\d+)$")
 _PROCESS = re.compile(r"\(\d+(:\d+)?\)")  # a program's number in its name, as FluidSynth has it: another at each start
 LOOP_BACK = "midi through"
 _NOT_MEANT = (LOOP_BACK, "router")
-"""Ports that a pattern such as "*" does not mean: the system's loop-back, and our own. By their names they can be had."""
+"""Ports that a pattern such as "*" leaves out: the system's loop-back, and our own. Their names still reach them."""
 
 
 class NoMidi(Exception):  # noqa: N818 - a machine without MIDI is not in error
@@ -66,7 +66,7 @@ class MidiSystem(ABC):
     @property
     @abstractmethod
     def alive(self) -> bool:
-        """Whether the system still runs."""
+        """True if the system still runs."""
 
     @abstractmethod
     def fileno(self) -> int:
@@ -82,15 +82,15 @@ class MidiSystem(ABC):
 
     @abstractmethod
     def disconnect(self, sender: str, client: str) -> None:
-        """Break every connection from ``sender`` (full name) to the client of ours called ``client``.
+        """Break every connection from ``sender`` (full name) to our client ``client``; do nothing if there is none.
 
-        It goes before closing an input: closing while messages come in can wait for ever for the thread that
-        brings them, which waits for us. No harm if there is none.
+        To be called before an input is closed: closing while messages come in can wait for ever for the thread that
+        brings them, which waits for us.
         """
 
     @contextmanager
     def still(self) -> Iterator[None]:
-        """While in this context it says no news; whatever came meanwhile is said afterwards. Ports of ours are opened and closed in it.
+        """Hold back all news inside this context until its end. Our own ports are opened and closed in it.
 
         python-rtmidi keeps the interpreter's lock meanwhile, so nothing that it waits for may wait for that lock.
         """
@@ -209,13 +209,15 @@ class JackSystem(MidiSystem):
 
     @contextmanager
     def still(self) -> Iterator[None]:
-        """A server that has news for a client waits until that has heard it, before it answers anybody else.
+        """Hold back all news meanwhile, as it could block for ever.
 
-        Our client hears in a thread that needs the interpreter's lock, and whoever waits for an answer in python-rtmidi has it.
+        A server that has news for a client waits until the client has heard it, before it answers anybody else. Our
+        client hears in a thread that needs the interpreter's lock, and python-rtmidi holds that lock while it waits for
+        an answer.
 
-        At the end it also waits until our client has heard all that happened meanwhile (the server answers ``activate`` after
-        that). JACK gives the number of a port's client that was closed to the next one: whoever hears late that the first has
-        gone takes the new one of the same process for it, and unmaps what that one's thread waits on.
+        At the end, wait until our client has heard all that happened meanwhile (the server answers ``activate`` after
+        that). JACK gives the number of a closed client to the next one: a client that hears late that the first has
+        gone takes the new one of the same process for it, and unmaps what the new one's thread waits on.
         """
         with self._lock:
             outermost, self._still = not self._still, True
@@ -232,16 +234,16 @@ class JackSystem(MidiSystem):
                     os.eventfd_write(self._news, 1)
 
     def _gone(self, _status: object, _reason: str) -> None:
-        """Called by JACK's thread."""
+        """Note, in JACK's thread, that the server has gone."""
         self._running = False
         if self._open:
             os.eventfd_write(self._news, 1)
 
     def _teller(self) -> object:
-        """What JACK calls when a port comes or goes: it writes to the descriptor.
+        """Make the function that JACK calls when a port comes or goes; it writes to the descriptor.
 
-        The library's own form of this first looks the port up, in JACK's thread, where it may be gone again by then. All
-        that is wanted here is that something changed.
+        The library's own callback first looks the port up, in JACK's thread, when it may have gone again. Here it is
+        enough to know that something changed.
         """
 
         def changed(_port: int, _registered: int, _nothing: object) -> None:
@@ -253,7 +255,7 @@ class JackSystem(MidiSystem):
         return function
 
     def _hear_of_ports(self, hears: bool) -> None:
-        """Whether ``changed`` is called; JACK takes another wish only from a client that is not active."""
+        """Have ``changed`` called from now on, or not; JACK lets only a client that is not active change this."""
         if not (self._running and self._open):
             return
         library, nothing = self._jack._lib, self._jack._ffi.NULL  # noqa: SLF001 - see above
@@ -270,7 +272,7 @@ class JackSystem(MidiSystem):
 
 
 _kept: list[object] = []
-"""What JACK's threads may call. Never given back: a server that was killed leaves threads behind that may call late."""
+"""Functions that JACK's threads may call. Never freed: a server that was killed leaves threads that may call late."""
 
 _systems: list[MidiSystem] = []
 
@@ -291,29 +293,32 @@ def midi_system() -> MidiSystem:
 
 
 def give_back() -> None:
-    """At the program's end, after all ports: a JACK client that is left open has a thread that calls Python while it is ending."""
+    """Close the MIDI system; at the program's end, after all ports.
+
+    A JACK client that is left open has a thread that calls Python while Python is ending.
+    """
     while _systems:
         _systems.pop().close()
 
 
 def current() -> MidiSystem | None:
-    """The MIDI system that was asked for last, whether it still runs or not; None if nobody has asked, or there was none."""
+    """The MIDI system that was asked for last, even if it has ended; None if nobody has asked, or there was none."""
     return _systems[0] if _systems else None
 
 
 def lasting(name: str) -> str:
-    """A port's full name without the numbers that are others at each boot or start."""
+    """A port's full name without the numbers that change at each boot or start."""
     return _PROCESS.sub("(*)", _NUMBERS.sub("", name))
 
 
 def leads_on(name: str) -> bool:
-    """Whether music sent to this port may be heard somewhere: it is not the system's loop-back, and not a router's."""
+    """Tell whether music sent to this port may be heard: it is neither the system's loop-back nor a router's."""
     folded = name.casefold()
     return LOOP_BACK not in folded and not folded.startswith(("router:", "router-"))  # JACK numbers the second so
 
 
 def candidates(names: list[str], pattern: str) -> list[Candidate]:
-    """Ports as a profile names them, without those that such a pattern does not mean."""
+    """Ports as a profile names them, without the loop-back and our own unless the pattern names them."""
     wanted = pattern.casefold()
     found = []
     all_lasting = [lasting(name) for name in names]
@@ -348,7 +353,7 @@ def _no_alsa() -> str:
 
 @functools.cache
 def quiet_jack() -> Any:
-    """JACK's client library, told once not to print whatever it finds amiss: its threads may be about to."""
+    """JACK's client library, told once to print no errors: its threads would print them at any time."""
     import jack  # noqa: PLC0415 - only a machine with JACK has its library
 
     jack.set_error_function(_say_nothing)
@@ -357,4 +362,4 @@ def quiet_jack() -> Any:
 
 
 def _say_nothing(_message: str) -> None:
-    """For JACK's library to say."""
+    """Swallow what JACK's library would print."""

@@ -1,4 +1,4 @@
-"""Inputs: what turns an open device into samples. One file for each kind of device.
+"""Inputs: they turn an open device into samples. One file for each kind of device.
 
 Each module is imported when a profile needs it: its libraries take their time to load, and only Linux has them all.
 """
@@ -24,11 +24,11 @@ from router.devices.inputs.base import DeviceMissing, Input
 from router.devices.inputs.shared import Sharing, Wish
 
 Devices = dict[str, Device]
-"""The inputs that one device serves, by name."""
+"""The inputs that one device serves, by name, each with its description of the device."""
 
 
 def by_device(devices: Mapping[str, Device]) -> list[Devices]:
-    """A profile's inputs, those of one device together: two keys of one keyboard, two readings of one serial line."""
+    """Group a profile's inputs by device: two keys of one keyboard, two readings of one serial line."""
     groups: dict[tuple[object, ...], Devices] = {}
     for name, device in devices.items():
         groups.setdefault(_identity(device), {})[name] = device
@@ -36,14 +36,14 @@ def by_device(devices: Mapping[str, Device]) -> list[Devices]:
 
 
 def wish_for(sharing: Sharing, who: str, devices: Devices, news: Callable[[], None] = lambda: None) -> Wish:
-    """That somebody looks for the device that serves these inputs, a group of ``by_device``; see ``Sharing.wish``."""
+    """Wish for the device that serves these inputs, a group of ``by_device``, for ``who``; see ``Sharing.wish``."""
     return sharing.wish(who, _identity(next(iter(devices.values()))), devices, news)
 
 
 def open_input(devices: Devices, types: Mapping[str, str], wish: Wish | None = None) -> Input:
     """Open the device that serves these inputs, a group of ``by_device``; ``types`` as in the profile.
 
-    ``wish``: that for which it is opened, where others look for devices, too.
+    ``wish``: the wish that this fulfils, where others look for devices, too.
 
     Raises:
         DeviceMissing: it is not there now, or cannot be opened; the message says what was looked for.

@@ -1,4 +1,4 @@
-"""What an input is to the loop: a descriptor that becomes readable, and samples when it is read."""
+"""The input's interface to the loop: a descriptor that becomes readable, and samples when it is read."""
 
 from __future__ import annotations
 
@@ -13,8 +13,9 @@ Stamped = tuple[int, Sample]
 
 
 PER_READ = 256
-"""Bytes or messages that one ``read`` takes at most: a device that floods us must not keep the others waiting. Our choice:
-some milliseconds of work at worst, and far more than comes in that time from a device that is well."""
+"""Bytes or messages that one ``read`` takes at most: a device that floods us must not keep the others waiting.
+
+Our choice: some milliseconds of work at worst, and far more than a healthy device sends in that time."""
 
 
 class DeviceMissing(Exception):  # noqa: N818 - a device that is missing is not always an error
@@ -22,7 +23,7 @@ class DeviceMissing(Exception):  # noqa: N818 - a device that is missing is not 
 
 
 class DeviceBusy(DeviceMissing):
-    """It cannot be had now, and nobody will say when it can: another program has it, or a server does not run."""
+    """A device in use by another program, or behind a server that does not run: no news will say when it is free."""
 
 
 LASTING = frozenset(
@@ -38,15 +39,15 @@ LASTING = frozenset(
         errno.ENOTTY,
     }
 )
-"""Why the system opens no device, where there will be news once it does: it is plugged in, its rights or its name change."""
+"""Errors of opening that end with news from the system: a device is plugged in, or its rights or its name change."""
 
 
 SCARCE = frozenset({errno.EMFILE, errno.ENFILE, errno.ENOMEM})
-"""What the system says where no descriptor or no memory is free for anything."""
+"""Errors of the system when no descriptor or no memory is free for anything."""
 
 
 def passing(error: BaseException) -> bool:
-    """Return whether it failed for what may pass without any news: no descriptor or memory was free, or a disk or line failed."""
+    """Tell whether the cause may pass without any news: no descriptor or memory was free, or a disk or line failed."""
     cause: BaseException | None = error
     while cause is not None:
         if isinstance(cause, MemoryError) or (isinstance(cause, OSError) and cause.errno not in LASTING):
@@ -62,23 +63,24 @@ class DeviceLost(Exception):  # noqa: N818 - it is an event: the input is lost, 
 class Input(ABC):
     """An open device that serves one or more of a profile's inputs.
 
-    Invariants: ``read`` never waits, and what it takes at a time is bounded; after ``DeviceLost`` only ``close`` may be called; ``close`` may be called twice.
+    Invariants: ``read`` never waits, and what it takes at a time is bounded; after ``DeviceLost`` only ``close`` may be
+    called; ``close`` may be called twice.
     """
 
     inputs: tuple[str, ...]
     """The names of the profile's inputs that this device serves."""
 
     description: str
-    """What was opened, for the log and for people."""
+    """Name of the open device, for the log and for people."""
 
     first: Sequence[Sample] = ()
-    """What was known when it was opened, until ``wake`` has given it."""
+    """Samples known at opening, until ``wake`` has given them."""
 
     dropped: int = 0
-    """How often something that came was lost since it was opened: it was too long, or came faster than it was taken."""
+    """Losses since opening: what came was too long, or came faster than it was taken."""
 
     grows: bool = False
-    """Whether more may come to it while it is open (``more``)."""
+    """True if more devices may join it while it is open (``more``)."""
 
     @abstractmethod
     def fileno(self) -> int:
@@ -86,18 +88,18 @@ class Input(ABC):
 
     @abstractmethod
     def read(self, now: int) -> list[Stamped]:
-        """What has come, oldest first; if there is more of it, the descriptor stays readable.
+        """Take the samples that have come, oldest first; if there are more, the descriptor stays readable.
 
         Raises:
             DeviceLost: the device has gone.
         """
 
     def deadline(self) -> int | None:
-        """When ``wake`` is wanted, for a device that also needs time (a terminal sends no key release)."""
+        """When ``wake`` is next wanted, for a device that needs time (a terminal sends no key release); None: never."""
         return 0 if self.first else None
 
     def wake(self, now: int) -> list[Stamped]:
-        """What time alone has brought about.
+        """Return the samples that are due by time alone.
 
         Raises:
             DeviceLost: the device has gone, and only looking shows it.
@@ -106,14 +108,14 @@ class Input(ABC):
         return [(now, sample) for sample in first]
 
     def more(self) -> Callable[[], None] | None:
-        """Something was plugged in: look whether it belongs to what is open, and open it. To be called beside the loop.
+        """Look whether a device that was plugged in belongs here, and open it. To be called outside the loop.
 
-        What is given, if anything, takes it in; to be called in the loop.
+        Returns a function that takes it in, to be called in the loop; None if there is nothing new.
         """
         return None
 
     def look(self) -> None:  # noqa: B027 - most devices say themselves that they go
-        """Look whether the device is still there, for one whose going is only announced (see ``MidiSystem``).
+        """Check that the device is still there, for one whose removal only the system announces (see ``MidiSystem``).
 
         Raises:
             DeviceLost: it has gone.

@@ -1,4 +1,4 @@
-"""A kernel input device: its keys and buttons are switches, its axes are pointers, and an absolute axis may be a pressure.
+"""A kernel input device: keys and buttons are switches, axes are pointers, and an absolute axis may be a pressure.
 
 What the kernel sends, and what becomes of it (linux/input-event-codes.h, and the kernel's event-codes document):
 
@@ -6,16 +6,16 @@ What the kernel sends, and what becomes of it (linux/input-event-codes.h, and th
     key, value 2               auto-repeat: nothing
     absolute axis              remembered; a place or a pressure is given at the report's end (SYN_REPORT)
     relative axis              added up, from the middle on and within the borders; a place at the report's end
-    SYN_DROPPED                the kernel's buffer ran over: all up to the next SYN_REPORT is void, then the state is
+    SYN_DROPPED                the kernel's buffer overflowed: all up to the next SYN_REPORT is void, then the state is
                                asked for, and what was missed is made up
 
-A joystick's stick at rest is never quite in the middle, so the kernel says how far around the middle means nothing
-(``flat`` of EVIOCGABS); there a place is exactly 0.5. A pressure takes the axis as it is. An axis is only reported when
-it changes, so a pressure is also given once when the device is opened.
+A joystick at rest is never quite in the middle, so the kernel gives a flat range around the middle (``flat`` of
+EVIOCGABS), in which a place is exactly 0.5. A pressure takes the axis as it is. An axis is only reported when it
+changes, so a pressure is also given once when the device is opened.
 
-A key that is held when the device is opened counts as open until it has been let go: nobody pressed it for us. The same
-holds for whoever joins a device that is open already. The kernel forgets what waits to be read of its keys when it is
-asked for their state, so it is asked once for all who listen, and never when one of them comes or goes.
+A key that is held when the device is opened counts as open until it is released: nobody pressed it for us. The same
+holds for a reader that joins an open device. The kernel forgets key events that wait to be read when it is asked for
+the keys' state, so it is asked once for all readers, and never when one of them comes or goes.
 
 Stamps are those of the kernel, on the monotonic clock. The device is taken for ourselves alone (``grab``), so that a
 switch that is a keyboard's Enter does not type into a login.
@@ -54,15 +54,15 @@ CLOCK_MONOTONIC = 1
 _DEVICES, _SYSTEM = Path("/dev/input"), Path("/sys/class/input")
 _CAPABILITIES = {EV_KEY: "key", EV_REL: "rel", EV_ABS: "abs"}
 _WORD = 8 * struct.calcsize("l")
-"""Bits of a word of the kernel's, as it writes them for programs like this one."""
+"""Bits of a word in the kernel's lists of capabilities, as it writes them for a program of our word size."""
 
 _AT_ONCE = 64
-"""Events read in one go; the kernel keeps at least as many."""
+"""Events taken in one read; the kernel keeps at least as many."""
 
 
 @dataclass(frozen=True, slots=True)
 class Axis:
-    """An absolute axis: where it is, its ends, and how far from its middle means nothing."""
+    """An absolute axis: its value, its ends, and how far from the middle still counts as the middle (``flat``)."""
 
     value: int
     low: int
@@ -70,7 +70,7 @@ class Axis:
     flat: int = 0
 
     def share(self, value: int) -> float:
-        """A value as 0 to 1; the kernel does not keep values between the ends, so we do."""
+        """Scale a value to 0 to 1; values beyond the ends are cut off, as the kernel lets them through."""
         half = (self.high - self.low) / 2
         aside = value - self.low - half
         flat = self.flat if self.flat < half else 0
@@ -79,7 +79,7 @@ class Axis:
 
 
 class Node:
-    """An open device node: everything that only the kernel can answer.
+    """An open device node, for all questions to the kernel.
 
     Raises:
         OSError: it cannot be opened.
@@ -110,7 +110,7 @@ class Node:
         return Axis(info.value, info.min, info.max, info.flat)
 
     def grab(self, ours: bool) -> None:
-        """Take it for this process alone, or leave it to all again. Nothing that is on its way to us is lost by it.
+        """Take the device for this process alone, or leave it to all again; no event on its way to us is lost.
 
         Raises:
             OSError: another program has it for itself alone.
@@ -118,14 +118,14 @@ class Node:
         fcntl.ioctl(self._device.fd, EVIOCGRAB, int(ours))
 
     def close(self) -> None:
-        """Closing also gives up the grab."""
+        """Close the node, which also gives up the grab."""
         self._device.close()
 
 
 class Report(NamedTuple):
-    """What the kernel has sent: stamp, type, code and value of each event that counts.
+    """Events of the kernel that count: stamp (monotonic nanoseconds), type, code and value of each.
 
-    ``held``: after a loss, the keys that are down now, which is newer than all events here; ``losses``: how many there were.
+    ``held``: after a loss, the keys that are down now, which is newer than all events here; ``losses``: their number.
     """
 
     events: Sequence[tuple[int, int, int, int]]
@@ -134,7 +134,7 @@ class Report(NamedTuple):
 
 
 class Events(Opened[Report]):
-    """An open device node, for all who listen to it. ``down``: the keys that were down when it was read last."""
+    """An open device node, for all its readers. ``down``: the keys that were down at the last read."""
 
     def __init__(self, node: Node) -> None:
         super().__init__()
@@ -196,7 +196,7 @@ class Events(Opened[Report]):
             self._grab(self.readers)
 
     def _grab(self, readers: Iterable[Reader[Report]]) -> None:
-        """Have it for ourselves alone, as long as one of those who listen wants that."""
+        """Take the device for this process alone while one of the readers wants that, else leave it to all."""
         wanted = any(isinstance(reader, EvdevInput) and reader.grabs for reader in readers)
         if wanted != self._grabbed:
             self.node.grab(wanted)
@@ -205,7 +205,7 @@ class Events(Opened[Report]):
 
 @dataclass(slots=True)
 class _Key:
-    """A key of ours. ``muted``: it was held when the device was opened, and has not been let go since."""
+    """A key that serves inputs. ``muted``: held when the device was opened, and not released since."""
 
     inputs: list[str]
     down: bool = False
@@ -214,7 +214,7 @@ class _Key:
 
 @dataclass(slots=True)
 class _Pressure:
-    """An axis of ours; ``moved``: since the last report."""
+    """An axis that serves an input as a pressure; ``moved``: since the last report."""
 
     name: str
     code: int
@@ -228,7 +228,7 @@ class _Pressure:
 
 @dataclass(slots=True)
 class _Roller:
-    """Two relative axes of ours: where they have led to from the middle, 0 to 1; ``moved``: since the last report."""
+    """Two relative axes as a pointer. ``place``: moved from the middle, 0 to 1; ``moved``: since the last report."""
 
     name: str
     codes: tuple[int, int]
@@ -239,7 +239,7 @@ class _Roller:
 
 @dataclass(slots=True)
 class _Pointer:
-    """Two absolute axes of ours; ``moved``: since the last report."""
+    """Two absolute axes as a pointer; ``moved``: since the last report."""
 
     name: str
     codes: tuple[int, int]
@@ -331,7 +331,7 @@ class EvdevInput(Reader[Report]):
                     roller.moved = True
 
     def _moved(self) -> Iterator[PressureSample | PointerSample]:
-        """What the report that ends here has changed."""
+        """Yield a sample of each axis that the report that ends here has changed."""
         for pressure in self._pressures:
             if pressure.moved:
                 pressure.moved = False
@@ -347,7 +347,7 @@ class EvdevInput(Reader[Report]):
                 yield PointerSample(roller.name, *roller.place)
 
     def _made_up(self, held: Collection[int]) -> Iterator[SwitchSample | PressureSample | PointerSample]:
-        """What was missed. How far a relative axis has moved meanwhile nobody knows."""
+        """Make up the samples that were missed, except a relative axis's movement, which the kernel does not keep."""
         try:
             values = [self._node.axis(pressure.code).value for pressure in self._pressures]
             places = [[self._node.axis(code).value for code in pointer.codes] for pointer in self._pointers]
@@ -370,9 +370,9 @@ def _relative(device: EvdevPointer) -> bool:
 
 @dataclass(frozen=True, slots=True)
 class Present:
-    """A device that is there: its names, and the codes of what it has, by kind (EV_KEY, EV_REL, EV_ABS).
+    """A device that is there: its names, and the codes of its keys and axes, by kind (EV_KEY, EV_REL, EV_ABS).
 
-    ``socket``: the name of the socket that it is plugged into, if it has one, else its path.
+    ``socket``: the name of the port that it is plugged into, if it has one, else its path.
     """
 
     candidate: Candidate
@@ -405,15 +405,15 @@ def _means(there: Mapping[str, Present], devices: Mapping[str, EvdevDevice], soc
 
 
 def _clash(ours: Mapping[str, EvdevDevice], theirs: Mapping[str, EvdevDevice]) -> str:
-    """What both use of one device, by the kernel's names."""
+    """Name the keys and axes of one device that both use, as the kernel calls them."""
     wanted, used = _wanted(ours), _wanted(theirs)
     return " and ".join(name_of(kind, number) for kind in wanted for number in sorted(wanted[kind] & used[kind]))
 
 
 def open_each(devices: Mapping[str, EvdevDevice], known: Collection[str], wish: Wish | None = None) -> list[EvdevInput]:
-    """Open every device that can serve these inputs (all of one pattern), but those whose paths are ``known``.
+    """Open every device that can serve these inputs (all of one pattern), except those whose paths are ``known``.
 
-    What another seat uses of one is left to it.
+    A device of which another seat uses the same is left to that seat.
 
     Raises:
         DeviceMissing: none is there that can be opened.
@@ -482,7 +482,7 @@ def _open(path: str, devices: Mapping[str, EvdevDevice], wish: Wish) -> EvdevInp
 def _rivals(
     opened: Opened[Report] | None, devices: Mapping[str, EvdevDevice], wish: Wish
 ) -> list[tuple[Wish, EvdevInput]]:
-    """Who else uses the same of this device."""
+    """List the other seats' wishes and inputs that use the same of this device."""
     return [
         (reader.wish, reader)
         for reader in (opened.readers if opened is not None else ())
@@ -506,7 +506,7 @@ def code(name: str) -> int:
 
 
 def name_of(kind: int, number: int) -> str:
-    """The kernel's name of a key or button (``kind`` EV_KEY) or an axis (EV_REL, EV_ABS); the first where it has several."""
+    """The kernel's name of a key or button (``kind`` EV_KEY) or an axis (EV_REL, EV_ABS); the first of several."""
     from evdev import ecodes  # noqa: PLC0415 - as above
 
     names = ecodes.bytype[kind].get(number, str(number))
@@ -514,9 +514,9 @@ def name_of(kind: int, number: int) -> str:
 
 
 def _said(path: str) -> tuple[str, str, str, Mapping[int, Sequence[int]]]:
-    """A device's path, its name, its socket as the kernel calls it, and the codes of what it has, by kind.
+    """A device's path, its name, its port as the kernel calls it, and the codes of its keys and axes, by kind.
 
-    As the kernel has written it down, without opening the device: that would take up to 50 ms for each.
+    Read from the kernel's files without opening the device, which would take up to 50 ms for each.
 
     Raises:
         OSError: it has just gone, or may not be read.
@@ -535,13 +535,13 @@ def _said(path: str) -> tuple[str, str, str, Mapping[int, Sequence[int]]]:
 
 
 def _bits(text: str) -> list[int]:
-    """The numbers of the bits that are set, of words in hexadecimal digits, the highest first (input_bits_to_string of input.c)."""
+    """Return the numbers of the set bits in hexadecimal words, highest word first (input_bits_to_string of input.c)."""
     words = [int(word, 16) for word in reversed(text.split())]
     return [at * _WORD + bit for at, word in enumerate(words) for bit in range(_WORD) if word >> bit & 1]
 
 
 def present() -> list[Present]:
-    """The input devices that are there and may be read. What tells two of one name apart stands before the name."""
+    """The input devices that may be read. Where two have one name, a name that tells them apart comes first."""
     by_id, by_path = _links("by-id"), _links("by-path")
     found = []
     for path in _nodes():
@@ -582,7 +582,7 @@ def state(device: Present) -> tuple[set[int], dict[int, Axis]]:
 
 
 def _why_none(pattern: str, devices: list[Present], able: list[Present], wanted: Mapping[int, set[int]]) -> str | None:
-    """A better reason than the names alone give."""
+    """Return a better reason than the names alone give, or None."""
     if not devices and (closed := unreadable()):
         return (
             f"no input device is called {quoted(pattern)}: there are {closed} in {_DEVICES}, but none may be read; "
@@ -597,12 +597,12 @@ def _why_none(pattern: str, devices: list[Present], able: list[Present], wanted:
 
 
 def unreadable() -> int:
-    """How many devices there are that this user may not read."""
+    """Count the devices that this user may not read."""
     return sum(not os.access(path, os.R_OK) for path in _nodes())
 
 
 def _nodes() -> list[str]:
-    """event2 before event10."""
+    """The paths of the device nodes in the order of their numbers: event2 before event10."""
     try:
         names = os.listdir(_DEVICES)  # noqa: PTH208 - what a Path lists is empty where no descriptor is free
     except (FileNotFoundError, NotADirectoryError, PermissionError):
@@ -612,7 +612,7 @@ def _nodes() -> list[str]:
 
 
 def _links(folder: str) -> dict[str, list[str]]:
-    """The lasting names of udev: "by-id", what a device says of itself, or "by-path", the socket it is plugged into."""
+    """The lasting names of udev: "by-id", what a device says of itself, or "by-path", the port it is plugged into."""
     links: dict[str, list[str]] = {}
     if (_DEVICES / folder).is_dir():
         for link in sorted((_DEVICES / folder).iterdir()):

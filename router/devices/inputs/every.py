@@ -1,8 +1,8 @@
-"""Every kernel input device that a pattern means, as one: for a switch that may be any key box that is plugged in.
+"""All kernel input devices that a pattern matches, as one: for a switch that may be any key box that is plugged in.
 
-A switch is pressed while it is pressed on any of them. A device that comes later is taken in (``more``), and one that goes
-lets go of what it held; only when the last has gone is the input lost. One that another seat means by its name, for the
-same key, is left to that seat.
+A switch is pressed while it is pressed on any of them. A device that comes later is taken in (``more``), and one that
+goes releases what it held; only when the last has gone is the input lost. A device that another seat names for the same
+key is left to that seat.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ from router.devices.inputs.shared import Wish
 
 
 class EveryEvdev(Input):
-    """See the module's docstring.
+    """All devices that the pattern matches, as one input.
 
     Raises:
         DeviceMissing: there is none at all, or none that can be opened.
@@ -90,7 +90,7 @@ class EveryEvdev(Input):
             self._epoll.register(device.fileno(), select.EPOLLIN)
 
     def _drop(self, descriptor: int, now: int) -> list[Stamped]:
-        """One has gone: what it held is let go."""
+        """Close a device that has gone, and release the switches that it held."""
         device = self._open.pop(descriptor)
         self._gone += device.dropped
         self._epoll.unregister(descriptor)

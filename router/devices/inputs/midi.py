@@ -1,4 +1,4 @@
-"""A MIDI port that sends to us: a keyboard's keys, or one controller, channel pressure or bend taken as a pressure.
+"""A MIDI port that sends to us: a keyboard's keys, or one controller, channel pressure or pitch bend as a pressure.
 
 The driver's thread stamps each message, puts it into a queue and wakes the loop, nothing else; the rest is done when
 the loop reads. A controller says nothing until it moves; until then its pressure is taken to be 0. Timing messages
@@ -29,23 +29,23 @@ MOST_WAITING = 4096
 """Messages that may wait to be read: a full second of a MIDI cable. Our choice."""
 
 DRAIN, DRAINS = 0.02, 50
-"""Seconds in which the driver's thread has brought nothing more, so that it is done; and how often to try at most."""
+"""Seconds without a message after which the driver's thread counts as done; and how often to wait at most."""
 
 TIMING = (CLOCK, QUARTER_FRAME)
-"""What the driver leaves out unless it is asked for; start, stop, continue and song position always come."""
+"""Messages that the driver leaves out unless asked for; start, stop, continue and song position always come."""
 
 _count = itertools.count(1)
 
 
 Messages = list[tuple[int, "list[int] | None"]]
-"""Messages with their times; None: from here on some were dropped."""
+"""Messages with their times in nanoseconds; None: from here on some were dropped."""
 
 
 class Port(Opened[Messages]):
-    """An open MIDI port, for all who listen to it.
+    """An open MIDI port, for all its readers.
 
-    Where many may come and go it stays open when the last has left, until it has gone: to open and to close one under JACK
-    takes 30 to 90 ms, in which nothing else in this program can be done, as was measured.
+    With ``Sharing.keep`` it stays open when the last reader has left, until it has gone: to open or close one under
+    JACK was measured to stop the whole program for 30 to 90 ms.
 
     Raises:
         OSError, ValueError: it cannot be opened; ValueError: it has gone since we looked.
@@ -128,7 +128,7 @@ class Port(Opened[Messages]):
                 return
 
     def _came(self, event: tuple[list[int], float], _data: object) -> None:
-        """Called by the driver's thread."""
+        """Queue a message and wake the loop; called by the driver's thread."""
         self._brought += 1
         if self.over or not self.readers:
             return
@@ -203,7 +203,7 @@ def _open(wish: Wish) -> Port:
 
 
 def heard(name: str, device: MidiDevice, data: Sequence[int]) -> Sample | None:
-    """What a message says to an input, or None."""
+    """Return the sample that a message gives an input, or None."""
     if isinstance(device, MidiInDevice):
         return MidiSample(name, tuple(data)) if device.clock or data[0] not in TIMING else None
     kind, channel = data[0] & 0xF0, (data[0] & 0x0F) + 1
@@ -225,7 +225,7 @@ def heard(name: str, device: MidiDevice, data: Sequence[int]) -> Sample | None:
 
 
 def _there(names: list[str], pattern: str) -> dict[str, Candidate]:
-    """The ports by their full names: which number tells two of one name apart does not change when one of them goes."""
+    """The ports by their full names: the number that tells two of one name apart stays when one of them goes."""
     return {next(name for name in each.names if name in names): each for each in candidates(names, pattern)}
 
 
@@ -234,7 +234,7 @@ def _means(there: Mapping[str, Candidate], devices: Mapping[str, MidiDevice], na
 
 
 def _clash(ours: Mapping[str, MidiDevice], theirs: Mapping[str, MidiDevice]) -> str:
-    """What both take as a pressure. Whole ports are no one's: a keyboard may be heard by many."""
+    """Say which message both take as a pressure; empty if none. Whole ports never clash: many may hear a keyboard."""
     for mine in ours.values():
         for other in theirs.values():
             if (

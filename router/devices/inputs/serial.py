@@ -8,8 +8,8 @@ pattern finds nothing says nothing about that input. Lines end with CR, LF or bo
     skipping    --line end-->  assembling
 
 The first line after opening may be the tail of a longer one ("3.1" of "123.1"), so it counts for switches only: a
-switch may send a line only when it changes, and its first press must be heard; a pressure comes again at once. Who joins
-a line that is open already hears it from its next whole line on.
+switch may send a line only when it changes, and its first press must be heard; a pressure comes again at once. A reader
+that joins an open line hears it from its next whole line on.
 """
 
 from __future__ import annotations
@@ -33,15 +33,17 @@ from router.devices.names import Candidate, matches, shown
 from router.system import clock
 
 AT_ONCE = NANOSECONDS // 10
-"""A switch that says within this time of opening that it is pressed was so before. Our choice: ten readings a second at least."""
+"""A switch that reports within this time of opening that it is pressed was pressed before.
+
+Our choice, for at least ten readings a second."""
 
 BY_ID, BY_PATH = Path("/dev/serial/by-id"), Path("/dev/serial/by-path")
-"""udev's lasting names: by what the adapter says of itself, and by the socket it is plugged into."""
+"""udev's lasting names: by what the adapter says of itself, and by the port it is plugged into."""
 _LINE_END = re.compile(rb"[\r\n]+")
 
 
 class LineReader:
-    """Bytes in, complete lines out, whatever comes."""
+    """Bytes in, complete lines out; any bytes may come."""
 
     def __init__(self) -> None:
         self.dropped = 0
@@ -51,7 +53,7 @@ class LineReader:
         self._whole = False  # whether the line that is assembled is known to be so from its beginning
 
     def feed(self, data: bytes) -> list[tuple[str, bool]]:
-        """The lines that these bytes complete, without their ends and without empty ones; and whether each is whole."""
+        """Return the lines that these bytes complete, without line ends and empty lines, and whether each is whole."""
         *complete, rest = _LINE_END.split(self._rest + data)
         lines = []
         for line in complete:
@@ -70,7 +72,7 @@ class LineReader:
 
 
 class Reading:
-    """What one input takes from a line."""
+    """The reading of one input from a line."""
 
     def __init__(self, name: str, device: SerialDevice, is_switch: bool) -> None:
         self.is_switch = is_switch
@@ -93,14 +95,14 @@ class Reading:
 
 
 class Said(NamedTuple):
-    """What came on a line: its whole lines, and whether each is known to be so from its beginning; and how many were too long."""
+    """The lines that came, each with whether its beginning is surely there; and how many were dropped as too long."""
 
     lines: list[tuple[str, bool]]
     dropped: int
 
 
 class Line(Opened[Said]):
-    """An open serial line, for all who listen to it.
+    """An open serial line, for all its readers.
 
     Raises:
         DeviceMissing: it cannot be opened.
@@ -173,9 +175,9 @@ class SerialInput(Reader[Said]):
                 yield now, sample
 
     def _was_held(self, sample: SwitchSample, now: int) -> bool:
-        """Whether a switch says only that it has been pressed since before we listened: nobody pressed it for us.
+        """Tell whether a switch has been pressed since before we listened: nobody pressed it for us.
 
-        A box that sends its state all the time says so at once; one that sends what changes says nothing then.
+        A box that sends its state all the time says so at once; one that sends only changes says nothing then.
         """
         if sample.pressed and now - self._began < AT_ONCE:
             self._held.add(sample.input)
@@ -185,7 +187,7 @@ class SerialInput(Reader[Said]):
 
 
 def find(wish: Wish) -> str:
-    """The path that the pattern means: a by-id name, a tty's name, or the path itself (of a pty too).
+    """Find the path that the pattern means: by a by-id name, a tty's name, or the path itself (also of a pty).
 
     Raises:
         DeviceMissing: none, or several.
@@ -200,7 +202,7 @@ def find(wish: Wish) -> str:
 
 
 def _open(devices: Mapping[str, SerialDevice], wish: Wish) -> Line:
-    """Open the line, or join those who listen to it.
+    """Open the line, or return it as it is open already.
 
     Raises:
         DeviceMissing: none, several, or one that cannot be opened.
@@ -225,13 +227,13 @@ def _means(there: Mapping[str, Candidate], devices: Mapping[str, SerialDevice], 
 
 
 def _clash(ours: Mapping[str, SerialDevice], theirs: Mapping[str, SerialDevice]) -> str:
-    """What both read of one line."""
+    """Say which readings of one line both use; empty if none."""
     same = {device.line for device in ours.values()} & {device.line for device in theirs.values()}
     return "the same readings" if same else ""
 
 
 def _itself(pattern: str) -> str | None:
-    """The device that the pattern is the path of."""
+    """The device's real path if the pattern is the path of a device, else None."""
     return os.path.realpath(pattern) if pattern.startswith("/") and Path(pattern).exists() else None
 
 
@@ -240,12 +242,12 @@ def _paths(line: Candidate) -> set[str]:
 
 
 def _socket(line: Candidate) -> str:
-    """The name of the socket that a line is plugged into, or its path."""
+    """The name of the port that a line is plugged into, or the line's path."""
     return next((name for name in line.names if Path(name).parent == BY_PATH), line.names[-1])
 
 
 def lines() -> list[Candidate]:
-    """The serial lines that are there; the last name of each is its path. Only those behind which there is hardware."""
+    """The serial lines that are there, only those with hardware behind them; the last name of each is its path."""
     from serial.tools.list_ports import comports  # noqa: PLC0415 - as above
 
     by_id, by_path = _links(BY_ID), _links(BY_PATH)
@@ -258,7 +260,7 @@ def lines() -> list[Candidate]:
     for port in ports:
         ids, sockets = by_id.get(port.device, []), by_path.get(port.device, [])
         itself = (port.vid, port.pid, port.serial_number)
-        # Of two adapters without a number of their own only one has a name by-id, and at the next boot it may be the other.
+        # Of two adapters without a serial number only one has a by-id name, and at the next boot it may be the other.
         twins = port.vid is not None and sum((p.vid, p.pid, p.serial_number) == itself for p in ports) > 1
         names = [*sockets, *ids] if twins else [*ids, *sockets]
         remark = port.description if port.description not in ("n/a", port.name) else ""
@@ -275,7 +277,7 @@ def _links(folder: Path) -> dict[str, list[str]]:
 
 
 def last_line(path: str, baud: int, seconds: float) -> str:
-    """The last line that comes within this time, or empty. Only listens, and lets go of the line again.
+    """Listen for this many seconds, close the line again, and return the last text line that came, or "".
 
     Raises:
         DeviceMissing: it cannot be opened, or goes while we listen.
@@ -294,7 +296,7 @@ def last_line(path: str, baud: int, seconds: float) -> str:
 
 
 def _wait_for_a_byte(descriptor: int) -> None:
-    """Let a read with nothing to read say so. pyserial lets it return nothing, which is also what a lost line says."""
+    """Make a read with nothing to read raise an error; pyserial's would return no bytes, as a lost line does."""
     import termios  # noqa: PLC0415 - not on every system
 
     try:

@@ -1,19 +1,19 @@
-"""Which device is whose, where several seats (and the room's own buttons) look for devices: told apart, shared or refused.
+"""The choice of devices for several seats (and the room's own buttons): each device is told apart, shared or refused.
 
-Each wish is for one device. Which one, of those that are there and that its pattern means (in the order of their sockets):
+Each wish gets one of the devices that are there and match its pattern, taken in the order of their ports:
 
     the one that it had before, if it is there and may be had          that one
     one that nobody has, and that no other wish waits for to return    it, if it is the only one; the first, if another
-                                                                       seat's pattern means them all just as well
-    several that only this wish means                                  refused: nobody guesses
+                                                                       seat's pattern matches them all just as well
+    several that match this wish only                                  refused: nobody guesses
     one that others have, who use other keys or readings of it         shared, unless its own has only been pulled out
     one that others have, who use the same                             refused, with their name
 
-A device is open once (``Opened``), whoever listens. What it says is handed to each of its readers as it came, and each
-reader makes of it what its seat needs (``Reader``); it is closed with the last of them.
+A device is open once (``Opened``), whoever listens. What it says goes unchanged to each of its readers, and each reader
+makes the samples that its seat needs (``Reader``); the device is closed with the last of them.
 
-Invariants: nobody gets a device in a way that leaves another seat without one that could have had one; no reader's
-coming, going or failing takes anything from another.
+Invariants: no choice leaves another seat without a device if it could have had one; no reader's coming, going or
+failing takes anything from another.
 """
 
 from __future__ import annotations
@@ -35,7 +35,7 @@ from router.devices.inputs.base import DeviceBusy, DeviceLost, DeviceMissing, In
 from router.devices.names import Candidate, NotOne, choose, listed, quoted
 
 What = TypeVar("What")
-"""What an open device says, before anybody has made anything of it."""
+"""Raw data of an open device, before any reader has made samples of it."""
 
 
 AnyOpened = TypeVar("AnyOpened", bound="Opened[Any]")
@@ -45,8 +45,8 @@ AnyOpened = TypeVar("AnyOpened", bound="Opened[Any]")
 class Kind:
     """A kind of device: its name, its word in a profile, and what its inputs may differ in.
 
-    ``means``: whether the device called so could serve these inputs. ``clash``: what both sets of inputs use of one device,
-    in words; empty if they do not disturb each other.
+    ``means``: tells whether the device of this name could serve these inputs. ``clash``: says what both sets of inputs
+    use of one device; empty if they do not disturb each other.
     """
 
     what: str
@@ -58,10 +58,10 @@ class Kind:
 
 @dataclass(eq=False, slots=True)
 class Wish:
-    """What somebody (``who``) looks for on one device. ``news`` is called when it may be had since now.
+    """A seat's (``who``) wish for one device that serves its inputs. ``news`` is called when one may have become free.
 
-    ``has``: what it has, by the device's lasting name; None while it looks. ``moved``: what it had before was not there when it
-    was chosen.
+    ``has``: the lasting name of the device that it has; None while it looks. ``moved``: the device that it had before
+    was not there at the choice.
     """
 
     sharing: Sharing
@@ -74,21 +74,21 @@ class Wish:
 
     @property
     def home(self) -> tuple[object, ...]:
-        """Where it is remembered what it had, also for a wish after it that means the same."""
+        """The key under which its last device is remembered, also for a later wish of the same seat for the same."""
         return self.who, *self.at
 
     @property
     def pattern(self) -> str:
-        """What it says of the device's name."""
+        """The pattern for the device's name; empty for a kind of device that has none."""
         return str(getattr(next(iter(self.devices.values())), "pattern", ""))
 
 
 @dataclass(slots=True)
 class Sharing:
-    """All wishes, and the devices that are open. Its methods may be used from any thread.
+    """All wishes, and the devices that are open. The methods may be called from any thread.
 
-    ``later``: does what takes its time and nobody waits for; it gives devices back. ``keep``: a device whose opening would hold
-    up all others stays open when nobody listens to it, until it has gone or ``close`` is called.
+    ``later``: runs slow work that nobody waits for, such as closing a device. ``keep``: a device whose opening would
+    hold up all others stays open when nobody listens to it, until it has gone or ``close`` is called.
     """
 
     later: Callable[[Callable[[], None]], None] = lambda work: work()
@@ -101,21 +101,21 @@ class Sharing:
     def wish(
         self, who: str, at: tuple[object, ...], devices: Mapping[str, Device], news: Callable[[], None] = lambda: None
     ) -> Wish:
-        """Somebody looks for a device from now on. ``at`` names the kind of device first; wishes of one kind compete."""
+        """Add a wish for a device. ``at`` begins with the kind of device; wishes of one kind compete."""
         wish = Wish(self, who, at, devices, news)
         with self.lock:
             self._wishes.append(wish)
         return wish
 
     def withdraw(self, wish: Wish) -> None:
-        """It is no longer wanted, nor had."""
+        """Remove a wish, and release its device."""
         with self.lock:
             if wish in self._wishes:
                 self._wishes.remove(wish)
         self.let_go(wish)
 
     def let_go(self, wish: Wish) -> None:
-        """It has its device no longer; those who wait are told."""
+        """Release a wish's device, and tell all other wishes."""
         if wish.has is None:
             return
         wish.has = None
@@ -126,9 +126,10 @@ class Sharing:
 
     @contextmanager
     def opening(self, wish: Wish) -> Iterator[None]:
-        """Inside, what was chosen is opened. If it cannot be, nobody is told: it would fail for them, too.
+        """Enclose the opening of the chosen device. If it fails, no other wish is told: it would fail for them, too.
 
-        Else that is its home from now on, and those who shared its device go with it to its new socket.
+        If it succeeds, the device is the wish's home from now on, and those who shared the device that it had before
+        go with it to the new port.
         """
         try:
             yield
@@ -144,7 +145,7 @@ class Sharing:
             self._homes[wish.home] = key
 
     def choose(self, wish: Wish, there: Mapping[str, Candidate], kind: Kind) -> str:
-        """Which of the devices that are there, by lasting name, this wish gets. It has it from now on.
+        """Choose one of the devices that are there for this wish, which has it from now on; return its lasting name.
 
         Raises:
             DeviceMissing: none, or several of which none is anybody's.
@@ -157,7 +158,7 @@ class Sharing:
             return wish.has
 
     def opened(self, path: str, make: Callable[[], AnyOpened]) -> AnyOpened:
-        """The device as it is open already, or opened now."""
+        """Return the device as it is open already, or open it now."""
         opened = self.has_opened(path)
         if opened is None:
             self._opened = {at: one for at, one in self._opened.items() if not one.over}
@@ -166,7 +167,7 @@ class Sharing:
         return cast("AnyOpened", opened)
 
     def look(self) -> None:
-        """Ports have come or gone: what nobody listens to and has gone is given back."""
+        """Close the kept devices that have gone; to be called when ports have come or gone."""
         for opened in [*self._opened.values()]:
             if opened.readers or opened.over:
                 continue
@@ -176,7 +177,7 @@ class Sharing:
                 opened.later(opened.close)
 
     def close(self) -> None:
-        """Nobody listens any more: what was kept is given back."""
+        """Close all devices that are still open; to be called when nobody listens any more."""
         for opened in [*self._opened.values()]:
             if not opened.over:
                 opened.over = True
@@ -190,7 +191,7 @@ class Sharing:
 
 @dataclass(frozen=True, slots=True)
 class _Choice:
-    """One choice of a device: whose, among which, and who else is there. ``homes``: what each wish had last."""
+    """A choice of a device for a wish, among those there, beside the other wishes. ``homes``: what each had last."""
 
     wish: Wish
     there: Mapping[str, Candidate]
@@ -199,7 +200,7 @@ class _Choice:
     homes: Mapping[tuple[object, ...], str]
 
     def key(self) -> str:
-        """The device's lasting name; raises as ``Sharing.choose`` does."""
+        """The chosen device's lasting name; raises as ``Sharing.choose`` does."""
         found = [key for key in sorted(self.there, key=_counting) if self.kind.means(self.wish.devices, key)]
         if not found:
             self._none()
@@ -235,12 +236,16 @@ class _Choice:
         )
 
     def _clashes(self, key: str) -> list[tuple[Wish, str]]:
-        """Who has this device and uses the same of it, and what."""
+        """List the wishes that have this device and use the same of it, each with what they use."""
         holders = [other for other in self.others if other.has == key]
         return [(other, same) for other in holders if (same := self.kind.clash(self.wish.devices, other.devices))]
 
     def _free(self, free: Sequence[str]) -> str:
-        """Of those that nobody has: one that leaves as much for those who still look."""
+        """Return the first free device that takes none from those who still look, else just the first.
+
+        Raises:
+            DeviceMissing: several do that, and no other seat's pattern matches them all.
+        """
         rivals = [
             {key for key in free if self.kind.means(other.devices, key)} for other in self.others if other.has is None
         ]
@@ -268,7 +273,7 @@ class _Choice:
 
 
 def most(options: Sequence[Collection[str]]) -> int:
-    """How many can have one of their own at the same time: the size of a largest matching, by augmenting paths."""
+    """Count how many can have a device of their own at once: the size of a largest matching, by augmenting paths."""
     owner: dict[str, int] = {}
 
     def settled(who: int, tried: set[str]) -> bool:
@@ -284,12 +289,12 @@ def most(options: Sequence[Collection[str]]) -> int:
 
 
 def _counting(name: str) -> list[tuple[int, str]]:
-    """So that 2 comes before 10."""
+    """A sort key that puts 2 before 10."""
     return [(int(piece), "") if piece.isdecimal() else (0, piece) for piece in re.split(r"(\d+)", name)]
 
 
 class Opened(ABC, Generic[What]):
-    """An open device. ``over``: it has gone or was closed, and nobody joins it any more. ``stays``: see ``Sharing``."""
+    """An open device. ``over``: gone or closed, so nobody may join it. ``stays``: see ``keep`` of ``Sharing``."""
 
     may_stay = False
 
@@ -301,11 +306,11 @@ class Opened(ABC, Generic[What]):
 
     @abstractmethod
     def fileno(self) -> int:
-        """Readable when it has said something."""
+        """A descriptor that is readable when the device has said something."""
 
     @abstractmethod
     def take(self, now: int) -> What | None:
-        """What has come, at most so much as ``PER_READ`` allows; None if nothing has.
+        """Take what has come, bounded by ``PER_READ``; None if nothing has.
 
         Raises:
             DeviceLost: it has gone.
@@ -313,24 +318,28 @@ class Opened(ABC, Generic[What]):
 
     @abstractmethod
     def close(self) -> None:
-        """Give it back."""
+        """Close the device."""
 
     def look(self) -> None:
-        """Look whether it is still there.
+        """Check that the device is still there.
 
         Raises:
             DeviceLost: it has gone.
         """
 
     def join(self, reader: Reader[What]) -> None:
-        """One more listens from now on."""
+        """Add a reader.
+
+        Raises:
+            DeviceMissing: the device was closed meanwhile.
+        """
         with self._lock:
             if self.over:  # it was closed since we looked
                 raise DeviceMissing(os.strerror(errno.ENODEV))
             self.readers = (*self.readers, reader)
 
     def leave(self, reader: Reader[What]) -> None:
-        """It listens no more; with the last the device is given back."""
+        """Remove a reader; close the device with the last one, unless it stays."""
         with self._lock:
             self.readers = tuple(other for other in self.readers if other is not reader)
             last = not self.readers and (self.over or not self.stays)
@@ -339,7 +348,7 @@ class Opened(ABC, Generic[What]):
             self.later(self.close)
 
     def close_unused(self) -> None:
-        """Give it back if nobody listens to it after all."""
+        """Close the device if nobody listens to it after all."""
         with self._lock:
             unused = not self.readers and not self.over
             self.over |= unused
@@ -347,7 +356,7 @@ class Opened(ABC, Generic[What]):
             self.close()
 
     def pull(self, by: Reader[What], now: int) -> None:
-        """Hand what has come to every reader; those who have not asked are poked."""
+        """Hand what has come to every reader, and wake all but the one that asked."""
         try:
             what = self.take(now)
         except DeviceLost:
@@ -362,7 +371,7 @@ class Opened(ABC, Generic[What]):
 class Reader(Input, Generic[What]):
     """Some inputs of an open device, for one seat.
 
-    ``given_up``: why it must leave the device to somebody else; it says so as if the device had gone.
+    ``given_up``: why it must leave the device to somebody else; ``read`` raises this as if the device had gone.
     """
 
     def __init__(self, opened: Opened[What], wish: Wish | None = None) -> None:
@@ -382,19 +391,19 @@ class Reader(Input, Generic[What]):
 
     @abstractmethod
     def made(self, what: What, now: int) -> Iterable[Stamped]:
-        """What the device has said, as this seat's samples."""
+        """Make this seat's samples of what the device has said."""
 
     def fileno(self) -> int:
         return self._epoll.fileno()
 
     def give(self, what: What, now: int, *, poke: bool) -> None:
-        """The device has said something."""
+        """Queue what the device has said at ``now``; ``poke``: make the descriptor readable."""
         self._came.append((now, what))
         if poke:
             os.eventfd_write(self._poke, 1)
 
     def give_up(self, why: str) -> None:
-        """Leave the device to somebody else."""
+        """Leave the device to somebody else: the next ``read`` raises ``DeviceLost`` with this reason."""
         self.given_up = why
         os.eventfd_write(self._poke, 1)
 

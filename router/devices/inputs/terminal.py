@@ -1,8 +1,8 @@
 """Keys of the terminal in which the router runs, as switches: to play with no hardware, on a console or over SSH.
 
 A terminal sends a letter when a key goes down, and again while it is held (auto-repeat: after 250 to 700 ms, then 10
-to 30 times a second), but nothing when it is let go. So the release is decided by time, so that every tap is heard
-and key repeat never makes a note. The same letter, by how long after the press (or after the letter before) it comes:
+to 30 times a second), but nothing when it is released. So time decides the release, in such a way that every tap is
+heard and key repeat never makes a note. The same letter, by how long after the press (or the last letter) it comes:
 
     state       the letter comes again                               its time runs out
     up          press -> first                                       -
@@ -34,7 +34,7 @@ from router.devices.names import Candidate
 MILLISECOND = 1_000_000
 SAME, HOLD, WAIT, GAP = 200 * MILLISECOND, 700 * MILLISECOND, 60 * MILLISECOND, 150 * MILLISECOND
 ESCAPE = 50 * MILLISECOND
-"""After this long an Escape, or a sequence that was cut off, was the key itself, which is no switch."""
+"""An Escape, or the beginning of a sequence, with nothing after it for this long is the key itself; it is no switch."""
 
 NAMES: Mapping[str, str] = {"space": " ", "enter": "\n", "tab": "\t"}
 """Keys that a profile names by a word."""
@@ -45,7 +45,7 @@ class _Key:
     inputs: list[str]
     state: str = "up"
     came: int = 0
-    """When the letter that decides came: the press, or in doubt and repeating the last one."""
+    """Time of the letter that decides: the press; in doubt and repeating, the last letter."""
 
     @property
     def deadline(self) -> int | None:
@@ -54,7 +54,7 @@ class _Key:
 
 
 class Keys:
-    """The table of the module's docstring, for several keys. No I/O; ``now`` is nanoseconds and never goes back."""
+    """The table above, for several keys. No I/O; ``now`` is in nanoseconds and never goes back."""
 
     def __init__(self, keys: Mapping[str, str]) -> None:
         """``keys``: the letter of each input."""
@@ -63,7 +63,7 @@ class Keys:
             self._keys.setdefault(letter, _Key([])).inputs.append(name)
 
     def letter(self, letter: str, now: int) -> Iterator[Stamped]:
-        """A letter has come; what is due by then comes first."""
+        """Take a letter; yield first what is due before it."""
         yield from self.wake(now)
         key = self._keys.get(letter) or self._keys.get(letter.lower())  # Caps Lock takes no key away
         if key is None:
@@ -136,7 +136,7 @@ class Letters:
 
 
 class Terminal(Opened[str]):
-    r"""The terminal at ``descriptor`` (standard input), put back as it was by ``close``.
+    r"""The terminal at ``descriptor`` (standard input); ``close`` restores its settings.
 
     Letters come at once and are not shown; Ctrl-C still ends the program. Ctrl-Z, Ctrl-\ and Ctrl-S do nothing: a
     program that stops in the middle leaves a note sounding.
