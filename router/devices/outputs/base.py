@@ -1,4 +1,4 @@
-"""What an output is: something that takes MIDI bytes, now."""
+"""The output's interface: something that takes MIDI bytes, now."""
 
 from __future__ import annotations
 
@@ -15,28 +15,28 @@ class Output(ABC):
     """An open output. ``send`` never waits for long; ``close`` may be called twice."""
 
     description: str
-    """What it is connected to, for the log and for people."""
+    """The port or instrument behind it, for the log and for people."""
 
     place: Place | None = None
-    """None: what it plays ends with this process."""
+    """Where another process finds the receiver; None: what is played ends with this process."""
 
     @abstractmethod
     def send(self, data: tuple[int, ...], now: int) -> None:
-        """One complete MIDI message at ``now`` (monotonic nanoseconds; offline, nanoseconds from the start)."""
+        """Send one complete MIDI message at ``now`` (monotonic nanoseconds; offline, nanoseconds from the start)."""
 
     def deadline(self) -> int | None:
-        """When it wants to be woken (monotonic nanoseconds; what has passed is due now); None: not at all."""
+        """When ``wake`` is next wanted (monotonic nanoseconds; a time that has passed is due now); None: not at all."""
         return None
 
     def wake(self, now: int) -> None:  # noqa: B027 - few outputs do anything by themselves
-        """Do what is due at ``now``; nothing if nothing is."""
+        """Do what is due at ``now``, if anything."""
 
     def present(self) -> bool:
-        """Whether what it is connected to is still there. A MIDI port that is unplugged reports nothing by itself."""
+        """Tell whether the receiver is still there. A MIDI port that is unplugged reports nothing by itself."""
         return True
 
     def stale(self) -> bool:
-        """Whether what was wanted has come only now, and this is something in its place.
+        """Tell whether this only stands in for the output that was wanted, and that has come now.
 
         Raises:
             OutputError: several have come, and it is not clear which is meant.

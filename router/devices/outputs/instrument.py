@@ -31,9 +31,9 @@ RATE = 48_000
 LOUDEST = 32_000
 """No sample of a sound file goes beyond this, of 32767."""
 LONGEST_RELEASE = 10 * RATE
-"""Frames that the sound may go on after the last message; most sounds end within two seconds."""
+"""Frames for which the sound may go on after the last message; most sounds end within two seconds."""
 SILENCE = 1
-"""A sample this small, of 32767, is nothing that can be heard."""
+"""No sample up to this, of 32767, can be heard."""
 
 _Timed = tuple[int, tuple[int, ...]]
 """A MIDI message and the frame it is due at."""
@@ -51,7 +51,7 @@ LIVE: dict[str, Any] = {
     "audio.jack.id": "router",
 }
 DRIVERS = {"linux": ("pipewire", "pulseaudio", "jack", "alsa"), "darwin": ("coreaudio",), "win32": ("wasapi", "dsound")}
-"""Audio drivers by platform, in the order in which they are tried: who owns the sound card comes before the card itself."""
+"""Audio drivers by platform, in the order in which they are tried: sound servers before the card itself."""
 
 SOUNDFONT_VARIABLE = "ROUTER_SOUNDFONT"
 FOLDERS = (Path("/usr/share/sounds/sf2"), Path("/usr/share/sounds/sf3"), Path("/usr/share/soundfonts"))
@@ -60,7 +60,7 @@ PREFERRED = ("default-GM.sf2", "default-GM.sf3", "FluidR3_GM.sf2", "TimGM6mb.sf2
 
 
 def find_soundfont(wanted: str | None = None) -> Path:
-    """The soundfont ``wanted`` (a path), or the first that is installed.
+    """Return the soundfont ``wanted`` (a path), or the first that is installed.
 
     Raises:
         OutputError: there is none; the text says what to install.
@@ -85,7 +85,7 @@ def find_soundfont(wanted: str | None = None) -> Path:
 
 
 def ready(device: Instrument) -> None:
-    """Whether the instrument could sound.
+    """Check that the instrument could sound.
 
     Raises:
         OutputError: FluidSynth or the soundfont is missing; the text says what to install.
@@ -95,7 +95,7 @@ def ready(device: Instrument) -> None:
 
 
 class _Synth:
-    """One FluidSynth that takes MIDI bytes.
+    """A FluidSynth that takes MIDI bytes.
 
     Raises:
         OutputError: FluidSynth is missing, or the soundfont cannot be read.
@@ -190,17 +190,17 @@ class InstrumentOutput(Output):
 
 
 class SoundFile:
-    """A sound file (WAV) that is written to ``file`` on ``close``. ``output(name, device)`` is what a profile's output sends to."""
+    """A sound file (WAV), written to ``file`` on ``close``; a profile's output sends to ``output(name, device)``."""
 
     def __init__(self, file: BinaryIO) -> None:
         self._file = file
         self._voices: dict[str, tuple[Instrument, list[_Timed]]] = {}
 
     def output(self, name: str, device: Instrument | None = None) -> Output:
-        """Takes the messages of one output; each is a synth of its own, ``device`` None is the default one.
+        """Return the output that takes one output's messages, with a synth of its own; ``device`` None: the default.
 
         Raises:
-            OutputError: FluidSynth or the soundfont is missing; better known before a long trace is played.
+            OutputError: FluidSynth or the soundfont is missing; told here, before a long trace is played.
         """
         device = device or Instrument()
         ready(device)
@@ -208,7 +208,7 @@ class SoundFile:
         return _SoundFileOutput(messages)
 
     def close(self) -> None:
-        """Render it all, and as softer as it must be to keep below ``LOUDEST``.
+        """Render the whole file, softer if needed so that no sample exceeds ``LOUDEST``.
 
         Raises:
             OutputError: the soundfont cannot be read.
@@ -291,12 +291,12 @@ class _SoundFileOutput(Output):
         self._messages.append((frame, data))
 
     def close(self) -> None:
-        """The file is written when the last output has ended: see ``SoundFile.close``."""
+        """Do nothing: ``SoundFile.close`` writes the file."""
 
 
 @contextlib.contextmanager
 def _quiet() -> Iterator[None]:
-    """Nothing on standard error meanwhile: the libraries tell everything they try, and we say what came of it."""
+    """Silence standard error meanwhile: the libraries print everything they try, and we report the result."""
     sys.stderr.flush()
     kept = os.dup(2)
     nowhere = os.open(os.devnull, os.O_WRONLY)
@@ -333,4 +333,4 @@ def _library() -> Any:
 
 
 _CHATTER = (1, 2, 3)
-"""FluidSynth's levels error, warning and information (``fluid_log_level``): what it cannot do, we say in our own words."""
+"""FluidSynth's levels error, warning and information (``fluid_log_level``); we report in our own words what fails."""

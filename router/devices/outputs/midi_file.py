@@ -1,11 +1,12 @@
 """A standard MIDI file of what every output of a profile was sent.
 
-Type 1: the first track holds the name, and tempo, metre and key with their changes (FF 51, FF 58 and FF 59 of RP-001), then comes
-one track for each channel of each output, called by the parts that play there; that is how notation programs want it. Times are
-rounded to ticks from the beginning of the file or the last change of tempo, never from note to note, so they do not drift; a tick is at most a
-millisecond. The same messages give the same bytes.
+Type 1: the first track holds the name, and tempo, metre and key with their changes (FF 51, FF 58 and FF 59 of RP-001).
+Then comes one track for each channel of each output, called by the parts that play there, as notation programs want it.
+Times are rounded to ticks from the beginning of the file or the last change of tempo, never from note to note, so they
+do not drift; a tick is at most a millisecond. The same messages give the same bytes.
 
-A key signature knows major and minor only (``router.core.music.Signature``): a mode has that of its notes, and is major or minor by its third.
+A key signature knows major and minor only (``router.core.music.Signature``): a mode has the signature of its notes, and
+its third makes it major or minor.
 """
 
 from __future__ import annotations
@@ -27,7 +28,7 @@ DRUMS = 10
 
 
 def track_names(parts: Iterable[PartPlan], prefix: str = "") -> dict[Route, str]:
-    """What to call the track of each route: the parts that play there."""
+    """Name the track of each route after the parts that play there."""
     names: dict[Route, str] = {}
     for part in parts:
         route = Route(prefix + part.route.output, part.route.channel)
@@ -36,9 +37,9 @@ def track_names(parts: Iterable[PartPlan], prefix: str = "") -> dict[Route, str]
 
 
 class MidiFile:
-    """A MIDI file that is written to ``file`` on ``close``. ``output(name)`` is what a profile's output sends to.
+    """A MIDI file that is written to ``file`` on ``close``; a profile's output sends to ``output(name)``.
 
-    ``tempo`` in quarter notes a minute is that of the whole file; ``names`` says what to call a route's track.
+    ``tempo``: quarter notes a minute until ``music`` sets another. ``names``: the track's name for each route.
     """
 
     def __init__(self, file: BinaryIO, tempo: Fraction, title: str, names: Mapping[Route, str]) -> None:
@@ -51,16 +52,16 @@ class MidiFile:
 
     @property
     def ticks_per_quarter(self) -> int:
-        """So many that a tick is at most a millisecond at the slowest tempo."""
+        """Ticks of a quarter note, enough for a tick to be at most a millisecond at the slowest tempo."""
         slowest = max(quarter for _, quarter in self._tempi)
         return next(t for t in (240, 480, 960, 1920, 3840) if slowest <= 1000 * t)
 
     def mark(self, text: str, now: int) -> None:
-        """A marker on the time line, such as a chord: programs show it above the notes. In the order of time."""
+        """Add a marker, such as a chord, which programs show above the notes. To be called in the order of time."""
         self._head.append((now, mido.MetaMessage("marker", text=text)))
 
     def music(self, music: Music, now: int) -> None:
-        """From now on this is tempo, metre and key. In the order of time; what is as before is not written again."""
+        """Set tempo, metre and key from ``now`` on; only changes are written. To be called in the order of time."""
         before, self._music = self._music, music
         quarter = _microseconds(music.tempo)
         if now == 0:
@@ -75,11 +76,11 @@ class MidiFile:
             self._head.append((now, key))
 
     def output(self, name: str) -> Output:
-        """Takes the messages of one output of the profile."""
+        """Return the output that takes the messages of one output of the profile."""
         return _FileOutput(self, name)
 
     def take(self, name: str, data: tuple[int, ...], now: int) -> None:
-        """A message of output ``name``; messages without a channel have no place in a file of notes."""
+        """Take a message of output ``name``; one without a channel is left out of a file of notes."""
         if data[0] >= 0xF0:
             return
         route = Route(name, (data[0] & 0x0F) + 1)
@@ -96,7 +97,7 @@ class MidiFile:
         return math.floor(before + Fraction((now - since) * ticks_per_quarter, 1000 * quarter) + Fraction(1, 2))
 
     def close(self) -> None:
-        """Write it all."""
+        """Write the whole file."""
         written = mido.MidiFile(type=1, ticks_per_beat=self.ticks_per_quarter, charset="utf-8")
         ends = [track[-1][0] for track in self._tracks.values()] + [now for now, _ in self._head]
         end = self.ticks(max(ends, default=0))
@@ -131,7 +132,7 @@ class MidiFile:
         return track
 
     def _channel(self, route: Route) -> int:
-        """The route's own channel, or a free one: in a file the outputs share 16 channels, and two sounds on one clash."""
+        """The route's own channel, or a free one: all outputs share the file's 16, and two sounds on one clash."""
         taken = self._channels.values()
         channel = route.channel
         if channel != DRUMS and channel in taken:
@@ -145,12 +146,12 @@ class MidiFile:
 
 
 def _microseconds(tempo: Fraction) -> int:
-    """A quarter in microseconds, as the file's tempo has them: times are counted in it."""
+    """The length of a quarter note in whole microseconds, as the file holds it."""
     return round(60_000_000 / tempo)
 
 
 def _metre(beats: int) -> mido.MetaMessage:
-    """The time signature of so many quarters; the metronome clicks at each, which has 24 clocks and eight 32nd notes."""
+    """The time signature of ``beats`` quarter notes; each has a metronome click, 24 clocks and eight 32nd notes."""
     return mido.MetaMessage(
         "time_signature", numerator=beats, denominator=4, clocks_per_click=24, notated_32nd_notes_per_beat=8
     )
@@ -165,4 +166,4 @@ class _FileOutput(Output):
         self._midi_file.take(self._name, data, now)
 
     def close(self) -> None:
-        """The file is written when the last output has ended: see ``MidiFile.close``."""
+        """Do nothing: ``MidiFile.close`` writes the file."""

@@ -3,9 +3,9 @@
 Ports are known by name, without the numbers that change at each boot, and no index is kept. ``"*"`` means the first
 port that leads somewhere; any other pattern must mean one port only.
 
-With ``active_sensing`` the receiver is told at least every 300 ms that we are there (MIDI 1.0 Detailed Specification,
-table 5: it then silences itself once it hears nothing for longer, after a power cut for one). Once begun that goes on for as
-long as the port is open.
+With ``active_sensing`` the receiver is told at least every 300 ms that we are there, as long as the port is open. A
+receiver that hears nothing for longer, such as after a power cut, silences itself (MIDI 1.0 Detailed Specification,
+table 5).
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ from router.devices.outputs.base import Output, OutputError
 from router.devices.outputs.sounding_notes import Place
 
 SENSED_EVERY = NANOSECONDS // 4
-"""Nothing is sent for so long: active sensing. The standard says 300 ms; the rest is for a loop that is late."""
+"""Active sensing is sent after this long without a message. The standard says 300 ms; the rest is for a late loop."""
 
 
 class MidiPortOutput(Output):
@@ -66,7 +66,7 @@ class MidiPortOutput(Output):
 
     @property
     def own(self) -> bool:
-        """Whether this is a port of our own, because none matched."""
+        """True if this is a port of our own, because none matched."""
         return self._target is None
 
     def send(self, data: tuple[int, ...], now: int) -> None:
@@ -97,7 +97,9 @@ class MidiPortOutput(Output):
 
 
 def address(name: str, device: MidiPort) -> tuple[str, str, str, bool]:
-    """Where an output leads now: the MIDI system, the port ("": one of our own) and then its name; and whether it is told that we are there.
+    """Where an output leads now: MIDI system, port, name of our own port, and whether it gets active sensing.
+
+    The port is "" for one of our own; else the name is "".
 
     Raises:
         OutputError: no MIDI system answers, or more than one port matches.

@@ -1,9 +1,9 @@
 """Outputs that are open, for all seats of a room: who wants the port that another has open already shares it.
 
     open    the same port: one more holder     another port: opened
-    close   the last holder: it stays open for whoever comes next, as opening one under JACK stops the process for 30 ms and more
+    close   the last holder: it stays open for the next, as opening one under JACK stops the process for 30 ms and more
 
-It makes a swap to another profile cost the others nothing, and sixteen children need one synth.
+So a swap to another profile costs the others nothing, and sixteen children need one synth.
 
 Invariant: what has failed, or is not there any more, is never given to anybody again.
 """
@@ -31,14 +31,17 @@ class _Open:
 
 
 class SharedOutputs:
-    """See the module's docstring. ``keep`` is given each output that is opened, and gives it back (see ``Sounding.record``)."""
+    """The room's open outputs, each shared by its holders.
+
+    ``keep`` is given each output that is opened, and returns the one to use (see ``Sounding.record``).
+    """
 
     def __init__(self, keep: Callable[[Output], Output]) -> None:
         self._keep = keep
         self._open: dict[Hashable, _Open] = {}  # those that were held last come last
 
     def open(self, name: str, device: OutputDevice) -> Held:
-        """The output that ``device`` describes, for one holder, who closes it; ``name`` as in the profile.
+        """Return the output that ``device`` describes, for one holder, who closes it; ``name`` as in the profile.
 
         Raises:
             OutputError: it cannot be opened; the text says what to do.
@@ -53,7 +56,7 @@ class SharedOutputs:
         return held
 
     def if_open(self, name: str, device: OutputDevice) -> Held | None:
-        """The same if somebody has opened it already, else None."""
+        """Return the output as ``open`` does if it is open already, otherwise None."""
         try:
             key = _key(name, device)
         except OutputError:
@@ -68,9 +71,10 @@ class SharedOutputs:
         return Held(self, key, one, device)
 
     def give_back(self, key: Hashable, one: _Open, gone: bool, stale: bool) -> None:
-        """One holder less: it has gone or failed, or what it stands in for has come.
+        """Release one holder.
 
-        Where it has gone the others are told by the next thing that they send.
+        ``gone``: the output has gone or failed. ``stale``: what it stands in for has come. If it has gone, the other
+        holders learn of it when they next send.
         """
         one.holders -= 1
         if self._open.get(key) is not one:
@@ -85,12 +89,12 @@ class SharedOutputs:
                 self._drop(oldest)
 
     def close(self) -> None:
-        """All that nobody holds is closed."""
+        """Close every output that nobody holds."""
         for key in [key for key, one in self._open.items() if not one.holders]:
             self._drop(key)
 
     def _drop(self, key: Hashable) -> None:
-        """Nobody gets it any more; it is closed when the last holder has given it back."""
+        """Give the output to nobody any more, and close it now or when its last holder gives it back."""
         one = self._open.pop(key)
         if not one.holders:
             _close(one.output)
@@ -130,11 +134,11 @@ class Held(Output):
 
     @property
     def own(self) -> bool:
-        """Whether this is a port of our own, as what was wanted was not there."""
+        """True if this is a port of our own, because none matched."""
         return _own(self._output)
 
     def stale(self) -> bool:
-        """Whether what this holder wanted has come: it may be another than what the others want."""
+        """Tell whether the port that this holder wanted has come; the others may want another one."""
         if not isinstance(self._device, MidiPort) or not self.own:
             return self._output.stale()
         return bool(address("", self._device)[1])

@@ -1,8 +1,8 @@
-"""The file that says what sounds: its layout, and how another process reads it once the one that played is no more.
+"""The file of the notes that sound: its layout, and how another process reads it once the one that played has ended.
 
-``sounding.py`` writes it and says what it is for. A header, then ``SLOTS`` slots of ``SLOT_SIZE`` bytes: the place that an output
-leads to, a byte for each channel, a byte for each note of each channel. Little is imported here: whoever ends what was left
-is to start quickly.
+``router/bedside/sounding.py`` writes it and says what it is for. After a header come ``SLOTS`` slots of ``SLOT_SIZE``
+bytes: the place that an output leads to, a byte for each channel, a byte for each note of each channel. Little is
+imported here, so that the program that ends the notes left over starts quickly.
 """
 
 from __future__ import annotations
@@ -33,9 +33,9 @@ SYSTEMS = ("alsa", "jack")
 
 
 class Place(NamedTuple):
-    """Where whoever listens to an output can be found from another process.
+    """Where another process finds the receiver of an output.
 
-    ``system`` is "alsa" or "jack"; ``port`` the full name of the port that is sent to, "" if it is one of our own, to which
+    ``system``: "alsa" or "jack". ``port``: the full name of the port that is sent to; "": a port of our own, to which
     anybody may be connected.
     """
 
@@ -44,7 +44,7 @@ class Place(NamedTuple):
 
 
 class Left(NamedTuple):
-    """What one output had on: its slot, where it led, the channels it used (1 to 16), its notes (channel, note)."""
+    """Notes left on by one output: its slot, its place, the channels it used (1 to 16), its notes (channel, note)."""
 
     slot: int
     place: Place
@@ -53,13 +53,13 @@ class Left(NamedTuple):
 
 
 class Record:
-    """The file as a process finds it: it has it to itself until ``close``, and only one can.
+    """The file, locked for this process alone until ``close``.
 
-    ``left`` is what was on when the one before it ended; ``problem`` is what is wrong with the file, "" if nothing is.
+    ``left``: what was on when the process before this one ended. ``problem``: what is wrong with the file; "": nothing.
 
     Raises:
         BlockingIOError: another process has it.
-        OSError: it cannot be opened, or is not there and not to be made.
+        OSError: it cannot be opened, or is not there and is not to be made.
     """
 
     def __init__(self, path: Path, *, make: bool = False) -> None:
@@ -76,7 +76,7 @@ class Record:
         self.left, self.problem = parse(data)
 
     def keep(self, left: Sequence[Left]) -> None:
-        """Of what was left, only this is; a file that is no record at all stays as it is."""
+        """Mark only ``left`` as left over, and free the other slots; leave a file that is no record as it is."""
         if not self._ours:
             return
         if self.problem or not left:
@@ -87,7 +87,7 @@ class Record:
             os.pwrite(self.file, bytes([LEFT if slot in slots else FREE]), slot_at(slot))
 
     def close(self) -> None:
-        """Leave it to others."""
+        """Release the file for others."""
         os.close(self.file)
 
     def __enter__(self) -> Self:
@@ -107,9 +107,9 @@ class Record:
 
 
 def parse(data: bytes) -> tuple[list[Left], str]:
-    """What is on, and what is wrong with the file ("": nothing). Any bytes will do.
+    """Return what is on, and what is wrong with the file ("": nothing). Any bytes may be given.
 
-    A file that is not as it was written may have lost notes, so every channel of each place that can be read counts as used.
+    A damaged file may have lost notes, so every channel of each place that can be read counts as used.
     """
     if not any(data):  # nobody has written yet, or all was ended
         return [], ""
@@ -133,12 +133,12 @@ def parse(data: bytes) -> tuple[list[Left], str]:
 
 
 def slot_at(slot: int) -> int:
-    """Where in the file it begins."""
+    """The offset of a slot in the file, in bytes."""
     return HEADER.size + slot * SLOT_SIZE
 
 
 def read_slot(memory: bytes | mmap.mmap, slot: int) -> Left:
-    """What it says, whatever its state."""
+    """Read a slot, whatever its state."""
     at = slot_at(slot)
     _, system, port = PLACE.unpack_from(memory, at)
     channels, notes = memory[at + CHANNELS_AT : at + NOTES_AT], memory[at + NOTES_AT : at + SLOT_SIZE]
