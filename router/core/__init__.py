@@ -7,9 +7,9 @@ What each part keeps:
 * ``music``, ``midi``, ``units``: tables and arithmetic. Kept: exact (fractions) until a value leaves for the wire.
 * ``conditioning``: samples to gestures, one file a kind of input. Kept: presses and releases alternate; after
   ``lost`` nothing is pressed; told of another input's press (``hears``), it presses nothing itself.
-* ``rules``: one file a rule; ``base.py`` is the contract, ``__init__.py`` the explicit list. Kept: what a rule
-  began ends with its cause, or when it is let go; rules never import each other.
-* ``harmony``: the chord where the music stands, for all parts. Kept: it sounds nothing and ends nothing; a late
+* ``rules``: one file a rule; ``contract.py`` beside them is the contract, ``__init__.py`` the explicit list.
+  Kept: what a rule began ends with its cause, or when it is let go; rules never import each other.
+* ``harmony``: the current chord, for all parts. Kept: it sounds nothing and ends nothing; a late
   wake-up goes on to where the music is by then.
 * ``ledger``: voices in, MIDI out. Kept: each note-on is followed by its note-off, no stray note-off, no limit
   exceeded.

@@ -1,23 +1,23 @@
-"""The limits over everybody in the room: how many notes sound at once, and the sum of their velocities.
+"""The limits over all seats of the room: how many notes sound at once, and the sum of their velocities.
 
 Each seat has a *share*: its ledger counts there what it begins and ends, so a note costs the same beside fifteen other
-seats as alone. Only at the limit is anybody looked for who gives way:
+seats as alone. Only when a limit is reached is a seat looked for that gives way:
 
     room for the note             it begins
-    no room                       who holds most (notes, or velocity) ends its oldest note; of several the one whose oldest
-                                  note is the oldest. The asking seat ends its own if nobody holds more than it does
-    softer than that it cannot be a note whose velocity alone is above the sum is softened to it
+    no room                       the seat that holds most (notes, or velocity) ends its oldest note; of several, the
+                                  one whose oldest note began first. The asking seat ends its own if no other holds more
+    louder alone than the sum     a note whose velocity alone is above the sum is softened to the sum
 
-The newest effort is always heard: no note is refused because of others. So nobody is silenced for ever, by whatever others do:
+The newest effort is always heard: no note is refused because of others. So no seat is silenced for ever:
 
-  * whoever makes an effort hears it begin, as some other note makes room for it;
-  * a seat loses a note to another only while it holds more than that one. Where the limit is at least as many notes as there are
-    seats, whoever loses one holds two or more (were it only one each, there would be room), so **nobody's only note is ever
-    taken by another seat**. For the velocities the same holds from (seats + 1) times the loudest note on, by the same count:
-    with the limit's default sixteen seats of the default limit of 90 each are (16 + 1) x 90 = 1530 of 1600.
+  * a child who makes an effort hears it begin, as some other note makes room for it;
+  * a seat loses a note to another only while it holds more than that one. If the limit allows at least one note for
+    each seat, a seat that loses one holds two or more (with one each there would be room), so **no seat's only note is
+    ever taken by another seat**. The same is true of the velocities if their limit is at least (seats + 1) times the
+    loudest note: for sixteen seats at the default of 90 that is (16 + 1) x 90 = 1530, and the default limit is 1600.
 
-Which way of sharing is fair is our choice: max-min fairness, as networks share a line among those who send (common practice, no
-source), note by note.
+The way of sharing is our choice: max-min fairness, note by note, as networks share a line among senders (common
+practice, no source).
 
 Invariants:
   * what is counted is what sounds: the sums over all shares, and over all notes of their ledgers;
@@ -30,12 +30,12 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 NOTES, VELOCITY = "room_notes_at_once", "room_velocity_sum"
-"""The limits of the room, by the log's word for them."""
+"""The limits of the room, as the log names them."""
 
 
 @dataclass(frozen=True, slots=True)
 class RoomLimits:
-    """What all together may do at most: notes that sound at once, and the sum of their velocities (each 1 to 127).
+    """The most that all seats together may play: notes at once, and the sum of their velocities (each 1 to 127).
 
     The defaults are our choice: two notes a child at sixteen seats, at a velocity of 50 each.
     """
@@ -45,7 +45,7 @@ class RoomLimits:
 
 
 class Balance:
-    """See the module's docstring. ``limits`` may be set anew: what sounds above them stays until it ends."""
+    """The limits and what counts towards them. ``limits`` may be replaced; sounding notes beyond the new ones stay."""
 
     def __init__(self, limits: RoomLimits) -> None:
         self.limits = limits
@@ -54,7 +54,7 @@ class Balance:
         self._shares: dict[str, Share] = {}
 
     def share(self, name: str, give_way: Callable[[int], None]) -> Share:
-        """A seat's share from now on; one that it had before is given back with all that was counted there.
+        """Give a seat a new share; one that it had before is given back with all that was counted there.
 
         ``give_way(now)`` makes the seat end its oldest note, and send that, before it returns (``Engine.give_way``). It is
         called in the middle of another seat's note: it must not raise, and must not let any seat play meanwhile.
@@ -64,7 +64,7 @@ class Balance:
         return share
 
     def give_back(self, name: str) -> None:
-        """A seat's share counts no more, whatever its ledger still says there; no harm if it has none."""
+        """Stop counting a seat's share, even if its ledger goes on using it; no harm if it has none."""
         share = self._shares.pop(name, None)
         if share is not None:
             self.notes -= share.notes
@@ -72,7 +72,7 @@ class Balance:
             share.leave()
 
     def make_way(self, asking: Share, limit: str, now: int) -> bool:
-        """Let another seat end a note; no if the asking one has to end one of its own, or nobody can."""
+        """Let another seat end a note; False if the asking seat has to end one of its own, or none can."""
         unwilling: set[int] = set()
         while True:
             most = max(
@@ -91,7 +91,7 @@ class Balance:
 
 
 class Share:
-    """What one seat's ledger counts. ``oldest`` says since when the oldest of its notes sounds; the ledger sets it."""
+    """The count of one seat's ledger. ``oldest``, set by the ledger, returns when the oldest of its notes began."""
 
     def __init__(self, balance: Balance, give_way: Callable[[int], None]) -> None:
         self._balance = balance
@@ -103,7 +103,7 @@ class Share:
         self.oldest: Callable[[], int] = int
 
     def softened(self, velocity: int) -> int:
-        """A note's velocity as far as it could be if it sounded alone."""
+        """Lower a note's velocity to the limit on the sum."""
         return min(velocity, self._balance.limits.velocity_sum)
 
     def full(self, velocity: int) -> str | None:
@@ -114,11 +114,11 @@ class Share:
         return VELOCITY if balance.velocity + velocity > balance.limits.velocity_sum else None
 
     def make_way(self, limit: str, now: int) -> bool:
-        """Let another seat end a note; no if this one has to end one of its own, or nobody can."""
+        """Let another seat end a note; False if this seat has to end one of its own, or none can."""
         return self._balance.make_way(self, limit, now)
 
     def began(self, velocity: int) -> None:
-        """A note begins."""
+        """Count a note that begins."""
         balance = self._balance
         self.notes += 1
         self.velocity += velocity
@@ -126,7 +126,7 @@ class Share:
         balance.velocity += velocity
 
     def ended(self, velocity: int) -> None:
-        """A note that began with this velocity has ended."""
+        """Count the end of a note that began with this velocity."""
         balance = self._balance
         self.notes -= 1
         self.velocity -= velocity
@@ -134,18 +134,18 @@ class Share:
         balance.velocity -= velocity
 
     def holds(self, limit: str) -> int:
-        """How much of what this limit counts."""
+        """The seat's amount of what this limit counts."""
         return self.notes if limit == NOTES else self.velocity
 
     def leave(self) -> None:
-        """From now on it counts for itself alone, in the same limits."""
+        """Count for this seat alone from now on, with the same limits."""
         self._balance = Balance(self._balance.limits)
         self._balance.notes, self._balance.velocity = self.notes, self.velocity
         self.oldest, self.give_way = (
             int,
             _nothing,
-        )  # no ring with its ledger and its seat: nobody looks for those while it plays
+        )  # breaks the reference cycle with ledger and seat: the garbage collector does not run while it plays
 
 
 def _nothing(_now: int) -> None:
-    """Nobody gives way any more."""
+    """Give no way: the seat has left."""

@@ -4,7 +4,7 @@ A rule takes events and gives events. The engine calls it with one event and the
 the next rule, and at the end to the ledger. A rule that has nothing to say about an event passes it on, which is
 what every method here does unless a rule writes its own.
 
-A rule never stops a note by pitch. Whatever begins carries a *voice*, and ends by that voice: the voice of the
+A rule never stops a note by pitch. Each note carries a *voice* and ends by that voice: the voice of the
 press behind it, or a new one from ``self.context.new_voice()``.
 
 Invariants a rule keeps (``router.testing.check_rule`` proves them):
@@ -44,7 +44,7 @@ Events = Iterable[Event]
 
 
 class Kind(Flag):
-    """What flows between two rules; ``takes`` and ``gives`` are written in it."""
+    """The kinds of event that flow between two rules, for ``takes`` and ``gives``."""
 
     GESTURES = auto()  # Press and Release
     ZONES = auto()  # Press with a zone, from a pointer
@@ -54,7 +54,7 @@ class Kind(Flag):
 
 
 class Context:
-    """What a rule may know of the world around it."""
+    """All that a rule may know of the world around it."""
 
     __slots__ = ("alarm", "music", "new_voice", "repeated", "shared", "volume")
 
@@ -69,27 +69,27 @@ class Context:
         self.music = music  # replaced when key, scale or tempo change: read it when you need it
         self.new_voice = new_voice
         self.alarm = alarm
-        # One for all rules of an engine: rules of a group meet here. A rule may change what begins with its own name.
+        # Shared by all rules of an engine: rules of a group meet here. A rule may change what begins with its own name.
         self.shared = {} if shared is None else shared
         self.volume = volume  # the most that volume and expression may be set to
-        self.repeated = False  # whether a rule after this one repeats what is held: see ``Rule.repeats``
+        self.repeated = False  # whether a later rule repeats held notes: see ``Rule.repeats``
 
 
 class Rule:
-    """One step of a part. Subclass it, set the four class variables, and write the methods you need."""
+    """A step of a part. Subclass it, set the class variables that have no default, and write the methods you need."""
 
     name: ClassVar[str]
     """The word that stands in a profile."""
     takes: ClassVar[Kind]
-    """What must reach the rule for it to be of use; of several, one is enough."""
+    """Kinds of event of which at least one must reach the rule for it to be of use."""
     gives: ClassVar[Kind] = Kind(0)
-    """What it makes of what it takes; Kind(0) is "the same"."""
+    """Kinds of event that it makes of those it takes; Kind(0) means the same kinds."""
     sustains: ClassVar[int] = 0
-    """How many voices it may keep on purpose after the efforts behind them have ended, until another effort or ``let_go``. It may
-    strike them again meanwhile, as a loop does. True is one."""
+    """How many voices it may keep on purpose after the efforts behind them have ended, until another effort or
+    ``let_go``. It may strike them again meanwhile, as a loop does. True counts as 1."""
     repeats: ClassVar[bool] = False
-    """Whether it plays what is held again and again by itself, as an arpeggio does. In another key what is held before such a
-    rule goes on in that key; elsewhere what sounds ends with its voice."""
+    """True if the rule itself repeats the notes that are held, as an arpeggio does. Notes held by the rules before it
+    go on in another key when the key changes; all other notes stay as they are until their voice ends."""
     settings: ClassVar[Mapping[str, Any]]
     """A closed JSON Schema of an object in which every property has a description. Besides JSON Schema's own words
     a property may say ``"quantity": KIND`` (the kinds of ``router.files.quantities``: time, percent, pitch, ...): the
@@ -131,33 +131,33 @@ class Rule:
         return ()
 
     def music_changed(self, now: int) -> Events:
-        """Key, scale, or the chord where the music stands (``self.context.music``) are others from now on; what sounds may stay.
+        """Key, scale or current chord (``self.context.music``) change at ``now``; notes that sound may stay.
 
-        What is held and played again and again by a rule further on goes on in the new one: see ``Held``.
+        Held notes that a later rule repeats go on in the new one: see ``Held``.
         """
         return ()
 
     def beat_changed(self, now: int) -> Events:
-        """Tempo, beats of a bar or their places (``self.context.music``) are others from now on; nothing is due before ``now``.
+        """Tempo, beats of a bar or their places (``self.context.music``) change at ``now``; nothing is due before.
 
-        A rule that keeps a ``Grid`` moves on to another one here, and sets its deadlines anew.
+        A rule that keeps a ``Grid`` changes to a new one here and sets its deadlines again.
         """
         return ()
 
     def cut(self, voice: int, now: int) -> Events:
-        """A limit has ended this voice's notes or refused them, and none is on, though their cause goes on.
+        """A limit has ended or refused this voice's notes, so none is on, though their cause goes on.
 
-        A rule that keeps a voice going by itself (a latch) ends it, so that the next press begins anew.
+        A rule that keeps a voice going by itself (a latch) ends it here, so that the next press begins a new one.
         """
         return ()
 
     def let_go(self, now: int) -> Events:
-        """End every voice this rule began, cancel every deadline, and be as new; the child's device may be gone."""
+        """End every voice this rule began, cancel every deadline, and forget the rest; the device may be gone."""
         return ()
 
 
 def frozen(settings: Any) -> Any:
-    """Settings that nobody can change, at any depth: one that did would change them for every seat that plays the profile."""
+    """Return settings that cannot be changed at any depth: every seat that plays the profile shares them."""
     if isinstance(settings, Mapping):
         return MappingProxyType({name: frozen(inner) for name, inner in settings.items()})
     return tuple(map(frozen, settings)) if type(settings) in (list, tuple) else settings
@@ -171,22 +171,22 @@ METHODS: Mapping[type, str] = {
     NoteOff: "note_off",
     Control: "control",
 }
-"""Which method of a rule hears which event; the others pass every rule."""
+"""The method of a rule for each type of event; events of other types pass every rule."""
 
 
 def check(event: object) -> None:
     """Refuse what a rule may not give, so that the fault is found at the rule that made it.
 
     Raises:
-        ValueError: something that is no event, or an event with a number that is none or outside its range.
+        ValueError: it is no event, or an event with a value that is no number or outside its range.
     """
     possible = _POSSIBLE.get(type(event))
     if possible is None or not possible(event):
         raise ValueError(f"a rule cannot give {event!r}")
 
 
-# One function for each kind of event: asking them takes half as long as one ``match`` over all kinds, and this is done for every
-# event that any rule gives.
+# A function for each kind of event takes half as long as one ``match`` over all kinds, and every event that a rule
+# gives is checked.
 
 
 def _press(press: Press) -> bool:
@@ -239,10 +239,10 @@ MOST = 1000
 
 
 def check_all(events: Iterable[object]) -> Sequence[Event]:
-    """All that a rule gives, or nothing: half of it might begin what is never ended.
+    """Check and return all events that a rule gives; never a part of them, which might begin notes that never end.
 
     Raises:
-        ValueError: one of them is refused by ``check``, or there is no end to them.
+        ValueError: ``check`` refuses one of them, or there are more than ``MOST``.
     """
     given = events if type(events) is tuple else list(itertools.islice(events, MOST + 1))
     if len(given) > MOST:
@@ -256,7 +256,7 @@ def check_all(events: Iterable[object]) -> Sequence[Event]:
 
 @dataclass(slots=True)
 class _Holding:
-    """A cause that is held: the voice of its notes, how to make them, and what they were made last."""
+    """A held cause: the voice of its notes, the functions that make them, and the notes made last."""
 
     voice: int
     makes: list[Callable[[], list[NoteOn]]] = field(default_factory=list)
@@ -264,9 +264,9 @@ class _Holding:
 
 
 class Held:
-    """What is held, by its cause, so that it can go on in another key: it is made anew, and takes the place of the old.
+    """Held notes by their cause, which are made again in another key and then replace the old ones.
 
-    Only where a rule further on repeats it (``Context.repeated``); elsewhere nothing is kept, and what sounds stays as it is.
+    Only where a later rule repeats them (``Context.repeated``); elsewhere nothing is kept, and sounding notes stay.
     """
 
     def __init__(self, context: Context) -> None:
@@ -274,9 +274,9 @@ class Held:
         self._held: dict[int, _Holding] = {}
 
     def begin(self, cause: int, make: Callable[[], list[NoteOn]], instead: int | None = None) -> list[NoteOn]:
-        """Notes of a cause begin; ``make`` gives them in the music of the moment, with the cause as their voice.
+        """Begin notes of a cause; ``make`` returns them in the current music, with the cause as their voice.
 
-        ``instead``: the cause whose place this one takes.
+        ``instead``: the cause that this one replaces.
         """
         notes = make()
         if not self._context.repeated:
@@ -287,17 +287,17 @@ class Held:
         return [replace(note, voice=holding.voice, instead=self._voice(instead)) for note in notes]
 
     def end(self, cause: int) -> NoteOff:
-        """The cause has ended, and so do its notes."""
+        """End a cause and its notes."""
         holding = self._held.pop(cause, None)
         return NoteOff(cause if holding is None else holding.voice)
 
     def pass_on(self, off: NoteOff) -> NoteOff:
-        """The same for a rule between notes and notes: the end as it came, or that of the voice that the cause has here."""
+        """End a cause in a rule that takes notes: pass its end on, naming the voice that the cause has here."""
         holding = self._held.pop(off.voice, None)
         return off if holding is None else NoteOff(holding.voice)
 
     def anew(self) -> list[Event]:
-        """All that is held, where it is now made of other notes: what follows it never rests between."""
+        """Make the held notes again; where they have changed, begin the new ones before the old end, without a rest."""
         events: list[Event] = []
         for holding in self._held.values():
             notes = [note for make in holding.makes for note in make()]
@@ -309,7 +309,7 @@ class Held:
         return events
 
     def clear(self) -> list[Event]:
-        """Forget all, and end what has another voice than its cause: nobody else will."""
+        """Forget all, and end each voice that is not its cause's own: no other rule would."""
         held, self._held = self._held, {}
         return [NoteOff(holding.voice) for cause, holding in held.items() if holding.voice != cause]
 
@@ -319,7 +319,7 @@ class Held:
 
 
 class Moves(Rule):
-    """A rule that gives each note another pitch, which ``moved`` says; where it is repeated it goes on in another key."""
+    """A rule that moves each note to the pitch that ``moved`` returns; a repeated note goes on in another key."""
 
     takes = Kind.NOTES
 
@@ -328,7 +328,7 @@ class Moves(Rule):
         self._held = Held(context)
 
     def moved(self, pitch: int) -> int:
-        """The pitch, 0 to 127, that a note of this one has in the music of the moment."""
+        """The pitch, 0 to 127, to which a note of this pitch moves in the current music."""
         raise NotImplementedError
 
     def note_on(self, note: NoteOn, now: int) -> Events:
@@ -347,7 +347,7 @@ class Moves(Rule):
 class Plays(Rule):
     """A rule that turns gestures into notes: the end of a press is the end of its voice.
 
-    What it makes with ``self.held.begin`` goes on in another key where it is repeated.
+    Notes made with ``self.held.begin`` go on in another key if a later rule repeats them.
     """
 
     takes = Kind.GESTURES
@@ -403,7 +403,7 @@ CHORDS: Mapping[str, Any] = {
 ROW: Mapping[str, Mapping[str, Any]] = {"degrees": DEGREES, "notes": NOTES, "chords": CHORDS, "octave": OCTAVE}
 """The settings of a ``Row``."""
 ONE_ROW = [{"required": ["degrees"]}, {"required": ["notes"]}, {"required": ["chords"]}]
-"""Exactly one of them is needed."""
+"""Exactly one of these settings is needed."""
 GATE: Mapping[str, Any] = {
     "quantity": "percent",
     "default": "80 %",
@@ -418,7 +418,7 @@ BEGIN: Mapping[str, Any] = {
 
 
 def gate(settings: Mapping[str, Any]) -> Fraction:
-    """The share of a step that the setting ``gate`` asks for; never so little that nothing is left."""
+    """The share of a step that the setting ``gate`` asks for, at least 1/100."""
     return max(Fraction(settings["gate"]).limit_denominator(1000), Fraction(1, 100))
 
 
@@ -432,7 +432,7 @@ SEED: Mapping[str, Any] = {
 
 
 class Row:
-    """A row of notes or chords from the settings in ``ROW``."""
+    """A list of notes or chords from the settings in ``ROW``."""
 
     def __init__(self, settings: Mapping[str, Any], context: Context) -> None:
         self._context = context
@@ -445,7 +445,7 @@ class Row:
         return len(self._notes or self._chords or self._degrees)
 
     def play(self, index: int, press: Press) -> list[NoteOn]:
-        """What stands at ``index``, as the notes of this press; beyond the end the row begins again."""
+        """The notes of the entry at ``index``, for this press; after its end the list begins again."""
         return [NoteOn(press.voice, pitch, strength=press.strength) for pitch in self._pitches(index % len(self))]
 
     def _pitches(self, index: int) -> tuple[int, ...]:
@@ -459,9 +459,9 @@ class Row:
 
 
 class Later:
-    """Events that a rule gives later, each at its time; those of one time in the order in which they were put in.
+    """Events that a rule gives later, each at its time; events of the same time in the order in which they were put in.
 
-    It uses the deadline without a tag: the rule's ``wake`` gives what ``due`` returns.
+    This uses the alarm's deadline without a tag: the rule's ``wake`` returns what ``due`` returns.
     """
 
     def __init__(self, alarm: Alarm) -> None:
@@ -476,7 +476,7 @@ class Later:
         self._alarm.at(self._heap[0][0])
 
     def due(self, now: int) -> list[Event]:
-        """The events whose time has come; of more than a rule may give at once the rest at once afterwards."""
+        """Take the events whose time has come, ``MOST`` at most; the rest are due at once afterwards."""
         events: list[Event] = []
         while self._heap and self._heap[0][0] <= now and len(events) < MOST:
             events.append(heapq.heappop(self._heap)[2])
@@ -485,7 +485,7 @@ class Later:
         return events
 
     def begins(self) -> dict[int, int]:
-        """When the first note of each voice is still to begin."""
+        """The time at which the first note of each voice is still to begin, by voice."""
         first: dict[int, int] = {}
         for when, _, event in sorted(self._heap):
             if isinstance(event, NoteOn):
@@ -493,18 +493,18 @@ class Later:
         return first
 
     def move(self, to: Callable[[int, Event], int]) -> None:
-        """Give each event at another time, which ``to`` says of its time; two of one voice must keep their order."""
+        """Move each event to the time that ``to`` returns for it; events of one voice must keep their order."""
         self._heap = [(to(when, event), order, event) for when, order, event in self._heap]
         heapq.heapify(self._heap)
         if self._heap:
             self._alarm.at(self._heap[0][0])
 
     def waits(self, voice: int) -> bool:
-        """Whether anything of a voice is still to come."""
+        """Tell whether an event of a voice is still to come."""
         return any(getattr(event, "voice", None) == voice for _, _, event in self._heap)
 
     def drop(self, voice: int) -> None:
-        """Forget the notes of a voice."""
+        """Forget the events of a voice."""
         self._heap = [entry for entry in self._heap if getattr(entry[2], "voice", None) != voice]
         heapq.heapify(self._heap)
         if not self._heap:

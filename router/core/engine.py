@@ -56,24 +56,24 @@ from router.core.timers import Alarm, Timers
 MakeConditioner = Callable[[Callable[[], int], Alarm], Conditioner]
 MakeRule = Callable[[Context], Rule]
 
-# Written once: a union in the middle of the work is made anew each time, and that took a sixth of an event's time.
+# Written once: a union written where it is used is made again each time, which took a sixth of an event's time.
 _FOR_THE_RECORD = (Rejected, SensorFault, NearMiss, Drifted)
 _CHANGES = (Control, ChannelPressure, Bend)
 
 WAKES_A_PASS = 10_000
-"""A rule that asks to be woken at once, again and again, is stopped after this many times; far above any real chain."""
+"""Wakings in one pass after which a rule that always asks to be woken at once is stopped; far above any real chain."""
 
 
 @dataclass(frozen=True, slots=True)
 class RulePlan:
-    """One rule of a part: how to make it, its name, where it stands ("wren.yaml:31"), and whose it is if not the router's own."""
+    """A rule of a part: its name, how to make it, its place ("wren.yaml:31"), and its origin if not the router."""
 
     name: str
     make: MakeRule
     place: str = ""
     origin: str = ""
     keeps: frozenset[str] = frozenset()
-    """Inputs of which it only remembers what they say: it plays nothing because of them."""
+    """Inputs that it only remembers: it plays nothing because of them."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,12 +88,12 @@ class PartPlan:
 
 
 TEMPO, HARMONY = "tempo", "harmony"
-"""What a profile may follow of the room: its tempo and beats; its key, scale and chord."""
+"""The parts of the room's music that a profile may follow: tempo and beats; key, scale and chord."""
 
 
 @dataclass(frozen=True, slots=True)
 class Listens:
-    """What an input hears that has no device: the notes of a seat ("": of this one), of all its parts or of one."""
+    """The notes that an input without a device hears: those of a seat ("": this one), of all its parts or of one."""
 
     seat: str = ""
     part: str | None = None
@@ -101,9 +101,9 @@ class Listens:
 
 @dataclass(frozen=True, slots=True)
 class Plan:
-    """All that an engine is made from; making an engine from a plan twice gives two that behave alike.
+    """All that an engine is made from; two engines made from one plan behave alike.
 
-    ``follows``: of ``TEMPO`` and ``HARMONY``, what the room says and not the profile. ``listens``: by input.
+    ``follows``: ``TEMPO`` and ``HARMONY`` if they come from the room, not the profile. ``listens``: by input.
     """
 
     music: Music
@@ -116,7 +116,7 @@ class Plan:
 
     @property
     def own(self) -> frozenset[str]:
-        """The parts that sound only by what is done at this seat's devices: the others play, or may play, what they hear."""
+        """The parts that sound only because of this seat's devices; others may play because of what they hear."""
         return frozenset(part.name for part in self.parts if self._heard_by(part) <= _kept(part))
 
     @property
@@ -163,10 +163,10 @@ _Note = tuple[Conditioner, MidiSample]
 
 
 class _Ended:
-    """Voices whose notes made room or were refused: their rules are told after the present event, which may be in the midst of theirs.
+    """Voices whose notes made room or were refused; their rules are told after the present event.
 
-    Like ``_Overhearing`` it knows nothing of the engine: what refers to itself in a ring stays in memory until somebody looks
-    for such rings, and while it plays nobody does.
+    Those rules may be at work on that event. Like ``_Overhearing`` this knows nothing of the engine: a reference cycle
+    would stay in memory, as the garbage collector does not run while it plays.
     """
 
     def __init__(self, alarm: Alarm) -> None:
@@ -174,7 +174,7 @@ class _Ended:
         self.voices: list[Voice] = []
 
     def add(self, voice: Voice, now: int) -> None:
-        """One more."""
+        """Add a voice, to be told of after the present event."""
         self.voices.append(voice)
         self.alarm.at(now)
 
@@ -185,19 +185,20 @@ class _Ended:
 
 
 class _Overhearing:
-    """What the ledger tells, passed on; and the notes of it for the inputs that hear a part, after the present event.
+    """Passes on all that the ledger tells, and gives its notes to the inputs that hear a part, after the present event.
 
-    A note's end goes to whoever was told of its beginning: where parts share a channel, another part may have ended it.
+    A note's end goes to the inputs that were told of its beginning: if parts share a channel, another part may have
+    ended it.
     """
 
     def __init__(self, observe: Observe, alarm: Alarm) -> None:
         self.ears: dict[str, list[Conditioner]] = {}  # inputs that hear a part of this engine, by part
         self.notes: deque[_Note] = deque()
         self._observe, self._alarm = observe, alarm
-        self._told_on: dict[Wire, list[Conditioner]] = {}  # who was told of a note that is on
+        self._told_on: dict[Wire, list[Conditioner]] = {}  # the inputs told of a note that is on
 
     def tell(self, now: int, event: str, fields: dict[str, Any]) -> None:
-        """As ``Observe``."""
+        """Pass an event on to ``Observe``, and keep a note for the inputs that hear its part."""
         self._observe(now, event, fields)
         if event not in ("note_on", "note_off"):
             return
@@ -241,7 +242,7 @@ _Owner = _Ended | _Overhearing | Conditioner | Harmony | tuple[_Part, int]
 
 
 class Engine:
-    """See the module's docstring."""
+    """One child's profile at work at one seat: samples in, MIDI messages out."""
 
     def __init__(self, plan: Plan, observe: Observe | None = None, share: Share | None = None) -> None:
         self._plan = plan
@@ -255,8 +256,8 @@ class Engine:
         told = self._overhearing.tell if hears else observe
         self._ledger = Ledger(plan.limits, self._timers, told, share, self._ended.add)
         self._new_voice = itertools.count(1).__next__
-        self._shared: dict[str, Any] = {}  # between rules, by agreement among them
-        self._owners: list[_Owner] = [self._ended, self._overhearing]  # whose a deadline is
+        self._shared: dict[str, Any] = {}  # between rules that agree on it
+        self._owners: list[_Owner] = [self._ended, self._overhearing]  # owners of deadlines, by number
         self._inputs: dict[str, Conditioner] = {}
         self._hearers: dict[str, list[Conditioner]] = {}  # inputs that hear of others' presses, by source
         self._parts: list[_Part] = []
@@ -274,7 +275,7 @@ class Engine:
         plays = any(plan.progression.advance in part.sources for part in plan.parts)
         self._harmony = Harmony(plan.progression, Alarm(self._timers, len(self._owners)), plays=plays)
         self._owners.append(self._harmony)
-        self._room_chord: Chord | None = None  # goes before the progression's
+        self._room_chord: Chord | None = None  # takes precedence over the progression's
         self._music = replace(plan.music, chord=self._harmony.chord(plan.music))
         for part_plan in plan.parts:
             self._add_part(part_plan)
@@ -303,7 +304,7 @@ class Engine:
         return programs + self._ledger.volumes()
 
     def handle(self, sample: Sample, now: int) -> list[Message]:
-        """One sample at ``now``; deadlines that are due by then come first, and those set for now after it."""
+        """Take a sample at ``now``; deadlines due before come first, and those that it sets for now come after it."""
         out: list[Message] = []
         self._wake_due(now, out)
         if isinstance(sample, Mark):
@@ -328,11 +329,11 @@ class Engine:
         return out
 
     def next_deadline(self) -> int | None:
-        """When ``wake`` is next wanted, in monotonic nanoseconds, or None."""
+        """The time at which ``wake`` is next wanted, in monotonic nanoseconds, or None."""
         return self._timers.next()
 
     def stop(self, now: int) -> list[Message]:
-        """Let everything go and silence every channel in use. The engine can be used again afterwards."""
+        """Release everything and silence every channel in use. The engine can be used again afterwards."""
         out: list[Message] = []
         self._ended.clear()
         for part in self._parts:
@@ -348,12 +349,12 @@ class Engine:
         return out
 
     def follow(self, music: Music, now: int) -> list[Message]:
-        """From now on this is the music of the room: key, scale, tempo, beats and origin, and its chord if it has one.
+        """Take the room's music from ``now`` on: key, scale, tempo, beats and origin, and its chord if it has one.
 
-        Whatever keeps to the beat goes on in the new one; what sounds ends when its voice ends. What was due before ``now`` is
-        played in the old music, what is due at ``now`` in the new one. A chord of the room goes before the profile's own
-        progression. It holds until the room says otherwise; ``start`` begins with a bar of its own. Where the plan follows the
-        room's harmony alone, the beat stays its own.
+        Rules that keep to the beat go on in the new one; notes that sound end when their voice ends. Deadlines before
+        ``now`` are played in the old music, those at ``now`` in the new one. A chord of the room takes precedence over
+        the profile's own progression. All this holds until the next call; ``start`` begins with a bar of its own. If
+        the plan follows only the room's harmony, the beat stays its own.
         """
         out: list[Message] = []
         self._wake_due(now - 1, out)
@@ -374,31 +375,31 @@ class Engine:
         return out
 
     def turn(self, mine: bool, now: int) -> None:
-        """From now on it is this seat's turn, or not (the rule ``turns`` asks). Before anything is said it always is."""
+        """Say whether it is this seat's turn from now on, for the rule ``turns``. Before the first call it is."""
         self._shared["turn"] = mine
         self._observe(now, "turn", {"mine": mine})
 
     def give_way(self, now: int) -> list[Message]:
-        """End the oldest note, as the limits of the room ask (``router.core.balance``); the rules are told when ``wake`` is called.
+        """End the oldest note, as the limits of the room ask (``router.core.balance``); ``wake`` tells the rules.
 
-        Not to be called while this engine is at work on something else: what it gives then would overtake that.
+        Do not call this while the engine is at work on something else: these messages would overtake the others.
         """
         return self._ledger.give_way(now)
 
     def set_level(self, level: float, now: int) -> list[Message]:
-        """How loud this seat is from now on, 0 to 1: the volume (controller 7) of each channel, as a share of what it would be.
+        """Set how loud this seat is, 0 to 1: the share of its usual volume (controller 7) that each channel has.
 
-        0 is silent, and all goes on unheard. Nothing is sent while it has always been 1: then the volume is the output's own.
+        At 0 all goes on unheard. While the level has always been 1 nothing is sent: the volume is the output's own.
         """
         out: list[Message] = []
         self._wake_due(now, out)
         return out + self._ledger.set_level(level, now)
 
     def share_routes(self, routes: Collection[Route], now: int) -> list[Message]:
-        """These are the channels on which other seats play as well, until this is called again (``router.live.channels.shared``).
+        """Say on which channels other seats play as well, until the next call (``router.live.channels.shared``).
 
-        Stopping silences no such channel as a whole, and the level goes into the velocity of each note there. Nothing happens
-        if they are the same as before.
+        Stopping silences no such channel as a whole, and the level goes into the velocity of each note there. Nothing
+        happens if the channels are the same as before.
         """
         routes, out = frozenset(routes), list[Message]()
         if routes == self._ledger.shared:
@@ -408,12 +409,12 @@ class Engine:
 
     @property
     def inputs(self) -> Mapping[str, Conditioner]:
-        """What conditions each input, to be looked at and not to be called."""
+        """The conditioner of each input, to be looked at and not to be called."""
         return MappingProxyType(self._inputs)
 
     @property
     def music(self) -> Music:
-        """The music that is played in now."""
+        """The current music."""
         return self._music
 
     @property
@@ -422,20 +423,20 @@ class Engine:
         return self._ledger.sounding
 
     def _play_in(self, music: Music) -> None:
-        """From now on all rules are told of this music, and of the chord where it stands."""
+        """Give all rules this music with its current chord."""
         self._music = replace(music, chord=self._room_chord or self._harmony.chord(music))
         for part in self._parts:
             for context in part.context_of:
                 context.music = self._music
 
     def _next_chord(self, now: int, out: list[Message]) -> None:
-        """The progression has gone on; a chord of the room stays."""
+        """Take the progression's next chord, unless the room has set one."""
         if self._room_chord is None:
             self._play_in(self._music)
             self._tell_chord(now, out)
 
     def _tell_chord(self, now: int, out: list[Message]) -> None:
-        """The chord has changed: every rule is told, and what it then gives goes on from there."""
+        """Tell every rule that the chord has changed, and pass on what it gives."""
         self._observe(now, "chord", {"chord": self._music.chord.name if self._music.chord else ""})
         self._tell_rules(lambda rule: rule.music_changed(now), now, out)
 
@@ -457,7 +458,7 @@ class Engine:
             except Exception as error:  # noqa: BLE001 - as while it plays: it costs this rule only
                 rule = Rule({}, context)
                 self._unmade.append((part, index, error))
-            # What a rule leaves as it comes goes past it: it is not asked.
+            # A rule is not called for events whose method it does not override.
             handlers = {
                 event: getattr(rule, method)
                 for event, method in METHODS.items()
@@ -479,8 +480,8 @@ class Engine:
             if key is None:
                 return
             self._wake_one(key, now, out)
-        # Someone asks to be woken at once for ever, and so stands in line now. Rules after it may be there too, because of
-        # what it gives; owners are numbered in the order of the rules, so the first of them is at fault.
+        # An owner always asks to be woken at once, so it is waiting now. Rules after it may wait too, because of what
+        # it gives; owners are numbered in the order of the rules, so the first one is at fault.
         line = list(iter(lambda: self._timers.pop(now), None))
         for key in line:
             self._timers.set(key, now)
@@ -562,7 +563,7 @@ class Engine:
             self._observe(now, "drift", {"input": gesture.source, "what": gesture.what, **dict(gesture.figures)})
 
     def _through(self, part: _Part, first: int, events: Sequence[Event], now: int, out: list[Message]) -> None:
-        """Events through the rules of a part from the one at ``first`` on, and into the ledger."""
+        """Pass events through the rules of a part from the one at ``first`` on, and into the ledger."""
         for index in range(first, len(part.steps)):
             handlers = part.steps[index].handlers  # none once it is switched off
             try:
@@ -589,7 +590,7 @@ class Engine:
     def _from_rule(
         self, part: _Part, index: int, call: Callable[[Rule], Iterable[Event]], now: int, out: list[Message]
     ) -> None:
-        """What a rule says by itself (woken, or letting go), through the rules after it."""
+        """Pass what a rule gives by itself (woken, told of a change, letting go) through the rules after it."""
         step = part.steps[index]
         if not step.working:
             return
@@ -645,14 +646,14 @@ class Engine:
 
 
 def _beat(music: Music) -> tuple[Fraction, int, int]:
-    """What the grids of the rules hang on."""
+    """The values that the grids of the rules depend on."""
     return music.tempo, music.beats, music.origin
 
 
 def _stands(music: Music) -> Chord:
-    """The chord where the music stands: without any, that of the key."""
+    """The current chord; if there is none, the triad on the tonic."""
     return music.chord or music.chord_on(1)
 
 
 def _nobody(now: int, event: str, fields: dict[str, Any]) -> None:
-    """Nobody wants to know."""
+    """Ignore an event, as there is no observer."""

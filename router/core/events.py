@@ -1,4 +1,4 @@
-"""What travels along the straight line: samples, gestures, notes, MIDI messages.
+"""The events of the straight line: samples, gestures, notes, MIDI messages.
 
     device -> input (samples) -> conditioning (gestures) -> rules (gestures, notes) -> ledger -> output (messages)
 
@@ -42,7 +42,7 @@ class PointerSample:
 
 @dataclass(frozen=True, slots=True)
 class MidiSample:
-    """One complete MIDI message as bytes (status first, no running status)."""
+    """A complete MIDI message as bytes (status first, no running status)."""
 
     input: str
     data: tuple[int, ...]
@@ -50,7 +50,7 @@ class MidiSample:
 
 @dataclass(frozen=True, slots=True)
 class Lost:
-    """The device of this input has gone; whatever it held is let go."""
+    """The device of this input has gone; what it held is released."""
 
     input: str
 
@@ -64,7 +64,7 @@ class Found:
 
 @dataclass(frozen=True, slots=True)
 class Mark:
-    """A remark on the time line, for whoever reads the record."""
+    """A remark on the time line, for the person who reads the record."""
 
     text: str
 
@@ -79,7 +79,7 @@ class Press:
     """The start of a deliberate effort.
 
     ``source`` is the gesture's full name (``pad``, ``cheek.above``); ``voice`` names this one press, and every
-    note it causes is stopped by that name; ``strength`` runs from 0 (barely) to 1 (as much as asked for);
+    note it causes is stopped by that name; ``strength`` runs from 0 (barely) to 1 (a full effort);
     ``zone`` counts a pointer's zones from 0, row by row from the top left; ``pitch`` is set by a MIDI key only.
     """
 
@@ -116,7 +116,7 @@ class Rejected:
 
 @dataclass(frozen=True, slots=True)
 class SensorFault:
-    """What a device says makes no sense, and what it held has been let go. For the record: rules never see it."""
+    """A device sends values that make no sense, and what it held is released. For the record: rules never see it."""
 
     source: str
     what: str
@@ -132,7 +132,10 @@ class NearMiss:
 
 @dataclass(frozen=True, slots=True)
 class Drifted:
-    """The thresholds fit no longer, or have followed; ``figures`` in pascals or counts, by name. For the record: rules never see it."""
+    """The thresholds no longer fit, or have followed the child. For the record: rules never see it.
+
+    ``figures`` are by name, in pascals or counts.
+    """
 
     source: str
     what: str
@@ -149,8 +152,9 @@ class NoteOn:
     """A note of a voice begins. One voice may hold several notes (a chord).
 
     ``pitch`` is a MIDI note number, 60 is middle C; ``velocity`` is 1 to 127; ``strength`` is that of the press
-    behind it, for rules further on. ``instead`` is the voice whose place this one takes where what is held goes on in
-    another key: nobody has made an effort, and what plays it again does so from its next step. That voice ends next.
+    behind it, for later rules. ``instead`` is set when a held note goes on in another key: it names the voice that this
+    one replaces, and that ends next. Nobody has made an effort; a rule that repeats the note does so from its next
+    step.
     """
 
     voice: int
@@ -160,11 +164,11 @@ class NoteOn:
     instead: int | None = None
 
     def at(self, pitch: int) -> NoteOn:
-        """The same note at another pitch. (``dataclasses.replace`` takes three times as long, and rules do this all the time.)"""
+        """Return this note at another pitch, three times as fast as ``dataclasses.replace``, as rules do it often."""
         return self if pitch == self.pitch else NoteOn(self.voice, pitch, self.velocity, self.strength, self.instead)
 
     def with_velocity(self, velocity: int) -> NoteOn:
-        """The same note with another velocity."""
+        """Return this note with another velocity."""
         return NoteOn(self.voice, self.pitch, velocity, self.strength, self.instead)
 
 
@@ -205,14 +209,14 @@ class Program:
 
 
 Change = Control | ChannelPressure | Bend
-"""What moves a channel as a whole, and comes to rest with it."""
+"""Changes of a whole channel, which return to rest when it is silenced."""
 Event = Press | Release | Level | NoteOn | NoteOff | Change | Program
 
 # --- messages: what leaves on the wire --------------------------------------------------------------------------
 
 
 class Message(NamedTuple):
-    """One MIDI message for one output: the output's name in the profile, and the bytes."""
+    """A MIDI message for one output: the output's name in the profile, and the bytes."""
 
     output: str
     data: tuple[int, ...]

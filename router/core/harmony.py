@@ -1,15 +1,17 @@
-"""Where the music stands: a progression of chords that all parts share.
+"""The current chord: a progression of chords that all parts share.
 
-It goes on by time (``every``), by the presses of one source (``advance``), or it follows a MIDI keyboard (``follow``): what the specialist
-holds there becomes the chord.
+The progression moves on by time (``every``) or by the presses of one source (``advance``), or it follows a MIDI
+keyboard (``follow``): the keys that the specialist holds become the chord.
 
-    advance by time        at each place of the grid; a late wake-up goes on to where the music is by then
-    advance by a press     one chord on, before the parts that hear the same press play; where they do, the first press has the first
-                           chord, and so has the first after a pause of ``restart_after``, as their tune begins again
-    follow a keyboard      a moment after the last key went down, so that the notes of one chord are one chord; which they are,
-                           and that a tune over it is none, ``recognition.Played`` says; it stays when the keys are let go
+    advance by time        at each place of the grid; a late wake-up moves on to the place of that moment
+    advance by a press     to the next chord, before the parts that hear the same press play; if any do, the first press
+                           plays the first chord, and so does the first press after a pause of ``restart_after``, as
+                           their tune begins again
+    follow a keyboard      a moment after the last key went down, so that the notes of one chord are taken together;
+                           ``recognition.Played`` names the chord and passes over a tune above it; the chord stays
+                           when the keys are released
 
-Invariant: ``chord`` is one of the progression, or what was held last. It sounds nothing and ends nothing.
+Invariant: ``chord`` is one of the progression, or the one held last. Harmony itself begins and ends no note.
 """
 
 from __future__ import annotations
@@ -25,21 +27,21 @@ from router.core.timers import Alarm
 
 @dataclass(frozen=True, slots=True)
 class Progression:
-    """What a profile says: the chords, by symbol or by the step of the scale, and what makes them go on."""
+    """The chords of a profile, by symbol or by the step of the scale, and what moves them on."""
 
     chords: tuple[Chord | int, ...] = ()
     every: Span | None = None
     advance: str | None = None
     follow: str | None = None
     restart_after: int | None = None
-    """After a pause of so many nanoseconds between presses of ``advance`` the first chord comes again."""
+    """Nanoseconds without a press of ``advance`` after which the first chord comes again."""
 
 
 class Harmony:
-    """See the module's docstring. What hears, wakes or starts it says whether the chord has changed."""
+    """The current chord of one engine. ``hear`` and ``wake`` return whether it has changed."""
 
     def __init__(self, progression: Progression, alarm: Alarm, *, plays: bool = False) -> None:
-        """``plays``: whether the source that advances plays something, too."""
+        """``plays``: whether a part plays on the source that advances the chords."""
         self._progression = progression
         self._plays = plays
         self._alarm = alarm
@@ -67,9 +69,9 @@ class Harmony:
             self._alarm.at(self._grid.at(1))
 
     def beat_changed(self, music: Music, now: int) -> None:
-        """Tempo, beats of a bar or their places are those of ``music`` from now on, and with them the chord.
+        """Take tempo, beats of a bar and their places from ``music`` from ``now`` on, and the chord with them.
 
-        Where the grid moves a little, the chord that began stays; where it jumps, the chord is the one of the new place.
+        If the grid moves a little, the current chord stays; if it jumps, the chord is that of the new place.
         """
         old, every = self._grid, self._progression.every
         if old is None or every is None or every.nanoseconds:
@@ -82,20 +84,20 @@ class Harmony:
         self._alarm.at(self._grid.at(self._place + 1))
 
     def stop(self) -> None:
-        """Be as new."""
+        """Forget everything, as before ``start``."""
         self._alarm.cancel()
         self._place, self._played, self._grid = 0, Played(together=0), None
         self._begins, self._pressed = self._plays, 0
         self._held.clear()
 
     def lost(self, name: str) -> None:
-        """An input has gone: what it played begins again, and with it the chords."""
+        """Begin the chords again if the input that has gone is the one that moves them on."""
         advance = self._progression.advance
         if self._plays and advance is not None and advance.partition(".")[0] == name:
             self._begins = True
 
     def hear(self, gesture: Gesture, now: int) -> bool:
-        """A press or a release of any source."""
+        """Take a press or a release of any source; tell whether the chord has changed."""
         source = gesture.source
         if source == self._progression.advance and isinstance(gesture, Press):
             pause = self._progression.restart_after
@@ -113,7 +115,7 @@ class Harmony:
         return False
 
     def wake(self, now: int, _tag: Hashable) -> bool:
-        """The next chord of the progression is due, or the keyboard's keys have settled."""
+        """Take the next chord, or that of the keyboard's settled keys; tell whether the chord has changed."""
         if self._grid is not None:
             self._place = self._grid.latest(now)
             self._alarm.at(self._grid.at(self._place + 1))

@@ -1,20 +1,20 @@
-"""Who sounds what: voices in, MIDI out.
+"""The notes that sound and the voices that hold them: voices in, MIDI out.
 
 The ledger is the only place that knows the notes on the wire. It counts, for every output, channel and note, the
 voices that hold it, and says note-off when the last has gone. All limits that protect the child's ears and the
-room are kept here, after every rule, so that no rule can get round them. Notes and controllers that come here are
-possible ones: ``router.core.contract.check`` has refused the others.
+room are kept here, after every rule, so that no rule can get round them. Notes and controllers arrive here with valid
+values: ``router.core.contract.check`` has refused the others.
 
     a note on the wire   silent --first voice--> sounding --last voice gone, stolen, too long--> silent
                          sounding --another voice--> note-off, note-on (struck again), still sounding
                          sounding --last voice gone too soon--> lingering --shortest note over, stolen--> silent
 
-A note whose voice ends as soon as it began would not be heard at all: it lingers until it has sounded for the shortest
-length, and its note-off comes by a timer.
+A note whose voice ends as soon as it began would not be heard: it lingers until it has sounded for the shortest length,
+and a timer gives its note-off.
 
-How loud the seat is as a whole, its *level*, is the volume of its channels (controller 7), and nothing is sent of it until it has
-been another than 1. A channel on which other seats play too is theirs as well: it is never silenced as a whole, and the level goes
-into the velocity of our notes there.
+The seat's loudness as a whole, its *level*, is the volume of its channels (controller 7); nothing of it is sent until
+it differs from 1 for the first time. A channel on which other seats play too is never silenced as a whole, and the
+level goes into the velocity of our notes there.
 
 Invariants:
   * every note-on that was given out is followed by its note-off, and no note-off goes out for a silent note;
@@ -50,7 +50,7 @@ from router.core.units import NANOSECONDS
 
 @dataclass(frozen=True, slots=True)
 class Limits:
-    """What this child's instrument may do at most. The defaults are our choice, not a standard.
+    """The most that this child's instrument may do. The defaults are our choice, not a standard.
 
     ``velocity`` and ``volume`` (controllers 7 and 11) are MIDI values, 1 to 127, and say nothing about the sound
     level at the child's ear; ``note_length`` and ``shortest_note`` are in nanoseconds.
@@ -62,7 +62,7 @@ class Limits:
     note_length: int = 10 * NANOSECONDS
     notes_per_second: int = 16
     shortest_note: int = 30 * NANOSECONDS // 1000
-    """So long a note sounds at least, however soon its effort ends; long enough for the attack of any sound. Not in profiles."""
+    """Least time that a note sounds, even if its effort ends sooner; long enough for any attack. Not in profiles."""
 
 
 Wire = tuple[str, int, int]  # output, channel 1 to 16, note
@@ -71,7 +71,7 @@ Voice = tuple[str, int]  # part, voice
 
 @dataclass(slots=True)
 class _Note:
-    """A note that is on: who holds it, since when, and whose it was last."""
+    """A note that is on: the voices that hold it, when it began, its last part, and its velocity."""
 
     holders: dict[Voice, None]
     since: int
@@ -79,16 +79,16 @@ class _Note:
     velocity: int
 
 
-_Moved = tuple[Route, type[Change], int]  # where, what kind, which controller
+_Moved = tuple[Route, type[Change], int]  # route, kind of change, controller
 Observe = Callable[[int, str, dict[str, Any]], None]
-"""Told of what happens: time in nanoseconds, the log's word for it, its fields. It must not block."""
+"""A function that is told of each event: time in nanoseconds, the log's word for it, its fields. It must not block."""
 
 
 class Ledger:
     """Voices in, MIDI messages out, within limits.
 
-    ``share`` is this seat's in the limits of the room. ``cut`` is told of each voice whose note has made room for another's or was
-    refused; it must not come back here.
+    ``share`` is this seat's share in the limits of the room. ``cut`` is told of each voice whose note made room for
+    another's or was refused; it must not call the ledger.
     """
 
     def __init__(
@@ -106,7 +106,7 @@ class Ledger:
         if share is not None:
             share.oldest = self._oldest
         self._level = 1.0
-        self._levelled = False  # whether the level has ever been another than 1
+        self._levelled = False  # whether the level has ever differed from 1
         self._volumes: dict[Route, int] = {}  # the volume that a part asked for last, within the limit
         self._shared: frozenset[Route] = frozenset()
         self._sounding: dict[Wire, _Note] = {}  # in the order in which the notes were last struck
@@ -115,7 +115,7 @@ class Ledger:
         self._struck: deque[int] = deque()  # times of the note-ons of the last second
         self._moved: dict[
             _Moved, tuple[str, Change]
-        ] = {}  # what is away from its place of rest: by whom, and the place
+        ] = {}  # changes away from rest: the part that made each, and its resting value
         self._programs: dict[Route, int] = {}  # the sound that a channel was given last
 
     @property
@@ -124,7 +124,7 @@ class Ledger:
         return tuple(self._sounding)
 
     def use(self, route: Route) -> None:
-        """Say that a part will play there, so that stopping silences it whatever else it heard."""
+        """Say that a part will play there, so that stopping silences it even if no note was played."""
         self._routes[route] = None
 
     def note_on(self, part: str, route: Route, note: NoteOn, now: int) -> list[Message]:
@@ -171,9 +171,9 @@ class Ledger:
         return messages
 
     def note_off(self, part: str, voice: int, now: int) -> list[Message]:
-        """End every note of a voice that no other voice holds; nothing for a voice that holds none.
+        """End every note of a voice that no other voice holds; empty if the voice holds none.
 
-        A note that has not sounded for the shortest length ends when it has: see ``expire``.
+        A note that is shorter than the shortest length goes on until that is reached: see ``expire``.
         """
         owner = (part, voice)
         messages = []
@@ -221,7 +221,7 @@ class Ledger:
         return [Message(output, data)]
 
     def rest(self, part: str | None, now: int) -> list[Message]:
-        """Move back what a part (None: anyone) has moved: pedals up, no modulation, pressure or bend, full expression."""
+        """Undo a part's changes (None: every part's): pedals up, no modulation, pressure or bend, full expression."""
         moved = [(by, route, rest) for (route, _, _), (by, rest) in self._moved.items() if part in (None, by)]
         return [message for by, route, rest in moved for message in self.change(by, route, rest, now)]
 
@@ -233,7 +233,7 @@ class Ledger:
         return [Message(output, (PROGRAM_CHANGE | channel - 1, program.program))]
 
     def set_level(self, level: float, now: int) -> list[Message]:
-        """How loud all of it is from now on, 0 to 1: the volume of every channel that is ours alone."""
+        """Set the level, 0 to 1, by the volume of every channel that is ours alone."""
         level = min(max(level, 0.0), 1.0)
         if level == self._level:
             return []
@@ -242,7 +242,7 @@ class Ledger:
         return self.volumes()
 
     def volumes(self) -> list[Message]:
-        """The volume of each channel, for an output that knows nothing yet; none while the level has always been 1."""
+        """The volume of each channel, for an output just opened; empty while the level has always been 1."""
         if not self._levelled:
             return []
         return [self._tell_volume(route, self._volume(route)) for route in self._routes if route not in self._shared]
@@ -253,7 +253,7 @@ class Ledger:
         return self._shared
 
     def share_routes(self, routes: Iterable[Route]) -> list[Message]:
-        """From now on these are the channels on which other seats play as well; before, it may have been others.
+        """Say on which channels other seats play as well from now on.
 
         A channel that others begin to share gets its full volume back, as it is theirs too.
         """
@@ -264,7 +264,7 @@ class Ledger:
         return [self._tell_volume(route, self._volume(route)) for route in ours]
 
     def program_of(self, route: Route, otherwise: int | None) -> int | None:
-        """The sound that a rule gave a channel last, ``otherwise`` if none did."""
+        """The program that a rule gave a channel last, ``otherwise`` if none did."""
         return self._programs.get(route, otherwise)
 
     def holders(self, wire: Wire) -> tuple[Voice, ...]:
@@ -273,11 +273,11 @@ class Ledger:
         return () if note is None else tuple(note.holders)
 
     def holds(self, voice: Voice) -> bool:
-        """Whether a voice holds any note."""
+        """Tell whether a voice holds any note."""
         return voice in self._held
 
     def expire(self, wire: Wire, now: int) -> list[Message]:
-        """A note has sounded as long as it may, or as long as it must after its voice has gone: end it, whoever holds it."""
+        """End a note, held or not, that has reached its longest length, or its shortest after its voice has ended."""
         note = self._sounding.get(wire)
         if note is None:
             return []
@@ -286,7 +286,7 @@ class Ledger:
         return self._silence(wire, now)
 
     def give_way(self, now: int) -> list[Message]:
-        """End the note that was struck first, as the room asks; nothing if there is none."""
+        """End the note that was struck first, as the room asks; empty if there is none."""
         oldest = next(iter(self._sounding), None)
         if oldest is None or self._share is None:
             return []
@@ -301,9 +301,9 @@ class Ledger:
     def all_off(self, now: int) -> list[Message]:
         """Silence everything, and every channel in use that is ours alone.
 
-        A note-off for each note that is on; what was moved goes back to its place of rest; then pedal up, all notes off and
-        all sound off: controller 123 alone does not end what controller 64 holds. Last, when nothing can be heard, the volume
-        that the level has changed: who plays on the channel next would be too soft.
+        In this order: a note-off for each note that is on; changes undone, as by ``rest``; pedal up, all notes off and
+        all sound off, as controller 123 alone does not end what controller 64 holds; and when nothing can be heard, the
+        volume that the level has changed, as the next player on that channel would be too soft.
         """
         messages = [message for wire in list(self._sounding) for message in self._silence(wire, now)]
         messages += self.rest(None, now)
@@ -325,7 +325,7 @@ class Ledger:
         return next(iter(self._sounding.values())).since
 
     def _make_room(self, share: Share, part: str, velocity: int, now: int) -> list[Message]:
-        """Until one more note fits into the limits of the room: others end theirs, or this seat its own oldest."""
+        """End notes until one more fits into the limits of the room: those of other seats, or this seat's oldest."""
         messages: list[Message] = []
         while (limit := share.full(velocity)) is not None:
             if share.make_way(limit, now):
@@ -344,7 +344,7 @@ class Ledger:
         return self._silence(wire, now)
 
     def _volume(self, route: Route) -> int:
-        """What controller 7 of a channel is to be: what a part asked for, else the limit, as far as the level goes."""
+        """The value for a channel's controller 7: what a part asked for, else the limit, times the level."""
         volume = self._volumes.get(route, self._limits.volume)
         level = 1.0 if route in self._shared else self._level
         return max(1, round(volume * level)) if volume and level else 0

@@ -14,7 +14,7 @@ from router.core.units import QuantityError, nearest, whole_number
 NOTE_OFF, NOTE_ON, CONTROL_CHANGE, PROGRAM_CHANGE, CHANNEL_PRESSURE, PITCH_BEND = 0x80, 0x90, 0xB0, 0xC0, 0xD0, 0xE0
 MODULATION, VOLUME, EXPRESSION, SUSTAIN, ALL_SOUND_OFF, ALL_NOTES_OFF = 1, 7, 11, 64, 120, 123
 PEDAL_DOWN = 64
-"""From this value on a controller that is a pedal is down."""
+"""A pedal's controller means "down" from this value on."""
 ACTIVE_SENSING = 0xFE
 QUARTER_FRAME, SONG_POSITION, CLOCK, START, CONTINUE, STOP = 0xF1, 0xF2, 0xF8, 0xFA, 0xFB, 0xFC
 CLOCKS, CLOCKS_A_POSITION, POSITIONS = 24, 6, 1 << 14
@@ -48,7 +48,10 @@ CONTROLLERS: Mapping[str, int] = MappingProxyType(
 )
 
 AT_REST: Mapping[int, int] = MappingProxyType({MODULATION: 0, EXPRESSION: 127, **dict.fromkeys((64, 65, 66, 67), 0)})
-"""Controllers that have a place of rest, and which. Source: The MIDI Association, RP-015, Response to Reset All Controllers."""
+"""The resting values of the controllers that have one.
+
+Source: The MIDI Association, RP-015, Response to Reset All Controllers.
+"""
 
 PROGRAMS: tuple[str, ...] = tuple(
     name.strip()
@@ -81,7 +84,7 @@ PROGRAMS: tuple[str, ...] = tuple(
 
 
 DRUM_CHANNEL = 10
-"""Where General MIDI plays percussion: there a note is an instrument, not a pitch."""
+"""General MIDI's percussion channel: a note there is an instrument, not a pitch."""
 
 _LOWEST_DRUM = 35
 DRUMS: Mapping[str, int] = MappingProxyType(
@@ -103,7 +106,7 @@ DRUMS: Mapping[str, int] = MappingProxyType(
 
 
 def silencing(notes: Iterable[tuple[int, int]], channels: Iterable[int]) -> list[tuple[int, int, int]]:
-    """What ends everything at an output: note-offs for ``notes`` (channel 1 to 16, note), then each channel as a whole.
+    """Silence an output: note-offs for ``notes`` (channel 1 to 16, note), then each channel as a whole.
 
     Controller 123 alone does not end what controller 64 holds; so the pedal goes up first, and all sound off (120) comes last.
     """

@@ -36,7 +36,7 @@ NAMES = ("C", "C#", "D", "Eb", "E", "F", "F#", "G", "Ab", "A", "Bb", "B")
 
 
 class Mode(tuple[int, ...]):
-    """A scale of which the chords, too, are made as they come; in the plain minor scale, a key, the chord on the fifth step is major."""
+    """A scale whose chords use its own notes only; in plain minor, a key, the chord on the fifth step is major."""
 
     __slots__ = ()
 
@@ -67,7 +67,7 @@ SCALES: Mapping[str, tuple[int, ...]] = MappingProxyType(
 PARENTS: Mapping[tuple[int, ...], tuple[int, ...]] = MappingProxyType(
     {SCALES[f"{mode} {kind}"]: SCALES[mode] for mode in ("major", "minor") for kind in ("pentatonic", "blues")}
 )
-"""Of a scale with gaps, the seven notes from which its chords are taken. Common practice, no source."""
+"""The seven-note scale from which the chords of a pentatonic or blues scale are taken. Common practice, no source."""
 
 CHORDS: Mapping[str, tuple[int, ...]] = MappingProxyType(
     {
@@ -105,7 +105,7 @@ _IN_SYMBOLS = {"major": "", "minor": "m", "diminished": "dim", "augmented": "aug
 SYMBOLS: Mapping[str, tuple[int, ...]] = MappingProxyType(
     {_IN_SYMBOLS.get(name, name): shape for name, shape in CHORDS.items() if name != "octave"}
 )
-"""What stands behind the root in a chord symbol: nothing in "C", "m7" in "Am7"."""
+"""Chords by what follows the root in their symbol: nothing in "C", "m7" in "Am7"."""
 
 _PITCH = re.compile(r"\s*([A-Ga-g])( sharp| flat|##|bb|#|b|\u266f|\u266d)?\s*(-?[0-9]{1,2})\s*")
 _KEY = re.compile(r"\s*([A-Ga-g])( sharp| flat|##|bb|#|b|\u266f|\u266d)?\s*")
@@ -136,7 +136,7 @@ def pitch_number(text: str | int) -> int:
 
 
 def pitch_name(number: int, names: Sequence[str] = NAMES) -> str:
-    """The name of a MIDI note number: 60 is "C4". ``names``: of the twelve notes, as a key spells them (``Music.names``)."""
+    """The name of a MIDI note number: 60 is "C4". ``names``: the twelve notes as a key spells them."""
     name = names[number % 12]
     natural = number - name.count("#") + name.count("b")  # B#3 is 60, and Cb4 is 59
     return f"{name}{natural // 12 - 1}"
@@ -146,7 +146,7 @@ _IN_FIFTHS = "FCGDAEB"
 
 
 def _by_fifths(place: int) -> str:
-    """A note's name by its place in the row of fifths: 0 is C, 1 is G, -1 is F, 6 is F#."""
+    """A note's name by its place in the circle of fifths: 0 is C, 1 is G, -1 is F, 6 is F#."""
     sharps, letter = divmod(place + 1, 7)
     return _IN_FIFTHS[letter] + ("#" * sharps if sharps > 0 else "b" * -sharps)
 
@@ -154,8 +154,8 @@ def _by_fifths(place: int) -> str:
 class Signature(NamedTuple):
     """The key signature of a key: ``sharps`` (flats: negative), and whether its third is minor.
 
-    A mode has the signature of its notes, which is that of the major key with the same notes; so has a pentatonic or blues scale by
-    its parent. The whole tone and the chromatic scale count as the major or minor key of their tonic.
+    A mode has the signature of the major key with the same notes; a pentatonic or blues scale has its parent's.
+    The whole tone and the chromatic scale count as the major or minor key of their tonic.
     """
 
     sharps: int
@@ -163,13 +163,13 @@ class Signature(NamedTuple):
 
     @property
     def key(self) -> str:
-        """The major or minor key that has it: "E", "F#m"."""
+        """The major or minor key with this signature: "E", "F#m"."""
         return f"{_by_fifths(self.sharps + 3)}m" if self.minor else _by_fifths(self.sharps)
 
 
 @functools.cache
 def signature(tonic: int, scale: tuple[int, ...]) -> Signature:
-    """The key signature of a scale on a tonic (0 to 11): six accidentals at most, of six the usual F# major and Eb minor."""
+    """The key signature of a scale on a tonic (0 to 11), of six accidentals at most: F# major and Eb minor have six."""
     minor = _MINOR_THIRD in scale and _MAJOR_THIRD not in scale
     parent = PARENTS.get(scale, scale)
     modes = {tuple(sorted((note - step) % 12 for note in SCALES["major"])): step for step in SCALES["major"]}
@@ -208,12 +208,12 @@ def pitch_class(text: str) -> int:
 
 
 _NOTES_OF_A_NAME = re.compile(r"(?:^|(?<=[/ ]))[A-G](?:#|b)?")
-"""In the name of a chord: its root, a bass after a stroke, or each note of one that has no symbol."""
+"""The note names in a chord's name: its root, the bass after a slash, or every note if the chord has no symbol."""
 
 
 @dataclass(frozen=True, slots=True)
 class Chord:
-    """A chord wherever it lies: its root (0 to 11), its shape in semitones above it, and the bass note of a slash chord."""
+    """A chord in no particular octave: root (0 to 11), shape in semitones above it, and a slash chord's bass note."""
 
     name: str
     root: int
@@ -221,17 +221,17 @@ class Chord:
     bass: int | None = None
 
     def named(self, names: Sequence[str]) -> Chord:
-        """The same chord, its notes called as in ``names``: of one that was recognized, which is not written by anybody."""
+        """Return this chord with its notes spelled as in ``names``; for recognized chords, which nobody has written."""
         return replace(self, name=_NOTES_OF_A_NAME.sub(lambda found: names[pitch_class(found[0])], self.name))
 
     @property
     def classes(self) -> tuple[int, ...]:
-        """Its notes as 0 to 11, without octaves."""
+        """The chord's notes as 0 to 11, without octaves."""
         notes = [(self.root + step) % 12 for step in self.shape]
         return tuple(dict.fromkeys(notes if self.bass is None else [self.bass, *notes]))
 
     def near(self, pitch: int) -> tuple[int, ...]:
-        """Its notes with the root as near to ``pitch`` as can be (of two the lower), the bass below it; folded into MIDI."""
+        """The chord's notes, root nearest to ``pitch`` (of two the lower), bass below it, folded into MIDI's range."""
         root = pitch + (self.root - pitch + 6) % 12 - 6
         notes = [root + step for step in self.shape]
         if self.bass is not None:
@@ -267,20 +267,21 @@ def chord_symbol(text: str) -> Chord | int:
 
 
 STRAYS = 7
-"""How far the middle of a chord that is voiced smoothly may be from home, in semitones: each chord has a close position within it."""
+"""Most semitones from home to the middle of a smoothly voiced chord: every chord has a close position within it."""
 
 
 def middle(notes: Sequence[int]) -> Fraction:
-    """The mean of some notes: where a chord lies."""
+    """The mean of some note numbers, which tells how high a chord lies."""
     return Fraction(sum(notes), len(notes))
 
 
 def voice(previous: Sequence[int], chord: Sequence[int], home: Fraction) -> tuple[int, ...]:
-    """The notes of ``chord`` in the close position that moves least from ``previous`` and whose middle is within ``STRAYS`` of ``home``.
+    """The notes of ``chord`` in the close position that moves least from ``previous``.
 
-    How far a chord moves is the sum of the semitones between the notes, lowest to lowest and so on upwards. Of two that move as
-    far it is the one nearer home, then the lower one. So no progression, however long, wanders off. At the ends of MIDI's range
-    it is the nearest to home that there is. Common practice.
+    Its middle is within ``STRAYS`` of ``home``, so no progression, however long, wanders off; at the ends of MIDI's
+    range it is as near to home as possible. A chord's move is the sum of the semitones between its notes and the
+    previous ones, paired from the lowest up. Of two equal moves the one nearer home is taken, then the lower one.
+    Common practice.
     """
     old = sorted(previous)
     close = sorted({note % 12 for note in chord})
@@ -300,7 +301,7 @@ def voice(previous: Sequence[int], chord: Sequence[int], home: Fraction) -> tupl
 
 
 class Span(NamedTuple):
-    """How long something lasts; one of the three is not 0."""
+    """A length of time in one of three units; the other two are 0."""
 
     whole: Fraction = Fraction(0)
     """In whole notes: a quarter is 1/4."""
@@ -312,7 +313,7 @@ _BARS = re.compile(r"\s*([0-9]{1,3})\s*bars?\s*")
 
 
 def length(text: str) -> Span:
-    """How long: a note value ("1/8"), bars ("2 bars") or a time ("300 ms"), at least 10 ms.
+    """Read a length: a note value ("1/8"), bars ("2 bars") or a time ("300 ms"), at least 10 ms.
 
     Raises:
         QuantityError: it is none of them.
@@ -335,7 +336,7 @@ def length(text: str) -> Span:
 
 
 def rate(text: str) -> Span:
-    """How fast: a note value ("1/8"), or so many a second ("4 Hz"), 0.1 to 50 Hz; as the time from one to the next.
+    """Read a rate: a note value ("1/8"), or so many a second ("4 Hz"), 0.1 to 50 Hz; as the time from one to the next.
 
     Raises:
         QuantityError: it is neither.
@@ -355,9 +356,9 @@ def rate(text: str) -> Span:
 
 @dataclass(frozen=True, slots=True)
 class Grid:
-    """Places in time from ``start`` on, ``step`` nanoseconds apart, exactly: a thousand steps add up.
+    """Places in time from ``start`` on, ``step`` nanoseconds apart; exact, so that a thousand steps add up.
 
-    With ``swing`` the second of each two comes later: it stands at this share of the two, 1/2 is even, 2/3 triplets.
+    ``swing`` delays the second of each pair to this share of the pair: 1/2 is even, 2/3 is a triplet feel.
     """
 
     start: int
@@ -365,12 +366,12 @@ class Grid:
     swing: Fraction = Fraction(1, 2)
 
     def exactly(self, place: int) -> Fraction:
-        """When a place is, in nanoseconds after the start."""
+        """The time of a place, in nanoseconds after the start."""
         pair, second = divmod(place, 2)
         return 2 * self.step * (pair + (self.swing if second else 0))
 
     def at(self, place: int) -> int:
-        """When a place is: the first whole nanosecond that is not before it."""
+        """The time of a place: the first whole nanosecond that is not before it."""
         return self.start + math.ceil(self.exactly(place))
 
     def latest(self, now: int) -> int:
@@ -390,22 +391,22 @@ class Grid:
         return place + 1 if after else place
 
     def retimed(self, now: int, step: Fraction) -> Grid:
-        """The same places with another step from ``now`` on: of the step that is under way the same share is over.
+        """Return a grid that has another step from ``now`` on; the current step keeps the share of it that is over.
 
-        What is past stays past, and what is to come stays to come, but for a fraction of a nanosecond.
+        No place moves from the past into the future or back, but for a fraction of a nanosecond.
         """
         return Grid(math.floor(now - (now - self.start) * step / self.step), step, self.swing)
 
     def onto(self, other: Grid, place: int, now: int) -> int:
-        """The place of ``other`` that comes instead of ``place``, which is still to come when ``other`` holds from ``now`` on.
+        """The place of ``other`` that replaces ``place``, which is still to come when ``other`` takes over at ``now``.
 
-        It is the nearest to where ``place`` would be if only the step were another; it may have been a moment ago, and then
-        is due now. So it comes neither twice nor within half a step of the one before, and a small change skips none.
+        That is the place nearest to where ``place`` would be if only the step changed; if it was a moment ago, it is
+        due now. So none comes twice or within half a step of the one before, and a small change skips none.
         """
         return other.nearest(self.retimed(now, other.step).at(place))
 
     def end(self, place: int, gate: Fraction) -> int:
-        """When this share of the time from a place to the next is over."""
+        """The time at which this share of the way from a place to the next is over."""
         here = self.exactly(place)
         return self.start + math.ceil(here + gate * (self.exactly(place + 1) - here))
 
@@ -455,10 +456,10 @@ def _over(scale: tuple[int, ...], tonic: int, chord: Chord | None) -> tuple[int,
 
 @dataclass(frozen=True, slots=True)
 class Music:
-    """What all parts share: the tonic (0 to 11, 0 is C), the scale's semitones, and the tempo in quarters a minute.
+    """The music that all parts share: tonic (0 to 11, 0 is C), the scale's semitones, tempo in quarter notes a minute.
 
-    ``beats`` are the quarters of a bar; ``origin`` is when the first bar began, in nanoseconds, so that all parts are on
-    one grid; ``chord`` is where the harmony stands, None if there is none.
+    ``beats`` is the number of quarter notes in a bar; ``origin`` is when the first bar began, in nanoseconds, so that
+    all parts are on one grid; ``chord`` is the current chord, None if there is none.
     """
 
     tonic: int = 0
@@ -468,7 +469,7 @@ class Music:
     origin: int = 0
     chord: Chord | None = None
     sounds: tuple[int, ...] = field(init=False, repr=False, compare=False)
-    """The scale as it sounds over the chord: with a raised seventh where the chord has the leading tone."""
+    """The scale over the current chord: its seventh is raised where the chord has the leading tone."""
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "sounds", _over(self.scale, self.tonic, self.chord))
@@ -481,7 +482,7 @@ class Music:
         return self._degree(self.sounds, degree, octave)
 
     def contains(self, pitch: int) -> bool:
-        """Whether this note is in the scale."""
+        """Tell whether this note is in the scale."""
         return (pitch - self.tonic) % 12 in self.sounds
 
     @property
@@ -494,7 +495,7 @@ class Music:
         return nearest_of(self.notes, pitch)
 
     def move(self, pitch: int, steps: int) -> int:
-        """So many steps of the scale above a note (below: negative), which is taken as the nearest of the scale."""
+        """Move a note by so many steps of the scale (down: negative), from the scale's note nearest to it."""
         locked = self.lock(pitch)
         octave, above = divmod(locked - self.tonic, 12)
         octaves, step = divmod(self.sounds.index(above) + steps, len(self.sounds))
@@ -512,11 +513,11 @@ class Music:
 
     @property
     def parent(self) -> tuple[int, ...]:
-        """The scale that chords are taken from: of a pentatonic or blues scale the seven notes it is a part of."""
+        """The scale that chords are taken from: for a pentatonic or blues scale, the seven notes that contain it."""
         return PARENTS.get(self.scale, self.scale)
 
     def chord_on(self, named: Chord | int) -> Chord:
-        """A chord; of a step of the parent scale, the triad on it."""
+        """The triad on a step of the parent scale; a chord is returned as it is."""
         if isinstance(named, Chord):
             return named
         pitch = self._degree(self.parent, named, 4)
@@ -557,11 +558,11 @@ class Music:
         return tuple(shape)
 
     def duration(self, note_value: Fraction) -> Fraction:
-        """How long a note value lasts, in nanoseconds, exactly: a quarter at 60 bpm is 1 000 000 000."""
+        """The length of a note value in nanoseconds, exact: a quarter at 60 bpm is 1 000 000 000."""
         return note_value * 4 * 60 * NANOSECONDS / self.tempo
 
     def lasts(self, span: Span) -> Fraction:
-        """How long a span lasts, in nanoseconds, exactly."""
+        """The length of a span in nanoseconds, exact."""
         return span.nanoseconds + self.duration(span.whole + span.bars * self.beats / 4)
 
     def grid(self, span: Span, swing: Fraction = Fraction(1, 2)) -> Grid:
@@ -572,7 +573,7 @@ class Music:
 def nearest_of(classes: Sequence[int], pitch: int, way: str = "nearest") -> int:
     """The note of these classes (0 to 11) nearest to a pitch, or the next one "up" or "down"; of two equally near the lower.
 
-    Where there is none within MIDI's range that way, the other way.
+    If there is none in that direction within MIDI's range, look in the other.
     """
     for distance in range(12):
         for candidate in (pitch - distance, pitch + distance):
@@ -583,7 +584,7 @@ def nearest_of(classes: Sequence[int], pitch: int, way: str = "nearest") -> int:
 
 
 def fold(pitch: int) -> int:
-    """The same note name inside MIDI's range, moved by whole octaves."""
+    """Move a note by whole octaves into MIDI's range."""
     while pitch < 0:
         pitch += 12
     while pitch > 127:
@@ -592,7 +593,7 @@ def fold(pitch: int) -> int:
 
 
 def invert(chord: Sequence[int], inversion: int) -> tuple[int, ...]:
-    """The inversion of a chord: its notes go up an octave, from the lowest on, ``inversion`` of them; no note stands twice."""
+    """Invert a chord: move its ``inversion`` lowest notes up an octave; no note stands twice."""
     notes = sorted(chord)
     for _ in range(inversion):
         notes.append(notes.pop(0) + 12)

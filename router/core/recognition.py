@@ -1,23 +1,23 @@
-"""Which chord some notes are.
+"""Recognize the chord that some notes make.
 
-    everything is said from the lowest note: the intervals above it, without octaves, are looked up in one table
-    complete, on the lowest note    C E G is C; C E G A is C6 and A C E G is Am7; each note of an augmented triad or of a diminished
-                                    seventh is the root when it lies lowest
-    complete, turned over           E G C is C/E; where two names are left, sevenths come before sixths and sus4 before sus2:
-                                    E G A C is Am7/E, D G C is Gsus4/D
+    the rule                        the intervals above the lowest note, without octaves, are looked up in one table
+    complete, on the lowest note    C E G is C; C E G A is C6 and A C E G is Am7; each note of an augmented triad or of
+                                    a diminished seventh is the root when it lies lowest
+    complete, inverted              E G C is C/E; where two names are left, sevenths come before sixths and sus4 before
+                                    sus2: E G A C is Am7/E, D G C is Gsus4/D
     its fifth left out              C E is C(no5), C E Bb is C7(no5): only where no complete chord has these notes
     anything else                   the names of its notes, from the lowest up
 
-Which notes belong together on a keyboard, ``Played`` says:
+``Played`` decides which notes of a keyboard belong together:
 
-    together    the keys that sound when they have settled: those that are down, those that a pedal holds, and those that were struck
-                in that moment, even if they are up again
-    broken      if they make no chord by themselves, what was struck just before belongs to them, where a triad or a seventh comes of it
-    two notes   are a chord only as a fifth or a third, and only if the chord that stands has not both of them already: a tune over a
-                chord changes nothing
+    together    the keys that sound when they have settled: those that are down, those that a pedal holds, and those
+                that were struck in that moment, even if they are up again
+    broken      if these make no chord, notes struck just before are added, provided that a triad or a seventh results
+    two notes   are a chord only as a fifth or a third, and only if the current chord does not contain both already: a
+                tune over a chord changes nothing
 
-So the same notes over the same bass always have the same name, however they are spread or doubled. A chord's notes are those that
-were given and no others: what is left out is not made up.
+So the same notes over the same bass always have the same name, however they are spread or doubled. A chord has the
+notes that were given and no others: a missing note is not made up.
 """
 
 from __future__ import annotations
@@ -29,18 +29,18 @@ from router.core.music import NAMES, SYMBOLS, Chord
 from router.core.units import NANOSECONDS
 
 SETTLE = 30 * NANOSECONDS // 1000
-"""So long after the last key the chord of a keyboard is taken: the notes of one chord are seldom further apart. Our choice."""
+"""Time from the last key until its chord is taken: notes of one chord are seldom further apart. Our choice."""
 TOGETHER = NANOSECONDS // 2
-"""Notes of a broken chord lie no further apart than this from the first to the last. Our choice: four eighths at 180 a minute and more."""
+"""Longest time from the first note of a broken chord to its last. Our choice: four eighth notes at 180 bpm or more."""
 
 _FIFTH = 7
 _THIRDS = (3, 4)
 _LESS_LIKELY = ("sus2", "6", "m6")
-"""Turned over these are named last: each has the notes of a chord that is more usual (sus4, m7, m7b5)."""
+"""Inversions of these are named last: each has the notes of a more usual chord (sus4, m7, m7b5)."""
 
 
 def _table() -> Mapping[frozenset[int], tuple[int, str, tuple[int, ...]]]:
-    """From the intervals above the lowest note: how far above it the root is, the symbol, and the shape."""
+    """Root (semitones above the lowest note), symbol and shape of each chord, by its intervals above that note."""
     likely = sorted(SYMBOLS.items(), key=lambda item: item[0] in _LESS_LIKELY)
     without = [
         (f"{symbol}(no5)", tuple(step for step in shape if step != _FIFTH))
@@ -63,11 +63,11 @@ TRIADS_AND_SEVENTHS = frozenset(
     SYMBOLS[symbol]
     for symbol in ("", "m", "dim", "aug", "sus2", "sus4", "7", "maj7", "m7", "mM7", "m7b5", "dim7", "7#5", "maj7#5")
 )
-"""Their shapes; complete, so none with its fifth left out."""
+"""The shapes of triads and sevenths; complete, so none without its fifth."""
 
 
 def named_chord(pitches: Iterable[int]) -> Chord | None:
-    """The chord that these notes are, by its symbol; None if they have none, as a second, a tritone or a cluster."""
+    """The chord of these notes, by its symbol; None if there is none, as for a second, a tritone or a cluster."""
     notes = sorted(pitches)
     if not notes:
         return None
@@ -83,7 +83,7 @@ def named_chord(pitches: Iterable[int]) -> Chord | None:
 
 
 def chord_of(pitches: Sequence[int]) -> Chord | None:
-    """The chord that these notes are, by its symbol or by the names of its notes; None for fewer than two different notes."""
+    """The chord of these notes, by its symbol or its notes' names; None for fewer than two different notes."""
     classes = list(dict.fromkeys(pitch % 12 for pitch in sorted(pitches)))
     if len(classes) < 2:
         return None
@@ -92,9 +92,9 @@ def chord_of(pitches: Sequence[int]) -> Chord | None:
 
 
 class Played:
-    """The chord that a keyboard plays: see the module's docstring. It is looked for ``SETTLE`` after each key that is struck.
+    """The chord that a keyboard plays, looked for ``SETTLE`` after each key that is struck.
 
-    ``together``: how far apart, in nanoseconds, the first and the last note of a broken chord may be; 0: none is looked for.
+    ``together``: longest time in nanoseconds from a broken chord's first note to its last; 0: no broken chords.
     """
 
     def __init__(self, together: int = TOGETHER) -> None:
@@ -102,25 +102,25 @@ class Played:
         self._fresh: set[int] = set()  # struck since they were last looked at
         self._struck: dict[int, int] = {}  # when each note was last struck
         self.chord: Chord | None = None
-        """What was played last; it stays when the keys are let go."""
+        """The chord played last; it stays when the keys are released."""
 
     @property
     def fresh(self) -> bool:
-        """Whether a key was struck since the last look."""
+        """Tell whether a key was struck since the last ``settle``."""
         return bool(self._fresh)
 
     def strike(self, note: int, now: int) -> None:
-        """A key goes down."""
+        """Note a key that goes down."""
         self._fresh.add(note)
         self._struck[note] = now
 
     def forget(self) -> None:
-        """What was struck before does not count any more. The chord stays."""
+        """Forget all keys struck before; the chord stays."""
         self._fresh.clear()
         self._struck.clear()
 
     def settle(self, down: Iterable[int], held: Iterable[int] = ()) -> bool:
-        """The keys have settled: these are down, and these are held all the same; whether the chord is another now."""
+        """Take the chord of the keys ``down`` and those a pedal has ``held``; tell whether it has changed."""
         fingers = set(down) | self._fresh
         sounding = fingers | set(held)
         newest = max(self._struck.values(), default=0)

@@ -1,6 +1,6 @@
-"""One heap of absolute deadlines, in nanoseconds of the monotonic clock.
+"""A heap of absolute deadlines, in nanoseconds of the monotonic clock.
 
-Musical time is kept here and nowhere else: whoever wants to be woken sets a deadline under a key of its own, and
+Musical time is kept here and nowhere else: a caller that wants to be woken sets a deadline under a key of its own, and
 setting it again moves it. Deadlines are absolute, so a late wake-up never delays the one after it.
 
 Invariant: ``next()`` is the earliest deadline that was set and neither cancelled, moved nor taken. Of two equal
@@ -14,7 +14,7 @@ from collections.abc import Hashable, Iterable
 
 
 def earliest(times: Iterable[int | None]) -> int | None:
-    """The first of some deadlines, of which each may be None: not wanted."""
+    """The earliest of some deadlines, leaving out those that are None; None if all are."""
     first = None  # a loop, as ``min`` over a generator takes twice as long, and every pass asks several times
     for when in times:
         if when is not None and (first is None or when < first):
@@ -26,7 +26,7 @@ class Timers:
     """Deadlines by key: each key has at most one."""
 
     def __init__(self) -> None:
-        self._live: dict[Hashable, tuple[int, int, Hashable]] = {}  # by key: its entry in the heap that counts
+        self._live: dict[Hashable, tuple[int, int, Hashable]] = {}  # by key: the entry in the heap that is valid
         self._heap: list[tuple[int, int, Hashable]] = []  # deadline, order, key
         self._order = 0
 
@@ -35,7 +35,7 @@ class Timers:
         self._order += 1
         entry = self._live[key] = (when, self._order, key)
         heapq.heappush(self._heap, entry)
-        if len(self._heap) > 64 + 4 * len(self._live):  # moved and cancelled ones stay in the heap until cleared
+        if len(self._heap) > 64 + 4 * len(self._live):  # those moved or cancelled stay in the heap until cleared
             self._heap = list(self._live.values())
             heapq.heapify(self._heap)
 
@@ -44,7 +44,7 @@ class Timers:
         self._live.pop(key, None)
 
     def hand_over(self, key: Hashable, to: Hashable) -> None:
-        """Give the deadline of ``key``, and its place among equal ones, to another; if it has none the other has none either."""
+        """Give the deadline of ``key``, and its place among equals, to ``to``; without one, cancel that of ``to``."""
         entry = self._live.pop(key, None)
         self._live.pop(to, None)
         if entry is not None:
@@ -77,7 +77,7 @@ class Timers:
 
 
 class Alarm:
-    """One owner's line to the timers: ask to be woken, or not any more."""
+    """A handle on the timers for one owner: set its deadlines and cancel them."""
 
     def __init__(self, timers: Timers, owner: int) -> None:
         self._timers, self._owner = timers, owner
@@ -85,7 +85,7 @@ class Alarm:
     def at(self, when: int, tag: Hashable = None) -> None:
         """Call the owner's ``wake(now, tag)`` at ``when`` (absolute, nanoseconds). Now means: after the present event.
 
-        One deadline a tag: setting it again moves it.
+        Each tag has one deadline: setting it again moves it.
         """
         self._timers.set((self._owner, tag), when)
 

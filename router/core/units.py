@@ -41,7 +41,7 @@ TIME: Mapping[str, Fraction] = MappingProxyType(
 
 _DAY = Fraction(24 * 60 * 60 * NANOSECONDS)
 DAYS: Mapping[str, Fraction] = MappingProxyType({"day": _DAY, "days": _DAY, "week": _DAY * 7, "weeks": _DAY * 7})
-"""The same, for how long something is kept."""
+"""Nanoseconds in one of each unit, for how long something is kept."""
 
 FREQUENCY: Mapping[str, Fraction] = MappingProxyType(
     {"Hz": Fraction(1), "mHz": Fraction(1, 1000), "kHz": Fraction(1000)}
@@ -67,7 +67,7 @@ SPOKEN: Mapping[str, str] = MappingProxyType(
         **dict.fromkeys(("pascal", "pascals"), "Pa"),
     }
 )
-"""How people write units that are written otherwise here, for the hint: what is closest in letters may be wrong."""
+"""The unit of ours for other people's spellings of it, for the hint: the unit closest in letters may be a wrong one."""
 
 NUMBER = r"[+-]?(?:[0-9]{1,18}(?:\.[0-9]{0,18})?|\.[0-9]{1,18})"
 _QUANTITY = re.compile(rf"\s*(?P<number>{NUMBER})\s*(?P<unit>[^\s0-9.].*?)?\s*")
@@ -76,16 +76,16 @@ _LOOSE = re.compile(
 )
 """A number as people write it elsewhere, with what may stand between its thousands, and a unit."""
 LONGEST = 40
-"""Characters of a quantity; what is longer is none, and is not thought about."""
+"""Most characters of a quantity; a longer text is refused unread."""
 _APART = re.compile(r"['\u2019\s]")
 _THOUSANDS = re.compile(r"[+-]?\d{1,3}(?:\.\d{3})+(?:,\d+)?|[+-]?\d{1,3}(?:,\d{3})+(?:\.\d+)?")
 _TWO = re.compile(rf"\s*({NUMBER})\s*(?:-|\u2013|\u2014|to|bis|\.\.+|\u2026)\s*({NUMBER})\s*(.*?)\s*")
 _THREE_PLACES = re.compile(r"[+-]?[1-9]\d{0,2}[.,]\d{3}")
-"""What is a thousandfold more to one reader than to another: 1.000 and 1,000."""
+"""Numbers that some read as a thousand times what others do: 1.000 and 1,000."""
 
 
 class QuantityError(ValueError):
-    """A text that is no such quantity. The message is for the person who wrote it; ``hint`` is the nearest right thing."""
+    """A text that is not the quantity asked for. The message is for its writer; ``hint`` is the nearest right thing."""
 
     def __init__(self, message: str, hint: str = "") -> None:
         super().__init__(message)
@@ -144,7 +144,7 @@ SMALL = ("ms", "us")
 
 
 def _in_two_ways(number: str, unit: str) -> bool:
-    """Tell whether a number is a thousandfold more where the point stands between thousands.
+    """Tell whether a number may be meant as a thousand times more, its point standing between thousands.
 
     Three places behind the point are right for a pressure (1.245 inH2O); three noughts, or parts of a microsecond, are not.
     """
@@ -152,7 +152,7 @@ def _in_two_ways(number: str, unit: str) -> bool:
 
 
 def _meant(text: str, table: Mapping[str, Fraction]) -> list[str]:
-    """Return what a number and a unit of other countries' writing may be here, the likeliest first."""
+    """Return what a number and a unit written as in other countries may mean, the likeliest first."""
     found = _LOOSE.fullmatch(text) if len(text) <= LONGEST else None
     if not found:
         return []
@@ -295,7 +295,7 @@ def _example(table: Mapping[str, Fraction]) -> str:
 
 
 def about(seconds: float) -> str:
-    """About how long, in one unit, as people say it."""
+    """A length of time in words, rounded to one unit: "3 min"."""
     for size, unit in ((86_400, "days"), (3600, "h"), (60, "min")):
         if seconds >= 2 * size:
             return f"{seconds / size:.0f} {unit}"

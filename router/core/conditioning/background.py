@@ -1,4 +1,4 @@
-"""What a pressure sensor would read if nobody tried: the rest level, and a steady rhythm underneath.
+"""The pressure that a sensor would read without an effort: the rest level, and a steady rhythm underneath.
 
 A child's effort often rides on something else: slow drift of the sensor, and the regular rise and fall of breathing or
 of a ventilator. This module learns both from the times when nobody tries and says, at any moment, what to expect; an
@@ -6,23 +6,24 @@ effort is what goes beyond that. It is a filter for playing music. It detects no
 used to.
 
 The rest level is the median of the first half second, then follows drift. The rhythm's period is found by ``rhythm``.
-What to expect now is the median of what was one, two, three and four periods ago, each against the mean of its own
-period, added to the mean of the last one. The median is what makes it safe: a gentle effort that was not heard is in one
-of four periods and does not count.
+The level to expect now is the mean of the last period plus the median of what was one, two, three and four periods ago,
+each relative to the mean of its own period. The median makes it safe: a gentle effort that was not heard is in one of
+four periods and does not count.
 
-A child that plays in time would be learned like that, bit by bit: the rise and the fall of what is heard, and whatever
-was too gentle to be. So those around an effort belong to it, and of a rhythm no more is believed than the signal moved
-in the stillest stretch of nearly a period: breathing goes on, playing rests now and then. After a rest it takes 30 s without
+Regular playing would be learned like that, bit by bit: the rise and fall of each effort that is heard, and efforts too
+gentle to be heard. So rise and fall belong to their effort, and a rhythm is believed only as far as the signal moved in
+the stillest stretch of nearly a period: breathing goes on, playing rests now and then. After a rest it takes 30 s
+without
 effort until a rhythm is believed that was not there before (a child that comes to an idle sensor).
 
-A rhythm that reaches "on" by itself would never be learned like that, as each of its peaks counts as an effort. So what
-came unfiltered is watched too, and what repeats as exactly as no hand does, has been there since the beginning, and goes
-no further than half of a full effort, is taken for the rhythm.
+A rhythm that reaches "on" by itself would never be learned like that, as each of its peaks counts as an effort. So the
+unfiltered signal is watched too: a movement that repeats more exactly than any hand, has been there since the
+beginning, and goes no further than half of a full effort is taken for the rhythm.
 
 Invariants:
   * an effort that is heard is never learned, however long it is and however regularly a child can play;
-  * what goes beyond ``off`` without being an effort moves what is learned by a small step at most;
-  * of a rhythm no more is taken out than the signal moved in every stretch of nearly a period, lately and without effort.
+  * a signal beyond ``off`` that is no effort moves what is learned by a small step at most;
+  * no more of a rhythm is taken out than the signal moved in every recent stretch of nearly a period without effort.
 """
 
 from __future__ import annotations
@@ -37,35 +38,35 @@ from router.core.conditioning.rhythm import SHORTEST_PERIOD, STEP, Rhythm, Still
 from router.core.units import NANOSECONDS
 
 SETTLE = NANOSECONDS // 2
-"""How long the sensor is watched before the first rest level is known."""
+"""Time for which the sensor is watched before the first rest level is known."""
 GAP = NANOSECONDS // 4
-"""A longer silence of the sensor says nothing: it is taken to have read what was expected. (Some speak only when they change.)"""
+"""A sensor silent for longer is taken to have read what was expected: some send only changes."""
 
 TRUST_AFTER = 3 * NANOSECONDS // 2
-"""A rest level is trusted after so long at rest. Until then an "effort" may be rest itself, first seen while the child tried."""
+"""Time at rest after which the rest level is trusted. Until then an "effort" may be rest, seen first during one."""
 POSTURE_AFTER = 3 * NANOSECONDS
-"""What stays between "off" and "on" for longer than this is another posture, and is followed."""
+"""A pressure that stays between "off" and "on" for longer is another posture, and is followed."""
 
 EXACT = 0.93
 """A correlation that nobody plays by hand: a jitter of 5 % of the period leaves about 0.8. Our choice, from simulations."""
 EXACT_FOR = 8 * NANOSECONDS
-"""How long, and at least three times, something must repeat so exactly to be taken for the rhythm."""
+"""Time for which, and at least three times, a movement must repeat so exactly to be taken for the rhythm."""
 
 FLANK = 8
-"""So many steps before and after an effort are its rise and its fall, as far as they lie beyond ``EDGE`` of ``on``; but not of
-efforts that come more quickly than any rhythm, as of a child that sucks: rest would be hidden among them."""
+"""Most steps before and after an effort that are its rise and its fall, as far as they lie beyond ``EDGE`` of ``on``.
+Not for efforts quicker than any rhythm, as when a child sucks: rest would be hidden among them."""
 EDGE = 0.1
 STILL = 0.95
 """The share of a period in which a rhythm must have moved."""
-_LOOK = 24  # steps after which it is asked again how much of the rhythm is believed
+_LOOK = 24  # steps after which the believed share of the rhythm is found again
 
-_PERIODS = 4  # how many past periods the expected level is the median of
+_PERIODS = 4  # past periods of which the expected level is the median
 _TREND = 300  # steps; what changes slower than this is drift to the finder of rhythms
 _KEEP = 2048  # steps that are kept at least: four periods of 5.5 s, and one more for their mean
 
 
 class Seen(Enum):
-    """What the sensor shows, as the thresholds judge it; it decides how much may be learned."""
+    """The thresholds' verdict on the signal, which decides how much may be learned."""
 
     REST = "rest"
     NEAR = "near"  # beyond ``off``, but no effort
@@ -87,7 +88,7 @@ class Background:
         self.restart()
 
     def restart(self) -> None:
-        """Forget everything and settle anew."""
+        """Forget everything and settle again."""
         self.expected: float | None = None
         """The level of the next step, in pascals; None while it settles."""
         self.rhythm = Rhythm()
@@ -114,17 +115,17 @@ class Background:
 
     @property
     def trusted(self) -> bool:
-        """Whether the rest level has proved itself."""
+        """Tell whether the rest level has proved itself."""
         return self._calm * STEP >= TRUST_AFTER
 
     def expect(self, now: int) -> float | None:
-        """What the sensor would read at ``now`` if nobody tried, in pascals; None while it settles."""
+        """The pressure without an effort at ``now``, in pascals; None while it settles."""
         if self.expected is None and self._settling and now - self._settling_since >= SETTLE:
             self._rest = self.expected = median(self._settling)
         return self.expected
 
     def learn(self, pascal: float, now: int, seen: Seen) -> None:
-        """A sample that was judged against ``expect(now)``. Cheap when no step is due."""
+        """Learn from a sample that was judged against ``expect(now)``. Cheap when no step is due."""
         if self.expected is None:
             if not self._settling:
                 self._settling_since = now
@@ -164,8 +165,8 @@ class Background:
         if seen is Seen.EFFORT or flank:
             clean = self.expected
         else:
-            # What is unlike what was expected is learned in part only: a little near an effort, more at rest,
-            # and most when no rhythm is known and there is nothing better to go by.
+            # A difference from what was expected is learned in part only: a little near an effort, more at rest,
+            # and most when no rhythm is known, as there is nothing better to go by.
             reach = 0.25 if seen is Seen.NEAR else 0.4 if self.rhythm.strength > 0.3 else 1.0
             clean = self.expected + _within(beyond, reach * self._on)
         self._keep(clean, pascal, effort=seen is Seen.EFFORT)
@@ -180,7 +181,7 @@ class Background:
         self.expected = self._expect(seen)
 
     def _take_back_the_rise(self) -> None:
-        """What was learned of the rise to an effort was not known to be one."""
+        """Replace the rise to an effort, learned before the effort was known, by what was expected."""
         first = len(self._clean)
         for expected in reversed(self._before):
             if not first or self._busy[first - 1] or abs(self._raw[first - 1] - expected) <= EDGE * self._on:
@@ -209,7 +210,7 @@ class Background:
                 del kept[:_KEEP]
 
     def _believe(self) -> float:
-        """How much of the rhythm has been there all the time, 0 to 1."""
+        """The share of the rhythm that has been there all the time, 0 to 1."""
         period = self.rhythm.period
         if period is None or (least := self._still.least(STILL * period)) is None:
             return 1.0
@@ -218,7 +219,7 @@ class Background:
         return 1.0 if moves <= least else least / moves
 
     def _mechanical(self) -> bool:
-        """Whether this very effort has come again and again, as exactly as only a machine is."""
+        """Tell whether this very effort has repeated as exactly as only a machine does."""
         period = self._unfiltered.period
         if period is None or self._unfiltered.strength < EXACT:
             return False
@@ -233,7 +234,7 @@ class Background:
         return max(abs(raw - rest) for raw in self._raw[-round(period) :]) <= self._gentle
 
     def _take_raw(self) -> None:
-        """Learn what came, efforts and all."""
+        """Learn the signal as it came, with its efforts."""
         self.rhythm, self._unfiltered, self._still = self._unfiltered, Rhythm(), Stillness()
         self._clean = list(self._raw)
         self._sums = [0.0, *accumulate(self._clean)]
@@ -260,9 +261,9 @@ class Background:
             shapes.append(self._at(then) - (self._mean(int(then), width) if then >= width else mean))
         if not shapes:
             return self._rest
-        # A weak rhythm is taken out in part: of a shape that correlates by r, r times it leaves the least behind. The mean
-        # is that of the last period whatever the strength: between efforts that come quickly ``_rest`` lags behind drift.
-        # That of a rhythm which is not believed may be too high by what it has learned of efforts.
+        # A weak rhythm is taken out in part: if a shape correlates by r, taking out r times the shape leaves the least.
+        # The mean is that of the last period at any strength, as ``_rest`` lags behind drift between quick efforts. The
+        # mean of a rhythm that is not believed may be too high, by what it has learned of efforts.
         learned = mean + self.rhythm.strength * median(shapes)
         return self._rest + self._believed * (learned - self._rest)
 

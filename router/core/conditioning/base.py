@@ -1,4 +1,4 @@
-"""What conditioning is: raw samples of one input in, gestures out. No I/O, no clock; the time is an argument."""
+"""The contract of conditioning: raw samples of one input in, gestures out. No I/O, no clock; time is an argument."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ Gestures = Iterable[Gesture]
 
 
 class Conditioner:
-    """Turns the samples of one input into gestures. Subclasses say how.
+    """Turns the samples of one input into gestures; each kind of input has a subclass.
 
     Invariants: presses and releases of one source alternate, each release names the voice of its press, and after
     ``lost`` nothing is pressed.
@@ -27,7 +27,7 @@ class Conditioner:
         self.alarm = alarm
 
     def handle(self, sample: Any, now: int) -> Gestures:
-        """One sample of this input (the kind of sample that this conditioner is for)."""
+        """Take a sample of this input, of the kind that this conditioner is for."""
         raise NotImplementedError
 
     def wake(self, now: int, tag: Hashable) -> Gestures:
@@ -35,7 +35,7 @@ class Conditioner:
         return ()
 
     def pressed(self, press: Press, now: int) -> Gestures:
-        """Another input, one of ``hears``, was pressed. Gives no press."""
+        """Take the press of another input, one of ``hears``. Gives no press."""
         return ()
 
     def lost(self, now: int) -> Gestures:

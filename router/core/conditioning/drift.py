@@ -1,16 +1,16 @@
-"""Whether the thresholds still fit the child: efforts that shrink, near-misses, rest that grows restless.
+"""Signs that thresholds no longer fit the child: efforts that shrink, near-misses, rest that grows restless.
 
 A *try* is an effort, or a near-miss: a rise that stayed below ``on`` and came near it. Three things are told, with figures:
 
-    efforts shrink     half of the last eight efforts reach less than 1.35 times ``on``, and less than 0.65 times ``full`` (a fitted
-                       ``full`` is what one effort of ten reached)
-    near-misses        of the last ten tries three were near-misses
-    rest is restless   how far rest goes in two seconds without an effort, the median of fifteen, is more than 0.45 times ``on`` and
-                       half as far again as it was of the first fifteen
+    efforts shrink     half of the last eight efforts reach less than 1.35 times ``on``, and less than 0.65 times
+                       ``full`` (a fitted ``full`` is what one effort of ten reached)
+    near-misses        three of the last ten tries were near-misses
+    rest is restless   the reach of rest, how far it goes in two seconds without an effort, is more than 0.45 times
+                       ``on`` and more than 1.5 times that of the first fifteen windows; each a median of fifteen
 
-Each is told again only when three minutes have gone. With bounds to follow in, ``on`` goes after the last eight tries, so
-that it stays the share of them that it was of the first eight; by 3 % at most after each try, never below twice
-how far rest has gone, and never out of the bounds. All numbers are our choice, from simulated children
+Each is told again only after three minutes. With bounds to follow in, ``on`` follows the last eight tries, so that it
+stays the same share of their median size as it was of the first eight; by 3 % at most after each try, never below twice
+the widest reach of rest, and never out of the bounds. All numbers are our choice, from simulated children
 (tests/benchmarks/drift.py).
 """
 
@@ -23,7 +23,7 @@ from router.core.events import Drifted
 from router.core.units import NANOSECONDS
 
 NEAR = 0.75
-"""A rise that reaches less of ``on`` is restlessness and no try."""
+"""The share of ``on`` below which a rise is restlessness and no try."""
 SHRUNK, OF_FULL = 1.35, 0.65
 FEW = 8
 TRIES, MISSED = 10, 3
@@ -33,11 +33,11 @@ AGAIN = 180 * NANOSECONDS
 PACE = 0.03
 CLEAR = 2.0
 MOVED = 0.1
-"""A threshold that follows is told of each time it has moved by so much."""
+"""The share by which a threshold that follows must have moved to be told again."""
 
 
 class Drift:
-    """One side of one input. ``on`` and ``full`` in pascals; ``follow``: how far ``on`` may go, or None."""
+    """The drift of one side of an input. ``on`` and ``full`` in pascals; ``follow``: bounds for ``on``, or None."""
 
     def __init__(self, source: str, on: float, full: float, follow: tuple[float, float] | None) -> None:
         self._source, self._follow = source, follow
@@ -45,9 +45,9 @@ class Drift:
         self.on = on
         """The threshold as it should be now."""
         self.reach = 0.0
-        """How far rest goes in the present two seconds, in pascals."""
+        """Furthest that rest has gone in the present two seconds, in pascals."""
         self.due = 0
-        """When these two seconds are over."""
+        """The time at which these two seconds are over."""
         self._tried = False  # within these two seconds
         self._told_on = on
         self._efforts: deque[float] = deque(maxlen=FEW)
@@ -60,7 +60,7 @@ class Drift:
         self._told: dict[str, int] = {}
 
     def tried(self, peak: float, now: int, *, heard: bool) -> list[Drifted]:
-        """An effort, or a near-miss, is over; its largest pressure from rest."""
+        """Take an effort (``heard``) or a near-miss; ``peak``: its largest pressure, pascals from rest."""
         self._tried = True
         if not heard and peak < NEAR * self.on:
             return []
@@ -76,7 +76,7 @@ class Drift:
         return told
 
     def rests(self, now: int) -> list[Drifted]:
-        """Nothing is going on; wanted whenever ``due`` has come."""
+        """Take two seconds at rest; to be called when ``due`` has come and nothing is going on."""
         self.due = now + WINDOW
         reach, self.reach = self.reach, 0.0
         if self._tried:  # its rise and its fall are no rest

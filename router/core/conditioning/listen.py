@@ -1,9 +1,9 @@
-"""What other seats or parts play, as presses: a note is one with a pitch, and a whole phrase is one that lasts until it is quiet.
+"""The notes of other seats or parts as presses: one with a pitch for each note, and one for a whole phrase.
 
     NAME          a press for each note that is heard, as from a MIDI keyboard
     NAME.phrase   pressed from the first note until nothing has sounded for the time ``quiet``
 
-Two that are listened to may play the same note of the same channel: it is heard anew each time, and ends with the last.
+Two players may play the same note of the same channel: it is pressed again each time, and released with the last.
 """
 
 from __future__ import annotations
@@ -21,21 +21,21 @@ PHRASE = "phrase"
 
 @dataclass(frozen=True, slots=True)
 class ListenSettings:
-    """``quiet``: nanoseconds without any note that end a phrase; None: nobody asks for phrases."""
+    """``quiet``: nanoseconds without any note that end a phrase; None: no part uses phrases."""
 
     quiet: int | None = None
 
 
 @dataclass(slots=True)
 class _Heard:
-    """A note that sounds: its press, and how many play it."""
+    """A note that sounds: the voice of its press, and the number of players."""
 
     voice: int
     players: int
 
 
 class ListenConditioner(Conditioner):
-    """See the module's docstring."""
+    """Turns the notes that an input hears into presses."""
 
     def __init__(self, name: str, settings: ListenSettings, new_voice: Callable[[], int], alarm: Alarm) -> None:
         super().__init__(name, new_voice, alarm)
@@ -45,7 +45,7 @@ class ListenConditioner(Conditioner):
 
     @property
     def sounding(self) -> bool:
-        """Whether anything that is heard sounds now."""
+        """Tell whether a note that is heard sounds now."""
         return bool(self._on)
 
     def handle(self, sample: MidiSample, now: int) -> Gestures:

@@ -16,7 +16,7 @@ from router.core.timers import Alarm
 
 @dataclass(frozen=True, slots=True)
 class MidiSettings:
-    """Which messages count: ``channel`` 1 to 16 (None: any) and keys from ``lowest`` to ``highest``; ``levels`` as for pressure."""
+    """Messages that count: ``channel`` 1 to 16 (None: any), ``lowest`` to ``highest`` key, ``levels`` as in pressure."""
 
     channel: int | None = None
     lowest: int = 0
@@ -25,7 +25,7 @@ class MidiSettings:
 
 
 class MidiConditioner(Conditioner):
-    """See the module's docstring."""
+    """Turns the messages of a MIDI keyboard, pad or controller into gestures."""
 
     def __init__(self, name: str, settings: MidiSettings, new_voice: Callable[[], int], alarm: Alarm) -> None:
         super().__init__(name, new_voice, alarm)

@@ -1,6 +1,6 @@
 """A head pointer: a grid of zones; staying in one for the dwell time is a press, leaving it the release.
 
-What becomes of a place, in this order:
+Each place goes through these steps, in this order:
 
     centre, gain   the place is counted from the centre, times ``gain``, and kept within 0 to 1. The centre is the middle
                    until a press of ``centred_by`` makes the place of that moment the centre.
@@ -8,8 +8,8 @@ What becomes of a place, in this order:
                    Many devices say nothing while nothing changes; the filter then follows the last place by itself.
     grid           the zone of the place. The zone that the pointer is in reaches over its borders by the margin, so that
                    tremor at a border does not flutter between two zones.
-    forgive        leaving a zone and coming back to it within this time was no leaving: neither does the dwell begin
-                   anew nor the press end. The dwell in the next zone counts from its own beginning all the same.
+    forgive        leaving a zone and coming back within this time does not count as leaving: the dwell does not begin
+                   again and the press does not end. The dwell in the next zone counts from its own beginning.
     rest           zones in which the head may stay without playing.
 
     state      enters a zone   dwell over          leaves the zone            comes back            gone for forgive
@@ -20,12 +20,12 @@ What becomes of a place, in this order:
     out        -               kept for later      -                          -> dwelling or in; a  gives the release,
                                                                               press that was kept   -> dwelling in the next
 
-Without ``forgive`` there is no state "out". In a rest zone "in" gives no press. While what comes is no place, a press
+Without ``forgive`` there is no state "out". In a rest zone "in" gives no press. While samples are no place, a press
 is kept for later as in "out". From every state:
 
-    lost           the device has gone, nothing came for ``lost_after``, or for ``DROPOUT`` nothing but what is no place:
-                   no numbers, or a ``jump`` farther than a head goes between two samples. Gives the release,
-                   -> nowhere; what went wrong is told once, until a dwell is over again.
+    lost           the device has gone, nothing came for ``lost_after``, or for ``DROPOUT`` only samples that are no
+                   place: no numbers, or a ``jump`` farther than a head moves between two samples. Gives the release,
+                   -> nowhere; the fault is told once, until a dwell is over again.
     centred        gives the release, -> dwelling in the middle.
 """
 
@@ -42,13 +42,13 @@ from router.core.timers import Alarm
 from router.core.units import NANOSECONDS
 
 DROPOUT = 300_000_000
-"""How long a tracker may send what is no place before it counts as lost. Our choice: longer than a blink."""
+"""Time for which a tracker may send no valid place before it counts as lost. Our choice: longer than a blink."""
 TRAVEL = 250_000_000
-"""The last moment, over which speed and centre are taken. Our choice: one wave of a 4 Hz tremor, which so cancels out."""
+"""Time over which speed and centre are taken. Our choice: one wave of a 4 Hz tremor, which so cancels out."""
 SETTLE = 50_000_000
-"""After this long without a sample the filter is given the last place again: longer than a camera's 30 pictures a second take."""
+"""Time without a sample after which the filter gets the last place again: longer than a frame at 30 a second."""
 SETTLED = 0.001
-"""How near to the last place, in shares of the whole, is near enough."""
+"""Distance from the last place, as a share of the whole, at which the filter has arrived."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -133,7 +133,7 @@ class _Stay:
 
 
 class PointerConditioner(Conditioner):
-    """See the module's docstring."""
+    """Turns the places of a head pointer into presses of zones."""
 
     def __init__(self, name: str, settings: PointerSettings, new_voice: Callable[[], int], alarm: Alarm) -> None:
         super().__init__(name, new_voice, alarm)
@@ -143,12 +143,12 @@ class PointerConditioner(Conditioner):
         self._levels = [(axis, f"{name}.{'xy'[axis]}") for axis in (0, 1) if f"{name}.{'xy'[axis]}" in settings.levels]
         self._last_level = [0.0, 0.0]
         self._centre = (0.5, 0.5)
-        self._doubt = ""  # what is wrong with what came last
-        self._told = False  # that tracking was lost; until a dwell is over again
+        self._doubt = ""  # the fault of the last sample, empty if none
+        self._told = False  # whether lost tracking was told; until a dwell is over again
         self._filters: list[OneEuro] = []
         self._raw = (0.5, 0.5)  # the last place, as the device gives it
         self._recent: deque[tuple[int, tuple[float, float], Sequence[float]]] = deque()  # when, raw, where
-        self._target: Sequence[float] = ()  # the same after centre and gain; what the filter is on its way to
+        self._target: Sequence[float] = ()  # the same after centre and gain, which the filter approaches
         self._settle_at = 0
         self._stay: _Stay | None = None
         self._out: _Stay | None = None  # where the pointer is while it may yet come back to ``_stay``
@@ -158,7 +158,7 @@ class PointerConditioner(Conditioner):
 
     @property
     def place(self) -> Sequence[float] | None:
-        """Where the pointer is after all that was done to it: x and y, 0 to 1; None while that is not known."""
+        """The place of the pointer after centre, gain and filter: x and y, 0 to 1; None while not known."""
         return self._recent[-1][2] if self._recent else None
 
     def handle(self, sample: PointerSample, now: int) -> Gestures:
@@ -192,7 +192,7 @@ class PointerConditioner(Conditioner):
         return self._dwelt()
 
     def pressed(self, press: Press, now: int) -> Gestures:
-        """The place of now becomes the centre: the mean of the last moment's, because of tremor."""
+        """Make the present place the centre: the mean over ``TRAVEL``, because of tremor."""
         if not self._recent:
             return ()
         raw = [place for _, place, _ in self._recent]
@@ -211,7 +211,7 @@ class PointerConditioner(Conditioner):
     # --- tracking -------------------------------------------------------------------------------------------
 
     def _doubts(self, sample: PointerSample) -> str:
-        """Why a sample cannot be where the head is, or nothing."""
+        """The reason why a sample cannot be the place of the head; empty if it can."""
         if not (math.isfinite(sample.x) and math.isfinite(sample.y)):
             return "what it sends is no place"
         jump = self.settings.jump
@@ -239,7 +239,7 @@ class PointerConditioner(Conditioner):
         return gestures
 
     def _begin_anew(self) -> None:
-        """As if nothing had been seen. The centre and what was told of lost tracking stay."""
+        """Forget all that was seen, but not the centre and whether lost tracking was told."""
         cutoff, beta = self.settings.min_cutoff, self.settings.beta
         self._filters = [] if cutoff is None else [OneEuro(cutoff, beta), OneEuro(cutoff, beta)]
         self._recent.clear()
@@ -271,7 +271,7 @@ class PointerConditioner(Conditioner):
         return gestures + self._in_zone(self._zone_at(place), now)
 
     def _stand_still(self, until: int) -> None:
-        """A device that was silent stood where it was; without this the filter would believe it had long moved on."""
+        """Give the filter the last place until then: a silent device has not moved."""
         for smooth, value in zip(self._filters, self._target, strict=False):  # or there are no filters
             smooth(value, until)
 
@@ -311,16 +311,16 @@ class PointerConditioner(Conditioner):
         return [] if voice is None else [Release(self.name, voice)]
 
     def _strength(self, now: int) -> float:
-        """From how fast the pointer went in the last moment; in the middle if that is not asked for or not known."""
+        """The strength of a press by the pointer's speed over ``TRAVEL``, 0 to 1; 0.5 if not wanted or not known."""
         when, _, start = self._recent[0]
         if self.settings.crossing is None or when == now:
             return 0.5
-        # A device that was silent stood where it was, and has moved within this time.
+        # A device that was silent has not moved, but for the time since.
         travelled = math.dist(start, self._recent[-1][2]) / min(now - when, TRAVEL)
         return min(1.0, travelled * self.settings.crossing)
 
     def _zone_at(self, place: Sequence[float]) -> int:
-        """The zone of a place; the one the pointer is in reaches over its borders by the margin."""
+        """The zone of a place; the pointer's present zone reaches over its borders by the margin."""
         grid = self._grid
         x, y = place[0] * grid.columns, place[1] * grid.rows
         for stay in (self._stay, self._out):

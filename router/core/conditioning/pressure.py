@@ -1,7 +1,7 @@
 """A pressure sensor: puff, squeeze or bite above rest, sip or suck below it.
 
-What counts is how far the pressure is from what it would be if nobody tried (``background.py``: the rest level, which
-follows slow drift, and a steady rhythm underneath). Each side has a threshold to press and a lower one to release:
+An effort is measured from the pressure expected without one (``background.py``: the rest level, which follows slow
+drift, and a steady rhythm underneath). Each side has a threshold to press and a lower one to release:
 between the two nothing changes, so noise at the border makes no second press. A side may have a second, firmer
 press on top of the first (``cheek.above.firm``).
 
@@ -13,7 +13,7 @@ Strength is 0 at ``on`` and 1 at ``full``. By ``rise`` the press is given at onc
 pressure would be after ``over`` if it went on rising as it does now; by ``peak`` the press waits for ``over`` and
 takes the largest pressure in it.
 
-A sensor that says nothing sensible is told apart from an effort, let go of and said once, until it is well again:
+A faulty sensor is told apart from an effort; what it holds is released, and the fault is told once until it is over:
 
     no number     it sent something that is not a number
     saturated     it has been at an end of its ``range`` for two seconds
@@ -35,19 +35,19 @@ from router.core.timers import Alarm
 from router.core.units import NANOSECONDS
 
 SLOPE_OVER = 15_000_000
-"""How fast the pressure rises is measured over one to two of these, in nanoseconds, so that noise does not count."""
+"""The slope of the pressure is measured over one to two of these, in nanoseconds, so that noise does not count."""
 NO_NUMBER_AFTER = NANOSECONDS // 5
 SATURATED_AFTER = 2 * NANOSECONDS
 FROZEN_AFTER = 2 * NANOSECONDS
 FROZEN_RUNS = 20
-"""A sensor is frozen when the same value comes this many times as often in a row as it ever did at rest."""
+"""A sensor is frozen when a value comes in a row this many times as often as any ever did at rest."""
 FROZEN_LEARN = 200
-"""So many changes of its value must have been seen before a sensor can be called frozen."""
+"""Changes of a sensor's value that must have been seen before it can be called frozen."""
 TUBE_OFF_AFTER = 3 * NANOSECONDS
 SHORTEST_RISE = 60_000_000
-"""What is over sooner is noise and no near-miss. Our choice: the quickest rise of simulated efforts takes longer."""
+"""Shorter rises are noise and no near-miss. Our choice: the quickest rise of simulated efforts takes longer."""
 DOUBTFUL_LONGEST = 5 * NANOSECONDS
-"""An effort against a rest level that is not trusted is let go after this, and rest is learned anew."""
+"""An effort against a rest level that is not trusted is released after this, and rest is learned again."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,7 +74,7 @@ class PressureSettings:
     ``rhythm``: whether a steady rhythm underneath is learned and taken out. ``from_peak`` and ``over`` (nanoseconds) say
     how strength is measured. ``longest`` (nanoseconds) is the longest effort; None: none. ``ends`` are the lowest and highest
     pressure the sensor can say, in pascals, if known. ``levels`` are the sources (``cheek.above``) for which continuous
-    levels are wanted; nobody pays for levels that no part uses.
+    levels are wanted; levels that no part uses cost nothing.
     """
 
     above: Side | None = None
@@ -93,7 +93,7 @@ class _SideState:
     source: str
     sign: int
     side: Side
-    drift: Drift | None = None  # a firmer press on top of another has none of its own
+    drift: Drift | None = None  # None for a firm press on top of another
     wants_level: bool = False
     since: int | None = None  # when the present effort began
     voice: int | None = None  # None while an effort waits for its peak
@@ -106,7 +106,7 @@ class _SideState:
 
 
 class PressureConditioner(Conditioner):
-    """See the module's docstring."""
+    """Turns the samples of a pressure sensor into presses and levels."""
 
     def __init__(self, name: str, settings: PressureSettings, new_voice: Callable[[], int], alarm: Alarm) -> None:
         super().__init__(name, new_voice, alarm)
@@ -123,8 +123,8 @@ class PressureConditioner(Conditioner):
             if side.firm is not None:
                 firm = Side(side.firm, max(side.off, 0.8 * side.firm), max(side.full, 1.01 * side.firm))
                 self._sides.append(_SideState(f"{source}.firm", sign, firm))
-        # Between these two nothing changes: most samples of a sensor at rest are done with after two comparisons. Where
-        # one side is not asked for, a pull to it is no effort, but if it is as strong as a full one no rest level either.
+        # Between these two nothing changes: most samples of a sensor at rest need only two comparisons. If a side is
+        # not used, pressure on it is no effort, but as strong as a full effort it is no rest level either.
         self._quiet_above = self._quiet_below = 0.0
         self._set_quiet()
         self._on = min(state.side.on for state in self._sides)
@@ -140,7 +140,7 @@ class PressureConditioner(Conditioner):
 
     @property
     def rest(self) -> float | None:
-        """What the sensor would read now if nobody tried, in pascals; None until it is known."""
+        """The pressure expected now without an effort, in pascals; None until it is known."""
         return 0.0 if self._background is None else self._background.expected
 
     def handle(self, sample: PressureSample, now: int) -> Gestures:
@@ -182,7 +182,7 @@ class PressureConditioner(Conditioner):
         return gestures
 
     def _judge(self, pascal: float, beyond: float, now: int, gestures: list[Gesture]) -> Seen:
-        """Hold one sample against the thresholds of every side."""
+        """Compare a sample with the thresholds of every side."""
         seen = Seen.REST if self._quiet_below < beyond < self._quiet_above else Seen.NEAR
         self._busy = False
         for state in self._sides:
@@ -210,7 +210,7 @@ class PressureConditioner(Conditioner):
     def _look_for_a_rise(
         self, state: _SideState, drift: Drift, pressure: float, now: int, gestures: list[Gesture]
     ) -> None:
-        """What goes beyond ``off``, does not reach ``on`` and comes back is told, for the record."""
+        """Tell a rise beyond ``off`` that comes back without having reached ``on``, for the record."""
         if pressure >= state.side.off:
             if not state.rise:
                 state.rose = now
@@ -223,7 +223,7 @@ class PressureConditioner(Conditioner):
                 self._follow(state, drift)
 
     def _follow(self, of: _SideState, drift: Drift) -> None:
-        """Thresholds go where the drift says, between efforts."""
+        """Move the thresholds to where the drift wants them, between efforts."""
         side = self.settings.above if of.sign > 0 else self.settings.below
         if side is None or drift.on == of.side.on or any(state.since is not None for state in self._sides):
             return
@@ -234,7 +234,7 @@ class PressureConditioner(Conditioner):
         self._set_quiet()
 
     def _set_quiet(self) -> None:
-        """Between which pressures nothing changes."""
+        """Find the two pressures between which nothing changes."""
         full = max(state.side.full for state in self._sides)
         self._quiet_above = next((state.side.off for state in self._sides if state.sign > 0), full)
         self._quiet_below = -next((state.side.off for state in self._sides if state.sign < 0), full)
@@ -262,7 +262,7 @@ class PressureConditioner(Conditioner):
             self._follow(state, state.drift)
 
     def _too_long(self, state: _SideState, now: int, gestures: list[Gesture]) -> bool:
-        """An effort that cannot be one: let go, say why, learn the rest level anew."""
+        """End an effort that cannot be one: release it, say why, learn rest again. True if it was ended."""
         assert state.since is not None  # noqa: S101 - only asked during an effort
         background, lasted, longest = self._background, now - state.since, self.settings.longest
         if background is not None and background.trusted and self._tube_off(state, lasted):
@@ -281,7 +281,7 @@ class PressureConditioner(Conditioner):
         return True
 
     def _doubtful(self, state: _SideState) -> bool:
-        """Whether the child tried when the rest level was taken, and this is rest: it is new, and this is nearer to 0."""
+        """Tell whether this is rest and the rest level was taken from an effort: it is new, and this is nearer to 0."""
         rest, background = self.rest, self._background
         if rest is None or background is None or background.trusted:
             return False
@@ -292,7 +292,7 @@ class PressureConditioner(Conditioner):
         return lasted > TUBE_OFF_AFTER and -room < state.lowest and state.highest < room
 
     def _let_go(self) -> list[Gesture]:
-        """Release everything; no press out of a sensor that has gone or says nothing sensible."""
+        """Release everything; a sensor that has gone or is faulty holds no press."""
         gestures: list[Gesture] = []
         for state in self._sides:
             state.since, state.rise = None, 0.0
@@ -319,7 +319,7 @@ class PressureConditioner(Conditioner):
 
 
 class _Slope:
-    """How fast the pressure changes, measured over 15 to 30 ms, so that noise between two samples does not count."""
+    """The slope of the pressure, measured over 15 to 30 ms, so that noise between two samples does not count."""
 
     def __init__(self) -> None:
         self._old = self._new = (0.0, 0)
@@ -335,7 +335,7 @@ class _Slope:
 
 
 class _Health:
-    """Whether the sensor says something sensible; ``fault`` is what is wrong with it now."""
+    """The health of a sensor; ``fault`` is its present fault, None if there is none."""
 
     def __init__(self, ends: tuple[float, float] | None) -> None:
         self.fault: str | None = None
@@ -349,7 +349,7 @@ class _Health:
         self._lost_since: int | None = None
 
     def look(self, pascal: float, now: int, *, at_rest: bool) -> str | None:
-        """One sample; the fault's name when one begins, to be said once."""
+        """Look at a sample; return a fault's name when it begins, so that it is told once."""
         fault = self._wrong(pascal, now, at_rest=at_rest)
         if fault == self.fault:
             return None

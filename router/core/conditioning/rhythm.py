@@ -1,10 +1,10 @@
-"""A steady rhythm in a signal: its period, how strong it is, and how much of it has been there all the time.
+"""A steady rhythm in a signal: its period, its strength, and how much of it has been there all the time.
 
 The period is found by the squared difference function d(lag) = mean (x(t) - x(t - lag))^2, as in the pitch finder YIN (de
 Cheveigne and Kawahara, J. Acoust. Soc. Am. 111:1917, 2002; from memory), between 0.2 and 1 Hz.
 
-A child that plays in time is as regular as a breath, to that. What tells them apart is that breathing goes on, and playing
-rests now and then: where the signal was still for nearly a period, there is no rhythm underneath of that period.
+By that measure playing in time is as regular as breathing. But breathing goes on, and playing rests now and then: if
+the signal was still for nearly a period, there is no rhythm of that period underneath.
 """
 
 from __future__ import annotations
@@ -27,9 +27,9 @@ class Rhythm:
     before, 0 to 1.
     """
 
-    _EVERY = 3  # of three steps one is looked at: 60 ms
+    _EVERY = 3  # one step of three is looked at, every 60 ms
     _SHORTEST, _LONGEST = SHORTEST_PERIOD // _EVERY, 91  # lags in those: 0.84 s to 5.5 s
-    _FIRST = 6  # from here on lags are looked at, to know what is faster than the shortest
+    _FIRST = 6  # lags from here on are looked at, to find rhythms faster than the shortest
     _MEMORY = 14.0  # seconds after which what was seen counts for 1/e
     _LEAST = 0.35  # a weaker correlation is no rhythm
 
@@ -45,7 +45,7 @@ class Rhythm:
         self._mean = self._spread = self._total = 0.0  # faded mean, sum of squares about it, and weight
 
     def add(self, value: float) -> None:
-        """The next step of the signal, without efforts."""
+        """Take the next step of the signal, without efforts."""
         self._count += 1
         if self._count % self._EVERY:
             return
@@ -64,7 +64,7 @@ class Rhythm:
             self._find()
 
     def _find(self) -> None:
-        """The shortest lag that is nearly the best one, refined between its neighbours by a parabola."""
+        """Find the shortest lag that is nearly the best one, refined between its neighbours by a parabola."""
         self.period, self.strength = None, 0.0
         if self._spread <= 0:
             return
@@ -83,7 +83,7 @@ class Rhythm:
             if here > min(best + 0.1, before, after) or here > 1.0 - self._LEAST:
                 continue
             if lag < 2 * self._SHORTEST and apart.get(lag // 2, 1.0) < best + 0.15:
-                return  # twice the period of something faster than 1 Hz: a child that sucks, not a rhythm underneath
+                return  # twice a period below 1 s: a child that sucks, not a rhythm underneath
             bend = before - 2.0 * here + after
             shift = min(0.6, max(-0.6, 0.5 * (before - after) / bend)) if bend > 0 else 0.0
             self.period = (lag + shift) * self._EVERY
@@ -92,9 +92,9 @@ class Rhythm:
 
 
 class Stillness:
-    """How little a signal moves, from its lowest to its highest, in any stretch of some length, lately.
+    """The least that a signal has lately moved, from its lowest to its highest, in a stretch of a given length.
 
-    Stretches in which an effort lasted are passed over; so what is known stays known while a child plays without a rest.
+    Stretches with an effort are passed over, so what is known stays known while a child plays without a rest.
     """
 
     _BLOCK = 5  # steps that are one value, their mean: 100 ms
@@ -109,7 +109,7 @@ class Stillness:
         self._moves = [deque[float](maxlen=self._LATELY) for _ in range(self._LONGEST + 1)]  # by length
 
     def add(self, value: float, *, effort: bool) -> None:
-        """The next step of the signal as it came."""
+        """Take the next step of the signal as it came."""
         if effort:
             self._block.clear()
             self._blocks.clear()
@@ -126,6 +126,6 @@ class Stillness:
                 self._moves[length].append(highest - lowest)
 
     def least(self, steps: float) -> float | None:
-        """How little it moved in the stillest stretch of so many steps; None if none was seen."""
+        """The movement in the stillest stretch of so many steps; None if none was seen."""
         moves = self._moves[min(self._LONGEST, max(self._SHORTEST, int(steps / self._BLOCK)))]
         return min(moves, default=None)

@@ -1,9 +1,9 @@
-"""A switch: contact bounce and tremor taken out, and only what is meant counts.
+"""A switch: contact bounce, tremor and presses that were not meant are taken out.
 
-Four filters, each off when its time is 0, work one after another on what the contact says:
+Four filters, each off when its time is 0, work one after another on the state of the contact:
 
-    debounce   after an edge the contact is not looked at for this long; then what it says counts. It adds nothing to
-               the first edge.
+    debounce   after an edge the contact is not looked at for this long; then its state counts. The first edge is
+               not delayed.
     accept     the contact must stay closed this long before the press counts, each time from its own start: times do
                not add up. (The slow-keys filter of the X Keyboard Extension, with timers for each switch of its own.)
     release    the contact must stay open this long before the release counts; closing again within it goes on with the
@@ -19,10 +19,10 @@ Four filters, each off when its time is 0, work one after another on what the co
     down       -                       -> opening            longest: -> refused, gives the release, says "stuck"
     opening    -> down                 -                     release: -> up, gives the release
 
-What is down is then told as gestures. ``pad`` is every press. ``pad.double`` is the second of two presses, the second
-beginning within ``double`` of the end of the first; ``pad.long`` begins when a press has lasted ``long``. All at once
-and beside one another, unless ``tell_apart`` is set: then each press is only one of the three, and ``pad`` waits until
-it is known to be neither of the others, and lasts as long as the press did.
+Presses that count are then told as gestures. ``pad`` is every press. ``pad.double`` is the second of two presses, if it
+begins within ``double`` of the end of the first; ``pad.long`` begins when a press has lasted ``long``. A press may be
+several of these, unless ``tell_apart`` is set: then it is only one of the three, and ``pad`` waits until the press is
+known to be neither of the others, and lasts as long as the press did.
 """
 
 from __future__ import annotations
@@ -51,7 +51,7 @@ class SwitchSettings:
     long: int = NANOSECONDS
     tell_apart: bool = False
     sources: frozenset[str] = frozenset()
-    """Which of ``pad.double`` and ``pad.long`` some part listens to."""
+    """Those of ``pad.double`` and ``pad.long`` that a part listens to."""
 
 
 class _State(Enum):
@@ -63,13 +63,13 @@ class _State(Enum):
 
 
 class SwitchConditioner(Conditioner):
-    """See the module's docstring."""
+    """Turns the contact of a switch into presses."""
 
     def __init__(self, name: str, settings: SwitchSettings, new_voice: Callable[[], int], alarm: Alarm) -> None:
         super().__init__(name, new_voice, alarm)
         self.settings = settings
-        self._contact = False  # what the device last said
-        self._closed = False  # what it said after debounce
+        self._contact = False  # the device's last sample
+        self._closed = False  # the same after debounce
         self._quiet_until = 0  # edges before this time are bounce
         self._state = _State.UP
         self._locked_until = 0
