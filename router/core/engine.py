@@ -179,7 +179,7 @@ class _Ended:
         self.alarm.at(now)
 
     def clear(self) -> None:
-        """Nobody need be told."""
+        """Forget the voices; their rules need not be told."""
         self.voices.clear()
         self.alarm.cancel()
 
@@ -215,7 +215,7 @@ class _Overhearing:
             self._alarm.at(now)
 
     def clear(self) -> None:
-        """Nobody need be told."""
+        """Forget the notes; no input need be told."""
         self._told_on.clear()
         self.notes.clear()
         self._alarm.cancel()
@@ -242,7 +242,7 @@ _Owner = _Ended | _Overhearing | Conditioner | Harmony | tuple[_Part, int]
 
 
 class Engine:
-    """One child's profile at work at one seat: samples in, MIDI messages out."""
+    """A child's profile at work at a seat: samples in, MIDI messages out."""
 
     def __init__(self, plan: Plan, observe: Observe | None = None, share: Share | None = None) -> None:
         self._plan = plan

@@ -58,7 +58,7 @@ class _Tone:
 
 
 class Answer(Plays):
-    """See the module's docstring."""
+    """The rule ``answer``; the module's docstring is its manual."""
 
     name = "answer"
     settings: ClassVar[Mapping[str, Any]] = {

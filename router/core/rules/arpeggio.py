@@ -25,7 +25,7 @@ from router.rule import BEGIN, GATE, ON_THE_BEAT, SEED, Context, Events, Grid, K
 
 
 class Arpeggio(Rule):
-    """See the module's docstring."""
+    """The rule ``arpeggio``; the module's docstring is its manual."""
 
     name = "arpeggio"
     takes = Kind.NOTES
@@ -182,7 +182,7 @@ class Arpeggio(Rule):
         return chosen
 
     def _notes(self) -> list[NoteOn]:
-        """One round of the held notes, over the octaves, in order."""
+        """Return the held notes for a round, over the octaves, in order."""
         played = [note for notes in self._held.values() for note in notes]
         if self._order not in ("as played", "random"):
             played.sort(key=lambda note: note.pitch)

@@ -35,7 +35,7 @@ _ELSEWHERE = 12
 
 
 class Chord(Rule):
-    """See the module's docstring."""
+    """The rule ``chord``; the module's docstring is its manual."""
 
     name = "chord"
     takes = Kind.NOTES

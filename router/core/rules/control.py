@@ -27,7 +27,7 @@ _GLIDES_EVERY = NANOSECONDS // 100
 
 
 class Control(Rule):
-    """See the module's docstring."""
+    """The rule ``control``; the module's docstring is its manual."""
 
     name = "control"
     takes = Kind.LEVELS

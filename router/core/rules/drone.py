@@ -27,7 +27,7 @@ places, and the drone moves to the nearer one."""
 
 
 class Drone(Rule):
-    """See the module's docstring."""
+    """The rule ``drone``; the module's docstring is its manual."""
 
     name = "drone"
     takes = Kind.NOTES
@@ -124,7 +124,7 @@ class Drone(Rule):
         return [NoteOn(self._voice, pitch, self._velocity) for pitch in self._pitches]
 
     def _sounds(self) -> list[int]:
-        """Its notes in the music of the moment, in the octave nearest to where it is, but no further than ``_STRAYS`` from home."""
+        """The drone's notes in the current music, in the octave nearest to it now, within ``_STRAYS`` of home."""
         music = self.context.music
         written = music.step(1, self._octave)
         if self._voice is None:

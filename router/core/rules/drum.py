@@ -18,7 +18,7 @@ from router.rule import Context, Events, NoteOn, Plays, Press
 
 
 class Drum(Plays):
-    """See the module's docstring."""
+    """The rule ``drum``; the module's docstring is its manual."""
 
     name = "drum"
     settings: ClassVar[Mapping[str, Any]] = {

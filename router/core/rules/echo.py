@@ -25,7 +25,7 @@ _SHORTEST = 30 * NANOSECONDS // 1000
 
 
 class Echo(Rule):
-    """See the module's docstring."""
+    """The rule ``echo``; the module's docstring is its manual."""
 
     name = "echo"
     takes = Kind.NOTES

@@ -27,7 +27,7 @@ def _where(press: Press) -> tuple[str, int | None, int | None]:
 
 
 class Latch(Rule):
-    """See the module's docstring."""
+    """The rule ``latch``; the module's docstring is its manual."""
 
     name = "latch"
     takes = Kind.GESTURES

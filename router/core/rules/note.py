@@ -18,7 +18,7 @@ from router.rule import DEGREE, OCTAVE, Context, Events, NoteOn, Plays, Press
 
 
 class Note(Plays):
-    """See the module's docstring."""
+    """The rule ``note``; the module's docstring is its manual."""
 
     name = "note"
     settings: ClassVar[Mapping[str, Any]] = {

@@ -20,7 +20,7 @@ from router.rule import Program as ProgramChange
 
 
 class Program(Rule):
-    """See the module's docstring."""
+    """The rule ``program``; the module's docstring is its manual."""
 
     name = "program"
     takes = Kind.GESTURES

@@ -38,7 +38,7 @@ class _Moved:
 
 
 class Quantize(Rule):
-    """See the module's docstring."""
+    """The rule ``quantize``; the module's docstring is its manual."""
 
     name = "quantize"
     takes = Kind.NOTES
@@ -157,5 +157,5 @@ class Quantize(Rule):
 
 
 def _divided(grid: Grid, finer: int) -> Grid:
-    """The same places, and those that divide each step into so many."""
+    """Return the grid with each step divided into ``finer`` steps."""
     return replace(grid, step=grid.step / finer)

@@ -20,7 +20,7 @@ from router.rule import ONE_ROW, ROW, SEED, Context, Events, Plays, Press, Row
 
 
 class Random(Plays):
-    """See the module's docstring."""
+    """The rule ``random``; the module's docstring is its manual."""
 
     name = "random"
     settings: ClassVar[Mapping[str, Any]] = {

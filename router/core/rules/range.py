@@ -18,7 +18,7 @@ from router.rule import Context, Events, Kind, NoteOn, Rule, fold
 
 
 class Range(Rule):
-    """See the module's docstring."""
+    """The rule ``range``; the module's docstring is its manual."""
 
     name = "range"
     takes = Kind.NOTES

@@ -27,7 +27,7 @@ _BAR = Span(bars=Fraction(1))
 
 
 class Release(Rule):
-    """See the module's docstring."""
+    """The rule ``release``; the module's docstring is its manual."""
 
     name = "release"
     takes = Kind.NOTES
@@ -132,7 +132,7 @@ class Release(Rule):
         return [*map(NoteOff, kept), *map(NoteOff, fading), *(self._expression(self._full) if fading else ())]
 
     def _takes_over(self, old: int, new: int) -> bool:
-        """Whether a voice goes on in the place of another, which sounds no longer than this; the first of its notes settles it."""
+        """Tell whether a voice replaces another, which sounds no longer than this; its first note settles it."""
         if old in self._on:
             del self._on[old]
             self._on[new] = None

@@ -24,7 +24,7 @@ from router.rule import BEGIN, GATE, ON_THE_BEAT, Context, Event, Events, Grid, 
 
 
 class Repeat(Rule):
-    """See the module's docstring."""
+    """The rule ``repeat``; the module's docstring is its manual."""
 
     name = "repeat"
     takes = Kind.NOTES

@@ -22,7 +22,7 @@ from router.rule import Context, Moves, nearest_of
 
 
 class ScaleLock(Moves):
-    """See the module's docstring."""
+    """The rule ``scale_lock``; the module's docstring is its manual."""
 
     name = "scale_lock"
     settings: ClassVar[Mapping[str, Any]] = {

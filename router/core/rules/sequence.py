@@ -28,7 +28,7 @@ def pause(settings: Mapping[str, Any]) -> int | None:
 
 
 class Sequence(Plays):
-    """See the module's docstring."""
+    """The rule ``sequence``; the module's docstring is its manual."""
 
     name = "sequence"
     settings: ClassVar[Mapping[str, Any]] = {

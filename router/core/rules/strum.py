@@ -19,7 +19,7 @@ from router.rule import Context, Events, Kind, Later, NoteOff, NoteOn, Rule
 
 
 class Strum(Rule):
-    """See the module's docstring."""
+    """The rule ``strum``; the module's docstring is its manual."""
 
     name = "strum"
     takes = Kind.NOTES

@@ -19,7 +19,7 @@ from router.rule import Context, Moves, fold
 
 
 class Transpose(Moves):
-    """See the module's docstring."""
+    """The rule ``transpose``; the module's docstring is its manual."""
 
     name = "transpose"
     settings: ClassVar[Mapping[str, Any]] = {

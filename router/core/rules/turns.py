@@ -25,7 +25,7 @@ _SOFTER = 0.5
 
 
 class Turns(Rule):
-    """See the module's docstring."""
+    """The rule ``turns``; the module's docstring is its manual."""
 
     name = "turns"
     takes = Kind.NOTES | Kind.GESTURES

@@ -24,7 +24,7 @@ _CURVES = {"linear": 1.0, "soft": 0.5, "hard": 2.0}
 
 
 class Velocity(Rule):
-    """See the module's docstring."""
+    """The rule ``velocity``; the module's docstring is its manual."""
 
     name = "velocity"
     takes = Kind.NOTES

@@ -18,7 +18,7 @@ from router.rule import ONE_ROW, ROW, Context, Events, Kind, Plays, Press, Row
 
 
 class Zones(Plays):
-    """See the module's docstring."""
+    """The rule ``zones``; the module's docstring is its manual."""
 
     name = "zones"
     takes = Kind.ZONES
