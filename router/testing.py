@@ -232,7 +232,7 @@ def trials(rule: type[Rule], check_name: str) -> Iterator[Trial]:
 
 
 class _Shared(dict[str, Any]):
-    """What rules share, of which one may change only what begins with its own name."""
+    """The rules' ``shared``, in which a rule may change only what begins with its own name."""
 
     def __init__(self, name: str) -> None:
         super().__init__({"turn": True, STRANGER: 1})
@@ -283,7 +283,7 @@ WOKEN = "woken"
 
 
 class Bench:
-    """One rule alone on virtual time; what it gives is checked, kept with its time, and played into a ledger without limits.
+    """A rule alone on virtual time; its events are checked, kept with times, and played into an unlimited ledger.
 
     Times are counted from the start, as in ``VirtualTime``; the clock that the rule sees reads ``STARTED`` then.
     """
@@ -362,12 +362,12 @@ class Bench:
 
     @property
     def waiting(self) -> bool:
-        """Whether a deadline is set."""
+        """Tell whether a deadline is set."""
         return self._timers.next() is not None
 
     @property
     def deadlines(self) -> int:
-        """How many are set."""
+        """The number of deadlines that are set."""
         return len(self._timers)
 
     @property
@@ -455,7 +455,7 @@ Timeline = list[tuple[int, Event]]
 def play_rule(
     rule: type[Rule], written: Settings, timeline: Iterable[tuple[float, Event]]
 ) -> list[tuple[float, Event]]:
-    """What a rule gives for these events, within a second after the last; times in milliseconds, settings as in a profile.
+    """Return what a rule gives until a second after the last event; times in milliseconds, settings as in a profile.
 
     Raises:
         RuleFault: it raises, or gives what is no event.
@@ -486,7 +486,7 @@ _KINDS: Mapping[type, Kind] = {
 
 
 def timelines(takes: Kind, count: int = 60, of_each: int = 1) -> Iterator[Timeline]:
-    """What might come to a rule of this kind: efforts short, long and overlapping, each ended at last. Always the same."""
+    """Make events for a rule of this kind: efforts short, long and overlapping, all ended. Always the same."""
     for kind, number in itertools.product((kind for kind in Kind if kind in takes), range(of_each)):
         yield list(_timeline(kind, Random(number), count))  # noqa: S311 - a fixed row of numbers, no secret
 
@@ -518,7 +518,7 @@ LATENESS = (0, 7 * MILLISECOND, 900 * MILLISECOND)
 
 
 def _settings(trial: Trial) -> None:
-    """What it says of itself is right: name, kinds, methods, manual; settings closed and described, defaults allowed."""
+    """Check the declaration: name, kinds, methods, manual; settings closed and described, defaults allowed."""
     from router.files.declared import fault  # noqa: PLC0415 - as in convert
 
     if wrong := fault(trial.rule):
@@ -674,7 +674,7 @@ def _of(thing: object, module: ModuleType) -> bool:
 
 
 def _instead(trial: Trial) -> None:
-    """What is held and goes on in another key (``NoteOn.instead``): it ends as ever, and is no effort of the child's."""
+    """Check held notes that go on in another key (``NoteOn.instead``): they end as ever, and are no effort."""
     if Kind.NOTES not in trial.rule.takes:
         return
     for repeated, (first, then) in itertools.product(_repeated(trial), _MOVES):
@@ -728,7 +728,7 @@ def _takes_over(bench: Bench, given: Iterable[Event], when: str, *, repeats: boo
 
 
 def _repeated(trial: Trial) -> Sequence[bool]:
-    """Whether a rule further on repeats what is held: only then does ``NoteOn.instead`` reach a rule that does not itself."""
+    """Values of ``Context.repeated`` to try: ``NoteOn.instead`` needs a later rule that repeats, or this one."""
     return (True, False) if trial.rule.repeats else (True,)
 
 
@@ -834,7 +834,7 @@ def _changes(trial: Trial) -> None:
 
 
 def _repeats(trial: Trial) -> None:
-    """The same timeline gives the same events, alone and with another instance of the rule at work between its events."""
+    """Check that a timeline gives the same events, alone and with another instance at work between its events."""
     for timeline in timelines(trial.rule.takes):
         alone, one, other = Bench(trial), Bench(trial), Bench(trial)
         for now, event in timeline:
@@ -1107,7 +1107,7 @@ MEMORY = 512 * 1024 * 1024
 
 
 def _wait(word: FileIO, place: mmap.mmap, within: float) -> tuple[bytes, str]:
-    """What the child says, or why no more is waited for."""
+    """Wait for what the child process says; return it, and the reason for waiting no longer."""
     said, calls = b"", -1
     began = since = clock.now()
     while True:

@@ -47,7 +47,7 @@ class Note:
 
 @dataclass(slots=True)
 class Effort:
-    """One press of a source."""
+    """A press of a source."""
 
     source: str
     start: int
@@ -56,7 +56,7 @@ class Effort:
 
 @dataclass(slots=True)
 class Lane:
-    """One player: the notes by part, and the efforts behind them. ``plain``: no child, so without a colour."""
+    """A player: the notes by part, and the efforts behind them. ``plain``: no child, so without a colour."""
 
     name: str
     about: tuple[str, ...] = ()
@@ -69,7 +69,7 @@ class Lane:
         self.notes.append(Note(part, pitch, now, fits=fits))
 
     def note_off(self, part: str, pitch: int, now: int) -> None:
-        """It ends; no harm if there is none."""
+        """End a note; no harm if there is none."""
         for note in reversed(self.notes):
             if (note.part, note.pitch, note.end) == (part, pitch, None):
                 note.end = now
@@ -80,7 +80,7 @@ class Lane:
         self.efforts.append(Effort(source, now))
 
     def release(self, source: str, now: int) -> None:
-        """It ends; no harm if there is none."""
+        """End an effort; no harm if there is none."""
         for effort in reversed(self.efforts):
             if (effort.source, effort.end) == (source, None):
                 effort.end = now

@@ -55,7 +55,7 @@ def _deadlines(engine: Engine, now: int, last: int) -> Iterator[Step]:
 
 
 def cuts_sound(data: tuple[int, ...]) -> bool:
-    """Whether this message ends all sound of a channel at once (controller 120)."""
+    """Tell whether this message ends all sound of a channel at once (controller 120)."""
     return data[0] & 0xF0 == CONTROL_CHANGE and data[1] == ALL_SOUND_OFF
 
 

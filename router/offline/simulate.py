@@ -28,7 +28,7 @@ IN_H2O = float(PRESSURE["inH2O"])
 
 @dataclass(frozen=True, slots=True)
 class Effort:
-    """One deliberate movement: when it begins and how long it lasts, in nanoseconds; how hard, 0 to 1."""
+    """A deliberate movement: its start and length in nanoseconds; its strength, 0 to 1."""
 
     start: int
     length: int
@@ -37,7 +37,7 @@ class Effort:
 
 @dataclass(frozen=True, slots=True)
 class Visit:
-    """One place looked at: when the pointer sets off for it, in nanoseconds, and where it is, 0 to 1."""
+    """A place looked at: when the pointer sets off for it, in nanoseconds, and where it is, 0 to 1."""
 
     start: int
     x: float
@@ -336,7 +336,7 @@ class PressureChild:
 
 @dataclass(frozen=True, slots=True)
 class Meant:
-    """One effort as it was meant: nanoseconds from the start, its side (``above`` or ``below``), its largest pressure from rest."""
+    """An effort as meant: nanoseconds from the start, side (``above``, ``below``), largest pressure from rest."""
 
     start: int
     end: int
@@ -409,7 +409,7 @@ def draw(family: str, tier: str, rng: random.Random) -> PressureChild:
 def session(
     child: PressureChild, seconds: float, rng: random.Random, *, guided: float = 0.0, name: str = "cheek"
 ) -> Session:
-    """What the sensor of a child reads for so long.
+    """Simulate a child's sensor for ``seconds``.
 
     ``guided``: so many seconds of rest come first, and marks are set as somebody who watches would: ``rest`` and ``end``
     around the rest, ``effort`` within half a second of the beginning of each effort (of each burst for sucking, ``end`` after it).
@@ -496,7 +496,7 @@ def _add(onto: list[float], rate: int, start: float, length: float, form: Callab
 
 
 def _background(child: PressureChild, count: int, rng: random.Random) -> list[float]:
-    """What lies under the efforts: cycle after cycle, or the wandering of a hand."""
+    """The signal under the efforts: cycle after cycle, or the wandering of a hand."""
     if child.shape == "writhing":
         return _writhing(child, count, rng)
     shape = _cycle(child, rng)
@@ -515,7 +515,7 @@ def _background(child: PressureChild, count: int, rng: random.Random) -> list[fl
 
 
 def _cycle(child: PressureChild, rng: random.Random) -> Callable[[float], float]:
-    """One cycle from 0 to 1 and back to 0, by the share of it that has gone."""
+    """A cycle from 0 to 1 and back to 0, by the share of it that is over."""
     rising = child.inspiration
     quick = rng.uniform(0.15, 0.4)  # of a part, within which it has gone two thirds of its way
     plateau = rng.uniform(0.2, 0.6) * rising

@@ -36,7 +36,7 @@ class Moment(NamedTuple):
 
 
 class Together:
-    """See the module's docstring. ``plans`` are the seats, in the order in which they join the room, at time 0."""
+    """A room with virtual seats. ``plans``: the seats, in the order in which they join, at time 0."""
 
     def __init__(self, room: RoomPlan, plans: Mapping[str, Plan], tell: Tell) -> None:
         self._tell = tell
@@ -88,7 +88,7 @@ class Together:
             yield now
 
     def _moment(self, now: int, name: str = "", sample: Sample | None = None) -> Moment:
-        """What has come of it; before that the others hear what each has played."""
+        """Let the seats hear what each has played, then return all that was sent."""
         while any(seat.told for seat in self._seats.values()):  # what is heard may be answered at once
             for seat in self._seats.values():
                 self._told(seat)
@@ -104,7 +104,7 @@ class Together:
 
 
 class VirtualSeat:
-    """One seat: a ``router.room.room.Member`` whose messages are kept in ``sent``, each with the seat's name.
+    """A seat: a ``router.room.room.Member`` whose messages are kept in ``sent``, each with the seat's name.
 
     ``told``: what its engine has observed and the room has not heard.
     """

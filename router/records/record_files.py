@@ -31,18 +31,18 @@ CHILD = re.compile(r"[a-z][a-z0-9-]{0,31}")
 """What a child's folder is called: a pseudonym, as profiles have it."""
 
 NOBODY = "somebody whose name is no pseudonym"
-"""Whose a log is that says a name which no profile can have: whatever it is, it goes into no report."""
+"""The owner of a log whose name for the child no profile can have: it goes into no report."""
 
 _STEM = re.compile(r"(\d{4}-\d\d-\d\dT\d{6})-[^.]+")
 
 
 def stem(began: datetime, seat: str) -> str:
-    """What the names of a session's files begin with: its start by the local clock, and its seat."""
+    """The beginning of the names of a session's files: its start by the local clock, and its seat."""
     return f"{began:%Y-%m-%dT%H%M%S}-{seat}"
 
 
 def began(name: str) -> datetime | None:
-    """When the session of a file of this name began, by the local clock; None if the name does not say."""
+    """The time at which the session of a file of this name began, by the local clock; None if the name does not say."""
     found = _STEM.match(name)
     try:
         return datetime.strptime(found[1], "%Y-%m-%dT%H%M%S") if found else None  # noqa: DTZ007 - a local time, as written
@@ -58,7 +58,7 @@ def children(folder: Path) -> list[Path]:
 
 
 def carries(name: str, child: str) -> bool:
-    """Whether the name of a file or folder holds a child's pseudonym as a word of its own, as the names of copies do."""
+    """Tell whether a file's or folder's name holds a child's pseudonym as a whole word, as names of copies do."""
     return child in {word.strip("-") for word in re.split(r"[^a-z0-9-]+", name.casefold())}
 
 
@@ -92,7 +92,7 @@ _TOLD = frozenset(
 
 
 class Event(NamedTuple):
-    """One line of a log: seconds from the start, what happened, and its fields."""
+    """A line of a log: seconds from the start, the event, and its fields."""
 
     t: float
     event: str
@@ -110,7 +110,7 @@ class Log:
     name: str
     child: str | None = None
     called: str = ""
-    """What the first line says of the child, whatever it is."""
+    """The child's name in the first line, valid or not."""
     seat: str = ""
     profile: str = ""
     began: datetime | None = None
@@ -300,7 +300,7 @@ _FIELDS: Mapping[str, Callable[[dict[str, Any]], bool]] = MappingProxyType(
         "mark": lambda fields: isinstance(fields.get("text"), str),
     }
 )
-"""What an event must say to be one."""
+"""The fields that an event must have."""
 
 
 def _parsed(line: bytes) -> dict[str, Any] | None:

@@ -66,7 +66,7 @@ LONGEST_MARK = 200
 
 
 def log_line(t: float, event: str, fields: dict[str, Any]) -> str:
-    """One line of the log, with its line end."""
+    """Write an event as a line of the log, with its line end."""
     return json.dumps({"t": round(t, 6), "event": event, **fields}, ensure_ascii=False) + "\n"
 
 
@@ -76,7 +76,7 @@ def header(child: str, **more: Any) -> dict[str, Any]:
 
 
 def digest(profile: Path) -> str:
-    """What tells one state of a profile from another: the SHA-256 of its file."""
+    """The SHA-256 of a profile's file, which tells one state of the profile from another."""
     return hashlib.sha256(profile.read_bytes()).hexdigest()
 
 
@@ -237,7 +237,7 @@ class Records:
 
     @property
     def clock_stands(self) -> bool:
-        """Whether the clock stands still while the PC is switched off, as far as is known after some starts."""
+        """Tell whether the clock stands still while the PC is off, as far as the starts so far show."""
         return self._clock.stands
 
     def begin(self, seat: str, child: str, profile_digest: str, now: int, *, record_raw: bool = False) -> Session:
@@ -348,7 +348,7 @@ class Records:
 
 
 class Session:
-    """One child's session: an engine's ``observe``, and what else belongs on record. Made by ``Records.begin``.
+    """A child's session: an engine's ``observe``, and all else that is recorded. Made by ``Records.begin``.
 
     Every method may be called on the loop's thread, and none waits. With ``record_raw`` what the sensors say is recorded, too;
     the mark ``record`` asks for it from then on, and ``record off`` ends it. Marks are recorded with it without being given
@@ -390,7 +390,7 @@ class Session:
             self.sample(now, Mark(remark(fields["text"])))
 
     def sample(self, now: int, sample: Sample) -> None:
-        """What a sensor said, for the recording; nothing is done unless ``record_raw``."""
+        """Record a sample; nothing is done unless ``record_raw``."""
         if self.record_raw:
             self._put(partial(self._sample, now, sample))
 
@@ -410,7 +410,7 @@ class Session:
 
     @property
     def waits(self) -> bool:
-        """Whether something is not on the disk yet."""
+        """Tell whether something is not on the disk yet."""
         return self._log.waits or (self._trace is not None and self._trace.waits)
 
     @property
@@ -517,7 +517,7 @@ class _File:
                 os.close(descriptor)
 
     def _is_there(self, descriptor: int) -> bool:
-        """Whether its name still leads to it: the folder may have gone, or a card may have been mounted over it."""
+        """Tell whether the file is still under its name: the folder may be gone, or a card mounted over it."""
         try:
             return os.path.samestat(self._path.stat(), os.fstat(descriptor))
         except OSError:
@@ -652,7 +652,7 @@ class _Log(_File):
 
 
 class _Trace(_File):
-    """What the sensors said. Each second is a gzip member of its own: a file that was cut off or damaged loses no more."""
+    """The samples of a session. Each second is a gzip member: damage or a cut costs no other seconds."""
 
     def __init__(self, path: Path, about: dict[str, Any]) -> None:
         super().__init__(path.with_name(path.name + TRACE))

@@ -42,7 +42,7 @@ STILL = 900 * NANOSECONDS
 """From the last note of the clock to the next start, when no time went by in between: a note is at most ``LEAST`` old."""
 
 STARTS = 5
-"""So many in a row are not a technician who switches it off and on. Our choice."""
+"""Starts in a row that are more than a technician switching it off and on. Our choice."""
 
 _DATES = 4000
 """The latest dates that are remembered as counted: more than ten years of days."""
@@ -74,7 +74,7 @@ class Running:
 
 
 class ClockWhileOff:
-    """Whether the clock goes on while the PC is switched off. Without a battery and a network each start is on the same day.
+    """Finds out if the clock goes on while the PC is off: with no battery or network each start is on the same day.
 
     ``boot`` is which switching-on this is, "" if that is not known: then nothing is said.
     """
@@ -86,11 +86,11 @@ class ClockWhileOff:
 
     @property
     def stands(self) -> bool:
-        """Whether it has stood still so often that it was no quick restart each time."""
+        """Tell whether it has stood still so often that not each time was a quick restart."""
         return (self._starts or 0) >= STARTS
 
     def due(self, now: int) -> bool:
-        """Whether it is time to note the clock; touches no disk."""
+        """Tell whether it is time to note the clock; touches no disk."""
         return bool(self._boot) and now - self._noted >= LEAST
 
     def note(self, now: int, wall: int) -> None:
@@ -136,7 +136,7 @@ class Retention:
         self._noticed: set[int] = set()
 
     def due(self, now: int, wall: int) -> bool:
-        """Whether a day has become one that counts since ``sweep`` was last called; touches no disk."""
+        """Tell whether a new day counts since ``sweep`` was last called; touches no disk."""
         return not self._noticed.issuperset(self._running.dates(now, wall))
 
     def sweep(self, now: int, wall: int, child: str | None, playing: Collection[Path]) -> Iterator[Swept]:
@@ -235,7 +235,7 @@ def _empty(folder: Path, count: int) -> int:
 
 
 def _read(path: Path) -> dict[str, Any]:
-    """What was written there; nothing if it cannot be understood, so that counting begins again."""
+    """Read what was written there; empty if it cannot be understood, so that counting begins again."""
     try:
         found = json.loads(path.read_bytes())
     except (FileNotFoundError, NotADirectoryError, ValueError, RecursionError):

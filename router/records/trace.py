@@ -57,7 +57,7 @@ def header_line(**about: Any) -> str:
 
 
 def sample_line(t: int, sample: Sample) -> str:
-    """One sample at ``t``, nanoseconds from the start, as a line. Reading gives the same nanosecond again."""
+    """Write a sample at ``t``, nanoseconds from the start, as a line. Reading gives the same nanosecond again."""
     fields: dict[str, Any] = {"t": t / NANOSECONDS}
     if isinstance(sample, Mark):
         fields["mark"] = sample.text
@@ -87,7 +87,7 @@ class TraceWriter:
         file.write(header_line(**about))
 
     def write(self, t: int, sample: Sample) -> None:
-        """One sample at ``t``, nanoseconds from the start."""
+        """Write a sample at ``t``, nanoseconds from the start."""
         self._file.write(sample_line(t, sample))
 
 
@@ -415,7 +415,7 @@ _MIDI_LENGTHS: Mapping[int, int] = MappingProxyType(
 
 @dataclass(frozen=True, slots=True)
 class _Shape:
-    """One kind of line: the key that tells it from the others, all its keys, its name and how it is written."""
+    """A kind of line: the key that tells it from the others, all its keys, its name and an example."""
 
     key: str
     keys: tuple[str, ...]
@@ -475,7 +475,7 @@ _DECODER: Any = json.JSONDecoder(object_pairs_hook=_no_double, parse_constant=_n
 
 
 def _decoded(text: str) -> Any:
-    """What a line without blanks around it says: ``JSONDecoder.decode`` without its search for blanks, a third of its time.
+    """Decode a line without blanks around it, without ``JSONDecoder.decode``'s search for them, a third of its time.
 
     Raises:
         json.JSONDecodeError: it is not JSON.
@@ -488,7 +488,7 @@ def _decoded(text: str) -> Any:
 
 
 def _plainly(message: str) -> str:
-    """What the JSON reader says, without the words of a programmer."""
+    """Put the JSON reader's message into words that are no programmer's."""
     plain = message.removesuffix(" at").replace("delimiter", "sign").replace("property name", "a word")
     return plain[0].lower() + plain[1:]
 

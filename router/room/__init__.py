@@ -1,8 +1,8 @@
-"""What children who play together share. As pure as the core.
+"""The beat, harmony and turns that children who play together share. As pure as the core.
 
 What each part keeps:
 
-* ``room``: what children who play together share: beat, harmony, turns, who hears whom. Kept: a member's time never
+* ``room``: joins beat, harmony, turns and who hears whom. Kept: a member's time never
   goes back; what a seat plays only because it heard another is heard by nobody.
 * ``beat``, ``lead``, ``tonality``: the beat of a room (fixed, taps, MIDI clock in and out); the chord and the key
   that a keyboard leads with. Kept: a beat that has come does not come again; nothing changes while nobody plays; no

@@ -33,13 +33,13 @@ MINUTE = 60 * NANOSECONDS
 SLOWEST, FASTEST = MINUTE // 20, MINUTE // 400
 """The longest and the shortest quarter in nanoseconds: tempos are 20 to 400 bpm everywhere."""
 NEAR = 0.25
-"""So far from its place, as a share of a beat, a tap may be. Our choice: a shaky hand is within it, a double tap is not."""
+"""Most that a tap may be off its place, as a share of a beat. Our choice: a shaky hand, not a double tap."""
 KEPT = 6
-"""Intervals of taps that count."""
+"""The number of latest tap intervals that count."""
 TAPS, CLOCK = "taps", "clock"
-"""What may give the tempo."""
+"""The sources of a tempo."""
 PAUSE = 4
-"""After so many beats without a tap the taps begin anew."""
+"""Beats without a tap after which the taps begin again."""
 
 
 class Taps:
@@ -54,7 +54,7 @@ class Taps:
         self._intervals: deque[Fraction] = deque(maxlen=KEPT)
 
     def tap(self, now: int) -> bool:
-        """One tap; whether there is a beat in it."""
+        """Take a tap; tell whether it gives a beat."""
         pause = PAUSE * self.quarter if self.quarter else SLOWEST
         if self._last is None or now - self._last > pause:
             self.__init__()  # type: ignore[misc]  # a new run
@@ -119,7 +119,7 @@ class Line:
         self.__init__()  # type: ignore[misc]  # as new
 
     def add(self, now: int) -> None:
-        """One tick."""
+        """Add a tick."""
         times = self._times
         if len(times) >= 2:
             self._count += 1
@@ -155,7 +155,7 @@ class Line:
         return max(self._second / 1.954, 50_000.0)
 
     def _bent(self, away: list[float]) -> bool:
-        """Whether the last ticks lie together to one side: a median of so many strays by 1.25 standard deviations over the root."""
+        """Tell whether the last ticks lie to one side: a median of n strays by 1.25 standard deviations / sqrt(n)."""
         return any(
             abs(median(away[-last:])) > 4 * 1.25 * self._trembles() / math.sqrt(last)
             for last in (7, 25)
@@ -164,13 +164,13 @@ class Line:
 
 
 MOVED = NANOSECONDS // 10_000
-"""So far off the grid is set right, once a beat: a tenth of a millisecond. Our choice, far below what is heard."""
+"""Error beyond which the grid is corrected, once a beat: 0.1 ms. Our choice, far below what is heard."""
 FAR = 4 * NANOSECONDS // 1000
-"""So far off it is set right at the next quarter of a beat."""
+"""Error beyond which it is corrected at the next quarter of a beat."""
 
 
 class Beat:
-    """See the module's docstring. ``observe`` is told when the clock is lost and found."""
+    """The beat of one room. ``observe`` is told when the clock is lost and found."""
 
     def __init__(self, music: Music, observe: Callable[[int, str, dict[str, Any]], None] | None = None) -> None:
         self.music = music
@@ -188,12 +188,12 @@ class Beat:
 
     @property
     def source(self) -> str:
-        """What gives the tempo: "taps", "clock", "clock lost"; empty while it is the one that it began with."""
+        """The source of the tempo: "taps", "clock", "clock lost"; empty while it is the first one."""
         return "clock lost" if self._from == CLOCK and self._lost else self._from
 
     @property
     def quarter(self) -> Fraction:
-        """How long a quarter is, in nanoseconds."""
+        """The length of a quarter note, in nanoseconds."""
         return MINUTE / self.music.tempo
 
     def position(self, now: int) -> Fraction:
@@ -202,11 +202,11 @@ class Beat:
 
     @property
     def clocked(self) -> bool:
-        """Whether a MIDI clock is heard, which leads."""
+        """Tell whether a MIDI clock is heard, which then leads."""
         return self._heard is not None
 
     def tap(self, now: int) -> bool:
-        """One tap of a switch or a pedal; not while a clock leads."""
+        """Take a tap of a switch or a pedal, unless a clock leads; tell whether the beat has changed."""
         if self.clocked:
             return False
         going = self._taps.quarter is not None
@@ -219,7 +219,7 @@ class Beat:
         return self._place(now, Fraction(come + (self._taps.count - come) % beats), self._taps.quarter)
 
     def hear(self, data: Sequence[int], now: int) -> bool:
-        """One message of the device whose clock is followed; others than those of a clock do nothing."""
+        """Take a message of the clock's device, ignoring all but a clock's; tell whether the beat has changed."""
         match list(data):
             case [midi.CLOCK]:
                 return self._tick(now)
@@ -236,7 +236,7 @@ class Beat:
         return False
 
     def deadline(self) -> int | None:
-        """When a clock that stays silent is lost."""
+        """The time at which a clock that stays silent is lost."""
         if self._heard is None:
             return None
         return self._heard + max(math.ceil(self.quarter / 2), NANOSECONDS // 5)
@@ -287,7 +287,7 @@ class Beat:
         return False
 
     def _place(self, now: int, position: Fraction, quarter: Fraction, *, anew: bool = False) -> bool:
-        """From now on the music stands here and has this tempo."""
+        """Put the music at this place with this tempo; tell whether that changes it."""
         come = math.floor(self.position(now))
         again = not anew and position <= come  # that beat has come: it is a nanosecond ago
         origin = now - math.ceil((come if again else position) * quarter) - again
@@ -353,7 +353,7 @@ class ClockOut:
         return self._due
 
     def wake(self, now: int) -> list[bytes]:
-        """What goes out now."""
+        """Return the messages that are due."""
         due = self._due if self._due is not None else self.deadline()
         if now < due:
             return []

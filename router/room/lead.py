@@ -1,4 +1,4 @@
-"""What a keyboard leads with: the chord that is held there, and the key that is played.
+"""A keyboard that leads: the chord that is held there, and the key that is played.
 
     settle   a moment after the last key went down the keys that sound are looked at; which of them are a chord, and whether it is
              another one, ``recognition.Played`` says. What the pedal (controller 64) holds sounds
@@ -38,7 +38,7 @@ RESET_CONTROLLERS, SYSTEM_RESET = 121, 0xFF
 
 @dataclass(frozen=True, slots=True)
 class Leading:
-    """What leads: the chord, the key, or both. ``channel`` is 1 to 16, None for all but the drums'; ``freeze`` is a controller."""
+    """The chord, the key or both, which lead. ``channel``: 1 to 16, None: all but drums; ``freeze``: a controller."""
 
     chord: bool = True
     key: bool = False
@@ -47,7 +47,7 @@ class Leading:
 
 
 class Led(NamedTuple):
-    """What the keyboard says at present; None where it has said nothing yet, or does not lead in it.
+    """The chord and key that the keyboard leads with; None if not known yet, or if it does not lead in that.
 
     ``scale`` is the major or the natural minor one.
     """
@@ -72,7 +72,7 @@ class Led(NamedTuple):
 
 
 class Lead:
-    """See the module's docstring. Its owner passes every message on, and wakes it when its alarm is due."""
+    """Finds chord and key in a keyboard's messages. The owner passes on each message, and wakes it when due."""
 
     def __init__(self, leading: Leading, alarm: Alarm) -> None:
         self._leading = leading
@@ -84,7 +84,7 @@ class Lead:
         self._played = Played()
         self._frozen = False
         self.led = Led()
-        """What it says now."""
+        """The chord and key that it leads with now."""
 
     @property
     def held(self) -> tuple[int, ...]:
@@ -93,7 +93,7 @@ class Lead:
 
     @property
     def frozen(self) -> bool:
-        """Whether the freeze pedal is down."""
+        """Tell whether the freeze pedal is down."""
         return self._frozen
 
     def handle(self, data: Sequence[int], now: int) -> Led | None:

@@ -34,14 +34,14 @@ from router.room.turns import TurnPlan, Turns
 
 KEY, SCALE = "key", "scale"
 _HARMONY, _LEAD = 0, 1
-"""Whose alarm it is."""
+"""The owners of the room's alarms."""
 SAYS = frozenset({TEMPO, KEY, SCALE})
-"""What a room may say by itself: its tempo with the beats of a bar, its key, its scale."""
+"""All that a room may set by itself: its tempo with the beats of a bar, its key, its scale."""
 
 
 @dataclass(frozen=True, slots=True)
 class RoomPlan:
-    """What the configuration says of the room.
+    """The configuration of a room.
 
     ``says``: which of ``SAYS`` stand there; the rest of ``music`` is only where a keyboard or taps begin from. ``faders``: the
     controllers of the keyboard that set a seat's level. ``levels``: what each seat begins with, 0 to 1; 1 where none stands.
@@ -62,19 +62,19 @@ class Member(Protocol):
 
     @property
     def plan(self) -> Plan:
-        """What plays there now."""
+        """The plan that plays there now."""
 
     def follow(self, music: Music, now: int) -> None:
-        """The music is this from now on."""
+        """Play in this music from now on."""
 
     def hear(self, sample: Sample, now: int) -> None:
-        """Another seat, or another part, has played this."""
+        """Take a note that another seat has played."""
 
     def turn(self, mine: bool, now: int) -> None:
-        """From now on it is this seat's turn, or not."""
+        """Say whether it is this seat's turn from now on."""
 
     def level(self, level: float, now: int) -> None:
-        """So loud from now on, 0 to 1."""
+        """Set how loud the seat is, 0 to 1."""
 
 
 _Ear = tuple[str, str]
@@ -92,7 +92,7 @@ class _Place:
 
 
 class Room:
-    """See the module's docstring. ``observe`` is told what happens, with the words of the log."""
+    """All that the seats of a router share. ``observe`` is told each event, with the words of the log."""
 
     def __init__(self, plan: RoomPlan, now: int, observe: Observe) -> None:
         self.plan = plan
@@ -156,7 +156,7 @@ class Room:
             self._say((NOTE_ON | fields["channel"] - 1, fields["note"], fields["velocity"]), ears, now)
 
     def _ears_for(self, name: str, part: str) -> list[_Ear]:
-        """Which inputs of whom hear a part of a seat."""
+        """The inputs, with their seats, that hear a part of a seat."""
         ears = self._ears.get((name, part))
         if ears is None:
             ears = self._ears[name, part] = [
@@ -190,14 +190,14 @@ class Room:
 
     @property
     def listens(self) -> bool:
-        """Whether anybody wants to hear what others play, or takes turns."""
+        """Tell whether any seat listens to others or takes turns."""
         return self._listening
 
     # --- what leads -------------------------------------------------------------------------------------------
 
     @property
     def chord(self) -> Chord | None:
-        """The chord where the room's music stands; None if the room says none."""
+        """The room's current chord; None if it has none."""
         here = self._here
         return here.chord or self._harmony.chord(here)
 
@@ -208,7 +208,7 @@ class Room:
 
     @property
     def lead(self) -> Lead | None:
-        """What the keyboard says, to be looked at; None where there is no keyboard."""
+        """The keyboard that leads, to be looked at; None if there is none."""
         return self._lead
 
     def music_for(self, plan: Plan) -> Music:
@@ -249,12 +249,12 @@ class Room:
             self._moved(now)
 
     def tap(self, now: int) -> None:
-        """One tap of a switch or a pedal."""
+        """Take a tap of a switch or a pedal."""
         if self.beat.tap(now):
             self._moved(now)
 
     def set_level(self, name: str, level: float, now: int) -> None:
-        """How loud a seat is from now on, 0 to 1; it may not be there yet."""
+        """Set how loud a seat is, 0 to 1; it may not have joined yet."""
         if self.levels.get(name, 1.0) == level:
             return
         self.levels[name] = level
@@ -288,7 +288,7 @@ class Room:
     # --- what is told -----------------------------------------------------------------------------------------
 
     def _moved(self, now: int) -> None:
-        """The beat is another."""
+        """Tell of a change of the beat."""
         self._tempo_said = True
         before = self.chord
         self._harmony.beat_changed(self.beat.music, now)
@@ -329,7 +329,7 @@ class Room:
 TURNS = "turns"
 """The rule that only lets its part play when it is the seat's turn."""
 ANYBODY = "anybody"
-"""What an input listens to that hears every other seat."""
+"""The name of a seat for an input that listens to every other seat."""
 NOTE_ON_EVENT, NOTE_OFF_EVENT = "note_on", "note_off"
 
 

@@ -36,7 +36,7 @@ Key = tuple[int, int]  # channel 1 to 16, note
 
 @dataclass(frozen=True, slots=True)
 class ThruLimits:
-    """What may be played through at most: nanoseconds a note, keys at once, velocity 1 to 127. The defaults are our choice."""
+    """The most that is played through: nanoseconds a note, keys at once, velocity 1 to 127. Our choice."""
 
     note_length: int = 30 * NANOSECONDS
     notes_at_once: int = 32
@@ -44,7 +44,7 @@ class ThruLimits:
 
 
 class Thru:
-    """See the module's docstring."""
+    """Passes a keyboard's messages on, and ends what sounds too long."""
 
     def __init__(self, limits: ThruLimits) -> None:
         self._limits = limits
@@ -55,15 +55,15 @@ class Thru:
 
     @property
     def sounding(self) -> tuple[Key, ...]:
-        """What sounds, as far as was heard: oldest first."""
+        """The notes that sound, by the messages so far, oldest first."""
         return tuple(self._sounding)
 
     def deadline(self) -> int | None:
-        """When ``wake`` is wanted."""
+        """The time at which ``wake`` is wanted, or None."""
         return self._timers.next()
 
     def play(self, data: Data, now: int) -> list[Data]:
-        """Give on what the keyboard says, within the limits."""
+        """Pass on a message of the keyboard, within the limits."""
         kind, channel = data[0] & 0xF0, (data[0] & 0x0F) + 1
         self._channels.add(channel)
         if kind == NOTE_ON and len(data) > 2 and data[2]:

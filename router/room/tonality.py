@@ -46,7 +46,7 @@ class Key(NamedTuple):
 
 
 class Tonality:
-    """See the module's docstring. Times are monotonic nanoseconds; a time before the last one counts as the last one."""
+    """Finds the key that is played. Times are monotonic nanoseconds; one before the last counts as the last."""
 
     def __init__(self, half: int = HALF, profiles: tuple[Sequence[float], Sequence[float]] = (MAJOR, MINOR)) -> None:
         self._half = half

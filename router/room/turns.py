@@ -1,4 +1,4 @@
-"""Whose turn it is, among seats that take turns. Pure: the time is an argument, in nanoseconds.
+"""The turn, and its order, among seats that take turns. Pure: the time is an argument, in nanoseconds.
 
     free      nobody's, so everybody's --someone plays--> begun
     offered   --its seat plays--> begun      --``wait`` has gone by--> offered to the next, or free
@@ -34,12 +34,12 @@ class TurnPlan:
 
 
 class Turns:
-    """See the module's docstring. Each call that may pass the turn on says whether it has."""
+    """The turn among seats. Each call that may pass the turn on returns whether it has."""
 
     def __init__(self, plan: TurnPlan) -> None:
         self._plan = plan
         self.whose: str | None = None
-        """Who has the turn; None while it is free."""
+        """The seat that has the turn; None while it is free."""
         self._line: list[str] = []  # who has the turn stands first
         self._sounding: Counter[str] = Counter()  # notes that are on, by seat
         self._since = 0  # when it was offered, or begun
