@@ -25,7 +25,7 @@ PEDALS = (SUSTAIN, 66, 69)
 """Controllers that keep notes on: sustain, sostenuto and hold 2 (MIDI 1.0 Detailed Specification, table 3)."""
 
 _DOWN = 64
-"""From this value on a pedal is down (the same table)."""
+"""The value from which on a pedal is down (the same table)."""
 
 _RESET = 121
 """Reset all controllers: the pedals are up, too (MIDI recommended practice RP-015)."""
@@ -87,7 +87,7 @@ class Thru:
         return messages
 
     def silence(self) -> list[Data]:
-        """End everything, whatever it says next."""
+        """End everything that sounds; what the keyboard sends next is played."""
         sounding = list(self._sounding)
         self._sounding.clear()
         self._pedals.clear()
@@ -107,7 +107,7 @@ class Thru:
         return [*messages, (data[0], data[1], min(data[2], self._limits.velocity))]
 
     def _end(self, key: tuple[int, ...]) -> None:
-        """A key has come up."""
+        """Take a key that has come up."""
         match key:
             case (channel, note) if (channel, note) in self._sounding:
                 if self._pedals.get(channel):
@@ -132,7 +132,7 @@ class Thru:
                 self._end(key)
 
     def _lift(self, channel: int) -> None:
-        """The pedals of a channel are up: what only they kept is over."""
+        """Lift all pedals of a channel: notes that only they kept are over."""
         self._pedals.pop(channel, None)
         for key in [key for key, is_down in self._sounding.items() if key[0] == channel and not is_down]:
             self._gone(key)

@@ -4,9 +4,9 @@
     offered   --its seat plays--> begun      --``wait`` has gone by--> offered to the next, or free
     begun     --``quiet`` after its last note, or ``most`` after its first--> offered to the next
 
-The seats stand in line, in the order in which they came; who has had the turn goes to the end of the line, and so does whoever
-joins. A seat that leaves, or that plays another profile, passes its turn on at once. If nobody has played while the turn went once
-round, it is free, and no deadline is left. A seat that is alone keeps its turn.
+The seats stand in line as they came; a seat that has had the turn goes to the end, and so does one that
+joins. A seat that leaves, or that plays another profile, passes its turn on at once. If no seat has played while the turn
+went round once, it is free, and no deadline is left. A seat that is alone keeps its turn.
 
 Invariant: nobody is locked out for ever. With n seats in line it is a seat's turn again at most (n - 1) * (``wait`` + ``most``) after it
 ended, whatever the others do: nobody is ever put before a seat that waits, except while the turn is free, which is its own as well;
@@ -25,7 +25,7 @@ from router.core.units import NANOSECONDS
 class TurnPlan:
     """How turns pass, in nanoseconds. The defaults are our choice.
 
-    After so much quiet a phrase is over; nobody waits longer than that for a turn that is not taken; and no turn is longer.
+    ``quiet``: silence that ends a phrase; ``wait``: longest wait for a turn to be taken; ``most``: longest turn.
     """
 
     quiet: int = 2 * NANOSECONDS
@@ -108,7 +108,7 @@ class Turns:
         return ends if self._sounding[self.whose] else min(ends, self._last + self._plan.quiet)
 
     def wake(self, now: int) -> bool:
-        """Do what is due."""
+        """Pass the turn on, or free it, if that is due; tell whether it was."""
         due = self.deadline()
         if due is None or due > now:
             return False
@@ -121,7 +121,7 @@ class Turns:
         return self._pass_on(now)
 
     def _pass_on(self, now: int) -> bool:
-        """To the next in line; whoever had it goes to the end. From now on, not from when it was due: nobody's time is shortened."""
+        """Pass the turn to the next in line, from now and not from when it was due: no seat's time is shortened."""
         before = self.whose
         self._line.append(self._line.pop(0))
         self.whose = self._line[0]

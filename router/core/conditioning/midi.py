@@ -16,7 +16,7 @@ from router.core.timers import Alarm
 
 @dataclass(frozen=True, slots=True)
 class MidiSettings:
-    """Messages that count: ``channel`` 1 to 16 (None: any), keys ``lowest`` to ``highest``; ``levels`` as for pressure."""
+    """Messages that count: ``channel`` 1 to 16 (None: any), keys ``lowest`` to ``highest``, and ``levels``."""
 
     channel: int | None = None
     lowest: int = 0
