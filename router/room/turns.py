@@ -5,7 +5,7 @@
     begun     --``quiet`` after its last note, or ``most`` after its first--> offered to the next
 
 The seats stand in line as they came; a seat that has had the turn goes to the end, and so does one that
-joins. A seat that leaves, or that plays another profile, passes its turn on at once. If no seat has played while the turn
+joins. A seat that leaves or plays another profile passes its turn on at once. If no seat has played while the turn
 went round once, it is free, and no deadline is left. A seat that is alone keeps its turn.
 
 Invariant: nobody is locked out for ever. With n seats in line it is a seat's turn again at most (n - 1) * (``wait`` + ``most``) after it
