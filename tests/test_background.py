@@ -119,6 +119,16 @@ def test_rest_is_learned_quickly_at_first_and_then_ever_more_slowly():
     assert slowest == pytest.approx(slower * (1 - 0.02 / 2) ** 300)
 
 
+def test_half_a_second_is_watched_first_and_again_after_a_restart():
+    background = Background(ON, GENTLE, 20 * NANOSECONDS)
+    for begin in (START, 3 * START):
+        background.restart()
+        for step in range(20):
+            background.learn(50.0, begin + step * STEP, Seen.REST)
+        assert background.expect(begin + SETTLE - 1) is None
+        assert background.expect(begin + SETTLE) == 50
+
+
 def test_the_last_sample_of_the_settling_is_learned_from_too():
     background = Background(ON, GENTLE, 20 * NANOSECONDS, rhythm=False)
     for step in range(25):
@@ -256,6 +266,15 @@ def test_what_is_kept_is_bounded():
 # --- a rhythm underneath ------------------------------------------------------------------------------------------
 
 
+def test_a_rhythm_is_learned_if_nothing_else_is_said():
+    background = Background(ON, GENTLE, 20 * NANOSECONDS)
+    for step in range(1500):
+        now = START + step * STEP
+        background.expect(now)
+        background.learn(40 * math.sin(2 * math.pi * step / 100), now, Seen.REST)
+    assert background.rhythm.period == pytest.approx(100, rel=0.01)
+
+
 @pytest.mark.parametrize("period", [1.0, 2.3, 5.0])
 def test_what_is_expected_follows_a_rhythm(period):
     """A sine of 50 Pa about 20: expected to within a few pascals, step by step."""
@@ -383,6 +402,14 @@ def test_strength_is_the_share_of_the_rhythm_in_the_signal(seconds):
 
 def test_a_rhythm_that_the_noise_hides_is_none():
     rhythm = found(2, 60, noise=3)
+    assert (rhythm.period, rhythm.strength) == (None, 0.0)
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_noise_alone_has_no_rhythm(seed):
+    rhythm, random = Rhythm(), Random(seed)
+    for _ in range(1500):
+        rhythm.add(random.gauss(0, 1))
     assert (rhythm.period, rhythm.strength) == (None, 0.0)
 
 
