@@ -1,7 +1,7 @@
 """From a recording to settings: numbers that hear a child's efforts and nothing else, with their reasons.
 
 ``recording`` makes stretches of rest and efforts of samples and marks; ``pressures``, ``switches`` and ``pointers`` hold the numbers
-of each kind of input and the estimators they come from; ``result`` is what a fit says, and ``page`` shows it.
+of each kind of input and the estimators they come from; ``result`` holds a fit's results, and ``page`` shows it.
 """
 
 from __future__ import annotations
@@ -37,10 +37,10 @@ __all__ = [
 
 
 def fit(recording: Recording, conditioner: Conditioner) -> Fit:
-    """What the recording says about an input that is conditioned as ``conditioner`` is now.
+    """Fit the settings of an input, which is conditioned by ``conditioner`` now, to the recording.
 
     Raises:
-        FitError: nothing can be said.
+        FitError: nothing can be fitted.
     """
     if isinstance(conditioner, PressureConditioner):
         return pressure(recording, conditioner.settings)

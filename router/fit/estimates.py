@@ -10,9 +10,9 @@ from collections.abc import Iterator, Sequence
 from statistics import NormalDist, median
 
 CONFIDENCE = 0.9
-"""Of every interval, unless another is asked for. With ten efforts a narrower promise would be empty."""
+"""The confidence of every interval, unless another is asked for; ten efforts support no stricter promise."""
 RESAMPLES = 200
-"""Enough for a 90 % interval that stays the same to within a tenth of its width. Our choice."""
+"""Bootstrap resamples: enough for a 90 % interval that stays the same to within a tenth of its width. Our choice."""
 
 
 def quantile(values: Sequence[float], share: float) -> float:
@@ -58,7 +58,7 @@ def slope(
 
     ties = sum(k * (k - 1) * (2 * k + 5) for row in (times, values) for k in Counter(row).values())
     variance = (count * (count - 1) * (2 * count + 5) - ties) / 18
-    # Where nearly all values are the same nothing of it is left: then every slope is possible.
+    # The correction for ties may leave less than nothing of the variance.
     reach = NormalDist().inv_cdf((1 + confidence) / 2) * math.sqrt(max(0.0, variance))
     low = max(0, round((len(slopes) - reach) / 2) - 1)
     high = min(len(slopes) - 1, round((len(slopes) + reach) / 2))
@@ -66,10 +66,10 @@ def slope(
 
 
 def drawn(*strata: Sequence[int]) -> Iterator[list[int]]:
-    """Things drawn again, with replacement, as many of each stratum as it has: ``RESAMPLES`` times.
+    """Yield ``RESAMPLES`` resamples: of each stratum as many things as it has, drawn with replacement.
 
-    The bootstrap (Efron, Ann. Stat. 7:1, 1979); its chances come from a fixed seed, so that the same recording gives the
-    same intervals.
+    The bootstrap (Efron, Ann. Stat. 7:1, 1979); its random numbers come from a fixed seed, so that the same recording
+    gives the same intervals.
     """
     rng = random.Random(1)  # noqa: S311 - resampling, not a secret
     for _ in range(RESAMPLES):
@@ -77,5 +77,5 @@ def drawn(*strata: Sequence[int]) -> Iterator[list[int]]:
 
 
 def limits(found: Sequence[float], confidence: float = CONFIDENCE) -> tuple[float, float]:
-    """The interval from an estimate's values over ``drawn`` things: their percentiles."""
+    """The percentile interval of an estimate, from its values over the resamples of ``drawn``."""
     return quantile(found, (1 - confidence) / 2), quantile(found, (1 + confidence) / 2)

@@ -9,8 +9,8 @@
     A step waits until it is begun, so that nobody is hurried:  waiting --mark--> running --> the next step, waiting
     back       from running: the step begins again; from waiting: the step before it does
 
-What is taken back is kept in the recording all the same, with its marks taken out and not judged. At any moment the
-recording so far is whole and can be written.
+A step that is taken back stays in the recording, without its marks, and is not judged. The recording so far is complete
+at any moment, and can be written.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ from router.devices.inputs.base import Stamped
 from router.fit.recording import AFTER
 
 MARK, ON, BACK = "mark", "on", "back"
-"""What a person can say: begin, or mark what is seen; go on; go back."""
+"""The words that a person can say: begin, or mark what is seen; go on; go back."""
 
 REST_SECONDS = 20
 EFFORTS = 10
@@ -32,9 +32,10 @@ LEAST = 3
 
 @dataclass(frozen=True, slots=True)
 class Step:
-    """One thing to do. ``big`` is the word in large letters; ``before`` and ``during`` are sentences, with the child's name as ``{child}``.
+    """A step of the measurement.
 
-    ``seconds``: it ends by itself after so long. ``wanted``: after so many marks.
+    ``big`` is the word in large letters; ``before`` and ``during`` are sentences, with the child's name as ``{child}``.
+    The step ends by itself after ``seconds``, or after ``wanted`` marks.
     """
 
     name: str
@@ -113,19 +114,22 @@ STEPS = {
         ),
     ),
 }
-"""By the type of input."""
+"""The steps of a measurement, by the type of input."""
 
 
 @dataclass(slots=True)
 class _Taken:
-    """The marks of one step: those that count, and where it was begun in vain before."""
+    """The marks of a step that count, and the times from which attempts that were taken back are not judged."""
 
     marks: list[tuple[int, str]] = field(default_factory=list)
     pauses: list[int] = field(default_factory=list)
 
 
 class Guide:
-    """See the module's docstring. Times are nanoseconds of any clock that never goes back; the recording begins at 0."""
+    """A guided measurement, as the module describes it.
+
+    Times are nanoseconds of any clock that never goes back; the recording begins at 0.
+    """
 
     def __init__(self, kind: str, child: str, now: int) -> None:
         self.steps = STEPS[kind]
@@ -137,7 +141,7 @@ class Guide:
         """The device has gone."""
         self.samples: list[Stamped] = []
         self.asked = 0
-        """How many efforts were marked, those taken back as well."""
+        """The number of efforts marked, including those taken back."""
         self._begun = now  # the recording
         self._since = now  # the step
         self._taken = {step.name: _Taken() for step in self.steps}
@@ -149,40 +153,40 @@ class Guide:
 
     @property
     def marked(self) -> int:
-        """How many efforts of this step are marked."""
+        """The number of efforts marked in this step."""
         return sum(word == "effort" for _t, word in self._taken[self.step.name].marks)
 
     @property
     def measured(self) -> bool:
-        """Whether anything was measured: a rest has begun."""
+        """True if anything was measured: a rest has begun."""
         return any(taken.marks or taken.pauses for taken in self._taken.values())
 
     @property
     def enough(self) -> bool:
-        """Whether there is something to fit: a rest, and some efforts."""
+        """True if there is something to fit: a rest, and some efforts."""
         return bool(self._taken["rest"].marks) and bool(self._taken["efforts"].marks)
 
     def seconds_left(self, now: int) -> int:
-        """Of a step that ends by itself."""
+        """Return the seconds left of a step that ends by itself."""
         ran = now - self._since if self.running else 0
         return max(0, -(-(self.step.seconds * NANOSECONDS - ran) // NANOSECONDS))
 
     def sample(self, sample: Sample, now: int) -> None:
-        """Something came from the device."""
+        """Take a sample from the device."""
         self.missing = isinstance(sample, Lost)
         self.samples.append((now - self._begun, sample))
 
     def deadline(self) -> int | None:
-        """When ``wake`` is wanted."""
+        """Return when ``wake`` is to be called; None: not at all."""
         return self._ends
 
     def wake(self, now: int) -> None:
-        """A step may be over."""
+        """End the step if its time is over."""
         if self._ends is not None and now >= self._ends:
             self._over(self._ends)
 
     def say(self, word: str, now: int) -> None:
-        """A person says ``MARK``, ``ON`` or ``BACK``."""
+        """Act on what a person says: ``MARK``, ``ON`` or ``BACK``."""
         self.wake(now)
         if self.finished:
             return
@@ -232,7 +236,7 @@ class Guide:
             self._ends = now + AFTER + NANOSECONDS // 2  # the last effort may be yet to come
 
     def _over(self, now: int) -> None:
-        """The step is over, by itself or because somebody goes on."""
+        """End the step, by itself or because somebody goes on."""
         if self.running:
             name, marks = self.step.name, self._taken[self.step.name].marks
             if name == "rest":

@@ -1,4 +1,4 @@
-"""One page about a fit, for a colleague who was not there: the recording with its thresholds, and what was heard of it.
+"""A page about a fit, for a colleague who was not there: the recording with its thresholds, and what was heard of it.
 
 The picture is drawn once, by matplotlib, as SVG within the page and as PNG beside it. Colours are those of Okabe and Ito
 (Color Universal Design, 2008), which colour-blind people tell apart; each mark has a shape of its own, too.
@@ -25,7 +25,7 @@ from router.system.files import replacing
 
 HEARD, MISSED, FALSE, LINE, REST = "#0072B2", "#D55E00", "#CC79A7", "#333333", "#E8E8E8"
 POINTS = 3000
-"""So many of a line are drawn at most; more are no longer seen."""
+"""The most points of a line that are drawn; more could not be seen."""
 WIDE, HIGH = 11.0, 4.6
 """Inches."""
 
@@ -43,7 +43,7 @@ td.value { white-space: nowrap; font-weight: 600 } .small { color: #444; font-si
 
 @dataclass(frozen=True, slots=True)
 class Page:
-    """What the page shows. ``settings`` and ``said`` are already written out, in the therapist's unit."""
+    """The content of the page. ``settings`` and ``measured`` are already written out, in the therapist's unit."""
 
     child: str
     input: str
@@ -55,7 +55,7 @@ class Page:
     remarks: Sequence[str]
 
     def write(self, path: Path) -> tuple[Path, Path]:
-        """Write the page, and its picture beside it as PNG; where they are.
+        """Write the page, and its picture beside it as PNG; return both paths.
 
         Raises:
             FitError: matplotlib is not installed.
@@ -251,7 +251,7 @@ def _text(value: object) -> str:
 
 
 def _thin(seconds: Sequence[float], values: Sequence[float]) -> tuple[list[float], list[float]]:
-    """No more points than are seen: of each piece its lowest and its highest, so that no peak is lost."""
+    """Reduce a line to the lowest and the highest point of each piece, so that no peak is lost."""
     if len(seconds) <= POINTS:
         return list(seconds), list(values)
     size = -(-2 * len(seconds) // POINTS)

@@ -1,7 +1,7 @@
 """Times and margins of a head pointer, from places that were asked for one after another.
 
-What was asked for between one mark and the next is the zone in which the pointer then stays longest; every other zone
-was passed by.
+The zone in which the pointer stays longest between one mark and the next counts as the one that was asked for; every
+other zone was passed by.
 
 Estimators:
 
@@ -36,11 +36,11 @@ LEAST_MARGIN, MOST_MARGIN = 0.1, 0.3
 LEAST_FORGIVE, MOST_FORGIVE = 200 * MILLISECOND, 300 * MILLISECOND
 LEAST_DWELL, USUAL_DWELL = 400 * MILLISECOND, 800 * MILLISECOND
 FEW = 4
-"""From fewer passings nothing is learned of how long they take."""
+"""The fewest passings from which their length can be learned."""
 BACK = 500 * MILLISECOND
-"""Whoever is away for longer has left. Our choice."""
+"""A pointer that is out of a zone for longer has left it. Our choice."""
 ARRIVING = 500 * MILLISECOND
-"""At the beginning of a stay the head is still coming, at its end it is on its way already."""
+"""Left out at both ends of a stay, where the head is still arriving or already leaving."""
 
 
 Stay = tuple[int, int, int]
@@ -80,7 +80,7 @@ class _Places:
         self._trembles = [0.0 if stay is None else self._tremble(stay) for stay in self._meant]
 
     def result(self) -> Fit:
-        """What was found.
+        """Return the fit.
 
         Raises:
             FitError: see ``pointer``.
@@ -119,7 +119,7 @@ class _Places:
     # --- choosing ---------------------------------------------------------------------------------------------
 
     def _grid(self, places: Sequence[int], stays_of: Grid | None = None) -> Grid:
-        """What these places alone suggest. ``stays_of``: whose stays are counted, if not those of what is suggested."""
+        """Choose settings from these places alone. ``stays_of``: the grid whose stays count, if not the chosen one."""
         trembles = [self._trembles[i] for i in places]
         margin = min(MOST_MARGIN, max(LEAST_MARGIN, math.ceil(quantile(trembles, 0.95) * 20) / 20))
         grid = replace(self._settings.grid, margin=margin)
@@ -130,7 +130,7 @@ class _Places:
         return replace(grid, dwell=_dwell(meant, passing))
 
     def _lengths(self, places: Sequence[int], grid: Grid) -> tuple[list[int], list[int]]:
-        """How long the stays were that were meant, and all others."""
+        """Return the lengths of the stays that were meant, and of all others."""
         meant: list[int] = []
         passing: list[int] = []
         for i in places:
@@ -140,7 +140,7 @@ class _Places:
         return meant, passing
 
     def _away(self, i: int, grid: Grid) -> list[int]:
-        """How long each time the pointer was out of the zone that was meant, and came back."""
+        """Return how long each absence lasted from which the pointer came back to the zone that was meant."""
         stay = self._meant[i]
         if stay is None:
             return []
@@ -157,7 +157,7 @@ class _Places:
         return [stay for stay in self._stays(grid) if begin <= stay[1] < end]
 
     def _stays(self, grid: Grid) -> list[Stay]:
-        """When the pointer was in one zone, from entering to leaving it; the last one ends with the recording."""
+        """Return the stays in one zone, each from entering to leaving it; the last one ends with the recording."""
         grid = replace(grid, dwell=0)
         if grid not in self._cache:
             stays: list[Stay] = []
@@ -170,7 +170,7 @@ class _Places:
         return self._cache[grid]
 
     def _presses(self, grid: Grid) -> list[tuple[int, int | None]]:
-        """When the pointer presses, and in which zone; None: it lets go."""
+        """Return when the pointer presses, and in which zone; None: when it releases."""
         settings = replace(self._settings, grid=grid, levels=frozenset(), centred_by=None)
         return [
             (t, gesture.zone if isinstance(gesture, Press) else None)
@@ -182,7 +182,7 @@ class _Places:
         ]
 
     def _tremble(self, stay: Stay) -> float:
-        """How far the place goes from its median, in zones, the 90 % quantile: a jerk is no trembling."""
+        """The 90 % quantile of the distance from the median place, in zones: a single jerk is no tremor."""
         grid, gain = self._settings.grid, self._settings.gain
         places = [
             (sample.x * gain * grid.columns, sample.y * gain * grid.rows)
@@ -197,13 +197,13 @@ class _Places:
     # --- trying -----------------------------------------------------------------------------------------------
 
     def _tried(self, grid: Grid, places: Sequence[int]) -> tuple[Heard, list[Judged], list[int]]:
-        """What the real conditioning hears: places that play once are heard, all else is not meant."""
+        """Try a grid with the real conditioning: a place that plays once is heard, every other press is not meant."""
         presses = [(t, zone) for t, zone in self._presses(grid) if zone is not None]
         judged: list[Judged] = []
         false: list[int] = []
         for i in places:
             stay, (begin, end) = self._meant[i], self._asked[i]
-            # One that began to play before the place was asked for is there still, and has been heard.
+            # A press counts from when the pointer entered: if that was before this place was asked for, it is not its.
             inside = [(t, zone) for t, zone in presses if begin <= t - grid.dwell < end]
             right = [t for t, zone in inside if stay is not None and zone == stay[0]]
             judged.append(
@@ -271,7 +271,7 @@ class _Places:
         ]
 
     def _remarks(self, chosen: Grid) -> list[str]:
-        """Where the head lies at rest."""
+        """Remark on the zone in which the head lies for most of the rest."""
         in_zones: dict[int, int] = {}
         for begin, end in self._recording.rests:
             for zone, came, left in self._stays(chosen):

@@ -22,8 +22,8 @@ Estimators:
                         four times the ordinary step nothing is sure
     rise, hold          from 10 % to 90 % of an effort's height; how long it is above half of it; medians
 
-What is chosen is tried on the recording itself with the real conditioning, so what a fit promises is what the router
-would have done. Where rest and effort cannot be told apart there is no result: a guess would be worse than none.
+The choice is tried on the recording itself with the real conditioning, so a fit promises what the router would have
+done. Where rest and effort cannot be told apart there is no result: a guess would be worse than none.
 """
 
 from __future__ import annotations
@@ -63,20 +63,20 @@ SEARCH_RATE = 100
 SHARES = (0.34, 0.42, 0.5, 0.58, 0.66)
 """Thresholds that are tried first, as shares of an ordinary effort."""
 COARSE, FINER = 0.08, 0.04
-"""If the best of them is the first or the last the next one is tried, too; then those so near to the best."""
+"""Steps from the best share to the next ones tried: beyond the first or last share, then on both sides of the best."""
 SETTLED = 3 * NANOSECONDS
-"""What rest looks like before the rest level is known says nothing."""
+"""Rest is not judged until so long after the beginning, while its level is not known."""
 TIRES = 0.05
-"""Of the ordinary effort in a minute; a trend below it is not worth a remark."""
+"""Share of the ordinary effort a minute; a smaller decline is not worth a remark."""
 
 JUMP, BEYOND = 0.2, 4
-"""Rest jumps if it moves by so large a share of on from one period to the next, and by so many times what it ordinarily does. Our choice."""
+"""Rest jumps if it moves between periods by this share of on, and this many times as far as usual. Our choice."""
 
 LEVELS, LEAST_LEVELS = 3, 2
 """Resting levels before and after an effort that are compared, and how few will do at the ends. Our choice."""
 
 ASIDE = NANOSECONDS // 3
-"""How near to an effort nothing counts as rest."""
+"""Nothing this near to an effort counts as rest."""
 
 _SIGNS = {"above": 1, "below": -1}
 
@@ -116,7 +116,7 @@ def pressure(recording: Recording, settings: PressureSettings) -> Fit:
 
 
 def applied(found: Fit, settings: PressureSettings) -> PressureSettings:
-    """The settings with what was found in place of what stood there."""
+    """Replace the settings that were fitted by the fitted values."""
     values = {setting.path: setting.value for setting in found.settings}
     for word in {path[0] for path in values}:
         follow = (
@@ -163,7 +163,7 @@ def _thinned(samples: Sequence[Stamped]) -> _Samples:
 
 
 def _sane(samples: _Samples, recording: Recording) -> None:
-    """Refuse a sensor that says nothing, or whose end is reached in half of the efforts and hides how large they are."""
+    """Refuse a sensor that never changes, or that is at its limit in most efforts, which hides how large they are."""
     values = samples.pascals
     low, rest, high = min(values), median(values), max(values)
     if low == high:
@@ -186,7 +186,7 @@ def _sane(samples: _Samples, recording: Recording) -> None:
 
 
 def _first_sizes(samples: _Samples, recording: Recording, settings: PressureSettings) -> Sizes:
-    """How large the efforts of each side that is asked for are, roughly."""
+    """Estimate the ordinary effort of each side that the profile listens to, roughly."""
     found = _roughly(samples, recording)
     asked = [word for word in _SIGNS if getattr(settings, word) is not None]
     sizes = {side: median(sizes) for side, sizes in found.items() if side in asked and median(sizes) > 0}
@@ -201,7 +201,7 @@ def _first_sizes(samples: _Samples, recording: Recording, settings: PressureSett
 
 
 def _roughly(samples: _Samples, recording: Recording) -> dict[str, list[float]]:
-    """The efforts of each side: the furthest in each stretch from the median of the seconds around it and the others."""
+    """The size of each effort, by side: the furthest from the median of the nearby samples that belong to no effort."""
     found: dict[str, list[float]] = {}
     times, values = samples.times, samples.pascals
     tried = bytearray(len(times))
@@ -225,7 +225,7 @@ def _roughly(samples: _Samples, recording: Recording) -> dict[str, list[float]]:
 
 @dataclass(frozen=True, slots=True)
 class _Hump:
-    """One effort as the sensor shows it. ``dip``: the least between its first and its last moment above ``on``."""
+    """An effort as the sensor shows it. ``dip``: the least between its first and its last moment above ``on``."""
 
     begin: int
     top: int
@@ -236,7 +236,7 @@ class _Hump:
 
 @dataclass(slots=True)
 class _Trial:
-    """Thresholds, and what the router makes of the recording with them. ``presses``: when, and the side."""
+    """Thresholds, and what the router hears in the recording with them. ``presses``: the time and the side of each."""
 
     sides: dict[str, Side]
     times: list[int]
@@ -321,7 +321,7 @@ def _sides(on: Sizes, full: Sizes) -> dict[str, Side]:
 class _Search:
     """Trials of several thresholds, and choices made from all of the recording or from parts of it.
 
-    ``drawn``: pieces that count, one that stands there twice counts twice.
+    ``pieces`` are the pieces that count; a piece given twice counts twice.
     """
 
     def __init__(self, samples: _Samples, recording: Recording, settings: PressureSettings) -> None:
@@ -342,11 +342,11 @@ class _Search:
             self._trials[share] = self._try(self._at(share, self.everything))
 
     def choice(self, pieces: Sequence[int]) -> float:
-        """The best of the shares that were tried, as far as these pieces show."""
+        """Return the best of the shares that were tried, judged by these pieces."""
         return min(self._trials, key=lambda share: self._rank(self._trials[share], pieces))
 
     def result(self, asked: Sequence[str]) -> Fit:
-        """What was found.
+        """Return the fit.
 
         Raises:
             FitError: rest and effort cannot be told apart.
@@ -406,13 +406,13 @@ class _Search:
         return _sides({side: share * size for side, size in sizes.items()}, sizes)
 
     def _chosen(self, pieces: Sequence[int]) -> dict[str, Side]:
-        """The whole choice, from these pieces alone."""
+        """Choose all thresholds from these pieces alone."""
         share = self.choice(pieces)
         trial, sides = self._trials[share], self._at(share, pieces)
         return {side: self._with_rest(trial, side, thresholds, pieces) for side, thresholds in sides.items()}
 
     def _with_rest(self, trial: _Trial, side: str, chosen: Side, pieces: Sequence[int]) -> Side:
-        """``off`` and ``full`` beside ``on``."""
+        """Add ``off`` and ``full`` to a chosen ``on``."""
         sizes = self._sizes(trial, side, pieces) or [chosen.full]
         floor = min(OFF_SHARE * chosen.on, max(LEAST_OFF * chosen.on, self._reach(trial, side, pieces) / 2))
         sag = quantile(self._dips(trial, side, pieces) or [chosen.on], 0.1)
@@ -420,7 +420,7 @@ class _Search:
         return Side(chosen.on, off, max(quantile(sizes, 0.9), 1.25 * chosen.on))
 
     def _rank(self, trial: _Trial, pieces: Sequence[int]) -> tuple[float, float]:
-        """Less is better: what was missed and what was false, then how near rest and the gentle efforts are."""
+        """Rank a trial, less is better: by misses and false presses, then by how near rest and gentle efforts are."""
         counts: dict[int, int] = {}
         for piece in pieces:
             counts[piece] = counts.get(piece, 0) + 1
@@ -447,7 +447,7 @@ class _Search:
         return [hump.dip for hump in self._humps(trial, side, pieces)]
 
     def _reach(self, trial: _Trial, side: str, pieces: Sequence[int] | None = None) -> float:
-        """How far rest goes."""
+        """The reach of rest, in pascals, from pieces in which there was no false press."""
         by_piece = {piece: reach for piece, reach in trial.reach[side].items() if piece not in trial.disturbed}
         return max(
             (by_piece[piece] for piece in (self.everything if pieces is None else pieces) if piece in by_piece),
@@ -458,7 +458,7 @@ class _Search:
         return quantile(self._sizes(trial, side, self.everything) or [0.0], 0.1)
 
     def _strata(self, trial: _Trial) -> list[list[int]]:
-        """What is drawn from: efforts of each side, and pieces of rest."""
+        """The strata to draw from: the efforts of each side, and the pieces of rest."""
         by_side: dict[str, list[int]] = {}
         for (side, _humps, _heard), piece in zip(trial.efforts, self._pieces.of_effort, strict=True):
             by_side.setdefault(side, []).append(piece)
@@ -604,9 +604,10 @@ class _Search:
         return (60 * found[0], 60 * found[1], 60 * found[2])
 
     def _jump(self) -> tuple[int, float] | None:
-        """When rest jumps most, and by how many pascals, if it does so beyond what it does all the time; None if it does not.
+        """Find the largest jump of rest: when, and by how many pascals; None if no move is much larger than the others.
 
-        Means of whole periods of what repeats, before and after: a steady drift is the same everywhere and is taken off.
+        Means over whole periods of the rhythm before and after are compared; a steady drift is the same everywhere and
+        is taken off.
         """
         rhythm = self._rhythm()
         width = max(2 * NANOSECONDS, round(rhythm[0]) if rhythm else 0)
@@ -630,7 +631,7 @@ class _Search:
         return (when, most) if most > BEYOND * median(size for _, size in aside) else None
 
     def _jump_among_efforts(self, trial: _Trial) -> tuple[int, float] | None:
-        """Return the same for the resting level between the efforts, and after them.
+        """Find the largest jump of the resting level between and after the efforts, as ``_jump`` does within rest.
 
         A single odd level, such as an effort that nobody marked, is no jump: the medians of three levels are compared. A quick
         drift is none, either: it is spread over several levels.
@@ -667,7 +668,7 @@ class _Search:
         return [(begin, fmean(inside)) for begin, inside in found if inside]
 
     def _slope_at_rest(self, width: int) -> tuple[float, float, float]:
-        """Pascals a second, from the means of pieces of rest that are so many nanoseconds wide: a period of what repeats."""
+        """The slope of rest and its interval, in pascals a second, from means of pieces ``width`` nanoseconds wide."""
         times, values = self._samples.times, self._samples.pascals
         found = []
         for begin, end in self._recording.rests:
@@ -727,7 +728,7 @@ class _Search:
         return facts, tiring
 
     def _rhythm(self) -> tuple[float, float] | None:
-        """The period in nanoseconds and the height in pascals of what repeats at rest."""
+        """The period in nanoseconds and the height in pascals of what repeats at rest; None if nothing does."""
         rhythm, levels = Rhythm(), []
         times, values = self._samples.times, self._samples.pascals
         if not self._recording.rests:
@@ -765,7 +766,7 @@ def _shape(trial: _Trial, side: str, hump: _Hump) -> tuple[float, float] | None:
 
 
 def _condition(samples: _Samples, settings: PressureSettings) -> tuple[list[int], list[float], list[tuple[int, str]]]:
-    """What the router makes of the samples: times, pressures beyond the background, and presses with their sides."""
+    """Condition the samples as the router does: times, pressures beyond the background, presses with their sides."""
     made = PressureConditioner("", settings, itertools.count(1).__next__, Alarm(Timers(), 0))
     times: list[int] = []
     beyond: list[float] = []

@@ -1,6 +1,6 @@
 """A recording to fit from: the samples of one input, and what was asked for when.
 
-Marks, in large or small letters; all others are passed over:
+Marks, in upper or lower case; all others are passed over:
 
     rest     nothing is asked of the child from here on, until ``end`` or any other of these marks
     effort   an effort is asked for or seen: it is looked for from one second before to two seconds after, and never
@@ -24,7 +24,7 @@ BEFORE, AFTER = NANOSECONDS, 2 * NANOSECONDS
 LEAST_REST = 8 * NANOSECONDS
 LEAST_EFFORTS = 3
 PARTS = 5
-"""Into so many parts rest is cut, and so many fits leave one part of everything out."""
+"""The number of parts into which rest is cut, and of fits that each leave one part of everything out."""
 WORDS = ("rest", "effort", "end", "pause")
 
 

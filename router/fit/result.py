@@ -1,4 +1,4 @@
-"""What a fit says: each number with its reason and how far it may be trusted, and what it would have heard."""
+"""The result of a fit: each number with its reason and how far it may be trusted, and what would have been heard."""
 
 from __future__ import annotations
 
@@ -12,15 +12,15 @@ Figure = tuple[float, str]
 """A number and its kind: "pressure" (pascals), "time" (nanoseconds), "share" (1 is all of it), "pressure a minute", "share a minute"."""
 
 ENOUGH = 0.8
-"""The share of efforts that must be heard for the result to be one."""
+"""The share of efforts that must be heard; with fewer there is no result."""
 FALSE_COUNTS = 1.5
-"""A false press counts so many missed efforts: it teaches the child that what sounds does not depend on trying."""
+"""A false press counts as so many missed efforts: it teaches the child that what sounds does not depend on trying."""
 
 SURE, FAIRLY, UNSURE = "sure", "fairly sure", "unsure"
 
 
 def how_sure(value: float, interval: tuple[float, float], room: tuple[float, float]) -> str:
-    """A word founded on an interval.
+    """Say in a word how sure a value is.
 
     ``room`` is where the value could lie and the recording would have been heard alike. "sure": the whole interval lies
     in it. "fairly sure": the value does. "unsure": not even the value does.
@@ -32,7 +32,7 @@ def how_sure(value: float, interval: tuple[float, float], room: tuple[float, flo
 
 
 def within(found: Sequence[float], value: float, room: tuple[float, float]) -> tuple[float, float, str]:
-    """The interval of a value from what it was with things drawn again, and how sure it is."""
+    """The interval of a value from its values over resamples, and how sure the value is."""
     low, high = limits(found)
     low, high = min(low, value), max(high, value)
     return low, high, how_sure(value, (low, high), room)
@@ -40,7 +40,7 @@ def within(found: Sequence[float], value: float, room: tuple[float, float]) -> t
 
 @dataclass(frozen=True, slots=True)
 class Setting:
-    """One number of a fit: where in the input's settings it stands, its value, why, and how far it may be trusted.
+    """A number of a fit: where in the input's settings it stands, its value, why, and how far it may be trusted.
 
     ``kind`` as in ``Figure``. ``why`` is a sentence with ``{}`` where each of ``figures`` belongs. ``low`` to ``high`` is its 90 %
     interval: where it would lie if the child did the same again. ``now`` is what holds at present, if known.
@@ -59,7 +59,7 @@ class Setting:
 
 @dataclass(frozen=True, slots=True)
 class Fact:
-    """What was measured on the way: a sentence with ``{}`` where each of ``figures`` belongs."""
+    """A measurement made on the way: a sentence with ``{}`` where each of ``figures`` belongs."""
 
     name: str
     says: str
@@ -86,7 +86,10 @@ class Heard:
 
 @dataclass(frozen=True, slots=True)
 class Judged:
-    """One effort as it was meant: from ``begin`` to ``end`` in nanoseconds, and whether it was heard. ``size``: its pressure or length."""
+    """An effort as it was meant: from ``begin`` to ``end`` in nanoseconds, and whether it was heard.
+
+    ``size``: its pressure in pascals; 0 for a switch or a pointer.
+    """
 
     begin: int
     end: int
@@ -99,7 +102,7 @@ class Judged:
 class Fit:
     """Settings, and what they would have heard in the recording.
 
-    ``tried`` is the same for efforts and stretches of rest each of which was judged by a fit that had not seen it.
+    ``tried``: the same, where each effort and stretch of rest was judged by a fit that had not seen it.
     """
 
     settings: list[Setting]

@@ -39,16 +39,16 @@ LONGEST_SLIP = 250_000_000
 """A contact that is open for longer was let go. Our choice: twice as quick as a hand that taps fast."""
 LEAST_DEBOUNCE, MOST_DEBOUNCE = 30_000_000, 250_000_000
 BRUSH = 20_000_000
-"""Nobody hears a delay of so much, and mere contact in passing is often shorter. Our choice, from simulated fingers."""
+"""A delay that nobody hears, and longer than many accidental touches. Our choice, from simulated fingers."""
 SPARE, MANY = 1.6, 4
-"""A stray may last so many times as long as the longest that was seen, and twice that if so few were. Our choice, as above."""
+"""A stray may last SPARE times as long as the longest seen, twice that if fewer than MANY were. Our choice, as above."""
 STEP = 5_000_000
-"""Times of a switch are written in these."""
+"""Times of a switch are written in multiples of this."""
 
 
 @dataclass(frozen=True, slots=True)
 class Times:
-    """What is fitted, in nanoseconds."""
+    """The fitted times, in nanoseconds."""
 
     debounce: int
     release: int
@@ -92,7 +92,7 @@ def switch(recording: Recording, conditioner: SwitchConditioner) -> Fit:
 
 
 class _Seen:
-    """What the contact did, by piece of the recording."""
+    """The contact's flutter, holds, slips and strays, by piece of the recording."""
 
     def __init__(self, recording: Recording, settings: SwitchSettings) -> None:
         self.recording, self.settings = recording, settings
@@ -133,7 +133,7 @@ class _Seen:
                 self.strays.setdefault(self.pieces.at(begin), []).append(end - begin)
 
     def times(self, pieces: Sequence[int]) -> Times:
-        """What these pieces alone suggest."""
+        """Choose the times from these pieces alone."""
         slip = max((self.slips.get(piece, 0) for piece in pieces), default=0)
         gap = min((self.gaps[piece] for piece in pieces if piece in self.gaps), default=2 * LONGEST_SLIP)
         debounce = _debounce(max((self.flutter.get(piece, 0) for piece in pieces), default=0))
@@ -149,7 +149,7 @@ class _Seen:
         return _up(min(best, (SPARE if len(kept_out) >= MANY else 2 * SPARE) * max(kept_out, default=0)))
 
     def tried(self, times: Times, pieces: Sequence[int]) -> tuple[Heard, list[Judged], list[int]]:
-        """What the real conditioning hears with these times in these pieces."""
+        """Try these times in these pieces with the real conditioning."""
         presses = [
             t - times.accept
             for t, gesture in played(
@@ -246,10 +246,10 @@ def _around_the_longest(closed: Sequence[tuple[int, int]]) -> list[tuple[int, in
 
 
 def parting(meant: Sequence[float], strays: Sequence[float]) -> float:
-    """The duration that best parts what is meant, which is longer, from what is not.
+    """Return the duration that best separates presses that are meant, which are longer, from strays.
 
-    Of the geometric means of neighbouring durations, and 0, it has the fewest meant ones below it and the fewest strays,
-    which count 1.5, above; of those alike it is as far from both as can be, by ratio.
+    Candidates are 0 and the geometric means of neighbouring durations. The best has the fewest meant presses below it
+    and strays, which count 1.5, above it; among equals it is the one furthest from both, by ratio.
     """
     both = sorted({*meant, *strays})
     means = [0.0, *(math.sqrt(shorter * longer) for shorter, longer in itertools.pairwise(both) if shorter > 0)]
@@ -264,7 +264,7 @@ def parting(meant: Sequence[float], strays: Sequence[float]) -> float:
 
 
 def played(make: Callable[[Alarm], Conditioner], samples: Sequence[Stamped]) -> Iterator[tuple[int, Gesture]]:
-    """What a conditioner makes of samples, on virtual time; deadlines come when they are due, and for two seconds after the end."""
+    """Yield a conditioner's gestures on virtual time; its deadlines come when due, up to two seconds after the end."""
     timers = Timers()
     made = make(Alarm(timers, 0))
 
