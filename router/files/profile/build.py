@@ -115,7 +115,7 @@ def _pseudonym(tree: Entries, report: Report) -> None:
 
 
 def _remarks(node: Node, report: Report) -> None:
-    """What is written for people, wherever it stands, is asked about if it seems to say who the child is."""
+    """Report each remark for people (``about``), at any depth, that seems to say who the child is."""
     if isinstance(node, Entries):
         for name, inner in node.values.items():
             if name != "about":
@@ -125,14 +125,14 @@ def _remarks(node: Node, report: Report) -> None:
 
 
 def names_nobody(things: Entries, report: Report) -> None:
-    """The names of seats, goals and the like stand in the record, too."""
+    """Report names of seats, goals and the like that look like a person's: they stand in the record, too."""
     for name, written in things.keys.items():
         if (like := pseudonym.wrong(name)) is not None:
             report.add(written.place, f"the name {quoted(name)} looks like {like}", pseudonym.REMARK)
 
 
 def _import_rules(node: Node) -> None:
-    """Import the rules of others that the profile names: what is said of a misplaced line depends on their settings, too."""
+    """Import the plug-in rules that the profile names: the message for a misplaced line depends on their settings."""
     if isinstance(node, Entries):
         for name, inner in node.values.items():
             if name == "rules" and isinstance(inner, Items):
@@ -180,7 +180,7 @@ def _part_plan(part: Played, path: Path) -> PartPlan:
 
 
 def device(heard: Heard) -> Device:
-    """What an input listens to."""
+    """Describe the device of an input."""
     found = heard.device
     if heard.word == "terminal":
         return TerminalKey(found["terminal"])

@@ -438,7 +438,7 @@ _GOES_ON = 'For example "every: 2 bars", "advance: pad" (an input) or "follow: k
 
 
 def _progression(node: Entries | None, inputs: Mapping[str, Heard], report: Report) -> set[str]:
-    """What makes the chords go on, and that there are any; the inputs that are used for it."""
+    """Check that a progression has chords and one thing that advances them; return the inputs used for that."""
     if node is None:
         return set()
     ways = [name for name in ("every", "advance", "follow") if name in node.values]
@@ -486,13 +486,13 @@ def _progression(node: Entries | None, inputs: Mapping[str, Heard], report: Repo
 
 
 def _follows_harmony(music: Entries) -> bool:
-    """Whether the chords may come from the room; also if it cannot be read what is followed."""
+    """Tell whether the chords may come from the room; also true if ``follow`` cannot be read."""
     node = music.values.get("follow")
     return node is not None and not (isinstance(node, Text) and node.text.strip() == "tempo")
 
 
 def _follows(part: Played, report: Report) -> None:
-    """A rule that follows the chord needs one."""
+    """Report rules that follow the chord; to be called if there are no chords."""
     for step in part.steps:
         follows = step.settings.get("follow") is True or (
             step.rule.name == "scale_lock" and step.settings.get("to") == "chord"
@@ -513,7 +513,7 @@ def _heard_in(part: Played, inputs: Mapping[str, Heard], *types: str) -> list[st
 
 
 def _latches(part: Played, inputs: Mapping[str, Heard], report: Report) -> None:
-    """What others have switched on nobody here can switch off, so it must end by itself."""
+    """Check that a latch that others switch on ends by itself, as nobody here can switch it off."""
     heard = _heard_in(part, inputs, "listen")
     for step in part.steps:
         if step.rule.name == "latch" and heard and step.settings and "longest" not in step.settings:
@@ -586,7 +586,7 @@ def _weights(part: Played, report: Report) -> None:
 
 @dataclass(frozen=True, slots=True)
 class _Known:
-    """What flows from each source of a part (None if one is unknown), and the inputs that were probably meant."""
+    """Kinds of events from each source of a part (None if one is unknown), and the inputs that were probably meant."""
 
     kinds: dict[str, Kind] | None
     meant: set[str]
@@ -619,7 +619,7 @@ def _sources(part: Played, inputs: Mapping[str, Heard], report: Report) -> _Know
 
 
 def _no_source(name: str, inputs: Mapping[str, Heard], every: Mapping[str, Kind]) -> tuple[str, str, str | None]:
-    """What is said of a source that is none: message, hint, and what was probably meant."""
+    """The message and hint for a source that does not exist, and the source that was probably meant."""
     head, _, tail = name.partition(".")
     heard = inputs.get(head)
     words = re.split(r"[\s,;+&]+|\band\b", name)
@@ -701,7 +701,7 @@ def _all(kinds: Iterable[Kind]) -> Kind:
 
 
 def _after(rule: type[Rule], flow: Kind) -> Kind:
-    """What flows behind a rule."""
+    """The kinds of events after a rule."""
     if not rule.gives:
         return flow
     taken = rule.takes | PRESSES if rule.takes & PRESSES else rule.takes
@@ -709,7 +709,7 @@ def _after(rule: type[Rule], flow: Kind) -> Kind:
 
 
 def _starved(step: Step, part: Played, kinds: Mapping[str, Kind], done: Sequence[Step]) -> tuple[str, str]:
-    """What is said of a rule that gets nothing it can work with."""
+    """The message and hint for a rule that gets nothing it can work with."""
     rule = step.rule
     name = rule.name
     if rule.takes & Kind.NOTES:

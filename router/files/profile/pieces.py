@@ -45,7 +45,7 @@ class Heard:
         return node.values[self.word].place if isinstance(node, Entries) else self.place
 
     def sources(self) -> dict[str, Kind]:
-        """What a part may listen to, and what flows from it."""
+        """The sources of this input that a part may listen to, each with its kinds of events."""
         if self.type == "switch":
             return dict.fromkeys((self.name, f"{self.name}.double", f"{self.name}.long"), Kind.GESTURES)
         if self.type == "pressure":
@@ -310,7 +310,7 @@ def _part(name: str, place: Place, part: Entries, report: Report) -> Played:
 
 
 def _sources(part: Entries, report: Report) -> list[Text] | None:
-    """What a part listens to, as it is written; None if that cannot be read."""
+    """The sources of a part, as they are written; None if they cannot be read."""
     node = part.values.get("input")
     if node is None:
         return None

@@ -1,4 +1,4 @@
-"""What a profile may hold, as JSON Schema, in one place: the checks, the editor's schema and the manual read it here.
+"""The schema of a profile, as JSON Schema, in one place for the checks, the editor's schema and the manual.
 
 The pieces below are JSON Schema 2020-12 with five words of our own, which publish.py turns into plain JSON Schema:
 
@@ -719,7 +719,7 @@ def respell(text: str, wanted: Schema) -> str | None:
 
 
 def fits(text: str, wanted: Schema) -> bool:
-    """Whether a text is spelt as a pattern asks."""
+    """Tell whether a text is spelt as a pattern asks."""
     return re.search(wanted["pattern"], text) is not None and not text.endswith("\n")
 
 
@@ -742,7 +742,7 @@ def _homes(rules: tuple[type[Rule], ...]) -> Mapping[str, tuple[str, ...]]:
 
 
 def homes_in(groups: Iterable[Schema], whole: Schema) -> Mapping[str, tuple[str, ...]]:
-    """The same for the groups of any form of file; ``whole`` is the one of the whole file."""
+    """For each setting of these groups, what it is a setting of; ``whole``: the group of the whole file."""
     found: dict[str, list[str]] = {}
     for one in groups:
         for name, inner in one["properties"].items():

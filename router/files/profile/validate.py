@@ -194,7 +194,7 @@ class _Telling:
         return told
 
     def _tell_group(self, path: Path, errors: list[ValidationError]) -> None:
-        """What is unknown, missing or too much in one group."""
+        """Report what is unknown, missing or too much in one group."""
         group, at, wanted = self._down(path)
         entries = group if isinstance(group, Entries) else Entries(at)
         present = entries.values
@@ -221,7 +221,7 @@ class _Telling:
                 self._tell_choice(error, entries, at, called, wanted)
 
     def _tell_choice(self, error: ValidationError, group: Entries, at: Place, called: str, wanted: Schema) -> None:
-        """None, or more than one, of settings of which there must be one."""
+        """Report that none, or more than one, is there of settings of which one must be."""
         names = _missing(error)
         present = [name for name in names if name in group.values]
         if not names:
@@ -254,7 +254,7 @@ class _Telling:
         self._report.add(place, message, _remark(node, self._report) or hint)
 
     def _down(self, path: Path) -> tuple[Node, Place, Schema]:
-        """What stands at a path, the place of its name, and its schema."""
+        """Return the node at a path, the place of its name, and its schema."""
         node, at, wanted = self._node, self._at, self._wanted
         for key in path:
             if isinstance(node, Entries):
@@ -309,7 +309,7 @@ def _for_example(names: list[str], wanted: Schema, word: str = "and") -> str:
 
 
 def unknown(name: str, near: str | None, called: str, wanted: Schema, report: Report) -> tuple[str, str]:
-    """What is said of a setting that a group does not have."""
+    """The message and hint for a setting that a group does not have."""
     if name in wanted.get("elsewhere", {}):
         return f"{called} has no setting called {quoted(name)}", wanted["elsewhere"][name]
     hint = f'Did you mean "{near}"?  ' if near else ""
@@ -488,7 +488,7 @@ _SAYINGS: Mapping[str, Callable[[str, str, Schema], tuple[str, str]]] = {
 
 
 def allowed(name: str, wanted: Schema) -> str:
-    """One sentence: what a setting takes, and what it is."""
+    """A sentence on what a setting takes and what it is."""
     about = wanted.get("description", "")
     if "enum" in wanted:
         choices = either(str(choice) for choice in wanted["enum"])
@@ -506,7 +506,7 @@ def allowed(name: str, wanted: Schema) -> str:
 
 
 def phrase(wanted: Schema) -> str:
-    """What a setting takes, in words: "a whole number from 1 to 16"."""
+    """Put in words what a setting takes: "a whole number from 1 to 16"."""
     no = f", or no ({wanted['no']})" if "no" in wanted else ""
     if "quantity" in wanted:
         kind = quantities.KINDS[wanted["quantity"]]
