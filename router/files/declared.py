@@ -1,4 +1,4 @@
-"""What a rule says of itself, held against the contract: all that can be seen without playing it."""
+"""Checks of a rule's declaration against the contract: all that can be seen without playing the rule."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ from router.files.manual import summary
 NAME = re.compile(r"[a-z][a-z_]{0,31}")
 
 CALLED_WITH: Mapping[str, int] = {"__init__": 2, **dict.fromkeys(METHODS.values(), 2), "wake": 2, "cut": 2, "let_go": 1}
-"""How many arguments the router gives to each method of a rule."""
+"""Number of arguments with which the router calls each method of a rule."""
 
 WORDS = frozenset(
     {
@@ -27,11 +27,11 @@ WORDS = frozenset(
         *("title", "description", "default", "examples", "quantity", "least", "most", "no", "spelling"),
     }
 )
-"""What settings may be described with: the words that messages to a therapist can explain. None of them fetches anything."""
+"""The schema words that settings may use: messages to a therapist can explain them. None of them fetches anything."""
 
 
 def fault(rule: object) -> str | None:
-    """What is wrong with a rule's declaration, in a developer's words; None if nothing is."""
+    """Say what is wrong with a rule's declaration, in a developer's words; None if nothing is."""
     if not (isinstance(rule, type) and issubclass(rule, Rule)):
         return f"{getattr(rule, '__name__', rule)} is no rule; a class made from router.rule.Rule is needed"
     name = getattr(rule, "name", None)
@@ -123,7 +123,7 @@ def _strange(schema: Any) -> Iterator[str]:
 
 
 def _as_dict(piece: Any) -> Any:
-    """JSON Schema's library knows groups only as dictionaries and lists only as lists."""
+    """Turn mappings into dictionaries and tuples into lists, as JSON Schema's library knows no others."""
     if isinstance(piece, Mapping):
         return {name: _as_dict(inner) for name, inner in piece.items()}
     return [_as_dict(item) for item in piece] if isinstance(piece, list | tuple) else piece

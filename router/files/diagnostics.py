@@ -1,11 +1,11 @@
-"""What is said about a mistake: where it is, what is wrong, and what would be right.
+"""Messages about mistakes: where each is, what is wrong, and what would be right.
 
     profiles/lark.yaml:14:5: a chord rule has no setting called "note"
        14 |     note: [C4, E4, G4]
           |     ^^^^
     Did you mean "notes"?  A chord rule takes: notes (needed), spread, velocity.
 
-Every message is for the therapist who wrote the file. It uses her words and never a programmer's.
+Every message is for the therapist who wrote the file, in her words and never a programmer's.
 """
 
 from __future__ import annotations
@@ -36,10 +36,10 @@ START = Place(1, 1)
 
 @dataclass(frozen=True, slots=True)
 class Problem:
-    """One mistake. ``hint``: what would be right; ``text``: the line it is in, empty if there is none to show.
+    """A mistake. ``hint``: what would be right; ``text``: the line it is in, empty if there is none to show.
 
-    ``warning``: the file can be used all the same, and may not play what was meant. ``may_pass``: nothing in the file need be
-    changed, it may be all right when it is tried again.
+    ``warning``: the file can be used, but may not play what was meant. ``may_pass``: the file may be right, and pass
+    when it is tried again.
     """
 
     file: str
@@ -65,7 +65,7 @@ class Problem:
 
     @property
     def without_line(self) -> str:
-        """All that is said but the line itself: for people who may perhaps not read the file."""
+        """The message without the line itself, for people who may not be allowed to read the file."""
         return str(replace(self, text=""))
 
     def as_json(self) -> dict[str, object]:
@@ -123,14 +123,14 @@ class Report:
         self._settled: set[tuple[int, int]] = set()
 
     def add(self, place: Place, message: str, hint: str = "", *, may_pass: bool = False) -> None:
-        """One mistake at ``place``. What was said about a place is not said again."""
+        """Add a mistake at ``place``, unless it was added already or the place is settled (``settle``)."""
         if (place.line, place.column) in self._settled:
             return
         problem = replace(self._problem(place, message, hint), may_pass=may_pass)
         self._problems.setdefault((place.line, place.column, problem.message), problem)
 
     def settle(self, place: Place) -> None:
-        """Say nothing more of a place: what is wrong there is told, and what was meant is not known."""
+        """Add no more mistakes at a place: what is wrong there is told, and what was meant is not known."""
         self._settled.add((place.line, place.column))
 
     def warn(self, place: Place, message: str, hint: str = "") -> None:
@@ -142,13 +142,13 @@ class Report:
         return Problem(self.file, place.line, place.column, tidy(message), tidy(hint), text, place.width)
 
     def missing(self, place: Place, message: str, hint: str = "") -> None:
-        """Something that is not there, but only if the whole file could be read."""
+        """Add a mistake about something that is missing, but only if the whole file could be read."""
         if self.whole:
             self.add(place, message, hint)
 
     @property
     def problems(self) -> list[Problem]:
-        """All of them, from the top of the file to its end."""
+        """All mistakes, from the top of the file to its end."""
         return sorted(self._problems.values(), key=lambda problem: (problem.line, problem.column))
 
     @property
@@ -161,7 +161,7 @@ class Report:
 
 
 def quoted(text: str) -> str:
-    """What somebody wrote, in quotes, on one line, and cut if it is long."""
+    """Put a text of the file in quotes, on one line, cut if it is long."""
     line = " ".join(text.split())
     return f'"{line}"' if len(line) <= 40 else f'"{line[:38]}\u2026"'
 
@@ -204,7 +204,7 @@ def _window(text: str, start: int, width: int) -> tuple[str, str]:
 
 
 def _shown(character: str) -> str:
-    """A character as it may go to a terminal: nothing invisible, nothing that moves the cursor or turns the writing."""
+    """A character as it may go to a terminal: nothing invisible, and nothing that moves the cursor or reverses text."""
     category = unicodedata.category(character)
     if category == "Zs":
         return " "
@@ -212,7 +212,7 @@ def _shown(character: str) -> str:
 
 
 def _columns(cell: str) -> int:
-    """How many columns of a terminal these characters take."""
+    """Count the columns of a terminal that these characters take."""
     return sum(
         0 if unicodedata.combining(c) else 2 if unicodedata.east_asian_width(c) in ("W", "F") else 1 for c in cell
     )

@@ -1,7 +1,7 @@
 """Changing single values in a profile's text; every other letter of it stays as it is.
 
-The text is not written anew from its tree: a therapist's remarks, their columns, and how each thing is written are
-hers. What is replaced is the value's own letters, and what is new is put after its last neighbour.
+The text is not written again from its tree: a therapist's remarks, their columns, and how each thing is written are
+hers. Only the value's own letters are replaced, and a new entry is put beside its last neighbour.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ _SPACES = re.compile("[\t\x85\u2028\u2029\xa0]")  # as the profile reader has it
 
 
 def changed(text: str, changes: Mapping[tuple[str, ...], str]) -> str:
-    """The text of a profile that can be read, with other values.
+    """Change values in the text of a profile that can be read; return the new text.
 
     ``changes``: new values by their path (``("inputs", "cheek", "above", "on")``). A value that is not there yet is
     added to what is around it; ``{}`` of settings are added to their parent if that is not there either.
@@ -29,7 +29,7 @@ def changed(text: str, changes: Mapping[tuple[str, ...], str]) -> str:
 
 
 def written(text: str, path: Sequence[str]) -> str | None:
-    """What stands at a path; None if nothing does, or something that is not one value."""
+    """Return the value at a path as it is written; None if there is none, or it is not a single value."""
     node: yaml.Node | None = _root(text)
     for name in path:
         node = _value(node, name) if isinstance(node, yaml.MappingNode) else None
@@ -67,7 +67,7 @@ def _change(text: str, path: tuple[str, ...], value: str) -> str:
 
 
 def _insert(text: str, shift: int, mapping: yaml.MappingNode, entry: str) -> str:
-    """Put an entry after the last one of a mapping."""
+    """Put an entry beside the last one of a mapping: after it in braces, otherwise on a line before it."""
     key, last = mapping.value[-1]
     if mapping.flow_style:
         end = shift + last.end_mark.index

@@ -18,11 +18,11 @@ WORDS: Mapping[Kind, str] = {
     Kind.NOTES: "notes",
     Kind.CONTROLS: "controllers",
 }
-"""What flows between rules, as people read it."""
+"""Kinds of events between rules, as people read them."""
 
 
 def flow(rule: type[Rule], arrow: str) -> str:
-    """What a rule takes and what it makes of it: "presses → notes"."""
+    """Show what a rule takes and gives: "presses → notes"."""
     return f"{kinds(rule.takes)} {arrow} {kinds(rule.gives or rule.takes)}"
 
 
@@ -32,7 +32,7 @@ def kinds(kind: Kind) -> str:
 
 
 def manual(rule: type[Rule]) -> str:
-    """Everything but the example."""
+    """The manual without the example."""
     before, _, after = _docstring(rule).partition(_MARK)
     below = itertools.dropwhile(_indented, after.splitlines())
     return "\n\n".join(text for text in (before.strip(), "\n".join(below).strip()) if text)

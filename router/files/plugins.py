@@ -1,17 +1,17 @@
-"""The rules that a profile may use: the router's own, those of installed packages, and those of the administrator's folder.
+"""The rules that a profile may use: the router's own, those of packages, and those of the administrator's folder.
 
     installed().rules["shadow"]   a rule by its name; nothing else is imported
-    installed().names             how rules may be called, of those that are not imported as far as their files say
-    installed().left_out          what was found and cannot be used, and why: for this, as for all rules, everything is imported
+    installed().names             names of all rules; of one that is not imported, as far as its file shows them
+    installed().left_out          rules that cannot be used, and why; imports everything, as listing all rules does
 
-A package offers a rule through an entry point of the group ``router.rules``; the folder is ``/etc/router/rules``, or what
-the environment variable ``ROUTER_RULES`` names, and each ``.py`` file in it holds a rule. A rule is code that runs with all
-that the router may do. So the folder is read only if nobody but the administrator, or whoever runs the router, can
-write it, what is in it, or any folder above it.
+A package offers a rule through an entry point of the group ``router.rules``; the folder is ``/etc/router/rules``, or
+the one that the environment variable ``ROUTER_RULES`` names, and each ``.py`` file in it holds a rule. A rule is code
+that may do all that the router may do. So the folder is read only if nobody but the administrator, or the user who runs
+the router, can write it, what is in it, or any folder above it.
 
-Whatever is wrong with one costs that one only: it is imported when a profile names it and not before, and first in a process
-of its own (``router.files.trying``), so that it may hang, end its process or fill the memory. A rule is found by what its
-entry point is called, or by a ``name = "..."`` in its file. Of two rules of one name the first stays: the router's own, then
+A faulty rule costs itself only: it is imported when a profile names it and not before, and first in a process of its
+own (``router.files.trying``), so that it may hang, end its process or fill the memory. A rule is found by the name of
+its entry point, or by a ``name = "..."`` in its file. Of two rules of one name the first stays: the router's own, then
 packages in the order of their names, then files in theirs.
 """
 
@@ -42,7 +42,7 @@ FOLDER = Path("/etc/router/rules")
 VARIABLE = "ROUTER_RULES"
 
 REST = 10 * NANOSECONDS
-"""Between two trials of a rule for which the time, or a process, was too short: however many profiles name it."""
+"""Nanoseconds between two trials of a rule that ran out of time, or got no process; however many profiles name it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,7 +62,7 @@ class LeftOut:
 
 
 class Candidate(NamedTuple):
-    """Something that may hold rules: where it comes from, how a profile might call them, and why it must not be imported."""
+    """A source that may hold rules: its origin, the names a profile might use, and why it must not be imported."""
 
     origin: str
     called: str
@@ -72,7 +72,7 @@ class Candidate(NamedTuple):
 
 
 class Installed:
-    """See the module's docstring. Several threads may ask."""
+    """All rules that a profile may use. The methods may be called from any thread."""
 
     def __init__(self, candidates: Iterable[Candidate]) -> None:
         self._lock = RLock()
@@ -92,12 +92,12 @@ class Installed:
 
     @property
     def rules(self) -> Mapping[str, type[Rule]]:
-        """Every rule, by name, the router's own first; one is imported when it is asked for, and all by whoever lists them."""
+        """Every rule, by name, the router's own first. Asking for a rule imports it; listing imports all."""
         return _Rules(self)
 
     @property
     def names(self) -> list[str]:
-        """What the rules are called, the router's own first, without importing any."""
+        """The names of the rules, the router's own first, without importing any."""
         with self._lock:
             return list(dict.fromkeys([*self._rules, *(name for one in self._waiting for name in sorted(one.names))]))
 
@@ -109,19 +109,19 @@ class Installed:
 
     @property
     def refused(self) -> tuple[LeftOut, ...]:
-        """What is left out already, without importing anything more."""
+        """Rules left out so far, without importing anything more."""
         with self._lock:
             return tuple(self._left_out)
 
     @property
     def origins(self) -> Mapping[str, str]:
-        """Where each rule comes from that is not the router's own; all are imported."""
+        """The origin of each rule that is not the router's own; imports all."""
         self.import_all()
         return MappingProxyType(self._origins)
 
     @property
     def left_out(self) -> tuple[LeftOut, ...]:
-        """What was found and cannot be used, and why; all are imported."""
+        """Rules that were found and cannot be used, and why; imports all."""
         self.import_all()
         return self.refused
 
@@ -149,11 +149,11 @@ class Installed:
         return next((f"{out}." for out in self.refused if name in out.names), "")
 
     def may_pass(self, name: str) -> bool:
-        """Whether a rule of this name was left out for a reason that a PC that is less busy does not give."""
+        """Tell whether a rule of this name was left out only because the PC was too busy."""
         return any(out.may_pass for out in self.refused if name in out.names)
 
     def try_again(self, now: int) -> None:
-        """Let what was left out for such a reason be imported when it is asked for next, unless it was tried just now."""
+        """Let rules left out as in ``may_pass`` be imported when next asked for, unless they were tried just now."""
         with self._lock:
             if not self._too_slow or now < self._rest_until:
                 return
@@ -163,7 +163,7 @@ class Installed:
 
     @contextmanager
     def kept_out(self) -> Iterator[Mapping[str, str]]:
-        """Import nothing meanwhile; the rules that somebody has asked for and would have been imported, and their origins."""
+        """Import nothing meanwhile; give the rules that would have been imported, by name, with their origins."""
         with self._lock:  # for its whole length: another thread would be told that a rule is not there
             before, self._kept_out = self._kept_out, {}
             try:
@@ -252,7 +252,7 @@ def _candidates(chosen: str | None) -> Iterator[Candidate]:
 
 
 def _imported(source: Source) -> tuple[list[Any], Refusal | None]:
-    """What a source holds, or why it cannot be imported; tried elsewhere first."""
+    """Import a source's rules, after a trial in another process; return them, or why they cannot be imported."""
     if refusal := import_elsewhere(source):
         return [], refusal
     if not source.file:
@@ -299,7 +299,7 @@ def _in_folder(folder: Path, *, named: bool) -> Iterator[Candidate]:
 
 
 def _names_in(text: bytes) -> set[str]:
-    """How the rules in a file call themselves, as far as can be seen without running it."""
+    """The names of the rules in a file, as far as can be seen without running it."""
     try:
         whole = ast.parse(text)
     except (SyntaxError, ValueError, RecursionError, MemoryError):
@@ -315,7 +315,7 @@ def _names_in(text: bytes) -> set[str]:
 
 
 def others_can_write(path: Path) -> str | None:
-    """Who else could change what stands at a path, and what to do about it; None if nobody could."""
+    """Say who else could change the file or folder at a path, and how to prevent it; None if nobody could."""
     if not hasattr(os, "geteuid"):
         return "on this system it cannot be told who may write it; install rules as packages instead"
     whole = path.resolve(strict=True)

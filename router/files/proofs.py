@@ -35,7 +35,7 @@ def digest(rule: type[Rule]) -> str:
 
 
 def is_proven(rule: type[Rule]) -> bool:
-    """Whether its file, as it is now, was proven with this version of the router."""
+    """Tell whether the rule's file, as it is now, was proven with this version of the router."""
     try:
         wanted = digest(rule)
     except OSError:
@@ -44,7 +44,7 @@ def is_proven(rule: type[Rule]) -> bool:
 
 
 def record(rule: type[Rule], proven: str) -> Path:
-    """Write down that a rule was proven while its file had this digest; where.
+    """Record that a rule was proven while its file had this digest; return the path of the record.
 
     Raises:
         OSError: it can be written nowhere.

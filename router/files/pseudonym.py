@@ -1,4 +1,4 @@
-"""Whether a child's pseudonym, or a remark, would tell who it is: a name, a date of birth, a number of the hospital.
+"""Signs that a child's pseudonym, or a remark, tells who it is: a name, a date of birth, a number of the hospital.
 
 Nothing here can know every name, and an ordinary word must stay free: so the lists are short and hold only what is a
 common name and no word, bird or plant. A pseudonym may have a number of up to four digits (``wren-12``).
@@ -127,7 +127,7 @@ _DATE = re.compile(
 
 
 def wrong(child: str) -> str | None:
-    """What the pseudonym looks like that it must not be; None if it may stand. It may be spelled as no pseudonym is."""
+    """Say what forbidden thing the pseudonym looks like; None if it may stand. Its spelling is not checked here."""
     if _DATE.search(child):
         return "a date"
     if sum(map(str.isdigit, child)) > 4:
@@ -139,9 +139,9 @@ def wrong(child: str) -> str | None:
 
 
 def in_text(text: str) -> str | None:
-    """What a remark for people seems to hold that must not stay on record; None if it may stand.
+    """Say what a remark for people seems to hold that must not stay on record; None if it may stand.
 
-    It is only asked about, so it may find too much: but what people write of music and movements should pass.
+    The author is only asked about it, so this may find too much; but remarks on music and movements should pass.
     """
     for what, pattern in (
         ("an e-mail address", _MAIL),

@@ -1,4 +1,4 @@
-"""What a profile's text may mean where a schema says ``"quantity": KIND``, in one table.
+"""The kinds of quantities that a schema names (``"quantity": KIND``) and a profile writes as text, in one table.
 
 Each kind knows how a message names it, how to read it, and how JSON Schema's own words describe it to an editor.
 """

@@ -264,7 +264,7 @@ def _left_out(name: str, wanted: Schema, group: Schema) -> str:
 
 
 def _conditions(group: Schema) -> Iterator[str]:
-    """What several settings have to do with one another, in sentences."""
+    """State in sentences how settings of a group depend on one another."""
     for part in (group, *group.get("allOf", ())):
         if "oneOf" in part:
             yield f"Exactly one of {_ticked(_asked(part['oneOf']))} is needed."

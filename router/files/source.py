@@ -44,7 +44,7 @@ PATIENT: Any = yaml.SafeLoader
 
 @dataclass(frozen=True, slots=True)
 class Text:
-    """One value as it was written; ``plain``: without quotes. Nothing at all is a plain empty text."""
+    """A value as it was written; ``plain``: without quotes. Nothing at all is a plain empty text."""
 
     place: Place
     text: str
@@ -52,7 +52,7 @@ class Text:
 
     @property
     def empty(self) -> bool:
-        """Whether nothing is written here."""
+        """True if nothing is written here."""
         return self.plain and not self.text
 
 
@@ -87,7 +87,7 @@ def read(path: Path, report: Report, data: bytes | None = None) -> Node | None:
 
 
 def comments(lines: Sequence[str]) -> list[tuple[Place, str]]:
-    """What stands behind a # in the lines of a file that can be read, and where; a # in a text of the file begins none."""
+    """The comments (after a #) of a file that can be read, and their places; a # inside a text begins none."""
     if not any("#" in line for line in lines):
         return []
     texts: dict[int, list[tuple[int, int]]] = {}
@@ -113,9 +113,9 @@ def comments(lines: Sequence[str]) -> list[tuple[Place, str]]:
 
 
 def contents(path: Path, report: Report, opened: Callable[[], int] | None = None) -> bytes | None:
-    """What a file holds; None if it cannot be a profile at all, and why goes to ``report``. What is no file is not opened.
+    """Return a file's bytes; None if it cannot be a profile at all, with the reason in ``report``.
 
-    ``opened``: opens it, and gives the descriptor; by default it is opened by its path.
+    Only an ordinary file is opened. ``opened``: opens it and returns the descriptor; by default the path is opened.
     """
     try:
         if path.is_dir():
@@ -240,12 +240,12 @@ def _tabs(report: Report) -> list[int]:
 
 
 def _only_tabs(lines: Sequence[str]) -> bool:
-    """Whether every line that is indented is indented with tabs only: then the levels are still what was meant."""
+    """True if all indents are tabs only: then the levels are still what was meant."""
     return not any(re.match(r" +[^\s#]| +\t|\t+ ", line) for line in lines)
 
 
 def _without_tabs(tabs: Sequence[int], lines: Sequence[str], report: Report) -> list[str]:
-    """The lines with every tab a space, so that columns stay. Tabs that indent are a mistake; elsewhere they are not."""
+    """Return the lines with a space for each tab, so that columns stay; report the tabs that indent."""
     if tabs:
         more = f" (and {len(tabs) - 1} more lines)" if len(tabs) > 1 else ""
         start = report.lines[tabs[0] - 1].index("\t")
@@ -359,7 +359,7 @@ class _Tree:
         raise _Stopped
 
     def _sign(self, place: Place) -> str:
-        """One of YAML's own signs (* & !), which a profile does not need; it is the beginning of a text, given back."""
+        """Report one of YAML's own signs (* & !) at the beginning of a text; return the text without it."""
         if self._doubt:  # the two readers see different things behind such a sign
             raise ValueError
         text = self._report.lines[place.line - 1][place.column - 1 :]
@@ -427,7 +427,7 @@ class _Tree:
         self._report.whole = False
 
     def _split_number(self, node: Entries, key: Text) -> bool:
-        """Whether ``0,4 s`` stands between brackets, where the comma parts it in two; the number is put together again."""
+        """Tell whether ``0,4 s`` stands in braces, split by its comma; report it and join the number again."""
         before = list(node.values.values())[-1:]
         if not (before and isinstance(before[0], Text) and re.fullmatch(r"-?\d+|\d{1,3}(\.\d{3})+", before[0].text)):
             return False

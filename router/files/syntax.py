@@ -63,7 +63,7 @@ class _Where:
 
 
 def explain(error: Any, lines: Sequence[str], known: Container[str]) -> Slip:
-    """What an error of the YAML library (a ``MarkedYAMLError``) means; ``known``: the names of settings."""
+    """Explain an error of the YAML library (a ``MarkedYAMLError``); ``known``: the names of settings."""
     mark = error.problem_mark or error.context_mark
     start = error.context_mark or mark
     line, column = _inside(lines, mark)
@@ -162,7 +162,7 @@ def _no_colon(where: _Where) -> Slip | None:
 
 
 def _colon(text: str) -> tuple[str, str]:
-    """What is said of a line in which a colon is missing."""
+    """The message and hint for a line in which a colon is missing."""
     message = "a colon is missing after the name"
     equals = re.match(rf"(-?\s*{_NAME})\s*=\s*(.*)", text)
     if equals:

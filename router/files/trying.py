@@ -3,8 +3,8 @@
     tried = import_elsewhere(Source(file="/etc/router/rules/shadow.py"))
     tried is None or it says why the rule must not be imported here, and whether that may pass
 
-The child process has a limit of processor time, of memory and of time. Only what it says itself through a pipe counts as
-its word: a child that ends with status 0 and without a word has not imported anything.
+The child process has a limit of processor time, of memory and of elapsed time. Only its word through a pipe counts: a
+child that ends with status 0 and without a word has not imported anything.
 """
 
 from __future__ import annotations
@@ -25,10 +25,12 @@ from router.core.units import NANOSECONDS
 from router.system import clock
 
 PROCESSOR_SECONDS = 20
-"""Of the processor's time, the interpreter's start included: 0.1 s here, and 2 s on an emulated PC, where a good rule was refused."""
+"""Limit of processor time, with the interpreter's start.
+
+A good rule takes 0.1 s here; on an emulated PC it took 2 s, and was refused."""
 
 SECONDS = 30.0
-"""Of any time: a small PC that has just been switched on reads its disk meanwhile."""
+"""Limit of elapsed time: a small PC that has just been switched on reads its disk meanwhile."""
 
 MEMORY = 192 * 1024 * 1024
 """Bytes of memory; the service as a whole has 512 MiB."""
@@ -76,7 +78,7 @@ def load_file(path: Path) -> ModuleType:
 
 
 def load_module(name: str, attribute: str) -> Any:
-    """What an entry point names."""
+    """Import the object that an entry point names."""
     thing: Any = importlib.import_module(name)
     for part in filter(None, attribute.split(".")):
         thing = getattr(thing, part)
@@ -84,7 +86,7 @@ def load_module(name: str, attribute: str) -> Any:
 
 
 def attempt(load: Callable[[], Any]) -> tuple[Any, str | None]:
-    """What a file gives, or why it cannot be had."""
+    """Call ``load``; return its result and None, or None and why it failed."""
     try:
         return load(), None
     except SyntaxError as error:
@@ -101,12 +103,12 @@ _busy_until = 0
 
 
 def busy_until() -> int:
-    """When the trial of now will have ended at the latest, or the last one has: nanoseconds of ``clock.now``."""
+    """The latest end of the trial that runs, or the end of the last one, in nanoseconds of ``clock.now``."""
     return _busy_until
 
 
 def import_elsewhere(source: Source) -> Refusal | None:
-    """Why the source cannot be imported; None if a process of its own could do it."""
+    """Try the import in a process of its own; return why the source cannot be imported, or None if it can."""
     global _busy_until  # noqa: PLW0603 - whoever waits for the thread that is here asks from another
     _busy_until = clock.now() + int(SECONDS * NANOSECONDS)
     try:
@@ -156,7 +158,7 @@ def _tried(source: Source) -> Refusal | None:
 
 
 def child(told: dict[str, Any]) -> None:
-    """What the process of its own does: bound itself, import, and say in one line why it failed; an empty one if it did not."""
+    """Run in the child process: set its limits, import, and write one line saying why it failed; empty: it did not."""
     bound(told["seconds"], told["memory"])
     importlib.import_module("router.core.contract")  # ours, so that its memory and time are not the rule's
     source = Source(told["file"], told["module"], told["attribute"])
@@ -168,7 +170,10 @@ def child(told: dict[str, Any]) -> None:
 
 
 def bound(seconds: int, memory: int) -> None:
-    """As far as the system lets us: the service may not set limits on some systems, and has one of its own for memory."""
+    """Limit this process's seconds of processor time and bytes of memory, as far as the system allows.
+
+    On some systems the service may not set limits; it has a memory limit of its own.
+    """
     import resource  # noqa: PLC0415 - not on every system
 
     limits = {

@@ -1,7 +1,7 @@
-"""What a profile comes in when it was copied: a word processor's file, a web page, a mail's quote, a chat's fence.
+"""Wrappings of a profile that was copied: a word processor's file, a web page, a mail's quote, a chat's fence.
 
-Each is told once, with what to do. Where it is plain what was meant, the rest of the file is read as if it had been
-written so, each sign at its own place, so that the other mistakes are told in the same run.
+Each is reported once, with what to do. Where the meaning is plain, the rest of the file is read as it was meant, each
+sign at its own place, so that the other mistakes are reported in the same run.
 """
 
 from __future__ import annotations

@@ -1,7 +1,7 @@
-"""What a configuration says of the room: read, checked for meaning, and made into a plan.
+"""The room's part of a configuration: read, checked for meaning, and made into a plan.
 
-Two seats on one channel, a clock that would follow itself, a pedal that freezes whenever notes are to ring on: each of them
-plays, and nobody at the bed would know why it plays like that.
+Two seats on one channel, a clock that would follow itself, a pedal that freezes whenever notes are to ring on: each of
+them plays, and nobody at the bed would know why it plays like that.
 """
 
 from __future__ import annotations
@@ -33,7 +33,7 @@ from router.room.turns import TurnPlan
 Seats = Mapping[str, tuple[Values, Entries]]
 
 TAP = "tap"
-"""What a button does that taps the tempo."""
+"""The action of a button that taps the tempo."""
 
 
 # --- what is made of it -----------------------------------------------------------------------------------------
@@ -95,7 +95,7 @@ def keyboard_output(tree: Entries, report: Report) -> Values:
 
 
 def check(tree: Entries, seats: Seats, buttons: Mapping[str, Heard], report: Report) -> None:
-    """Everything about playing together that only shows when the pieces are seen together."""
+    """Report the mistakes about playing together that only show when the pieces are seen together."""
     room = _room(tree)
     _names(pieces.group(tree, "seats", schema.CONFIGURATION), report)
     _channels(seats, _group(room, "keyboard"), report)
@@ -120,7 +120,7 @@ def _group(room: Entries, name: str) -> Entries:
 
 
 def _value(node: Entries, name: str, wanted: Schema) -> Any:
-    """One setting of a group, read for itself; None if it is not there. What is wrong with it is told elsewhere."""
+    """Read one setting of a group alone; None if it is not there. Its mistakes are reported elsewhere."""
     if name not in node.values:
         return None
     alone = Entries(node.place, {name: node.keys[name]}, {name: node.values[name]})
@@ -160,7 +160,7 @@ def _channels(seats: Seats, keyboard: Entries, report: Report) -> None:
 
 
 def _devices(entries: Entries, report: Report) -> None:
-    """Each name in it must be one that an input can have, and each device be named."""
+    """Check a seat's ``devices``: each name is one that an input can have, and each device is named."""
     node = entries.values.get("devices")
     if not isinstance(node, Entries):
         return
@@ -254,7 +254,7 @@ _NO_TEMPO = 'Write a "tempo". Or say what gives it: a "clock" that it comes from
 
 
 def _tempo(room: Entries, tapped: bool, report: Report) -> None:
-    """What is counted in the room's tempo needs one."""
+    """Report lengths and bars that are counted in the room's tempo if it has none."""
     music = _group(room, "music")
     if "tempo" in music.values or "from" in _group(room, "clock").values or tapped:
         return

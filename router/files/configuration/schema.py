@@ -1,4 +1,4 @@
-"""What a configuration may hold, as JSON Schema with the words of our own that router/files/profile/schema.py explains."""
+"""The schema of a configuration: JSON Schema with our own words, which router/files/profile/schema.py explains."""
 
 from __future__ import annotations
 
@@ -110,7 +110,7 @@ DEVICE_NAME: Schema = {
     "description": "the name of the device that this input hears here; * stands for anything",
     "examples": ['"*left*"'],
 }
-"""What stands in a seat's ``devices`` after the name of an input."""
+"""The value of an input's name in a seat's ``devices``."""
 
 BUTTON_DEVICES: Mapping[str, Schema] = {word: DEVICES["switch"][word] for word in ("evdev", "serial")}
 """A button works on a PC that nobody sits at, so none is a key of a terminal."""
