@@ -1,10 +1,10 @@
-"""When a file that is put into a folder is finished, as far as news of it can tell.
+"""Tell when a file that is put into a folder is finished, as far as news of it shows.
 
-It reads nothing and knows no clock: news comes in with its time, and names come out when they may be looked at.
+Nothing is read here and no clock is known: news comes in with its time, and names come out when they may be looked at.
 
-    made, linked, renamed   finished, if it stays so for ``SETTLE``
+    made, linked, renamed   finished, if no more news comes for ``SETTLE``
     written to              being written: not looked at before it is closed
-    closed                  finished, if it stays so for ``SETTLE``
+    closed                  finished, if no more news comes for ``SETTLE``
     looked at, not right    perhaps only the first half of it: looked at again after ``PATIENCE`` without news
     looked at, empty        something is to follow: looked at again at the end of ``GIVE_UP``
     gone                    no longer of interest
@@ -23,7 +23,7 @@ SETTLE = NANOSECONDS // 4
 """Longer than an editor takes from the first to the last step of saving, and than a file manager from file to file."""
 
 TOGETHER = 2 * NANOSECONDS
-"""How long a finished file waits for others: whoever has put one file there wants to hear it."""
+"""How long a finished file waits for others: somebody who has put one file there wants to hear it."""
 
 PATIENCE = 2 * NANOSECONDS
 """How long a file that is not right may go on to arrive in pieces, before it is refused."""
@@ -34,7 +34,7 @@ GIVE_UP = 60 * NANOSECONDS
 
 @dataclass(frozen=True, slots=True)
 class Arrived:
-    """A name that may be looked at. ``began``: when its first news came; ``last``: whether no more is waited for."""
+    """A name that may be looked at. ``began``: when its first news came; ``last``: True if no more is waited for."""
 
     name: str
     began: int
@@ -51,7 +51,7 @@ class _Arriving:
 
 
 class Arrivals:
-    """See the module's docstring. Times are monotonic nanoseconds."""
+    """The files that are arriving in one folder. Times are monotonic nanoseconds."""
 
     def __init__(self) -> None:
         self._arriving: dict[str, _Arriving] = {}
@@ -70,25 +70,25 @@ class Arrivals:
         return [name for name, arriving in self._arriving.items() if arriving.again is None]
 
     def written(self, name: str, now: int) -> None:
-        """Something was written to it, so it is open."""
+        """Note that something was written to a file, so it is open."""
         self._news(name, now).open = True
 
     def put(self, name: str, now: int) -> None:
-        """It was made, closed, or renamed to this name."""
+        """Note that a file was made, closed, or renamed to this name."""
         self._news(name, now).open = False
 
     def gone(self, name: str) -> None:
-        """It was removed, or it is somebody else's now."""
+        """Forget a file that was removed, or that is looked at for another reason now."""
         self._arriving.pop(name, None)
 
     def again(self, arrived: Arrived, now: int, empty: bool) -> None:
-        """It was looked at and is not right, or is empty: it is given more time, unless there is news of it already."""
+        """Give more time to a file that was looked at and is not right, or is empty, unless there is news already."""
         if arrived.name not in self._arriving:
             when = max(now, arrived.began + GIVE_UP) if empty else now + PATIENCE
             self._arriving[arrived.name] = _Arriving(arrived.began, now, self._next(), again=when)
 
     def uncertain(self, now: int) -> None:
-        """News was lost: whatever was being written may have been closed."""
+        """Note that news was lost: each file that was being written may have been closed."""
         for name in self._arriving:
             self.put(name, now)
 
@@ -97,7 +97,7 @@ class Arrivals:
         return min(map(self._when, self._arriving.values())) if self._arriving else None
 
     def due(self, now: int) -> list[Arrived]:
-        """What may be looked at now, in the order in which it was put there; it is forgotten here."""
+        """Return and forget what may be looked at now, in the order in which it was put there."""
         if not self._arriving:  # as nearly always
             return []
         due = [(name, arriving) for name, arriving in self._arriving.items() if self._when(arriving) <= now]

@@ -27,7 +27,7 @@ _OF = {"of": "the room"}
 
 
 class Buttons(Companion):
-    """See the module's docstring. ``pressed`` is told which button; ``chosen`` which program, 0 to 127."""
+    """The room's buttons and program changes. ``pressed`` is given the button; ``chosen`` the program, 0 to 127."""
 
     def __init__(
         self,

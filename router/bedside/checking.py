@@ -1,6 +1,6 @@
-"""What is in a profile folder, and what is in a file of it: what the shelf's thread does. Nothing here touches the shelf.
+"""List a profile folder and judge its files: the work of the shelf's thread. Nothing here touches the shelf.
 
-Only names that stand in the folder are opened, links that lead out of it are not, and what is no ordinary file is not.
+Only names in the folder are opened. Links that lead out of it, and what is no ordinary file, are not.
 """
 
 from __future__ import annotations
@@ -34,7 +34,7 @@ MOST_NAMES = 30
 
 @dataclass(frozen=True, slots=True)
 class Mark:
-    """By what a file is known to have changed. ``put``: when it came to its place, nanoseconds of the wall clock."""
+    """The signs of a change of a file. ``put``: when it came to its place, nanoseconds of the wall clock."""
 
     modified: int
     size: int
@@ -53,7 +53,7 @@ class Watches:
 
 @dataclass(frozen=True, slots=True)
 class Looked:
-    """``listing``: None if the folder cannot be read, and ``missing`` says why; ``why`` there will be no news, or empty."""
+    """A look at a folder. ``listing``: None if it cannot be read, for ``missing``; ``why`` no news comes, or empty."""
 
     watches: Watches
     listing: Mapping[str, Mark] | None
@@ -63,7 +63,7 @@ class Looked:
 
 @dataclass(frozen=True, slots=True)
 class Judged:
-    """What is in a file. ``there``: it is in the folder."""
+    """The judgement on a file. ``there``: True if it is in the folder."""
 
     name: str
     there: bool
@@ -74,7 +74,7 @@ class Judged:
 
     @property
     def may_pass(self) -> bool:
-        """Whether judging it again may be of use."""
+        """True if it may help to judge the file again."""
         return any(problem.may_pass for problem in self.problems)
 
 
@@ -132,7 +132,7 @@ def listing(folder: Path, _worker: Worker | None = None) -> dict[str, Mark] | No
 def judge_newest(
     folder: Path, names: Iterable[str], stuck: Callable[[], Collection[str]], worker: Worker
 ) -> tuple[list[Judged], Mapping[str, Mark] | None]:
-    """Judge one after another until one is good."""
+    """Judge these files one after another until one is good; return the judgements, and what is in the folder."""
     there = listing(folder)
     judgements = []
     for name in names:
@@ -199,7 +199,7 @@ def judge(
 
 
 def _misnamed(folder: Path, name: str, child: str) -> tuple[str, str]:
-    """What is wrong with a file that is not called as its child, and the remedy."""
+    """Say what is wrong with a file that is not named after its child, and the remedy."""
     right = f"{child}.yaml"
     wrong = f"the child of this file is {quoted(child)}, and the file is called {quoted(name)}"
     if os.path.lexists(folder / right):
@@ -211,7 +211,7 @@ def _misnamed(folder: Path, name: str, child: str) -> tuple[str, str]:
 
 
 def is_gone(path: Path, _worker: Worker) -> bool:
-    """Whether nothing is there, not even a link."""
+    """True if nothing is there, not even a link."""
     return not os.path.lexists(path)
 
 
@@ -219,16 +219,16 @@ def is_gone(path: Path, _worker: Worker) -> bool:
 
 
 def counts(name: str) -> bool:
-    """Whether a file of this name is a profile; what editors write beside it is not."""
+    """True if a file of this name counts as a profile; what editors write beside it does not."""
     return name.lower().endswith((".yaml", ".yml")) and not name.startswith(".") and "/" not in name
 
 
 _NOT_YAML = (".txt", ".rtf", ".doc", ".docx", ".odt", ".pages")
-"""What programs for writing letters make."""
+"""The endings of word processors' files."""
 
 
 def passed_over(name: str) -> str:
-    """Why a file of this name is not taken for a profile, if somebody may think that it is one; else nothing.
+    """Say why a file of this name is not taken for a profile, if somebody may think that it is one; else nothing.
 
     Hidden files, the recordings and pages of ``router fit``, and the profiles that it put aside (.old) are nothing of that kind.
     """
@@ -257,12 +257,12 @@ def all_passed_over(folder: Path, _worker: Worker | None = None) -> dict[str, st
 
 
 def stem(name: str) -> str:
-    """The child's name that a file's name is."""
+    """The child's name in a file's name."""
     return name.rsplit(".", 1)[0]
 
 
 def means(child: str, name: str) -> bool:
-    """Whether a child's name, or the name of a file, means this file. One letter can be written in two ways (Unicode)."""
+    """True if this name of a child or of a file means the file. One letter can be written in two ways (Unicode)."""
     wanted = unicodedata.normalize("NFC", child)
     return wanted in {unicodedata.normalize("NFC", each) for each in (name, stem(name))}
 
@@ -273,13 +273,13 @@ def file_of(child: str, names: Iterable[str]) -> str | None:
 
 
 def silent(path: Path) -> Problem:
-    """What is said of a file that stalls."""
+    """Return the problem of a file that stalls."""
     why = f"this file cannot be read: {SILENT}"
     return Problem(tidy(str(path)), 1, 1, why, "Is the stick plugged in?", may_pass=True)
 
 
 def suspected(path: Path) -> Problem:
-    """What is said of a profile that has killed the router."""
+    """Return the problem of a profile that has killed the router."""
     hint = "Change it, or put an older one in its place. The log says when it happened, and what was at work."
     return Problem(
         tidy(str(path)), 1, 1, "the router died again and again while this played, so it plays no more as it is", hint
@@ -287,7 +287,7 @@ def suspected(path: Path) -> Problem:
 
 
 def unknown(folder: Path, child: str, names: Iterable[str], missing: bool = False) -> Problem:
-    """Nobody of this name: who is meant, and who is there."""
+    """Return the problem of a child without a profile in the folder: who may be meant, and who is there."""
     known = sorted({tidy(name) for name in names})
     near = nearest(child, known)
     hint = f'Did you mean "{near}"?  ' if near else ""

@@ -18,9 +18,9 @@ Invariants of the server:
   * it never waits, and does a bounded amount of work in one pass of the loop, whatever comes in;
   * whatever a client sends, or however it goes, costs that client only and is no exception;
   * it holds a bounded amount for each client: a client that does not read what it asked for is dropped;
-  * there is always room for whoever has something to ask now: each user has a quota (of places, requests and remarks), who
-    has long been silent gives way, and those that watch never take all places;
-  * panic is done whoever asks, however many are connected, and with no descriptor left; root has places of its own.
+  * there is always room for a client that asks now: each user has a quota (of places, requests and remarks), a client
+    that has long been silent gives way, and those that watch never take all places;
+  * panic is done for anybody, however many are connected, and with no descriptor left; root has places of its own.
 """
 
 from __future__ import annotations
@@ -101,7 +101,7 @@ Answer = Callable[[Request, Reply], None]
 
 
 class ControlError(Exception):
-    """The socket cannot be made, or nobody answers; the message is for whoever typed the command."""
+    """The socket cannot be made, or nobody answers; the message is for the person who typed the command."""
 
 
 # --- what may be asked ------------------------------------------------------------------------------------------
@@ -211,7 +211,7 @@ def _unknown(what: str, word: Any, words: Mapping[str, Any], there: str) -> str:
 
 
 def _said(value: Any) -> str:
-    """What somebody sent, short and with nothing invisible."""
+    """Return what somebody sent, short and with nothing invisible."""
     return quoted(tidy(value if isinstance(value, str) else json.dumps(value)))
 
 
@@ -219,7 +219,7 @@ def _said(value: Any) -> str:
 
 
 class _User:
-    """What the clients of one user may still do, all together."""
+    """The quota that all clients of one user share."""
 
     def __init__(self, number: int, now: int) -> None:
         self.number = number
@@ -227,7 +227,7 @@ class _User:
         self._requests, self._remarks = float(RATE), float(REMARKS)
 
     def allowed(self, request: Request, now: int) -> str:
-        """Why a request is too much, or nothing. Panic never is."""
+        """Count a request; return why it is too much, or nothing. Panic never is."""
         seconds, self._now = (now - self._now) / NANOSECONDS, now
         self._requests = min(float(RATE), self._requests + seconds * RATE)
         self._remarks = min(float(REMARKS), self._remarks + seconds * REMARKS_RATE)
@@ -244,7 +244,7 @@ class _User:
 
 
 class _Client:
-    """One connection: what came of the next line, what waits to be answered and what waits to be read."""
+    """A connection: what has come of its next line, the requests to be answered, and what it has not read yet."""
 
     def __init__(self, connection: socket.socket, now: int, user: _User) -> None:
         self.connection, self.user = connection, user
@@ -259,7 +259,7 @@ class _Client:
         self.leaving = False  # it is told why, and let go
 
     def allowed(self, now: int) -> bool:
-        """Whether one more request is not too many."""
+        """Count one more request; True if it is not too many."""
         self.may_ask = min(float(RATE), self.may_ask + (now - self.asked) * RATE / NANOSECONDS)
         self.asked = now
         self.may_ask -= 1
@@ -273,7 +273,7 @@ class Watcher:
         self._control, self._client, self._inputs = control, client, inputs
 
     def send(self, frame: Mapping[str, Any]) -> None:
-        """A frame, without the inputs that were not asked for."""
+        """Send a frame, without the inputs that were not asked for."""
         client = self._client
         if client.unsent:
             if clock.now() - client.stuck_since > STUCK:
@@ -322,10 +322,10 @@ class Control(Companion):
         self._let_in_at: int | None = None  # while nobody can be let in
         self._frame_at: int | None = None  # while somebody watches
         self._listener, self.warning = _listen(path, group)
-        self._spare = _spare()  # a descriptor for whoever wants panic when there is no other
+        self._spare = _spare()  # a descriptor for a panic when there is no other
         self._identity = _identity(path)
-        # A set of descriptors is a descriptor itself: the loop watches one, whoever comes and goes, and whoever is
-        # waited for to read is waited for here.
+        # A set of descriptors is a descriptor itself: the loop watches only this one, whichever clients come and go,
+        # and clients that are slow to read are waited for here.
         self._selector = selectors.EpollSelector()
         self._selector.register(self._listener, selectors.EVENT_READ, self._let_in)
         loop.watch(self._selector.fileno(), self._ready)
@@ -359,7 +359,7 @@ class Control(Companion):
                 self._frame_at = None
 
     def watchers(self) -> list[Watcher]:
-        """Whoever watches now."""
+        """The clients that watch now."""
         return [client.watcher for client in self._clients if client.watcher is not None]
 
     def close(self) -> None:
@@ -409,7 +409,7 @@ class Control(Companion):
             self._begin(connection, clock.now())
 
     def _begin(self, connection: socket.socket, now: int) -> None:
-        """A client: at a place, or at the door. What it has sent already is read at once, before another can drive it away."""
+        """Begin with a client, at a place or at the door. Read at once what it sent, before another displaces it."""
         connection.setblocking(False)
         number = _user_of(connection)
         for user in [each for each in self._users if each != number and not self._of(each)]:
@@ -440,7 +440,7 @@ class Control(Companion):
         return [each for each in self._clients if each.user.number == user and each.shown_out_at is None]
 
     def _has_place(self, user: int, now: int) -> bool:
-        """Whether one more of this user may stay. If need be one that has long been silent goes, or one of whoever has most."""
+        """True if one more of this user may stay. If need be one long silent goes, or one of the user with most."""
         own = self._of(user)
         if len(own) >= CLIENTS:
             return self._make_room(own, now)
@@ -454,7 +454,7 @@ class Control(Companion):
         return True
 
     def _make_room(self, clients: list[_Client], now: int) -> bool:
-        """Drop whoever of these has been silent for longest, if that is long and nothing was asked for."""
+        """Drop the client silent for longest, if that is long and it waits for nothing; True if one went."""
         silent = [
             client
             for client in clients
@@ -468,7 +468,7 @@ class Control(Companion):
         self._show_out(client, f"too many are connected: at most {CLIENTS} of one user at once, {PLACES} of all")
 
     def _serve_with_the_spare(self) -> None:
-        """No descriptor is left: with the one that was kept somebody may say panic, and is let go."""
+        """Let one client in with the spare descriptor, as no other is left: it may say panic, and is then dropped."""
         if self._spare is None:
             return
         os.close(self._spare)
@@ -476,7 +476,7 @@ class Control(Companion):
         with suppress(OSError):
             connection, _ = self._listener.accept()
             with connection:
-                connection.settimeout(HURRY)  # whoever has just connected is about to send
+                connection.settimeout(HURRY)  # a client that has just connected is about to send
                 line = connection.recv(LINE).partition(b"\n")[0]
                 if _is_panic(line):
                     self._answer(_read(line), lambda answer: _tell(connection, answer))
@@ -494,7 +494,7 @@ class Control(Companion):
                 self._take(client)
 
     def _take(self, client: _Client) -> None:
-        """One request of what a client sent: the music comes between two of them, however many there are."""
+        """Do one request of a client: the music comes between two of them, however many it has sent."""
         if b"\n" not in client.received:
             try:
                 received = client.connection.recv(LINE)
@@ -668,7 +668,7 @@ def _listen(path: Path, group: str | None) -> tuple[socket.socket, str]:
 
 @contextmanager
 def _alone_in(folder: Path) -> Iterator[None]:
-    """No other daemon replaces a socket in this folder meanwhile."""
+    """Keep other daemons from replacing a socket in this folder meanwhile."""
     descriptor = os.open(folder, os.O_RDONLY | os.O_CLOEXEC)
     try:
         fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
@@ -698,7 +698,7 @@ def _clear(path: Path) -> None:
 
 
 def _give_to(path: Path, group: str | None) -> str:
-    """Mode and group of the socket; what went wrong, or nothing."""
+    """Set the mode and group of the socket; return what went wrong, or nothing."""
     path.chmod(OWNER_ONLY)
     if group is None:
         return ""
@@ -726,7 +726,7 @@ def default_path() -> Path:
 
 
 def ask(path: Path, request: Mapping[str, Any], timeout: float) -> dict[str, Any]:
-    """The daemon's answer to one request, within ``timeout`` seconds.
+    """Return the daemon's answer to one request, within ``timeout`` seconds.
 
     Raises:
         ControlError: no daemon, not allowed, or no answer in time; the message says what to do.
@@ -817,7 +817,7 @@ class Connection:
 
 
 def _why_not(path: Path, error: OSError) -> str:
-    """Why nobody can be asked at ``path``, and what to do."""
+    """Say why nobody can be asked at ``path``, and what to do."""
     if isinstance(error, FileNotFoundError | ConnectionRefusedError | NotADirectoryError):
         return (
             f"no router is running: nobody listens at {path}\n"

@@ -1,20 +1,21 @@
 """The breaker of crash loops: how often the router has died lately, whose turn it was, and what is therefore left out.
 
-    begin     the one before was not ended in order: that is a death. Three within a minute: what played is suspected
+    begin     the router before did not end in order: that is a death. Three within a minute: what played is suspected
     ended     told to stop, and stopping: no death
 
-Where a rule of others was at work it alone is left out, from the first death on, and the rest of its profile plays. Where
-a seat's turn it was, that seat's profile is suspected; where nobody's turn is known, those of all seats are, after
-what has proved itself was given one more chance. A seat that has died so plays what last played there for a minute
-(``proven.py``), and if that dies too the safe profile.
+If a rule of others was at work, it alone is left out, from the first death on, and the rest of its profile plays. If it
+was a seat's turn, that seat's profile is suspected; if nobody's turn is known, the profiles of all seats are, after
+those that have proved themselves were given one more chance. A seat that has died so plays what last played there for a
+minute (``proven.py``), and if that dies too the safe profile.
 
-Counted is the time in which the router played, by the clock since the PC was switched on and within one boot: no clock that
-is set changes their number, a PC that takes long to start is no excuse, and a power cut is no death. What is suspected stays so, over all starts, until its text is another (a profile is known by its digest,
-a rule by that of its file, or by the version of its package).
+Only the time in which the router played counts, by the clock since the PC was switched on and within one boot: setting
+a clock does not change the number of deaths, nor does a slow start of the PC, and a power cut is no death. What is
+suspected stays so, over all starts, until its text changes (a profile is known by its digest, a rule by that of its
+file, or by the version of its package).
 
-``deaths.json`` lies beside the seats' memories. No child's name is in it, and nothing that is found there is trusted. Where
-the disk does not take it, it lies in /run. One that is there and cannot be read is not written over: what happens meanwhile
-is written ``beside`` it, and joined with it as soon as it can be read.
+``deaths.json`` lies beside the seats' memories. No child's name is in it, and nothing that is found there is trusted.
+Where the disk does not take it, it lies in /run. A file that is there and cannot be read is not written over: what
+happens meanwhile is written ``beside`` it, and joined with it as soon as it can be read.
 """
 
 from __future__ import annotations
@@ -32,7 +33,7 @@ from router.system import clock
 from router.system.files import replacing
 
 MANY, WITHIN = 3, 60 * NANOSECONDS
-"""So many deaths within this time of playing are no accident."""
+"""How many deaths within how many nanoseconds of playing are no accident."""
 
 PROVEN, SAFE = 1, 2
 """How far a seat has fallen: to what has proved itself, then to the safe profile."""
@@ -51,7 +52,7 @@ _UNWRITTEN = "how often the router died cannot be written down: {path}: {why}"
 
 @dataclass(frozen=True, slots=True)
 class Death:
-    """After how many nanoseconds of playing it came, and whose turn it was ("": nobody knows)."""
+    """A death: after how many nanoseconds of playing it came, and whose turn it was ("": nobody knows)."""
 
     lived: int
     seat: str = ""
@@ -77,10 +78,10 @@ class SuspectedRule:
 
 @dataclass(frozen=True, slots=True)
 class Ledger:
-    """What is written down, for the ``number``-th time. ``fallen``: how far each seat has, while deaths go on.
+    """The record of deaths, written for the ``number``-th time. ``fallen``: how far each seat has, while deaths go on.
 
-    ``ready``: when it was ready to play, ``at``: when this was written, in nanoseconds since the PC was switched on; 0 before.
-    ``beside``: another ledger could not be read when this was written.
+    ``ready``: when the router was ready to play, ``at``: when this was written, in nanoseconds since the PC was
+    switched on; 0 before. ``beside``: True if another ledger could not be read when this was written.
     """
 
     number: int = 0
@@ -97,10 +98,10 @@ class Ledger:
 
 @dataclass(frozen=True, slots=True)
 class Verdict:
-    """What a start has to know of those before it.
+    """The conclusions for this start from those before it.
 
-    ``died``: the one before; then ``found`` is what it was at. ``deaths``: within the last minute of playing. ``struck``: the seats
-    whose profiles are suspected or were given a last chance because of it.
+    ``died``: True if the router before did; then ``found`` is what it was doing. ``deaths``: their number within the
+    last minute of playing. ``struck``: the seats whose profiles are suspected or got a last chance because of it.
     """
 
     ledger: Ledger
@@ -134,7 +135,7 @@ def judged(
     seats: Collection[str],
     proven: Callable[[str], Collection[str]],
 ) -> Verdict:
-    """What follows for this start. ``seats``: those there are; ``proven``: the digests that have proved themselves at one."""
+    """Judge what follows for this start. ``seats``: all there are; ``proven``: gives the digests proven at a seat."""
     died = before.running and before.boot == boot
     lived = max(0, now - before.ready) if before.ready else 0
     deaths = before.deaths if before.boot == boot and lived <= WITHIN else ()
@@ -172,7 +173,7 @@ def judged(
 def _culprits(
     deaths: Collection[Death], playing: Collection[Playing], suspects: Collection[Suspect]
 ) -> list[tuple[Playing, bool]]:
-    """What has to give way, and whether its turn it was: what played at the seats that died; of all, if no seat is known."""
+    """Return what has to give way: what played at the seats that died (True), or at all if none is known (False)."""
     blamed = {(death.seat, death.digest) for death in deaths} - {(one.seat, one.digest) for one in suspects}
     known = [one for one in playing if one.digest and (one.seat, one.digest) in blamed]
     return [(one, True) for one in known] or [(one, False) for one in playing]
@@ -207,7 +208,7 @@ class Deaths:
         proven: Callable[[str], Collection[str]],
         now: int | None = None,
     ) -> Verdict:
-        """A router begins: what it has to know. From now on its end is a death, unless ``ended`` is called."""
+        """Write down that a router begins; return what it has to know. Its end is a death, unless by ``ended``."""
         before = self._joined(self._paths, Ledger())
         at = clock.since_boot() if now is None else now
         verdict = judged(before, found, at, clock.boot(), seats=seats, proven=proven)
@@ -216,11 +217,11 @@ class Deaths:
         return verdict
 
     def ready(self, now: int | None = None) -> None:
-        """It plays from now on."""
+        """Write down that the router plays from now on."""
         self._go_on(ready=clock.since_boot() if now is None else now)
 
     def ended(self) -> None:
-        """It was told to stop, and stops."""
+        """Write down that the router was told to stop, and stops."""
         self._go_on(running=False)
 
     def _go_on(self, **changes: Any) -> None:
@@ -267,7 +268,7 @@ class Deaths:
 
 
 def _newest(one: Ledger, other: Ledger) -> Ledger:
-    """The newer of two ledgers; if it was written beside the other, with what is suspected in that one."""
+    """Return the newer of two ledgers; if it was written beside the other, with what is suspected in that one."""
     boot = clock.boot()
     first, second = sorted((one, other), key=lambda each: (each.at if each.boot == boot else -1, each.number))
     if not second.beside:
@@ -281,10 +282,10 @@ def _newest(one: Ledger, other: Ledger) -> Ledger:
 
 
 def _read(path: Path) -> Ledger:
-    """What stands there; an empty ledger if there is none, or if it cannot be understood.
+    """Read the ledger; an empty one if there is none, or if it cannot be understood.
 
     Raises:
-        OSError: it is there, and cannot be read.
+        OSError: the file is there, and cannot be read.
     """
     try:
         with path.open("rb") as file:

@@ -42,7 +42,7 @@ ANSWERING = 1.0
 STILL = 3.0
 """JACK: seconds without a cycle after which the server has gone, if its library has not told."""
 CYCLES = 3
-"""JACK: so many cycles later a connection carries, and what was written has arrived."""
+"""JACK: cycles after which a connection carries, and what was written has arrived."""
 A_CYCLE = 32
 """JACK: messages written in one cycle; some thousand would make it late, and then they are lost."""
 LOOK = 0.001
@@ -54,19 +54,19 @@ Plan = dict[str, list[Left]]
 
 
 class Ended(NamedTuple):
-    """What was done, for the log ("" if nothing was left on), and whether all was ended, as far as anybody can say."""
+    """The outcome for the log ("" if nothing was left on), and whether all was ended, as far as anybody can say."""
 
     said: str
     wholly: bool
 
 
 def end_what_was_left(path: Path, timeout: float = WITHIN) -> Ended:
-    """For a router that starts: end what the one before it left on.
+    """End what an earlier router left on, before this one starts.
 
-    It happens in another process: a MIDI system that does not answer cannot hold this one up for longer than ``timeout``
+    Another process does it: a MIDI system that does not answer cannot hold this one up for longer than ``timeout``
     seconds and what it takes to start a process. Nothing is raised.
     """
-    import subprocess  # noqa: PLC0415 - the other process needs it not, and is quicker without it
+    import subprocess  # noqa: PLC0415 - the other process does not need it, and is quicker without it
 
     try:
         with Record(path) as record:
@@ -93,9 +93,9 @@ def end_what_was_left(path: Path, timeout: float = WITHIN) -> Ended:
 
 @contextmanager
 def watched(path: Path) -> Iterator[None]:
-    """While in this context another process waits for our end, however we end, to end what the record says that we left on.
+    """Have another process wait for our end, however we end, to end what we left on according to the record.
 
-    It says nothing: the terminal may have gone, too.
+    The other process prints nothing: the terminal may have gone, too.
 
     Raises:
         OSError: no process can be had.
@@ -127,7 +127,7 @@ def hush(left: Sequence[Left]) -> list[Left]:
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
-    """See the module's docstring."""
+    """Run the command that the module's docstring describes; return its exit status."""
     try:
         path, within, after = _read(sys.argv[1:] if arguments is None else arguments)
     except ValueError:
@@ -155,7 +155,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
 
 
 def _read(arguments: Sequence[str]) -> tuple[Path, float, bool]:
-    """The command line. A library for it would take a tenth of the time that all this takes."""
+    """Read the command line. A library for it would take a tenth of the time that all this takes."""
     within = WITHIN
     match arguments:
         case [file] | [file, "--after"]:
@@ -182,7 +182,7 @@ def _taken(path: Path) -> Record:
 
 
 def _plan(left: Sequence[Left], names: Sequence[str]) -> tuple[Plan, list[Left]]:
-    """For each port that is there what was on at it, and what was on at a port that is not."""
+    """Return what was on at each port that is there, and what was on at ports that are not."""
     plan: Plan = {}
     gone = []
     for one in left:
@@ -279,7 +279,7 @@ class _JackSender:
         client.set_shutdown_callback(self._shut_down)
 
     def wait(self) -> None:
-        """Until all is written, and ``CYCLES`` cycles after that."""
+        """Wait until all is written, and ``CYCLES`` cycles after that."""
         start = None
         cycle, deadline = self._cycle, time.monotonic() + STILL
         while not self.stopped:

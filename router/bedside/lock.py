@@ -1,7 +1,7 @@
-"""One router for one configuration: a lock in its runtime folder, which the kernel gives back with the process.
+"""Allow one router for one configuration: a lock in its runtime folder, which the kernel releases with the process.
 
-Two would both play every effort, and both write the records. Whoever holds the lock is written in it, for the one who comes
-second: the number of the process, and since when. Nothing need be cleared away after a crash.
+Two routers would both play every activation, and both write the records. The lock's file tells the second one which
+process holds it, and since when. Nothing need be cleared away after a crash.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ from router.system import clock
 
 NAME = "lock"
 LETTING_GO = NANOSECONDS
-"""In which a process that was killed has let go of its files."""
+"""Time in which a process that was killed has released its files."""
 LOOK = 0.02
 """Seconds between two looks."""
 _LARGEST = 256
@@ -60,7 +60,7 @@ class Lock:
             pass
 
     def close(self) -> None:
-        """Give it back."""
+        """Release the lock."""
         os.close(self._file)
 
     def _take(self) -> None:
@@ -78,7 +78,7 @@ class Lock:
 
 
 def _who(data: bytes) -> str:
-    """Who has it, as far as that is written there."""
+    """Say which router holds the lock, as far as that is written there."""
     try:
         found = json.loads(data)
         pid, since = int(found["pid"]), clock.since_boot() - int(found["since"])

@@ -1,13 +1,13 @@
-"""What a seat plays, kept for the next start: ``plays.json`` says which profile, ``last-good.yaml`` is its text.
+"""Keep what a seat plays for the next start: ``plays.json`` says which profile, ``last-good.yaml`` is its text.
 
-``plays.json`` has two places of a block each. What is new is written over the empty one, put on the disk, and only then
-the other is emptied: that takes no room, so a full disk cannot keep what played before in its stead, and after a power
-cut there is the old one or the new one. The same file in ``/run``, if there is one, is written first and believed first:
-it outlives a process that was killed, whatever the disk did meanwhile. Where nothing can be written, what was kept before
-is removed, as it is no longer true: no child's profile is played for another's.
+``plays.json`` has two places of a block each. A new entry is written over the empty one and put on the disk, and only
+then the other is emptied: that takes no room, so it succeeds on a full disk too, and after a power cut there is the old
+entry or the new one. The same file in ``/run``, if there is one, is written first and believed first: it outlives a
+process that was killed, whatever the disk did meanwhile. Where nothing can be written, what was kept before is removed,
+as it is no longer true: no child's profile is played for another's.
 
-The text comes last, beside, flushed and renamed; it counts only if it is what ``plays.json`` says of it. Nothing that is
-found here is trusted: a file may be torn, empty, missing, or of somebody else.
+The text is written last, into a file beside it that is flushed and renamed; it counts only if its digest is the one in
+``plays.json``. Nothing that is found here is trusted: a file may be torn, empty, missing, or of somebody else.
 """
 
 from __future__ import annotations
@@ -56,7 +56,7 @@ class Memory:
         self._writing = threading.Lock()
 
     def played(self) -> Played | None:
-        """What played last; None if nothing did, or what was written about it cannot be understood.
+        """Return what played last; None if nothing did, or what was written about it cannot be understood.
 
         Raises:
             OSError: something was written and cannot be read.
@@ -75,10 +75,10 @@ class Memory:
         return None
 
     def keep(self, played: Played, text: bytes) -> None:
-        """This plays now. What is kept already is not written again.
+        """Keep what plays now. What is kept already is not written again.
 
         Raises:
-            OSError: it cannot be kept on the disk, and what was kept before is not given for it.
+            OSError: it cannot be kept on the disk; what was kept before is not taken for it.
         """
         if not self._writing.acquire(blocking=False):  # a thread that was given up hangs in the same files
             raise OSError(errno.EBUSY, os.strerror(errno.EBUSY), str(self._folder))
@@ -139,16 +139,16 @@ def quick_memory(runtime: Path, seat: str) -> Path:
 
 
 class _Plays:
-    """A ``plays.json``."""
+    """A file ``plays.json``, on the disk or in memory."""
 
     def __init__(self, path: Path) -> None:
         self._path = path
 
     def read(self) -> Played | None:
-        """What stands in it; None if it is not there, or cannot be understood. Tried twice: the wrong child must not play.
+        """Read the newest entry; None if none can be understood. Try twice: the wrong child must not play.
 
         Raises:
-            OSError: it is there, and cannot be read.
+            OSError: the file is there, and cannot be read.
         """
         try:
             return self._read()
@@ -164,7 +164,7 @@ class _Plays:
         return latest[2] if latest is not None else None
 
     def holds(self, played: Played) -> bool:
-        """Whether this stands in it, as far as it can be read."""
+        """True if this is the newest entry, as far as it can be read."""
         try:
             return self._read() == played
         except (OSError, MemoryError):
@@ -174,7 +174,7 @@ class _Plays:
         """Write this over the place that is empty, then empty the other.
 
         Raises:
-            OSError: it is not on the disk; what stood there before may be so still.
+            OSError: it is not on the disk; the entry before may still be there.
         """
         new = not self._path.exists()
         descriptor = os.open(self._path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
@@ -199,7 +199,7 @@ class _Plays:
             _sync(self._path.parent)
 
     def remove(self) -> None:
-        """What stands in it is no longer true."""
+        """Remove the file, as its entry is no longer true."""
         with suppress(OSError):
             self._path.unlink()
 
@@ -238,7 +238,7 @@ def _sum(fields: dict[str, Any]) -> str:
 
 
 def _sync(folder: Path) -> None:
-    """See that a power cut does not take a new file's name."""
+    """Flush the folder, so that a power cut does not take a new file's name."""
     descriptor = os.open(folder, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
     try:
         os.fsync(descriptor)

@@ -1,9 +1,9 @@
-"""One seat's profile folder: what a therapist puts there is noticed, checked and offered; what plays is remembered.
+"""A seat's profile folder: what a therapist puts there is noticed, checked and offered; what plays is remembered.
 
     inotify -> arrivals (is it finished?) -> judging, beside the loop -> an offer -> chosen -> remembered, beside the loop
 
 The loop's thread never touches the disk: it reads news from the kernel and compares names. What may wait is an errand.
-If a stick stalls at one file, the errand is given up, the file is refused, and the others go on (``errands.py``); the
+If a stick stalls at one file, the errand is given up, the file is refused, and the others go on (``worker.py``); the
 file is not read again before the thread that hangs there has come back, and then it counts as newly put.
 
 Of several files that are put there at once the last that is right is offered; a refusal that comes after it is told, too.
@@ -11,7 +11,7 @@ Of several files that are put there at once the last that is right is offered; a
 Invariants:
   * nothing but ``at_start`` and ``close`` waits; news is read at most every ``PAUSE``, however much is written;
   * what was checked is what is offered and kept, byte for byte;
-  * whoever asked gets one answer.
+  * each request gets one answer.
 """
 
 from __future__ import annotations
@@ -61,10 +61,10 @@ ASK_WAIT = 5 * NANOSECONDS
 """How long an asked-for file that is just arriving is waited for: somebody is waiting for the answer."""
 
 LATER = (15 * NANOSECONDS, 60 * NANOSECONDS, 240 * NANOSECONDS, 960 * NANOSECONDS)
-"""Until what a PC was too slow for is tried again, each time: at power-up a PC is busy for a minute or two. Our choice."""
+"""How long until what a PC was too slow for is tried again, by try: a PC is busy for a minute or two at power-up."""
 
 AGAIN = 10 * NANOSECONDS
-"""Until what could not be remembered is tried again: on a full disk, say, nobody tells us of room."""
+"""How long until what could not be remembered is tried again: nobody tells us, say, when a full disk has room again."""
 
 PAUSE = NANOSECONDS // 20
 """Between two readings of news: what is written in a thousand pieces must not wake the loop a thousand times."""
@@ -76,7 +76,7 @@ LONGEST = 255
 """Letters of a name that is shown; a file's name has no more bytes."""
 
 SAFE = Path(profile.__file__).parent / "safe.yaml"
-"""What plays when there is nothing else. The configuration's output of its output's name serves it, too."""
+"""The profile that plays when nothing else can; an output of the configuration may replace its own, by name."""
 
 
 class Say(Protocol):
@@ -89,9 +89,10 @@ class Say(Protocol):
 class Offer:
     """A profile to play, or why there is none.
 
-    ``child``: the profile's child, after whom its file is called; of a file that is refused its name; ``because``: how it comes to be offered;
-    ``asker``: whoever asked. A profile may come with problems: those of others that should have played instead.
-    ``text``: its bytes; ``source``: ``folder``, ``copy`` (the last good one), ``first`` (the configuration's) or ``safe``.
+    ``child``: the profile's child, after whom its file is named; of a file that is refused, the file's name.
+    ``because``: how it comes to be offered. ``asker``: who asked for it. A profile may come with problems: those of
+    others that should have played instead. ``text``: its bytes; ``source``: ``folder``, ``copy`` (the last good one),
+    ``first`` (the configuration's) or ``safe``.
     """
 
     child: str
@@ -102,7 +103,7 @@ class Offer:
     asker: object | None = None
     text: bytes = field(default=b"", repr=False)
     source: str = "folder"
-    among: int = 0  # so many profiles, of which it is the first, as nobody has chosen one yet
+    among: int = 0  # the number of profiles of which this is the first, where nobody has chosen one yet
 
     @property
     def digest(self) -> str:
@@ -111,16 +112,16 @@ class Offer:
 
 
 class Shelf:
-    """See the module's docstring.
+    """A seat's profile folder, and the memory of what plays there. All methods are for the loop's thread.
 
-    ``folder`` need not be there yet. ``state``: where all seats' memories are. ``follow``: ``folder``: whatever was put
-    there last is offered; ``file``: only changes of what plays. ``first``: what plays before anything was chosen.
-    ``runtime``: where what plays is remembered, too, for a process that is killed. ``suspected``: digests of profiles that
-    have killed the router and are not played; ``only_safe``: begin with the safe profile, as all others died; ``elsewhere``:
-    children who play at other seats. All methods are the loop thread's.
+    ``folder`` need not be there yet. ``state``: the folder of all seats' memories. ``follow``: "folder" offers the file
+    that was put there last, "file" only changes of what plays. ``first``: what plays before anything was chosen.
+    ``runtime``: a folder in memory where what plays is remembered, too, for a process that is killed. ``suspected``:
+    digests of profiles that have killed the router and are not played. ``only_safe``: begin with the safe profile, as
+    all others died. ``elsewhere``: children who play at other seats.
     """
 
-    def __init__(  # noqa: PLR0917 - six things that nothing is without
+    def __init__(  # noqa: PLR0917 - six things that every shelf needs
         self,
         folder: Path,
         state: Path,
@@ -169,11 +170,10 @@ class Shelf:
         self._look_over()
 
     def at_start(self) -> Offer:
-        """What to play now: what played last, else its last good copy, else the configuration's, else the safe default.
+        """Choose what to play now: what played last, its last good copy, the configuration's, or the safe default.
 
-        Where nothing is remembered, the first in the folder comes before the safe default.
-
-        It counts as chosen. Waits for the disk, but gives up what stalls.
+        Where nothing is remembered, the first in the folder comes before the safe default. Waits for the disk, but
+        gives up what stalls.
         """
         offer = self._first_offer()
         later = self._later
@@ -186,7 +186,7 @@ class Shelf:
         return self._epoll.fileno()
 
     def read(self, now: int) -> list[Offer]:
-        """Pass news to the worker; the offers that are finished. Never waits."""
+        """Pass news to the worker; return the offers that are finished. Never waits."""
         self._errands.read(now)
         if self._listen_at is None:
             self._read_news(now)
@@ -204,7 +204,7 @@ class Shelf:
         return min(known) if known else None
 
     def wake(self, now: int) -> list[Offer]:
-        """Whatever is due; the offers that are finished. Never waits."""
+        """Do what is due; return the offers that are finished. Never waits."""
         if self._listen_again_at is not None and now >= self._listen_again_at:
             self._listen_again_at = None
             self._inotify = self._begin()
@@ -227,14 +227,14 @@ class Shelf:
         self._serve(clock.now(), [])
 
     def chosen(self, offer: Offer) -> None:
-        """It plays now."""
+        """Note that this plays now, and remember it."""
         self._plays, self._open_offer = offer, False
-        self._wait(None, clock.now())  # whoever chose it no longer waits for another
+        self._wait(None, clock.now())  # the person who chose it no longer waits for another
         self._proves_at = clock.now() + AFTER if offer.source != "safe" else None
         self._remember(offer)
 
     def troubles(self) -> dict[str, str]:
-        """What is wrong now, by the event that told of it, and why."""
+        """The reasons of what is wrong now, by the event that told of it."""
         return {event: why for event, why in self._said.items() if why}
 
     def names(self) -> list[str]:
@@ -281,7 +281,7 @@ class Shelf:
     def _at_start(
         self, folder: Path, name: str, because: str, problems: list[Problem], source: str = "folder"
     ) -> Offer | None:
-        """The profile in this file, if it is right; otherwise what is wrong is added to ``problems``."""
+        """Offer the profile in this file, if it is right; otherwise add what is wrong to ``problems``."""
         judged: Judged | None = self._errands.wait(partial(judge, folder, name))
         if judged is None:
             judged = Judged(name, there=True, profile=None, problems=[silent(folder / tidy(name))])
@@ -298,7 +298,7 @@ class Shelf:
         copy = self._memory.copy
         judged: Judged | None = self._errands.wait(partial(judge, copy.parent, copy.name, any_name=True))
         if judged is not None and self._is_suspected(judged):
-            return None  # it is the text of what was told of already
+            return None  # its text is that of the file that was refused above
         if judged is None or judged.profile is None:
             if judged is None or judged.there:
                 problems += [silent(copy)] if judged is None else judged.problems
@@ -312,7 +312,7 @@ class Shelf:
         return Offer(child, copy, judged.profile, [*problems], because, text=judged.text, source="copy")
 
     def _last_proven(self, problems: list[Problem]) -> Offer | None:
-        """The profile that played last for a minute without the router dying."""
+        """Offer the profile that played last for a minute without the router dying."""
         digests: list[str] = self._errands.wait(lambda _: self._proven.digests()) or []
         for digest in digests:
             path = self._proven.path(digest)
@@ -327,7 +327,7 @@ class Shelf:
         return judged.profile is not None and _digest(judged) in self._suspected
 
     def _cleared(self, judged: Judged, folder: Path) -> Judged:
-        """The same, or refused because it has killed the router."""
+        """Refuse a profile that has killed the router; return other judgements as they are."""
         if not self._is_suspected(judged):
             return judged
         return replace(judged, profile=None, problems=[suspected(folder / judged.name)])
@@ -349,7 +349,7 @@ class Shelf:
         return None
 
     def _first_in_folder(self, problems: list[Problem]) -> Offer | None:
-        """Of what lies in the folder, where nobody has chosen yet: the first that is right, in the order of the names."""
+        """Offer the first file in the folder that is right, by name, where nobody has chosen yet."""
         there: Mapping[str, Mark] = self._errands.wait(partial(listing, self._folder)) or {}
         for name in sorted(name for name in there if stem(name) not in self._elsewhere):
             offer = self._at_start(self._folder, name, "", problems)
@@ -426,12 +426,12 @@ class Shelf:
         return self._plays is not None and self._plays.source != "safe" and stem(name) == self._plays.child
 
     def _is_followed(self, name: str) -> bool:
-        """Whether changes of this file count. When nothing plays that somebody chose, all do."""
+        """True if changes of this file count. While nothing or the safe profile plays, all do."""
         nothing = self._plays is None or self._plays.source == "safe"
         return not self._follows_file or nothing or self._is_what_plays(name)
 
     def _changed(self) -> None:
-        """A disk has come or has come back: what could not be done before may be done now."""
+        """Try again what could not be done before, as a disk has come or has come back."""
         self._look_over()
         self._remember_again()
 
@@ -500,7 +500,7 @@ class Shelf:
         return ready
 
     def _serve(self, now: int, due: list[Arrived]) -> list[Arrived]:
-        """Begin to answer whoever asks for a file that is not arriving, or no longer; the rest of what is due."""
+        """Begin to answer requests for files that are not arriving, or no longer; return the rest of what is due."""
         asks, self._asks = self._asks, []
         for ask in asks:
             if now < ask.until and any(means(ask.child, name) for name in self._arrivals.unfinished()):
@@ -514,7 +514,7 @@ class Shelf:
         return due
 
     def _judged(self, due: list[Arrived], result: tuple[list[Judged], Mapping[str, Mark] | None], now: int) -> None:
-        """What the worker says of what was put there; the newest comes first, and after a good one nothing was looked at."""
+        """Take the judgements on what was put there: the newest first, and none after a good one."""
         judgements, there = [self._cleared(judged, self._folder) for judged in result[0]], result[1]
         self._list(there)
         for arrived in due:
@@ -558,7 +558,7 @@ class Shelf:
             self.chosen(offer)
 
     def _not_judged(self, due: list[Arrived], stalled: str, now: int) -> None:
-        """One file stalls, and the others have another chance; or all do, and are found when the folder answers again."""
+        """Refuse the file that stalls, and try the others again; a whole folder is looked at when it answers."""
         if not stalled:
             return
         for arrived in due:
@@ -607,13 +607,13 @@ class Shelf:
         self._remember_at = now + AGAIN if why_not else None
 
     def _remember_again(self) -> None:
-        """What could not be remembered, if it plays still."""
+        """Try again to remember what plays, if that failed before."""
         self._remember_at = None
         if self._plays is not None and self._said.get("profile_not_remembered"):
             self._remember(self._plays)
 
     def _prove(self) -> None:
-        """What plays has played for a minute, and we live."""
+        """Keep what plays as proven: it has played for a minute, and the router lives."""
         self._proves_at, plays = None, self._plays
         if plays is not None and plays.source != "safe":
             work = partial(_kept, partial(self._proven.keep, plays.digest, plays.text))
@@ -623,14 +623,14 @@ class Shelf:
     # --- what the PC was too slow for ---------------------------------------------------------------------------
 
     def _perhaps_later(self, judged: Judged, because: str, now: int) -> None:
-        """What is refused is tried again if that may be of use; a file that stalls is news when it answers."""
+        """Plan to try a refused file again if that may help; one that stalls is news when it answers."""
         if judged.may_pass and judged.name not in self._errands.stuck():
             self._wait(_Later(judged.name, because, judged.problems, self._folder), now)
         elif self._later is not None and self._later.name == judged.name:
             self._wait(None, now)
 
     def _wait(self, later: _Later | None, now: int) -> None:
-        """Try this again after a while, and nothing else; once it was tried so often, only whoever chooses it does."""
+        """Try this again after a while, and nothing else; after the last try it plays only if somebody chooses it."""
         self._later = later
         if later is None:
             self._once("profile_waits", "")
@@ -707,7 +707,7 @@ class _Later:
 
 
 def _kept(keep: Callable[[], None], _worker: Worker) -> str:
-    """Write something down; why it cannot be done, or nothing."""
+    """Write something down; return why it cannot be done, or nothing."""
     try:
         keep()
     except OSError as error:

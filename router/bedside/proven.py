@@ -1,7 +1,7 @@
-"""The profiles that have played at a seat for a minute without the router dying: what is played where a newer one kills it.
+"""The profiles that have played at a seat for a minute without the router dying: played if a newer one kills it.
 
-Their texts, each in a file that is called by its digest, and the order in ``proven.json``, the latest first. A text that is
-not what its file's name says is as good as missing: nothing that is found here is trusted.
+Their texts lie each in a file that is named by its digest, and their order in ``proven.json``, the latest first. A text
+that does not match its file's name counts as missing: nothing that is found here is trusted.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ from router.core.units import NANOSECONDS
 from router.system.files import replacing
 
 AFTER = 60 * NANOSECONDS
-"""For so long a profile plays before it counts as proven."""
+"""How long a profile plays before it counts as proven."""
 
 MOST = 3
 """Texts that are kept of a seat: the latest may be what kills, and the one before it may be of the same child."""
@@ -34,7 +34,7 @@ class Proven:
         self._folder = folder
 
     def digests(self) -> list[str]:
-        """Which there are, the latest first; where their order cannot be read, the latest by their files' times."""
+        """The digests, the latest first; where their order cannot be read, by their files' times."""
         try:
             return self._order()
         except OSError:
@@ -70,7 +70,7 @@ class Proven:
         return self._folder / TEXT.format(digest)
 
     def keep(self, digest: str, text: bytes) -> None:
-        """This one has proved itself; of those before it the oldest goes.
+        """Keep a text that has proved itself; of those before it the oldest goes.
 
         Raises:
             OSError: it cannot be written, or what was kept before cannot be read; that is still there.

@@ -1,4 +1,4 @@
-"""What is said of profiles that are refused, however many and however broken: bounded, and with a count of the rest."""
+"""Say why profiles are refused, however many and however broken: bounded, and with a count of the rest."""
 
 from __future__ import annotations
 
@@ -50,7 +50,7 @@ class Sparing:
         self._free_at: list[int] = []  # when each that was told no longer counts
 
     def may_tell(self, now: int) -> bool:
-        """Whether one more may be told, which is then counted; else it is counted as not told."""
+        """True if one more may be told, and is counted so; else it is counted as not told."""
         self._free_at = [at for at in self._free_at if at > now]
         if len(self._free_at) >= AT_ONCE:
             self.unsaid += 1
@@ -59,11 +59,11 @@ class Sparing:
         return True
 
     def deadline(self) -> int | None:
-        """When the count of what was not told may be."""
+        """When the count of what was not told may be told; None if there is none."""
         return self._free_at[0] if self.unsaid else None
 
     def take(self, now: int) -> int:
-        """How many were not told, if that may be told now; they count as told then."""
+        """Return how many were not told, if that may be told now; they then count as told."""
         if not self.unsaid or now < self._free_at[0]:
             return 0
         unsaid, self.unsaid = self.unsaid, 0

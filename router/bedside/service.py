@@ -1,12 +1,12 @@
 """The router as a service on the small PC: a daemon, and around it all that a bedside without a screen needs.
 
-    seats        from the configuration; each with its profile folder (``shelf.py``) and its session log (``recorder.py``)
+    seats        from the configuration; each with its folder (``profile_folder.py``) and session log (``recorder.py``)
     sounding     a record of the notes that are on, which outlives this process (``sounding.py``, ``hush.py``)
     control      the local socket (``control.py``): status, use, panic, mark, watch
     buttons      of the room (``buttons.py``)
 
-Whatever may wait happens in threads of these parts, and comes back as an offer that the loop takes between two events.
-Each part that cannot be had (a folder that is read-only, a socket that is taken) costs itself only, and is said.
+Work that may wait is done in threads of these parts, and comes back as an offer that the loop takes between two events.
+Each part that cannot be had (a folder that is read-only, a socket that is taken) costs itself only, and is reported.
 """
 
 from __future__ import annotations
@@ -54,7 +54,7 @@ from router.system import clock, realtime
 from router.system.files import replacing
 
 TRY_AGAIN = 5 * NANOSECONDS
-"""Until what could not be had at the start is tried again."""
+"""How long until what could not be had at the start is tried again."""
 
 _NO_CONTROL = "router status, use, panic and mark cannot reach this router"
 
@@ -62,13 +62,13 @@ HUSHING = 5.0
 """Seconds to end what an earlier router left sounding, before this one begins."""
 
 LOOK = NANOSECONDS // 10
-"""Between two looks whether the devices of a new profile are there: opening one takes half of that."""
+"""Time between two checks whether the devices of a new profile are there: opening one takes half of that."""
 
 AFTER_A_SWAP, AT_START = 3 * NANOSECONDS // 2, 5 * NANOSECONDS
-"""How long they are waited for before the room hears that one is missing; the PC has just been switched on at the start."""
+"""How long devices are waited for before the room hears that one is missing; at the start all is slower."""
 
 SWITCH = 0.0001
-"""Seconds after which a thread that works must let another go on: the loop is one of them, and must not wait."""
+"""Seconds after which a thread that works must let another one go on: the loop runs in one, and must not wait."""
 
 
 _TROUBLES = {
@@ -77,7 +77,7 @@ _TROUBLES = {
     "profile_waits": "a profile{of} waits: {why}",
     "no_news_of_profiles": "what is put into the profile folder{of} is not noticed: {why}; router use plays it",
 }
-"""What ``router status`` says of a shelf's troubles."""
+"""The words of ``router status`` for a shelf's troubles."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,18 +95,18 @@ class _Place:
     plan: SeatPlan
     shelf: Shelf
     offer: Offer  # what plays
-    fitted: _Fitted | None = None  # the same as it is at this seat
+    fitted: _Fitted | None = None  # the offered profile as it is at this seat
     since: int = 0
     seat: Seat | None = None
     session: Session | None = None
     refused: tuple[int, Offer] | None = None
-    sparing: Sparing = field(default_factory=Sparing)  # with what is told of those
+    sparing: Sparing = field(default_factory=Sparing)  # limits how many refusals are logged
     ended: Session | None = None  # the session before
-    log_lines: int = 0  # that are missing in the logs of those before that
+    log_lines: int = 0  # missing in the logs of the sessions before ``ended``
 
 
 class Service:
-    """See the module's docstring.
+    """The daemon, with the parts around it that a bedside without a screen needs.
 
     Args:
         chosen: the configuration.
@@ -175,7 +175,7 @@ class Service:
         self._buttons = self._begin_buttons()
 
     def _not_the_profiles_doing(self, error: BaseException) -> None:
-        """A start that failed as the system had no descriptor or thread left is no death: no profile is suspected for it."""
+        """Count no death if the system had no descriptor or thread left: no profile is suspected for that."""
         scarce = isinstance(error, OSError) and error.errno in SCARCE
         if scarce or (isinstance(error, RuntimeError) and "new thread" in str(error)):
             with suppress(OSError):
@@ -216,7 +216,7 @@ class Service:
             return None
 
     def _begin_deaths(self) -> Verdict:
-        """How the one before ended, and what is left out because of it."""
+        """Find out how the router before ended, and what is left out because of it."""
         found = left(self._turn_path)
         seats = {plan.name: Proven(self.configuration.folders.state / plan.name) for plan in self.configuration.seats}
         verdict: Verdict | None = self._errands.wait(
@@ -262,7 +262,7 @@ class Service:
         self._deaths_said = now
 
     def _tell_the_room(self) -> None:
-        """At the start: where something else plays than what should, or nobody has chosen what, or a device is missing."""
+        """Let the room hear if at the start the wrong profile plays, nobody has chosen, or a device is missing."""
         for name, place in self._places.items():
             if name in self._verdict.struck:
                 self._motif(place, motif.INSTEAD)
@@ -291,7 +291,7 @@ class Service:
         return control
 
     def _control_again(self) -> bool:
-        """Try once more to have the control socket; whether it is there."""
+        """Try again to make the control socket; return whether it is there."""
         self._control = self._begin_control()
         if self._control is None:
             return False
@@ -339,7 +339,7 @@ class Service:
             return output
 
     def _fitted(self, place: _Place) -> _Fitted:
-        """What is offered to a seat, as it is there: its devices and channels, the room's ports, no more than the room's limits."""
+        """Fit the offer to its seat: the seat's devices and channels, the room's ports, at most the room's limits."""
         chosen, plan, profile = self.configuration, place.plan, place.offer.profile
         assert profile is not None  # noqa: S101 - it is to be played
         devices = {
@@ -360,7 +360,7 @@ class Service:
         return _Fitted(replace(profile, plan=assigned.plan, devices=devices, outputs=outputs), assigned.warnings)
 
     def _fit(self, place: _Place, fitted: _Fitted) -> Profile:
-        """From now on that is what plays at the seat."""
+        """Note that this plays at the seat from now on; return its profile."""
         for warning in fitted.warnings:
             self._log.warning("channels", seat=place.plan.name, child=place.offer.child, why=warning)
         place.fitted = fitted
@@ -380,13 +380,13 @@ class Service:
         return [channels.Taken(ports.keyboard_to, ports.keyboard_channel, "the keyboard")]
 
     def _play(self, place: _Place, fitted: _Fitted, session: Session | None = None) -> None:
-        """This plays at a seat from now on."""
+        """Play this at a seat from now on."""
         assert place.seat is not None  # noqa: S101 - it was given its seat at the beginning
         self.daemon.play(place.seat, self._fit(place, fitted), session)
         self._share_channels()
 
     def _share_channels(self) -> None:
-        """Each seat knows on which of its channels others play as well: it never silences those as a whole."""
+        """Tell each seat on which of its channels others play as well: it never silences those as a whole."""
         plans = {
             name: (place.fitted.profile.plan, place.fitted.profile.outputs)
             for name, place in self._places.items()
@@ -413,12 +413,12 @@ class Service:
             os.eventfd_write(self._alarm, 1)
 
     def _alarmed(self) -> None:
-        """The records have failed."""
+        """Let the room hear that the records have failed."""
         os.eventfd_read(self._alarm)
         self._refusal_everywhere()
 
     def _refusal_everywhere(self) -> None:
-        """Something is wrong that is no seat's own."""
+        """Let the room hear that something is wrong which is no seat's own."""
         for place in self._places.values():
             self._motif(place, motif.REFUSED)
 
@@ -429,7 +429,7 @@ class Service:
             self._offered(place, offer)
 
     def _offered(self, place: _Place, offer: Offer) -> None:
-        """Play what is offered, or say why not; whoever asked for it is told."""
+        """Play what is offered, or say why not; answer the request for it."""
         if offer.profile is None:
             why = in_words(offer.problems)
             place.refused = (clock.now(), offer)
@@ -448,7 +448,7 @@ class Service:
             offer.asker(answer)
 
     def _not_told(self, place: _Place, unsaid: int) -> None:
-        """So many refusals were not told in the log."""
+        """Log how many refusals were not told one by one."""
         why = f"{unsaid} more refusals came too fast to be told one by one; router status tells the last, router check all"
         self._log.warning("profiles_refused", seat=place.plan.name, unsaid=unsaid, why=why)
 
@@ -490,7 +490,7 @@ class Service:
             place.seat.play_motif(notes, clock.now(), [one.channel for one in self._taken_beside(place)])
 
     def _step(self, place: _Place, steps: int) -> None:
-        """So many places further in the seat's list."""
+        """Ask for the child that many places further in the seat's list."""
         children = place.plan.list
         if children:
             here = children.index(place.offer.child) if place.offer.child in children else -1 if steps > 0 else 0
@@ -521,7 +521,7 @@ class Service:
                 place.shelf.ask(place.plan.list[number])
 
     def _panic(self, places: list[_Place]) -> None:
-        """Of all seats: whatever sounds at their synths, the keyboard's notes too. Of one: what is its own."""
+        """Silence all seats: whatever sounds at their synths, the keyboard's notes too. Or one: only its own notes."""
         everything = len(places) == len(self._places)
         if everything:
             self.daemon.ports.silence(clock.now())
@@ -539,7 +539,7 @@ class Service:
     # --- the control socket -----------------------------------------------------------------------------------
 
     def _answer(self, request: Mapping[str, Any], reply: Reply) -> None:
-        """One request, checked already."""
+        """Answer a request that has been checked already."""
         seat = request.get("seat")
         if seat is not None and seat not in self._places:
             near = nearest(seat, self._places)
@@ -572,11 +572,11 @@ class Service:
                 reply({"ok": True})
 
     def _frame(self, now: int) -> dict[str, Any]:
-        """What whoever watches sees next."""
+        """Make the next frame for those who watch, by seat."""
         return {seat.name: seat.watching.frame(now, seat.last) for seat in self.daemon.seats}
 
     def status(self) -> Status:
-        """All that can be asked."""
+        """Return the status of the whole router."""
         now = clock.now()
         return {
             "router": __version__,
@@ -588,7 +588,7 @@ class Service:
         }
 
     def _together(self) -> RoomStatus:
-        """What the seats share."""
+        """Return the status of what the seats share."""
         ports = self.daemon.ports
         inputs = {
             name: _port(attached, attached.devices[name]) for attached in ports.inputs for name in attached.devices
@@ -597,7 +597,7 @@ class Service:
         return together(self.daemon.room, inputs, outputs)
 
     def _passing_warnings(self) -> Iterator[str]:
-        """What may have changed by the next time."""
+        """Yield the warnings that may be over by the next time."""
         if self._refused:
             yield self._refused
         yield from self._deaths.troubles
@@ -706,7 +706,7 @@ class Service:
         self._log.warning("configuration_stalled", why=f"{self.configuration.path} cannot be read: its disk stalls")
 
     def _follow(self, fresh: Configuration) -> None:
-        """Ports, limits, motif, lists and buttons from now on; what else has changed is said, and needs a restart."""
+        """Use the new outputs, limits, motif, lists and buttons; report what else has changed and needs a restart."""
         before = self.configuration
         again = [
             part
@@ -759,7 +759,7 @@ class Service:
 
 
 def settled(path: Path, log: Log) -> tuple[Configuration, str]:
-    """The configuration to begin with. A slip in the file must not keep a room silent: then the last good one holds.
+    """Return the configuration to begin with; the last good one if the file is wrong, as no room must stay silent.
 
     With it comes why the file was refused and what holds instead; empty if it was taken. The last good one is kept in
     the service's state folder.
@@ -783,7 +783,7 @@ def _kept() -> Path:
 
 
 def _fresh(path: Path, log: Log) -> Configuration | str:
-    """What the file says now, which is kept as the last good one; or why it is refused. It may wait for a disk."""
+    """Read the file, and keep it as the last good one; or return why it is refused. May wait for a disk."""
     try:
         fresh = configuration.load(path)
     except ProfileError as error:
@@ -799,7 +799,7 @@ def _fresh(path: Path, log: Log) -> Configuration | str:
 
 
 class _Shelves(Companion):
-    """What the shelves wait for."""
+    """The companion that wakes the shelves, and passes on what they offer."""
 
     def __init__(
         self,
@@ -821,14 +821,14 @@ class _Shelves(Companion):
 
 
 class _Chimes(Companion):
-    """What the room is told once the devices of a profile are there, or are known to be missing."""
+    """The chimes that wait until the devices of a profile are there, or are known to be missing."""
 
     def __init__(self, play: Callable[[_Place, tuple[int, ...]], None]) -> None:
         self._play = play
         self._waiting: list[_Chime] = []
 
     def play(self, place: _Place, notes: tuple[int, ...], until: int) -> None:
-        """These notes as soon as all devices are there; at ``until`` that one is missing."""
+        """Play these notes as soon as all devices are there; at ``until`` play ``MISSING`` if one is not."""
         self._waiting = [each for each in self._waiting if each.place is not place]
         self._waiting.append(_Chime(place, notes, clock.now() + LOOK, until))
 
@@ -873,7 +873,7 @@ class _Again(Companion):
 
 
 class _Waiting(Companion):
-    """What is done beside the loop may stall."""
+    """The companion that gives up work beside the loop when it stalls."""
 
     def __init__(self, errands: Errands) -> None:
         self._errands = errands
@@ -886,7 +886,7 @@ class _Waiting(Companion):
 
 
 def _refusal(offer: Offer) -> str:
-    """Why it was refused, for whoever may use the control socket: no line of a file, as not every file may be theirs to read."""
+    """Say why it was refused, without lines of the file: users of the control socket may not be allowed to read it."""
     if not offer.problems:
         return offer.because
     told = in_words(offer.problems, lines=False)
@@ -894,7 +894,7 @@ def _refusal(offer: Offer) -> str:
 
 
 def _doubts(offer: Offer) -> Iterator[str]:
-    """What may not be meant in the profile that plays: the first, and how many there are."""
+    """Yield what may not be intended in the profile that plays: the first such thing, and how many more there are."""
     doubts = offer.profile.warnings if offer.profile is not None else ()
     if doubts:
         more = f", and {len(doubts) - 1} more" if len(doubts) > 1 else ""
@@ -911,7 +911,7 @@ def _used(place: _Place) -> tuple[channels.Taken, ...]:
 
 
 def _plays_elsewhere(one: Profile, other: Profile) -> bool:
-    """Whether the same profile has other outputs or limits by now."""
+    """True if the same profile has other outputs or limits by now."""
     return (one.outputs, one.plan.limits) != (other.outputs, other.plan.limits)
 
 
@@ -937,7 +937,7 @@ def _port(attached: AttachedInput | AttachedOutput, device: object) -> OutputSta
 
 
 def _listening_status(seat: Seat, name: str, now: int) -> Any:
-    """An input that hears others has no device that could be missing."""
+    """Return the status of an input that hears others: it has no device that could be missing."""
     listens = seat.plan.listens[name]
     part = f"the part {listens.part}" if listens.part is not None else ""
     whose = {"": "", ANYBODY: "any other seat"}.get(listens.seat, f"the seat {listens.seat}")
@@ -954,7 +954,7 @@ def _listening_status(seat: Seat, name: str, now: int) -> Any:
 
 
 def _was_at(found: Found) -> dict[str, str]:
-    """What a router that died was at, as far as is known, for the log."""
+    """Return what a router that died was doing, as far as is known, for the log."""
     fields: dict[str, str] = {}
     if found.seat is not None:
         fields |= {"seat": found.seat.seat, "profile": found.seat.file, "digest": found.seat.digest}
@@ -964,7 +964,7 @@ def _was_at(found: Found) -> dict[str, str]:
 
 
 def _left_out(verdict: Verdict, seat: str) -> str:
-    """What is said of a seat that has fallen."""
+    """Say why a seat has fallen, and what it plays instead."""
     file = next((one.file for one in verdict.found.playing if one.seat == seat and one.file), "what was chosen")
     instead = "the safe profile" if verdict.fallen(seat) >= SAFE else "what last played for a minute without dying"
     return (

@@ -1,18 +1,19 @@
-"""What sounds, kept where it outlives this process: a file in memory that another process reads when this one was killed.
+"""Record the notes that sound in a file that outlives this process: another one reads it if this one is killed.
 
 Each output that leads out of the process has a slot in the file: where it leads, which channels were used and which notes
-are on. ``Recorded`` keeps the slot by plain stores into mapped memory: no system call, nothing that waits, and what was stored
-is there for the next process however this one ends. A note is stored before it is sent and cleared after it was ended, so what is
-marked is what sounds, or a little more.
+are on. ``Recorded`` keeps the slot by plain stores into mapped memory: no system call, nothing that waits, and what was
+stored is there for the next process however this one ends. A note is marked before it is sent and cleared after it was
+ended, so what is marked is what sounds, or a little more.
 
     slot    free --record--> open --close, nothing on--> free
                                |                          ^
                                +--killed, or close with something on--> left --ended--+
 
-What is left is ended by ``python -m router.bedside.hush FILE`` from a process of its own; where the port was not there then, as soon as
-an output to a port of that name is recorded again.
+What is left is ended by ``python -m router.bedside.hush FILE`` from a process of its own; where the port was not there then,
+as soon as an output to a port of that name is recorded again.
 
-``marks.py`` has the layout. The file belongs on a tmpfs (/run): a disk can make a store wait.
+``router/devices/outputs/sounding_notes.py`` has the layout. The file belongs on a tmpfs (/run), in memory: a disk can
+make a store wait.
 """
 
 from __future__ import annotations
@@ -47,8 +48,9 @@ from router.devices.outputs.sounding_notes import (
 from router.devices.ports import lasting
 
 ON, ENDED = 1, 2
-"""A note's byte. JACK takes a message only in its next cycle, and a process that is killed before takes its note-off with it; so
-there a note that was ended stays marked as that, and is ended once more by whoever reads it. ALSA has what was sent."""
+"""A note's byte. JACK takes a message only in its next cycle, and a process that is killed before takes its note-off with it;
+so there a note that was ended stays marked as ended, and is ended once more by the process that reads the file. With
+ALSA what was sent has arrived."""
 USED, PEDAL = 1, 2
 """A channel's byte: something was sent to it; and its pedal is down."""
 
@@ -182,7 +184,7 @@ class Recorded(Output):
 
 
 def _write_place(memory: bytearray | mmap.mmap, slot: int, state: int, place: Place) -> None:
-    """Make the slot empty, then its place, and last of all its state: it counts only once it is whole."""
+    """Empty the slot, then write its place, and last of all its state: it counts only once it is whole."""
     at = slot_at(slot)
     system, port = (text.encode("utf-8", "surrogateescape") for text in place)
     if len(port) >= PORT_SIZE:
