@@ -50,7 +50,7 @@ SETTLE = NANOSECONDS // 50
 
 
 class Log(Protocol):
-    """What the daemon needs of a structlog logger: an event, and its fields."""
+    """A logger as the daemon needs it (structlog's has this form): an event, and its fields."""
 
     def info(self, event: str, **fields: Any) -> Any:
         """A thing that happened."""
@@ -62,11 +62,11 @@ class Log(Protocol):
         """A thing that went wrong in the program."""
 
     def debug(self, event: str, **fields: Any) -> Any:
-        """A thing for whoever looks closely."""
+        """A thing for people who look closely."""
 
 
 class Surroundings(Protocol):
-    """What is shared by all that is attached: the daemon gives it."""
+    """The parts of the daemon that all attached devices share."""
 
     loop: Loop
     log: Log
@@ -76,7 +76,7 @@ class Surroundings(Protocol):
 
     @property
     def hears_of_devices(self) -> bool:
-        """Whether there is news when something is plugged in."""
+        """True if there is news when something is plugged in."""
 
     def beside(self, work: Callable[[], object], done: Callable[[object, int], None]) -> None:
         """Do this beside the loop, one such work after another; ``done`` is told in the loop what it gave or raised, and when.
@@ -85,13 +85,13 @@ class Surroundings(Protocol):
         """
 
     def midi_used(self) -> None:
-        """The MIDI system was asked for, and may be another one than before."""
+        """Note that the MIDI system was asked for, and may be another one than before."""
 
     def fault(self, error: Exception) -> None:
-        """A fault of the program, to be told."""
+        """Report a fault of the program."""
 
     def contained(self) -> AbstractContextManager[None]:
-        """What goes wrong inside is told and goes no further."""
+        """Report an exception raised inside, and let it go no further."""
 
 
 @dataclass(slots=True)
@@ -103,18 +103,18 @@ class Search:
     said: str = ""
 
     def again(self, now: int, *, for_ever: bool) -> None:
-        """Not found. ``for_ever``: no news will come of it."""
+        """Plan the next search, as nothing was found. ``for_ever``: go on searching, as no news will come."""
         wait = self.wait or FIRST_WAIT
         self.at = now + min(wait, LONGEST_WAIT) if for_ever or wait <= LONGEST_WAIT else None
         self.wait = min(2 * wait, 2 * LONGEST_WAIT)
 
     def news(self, now: int) -> None:
-        """Something has come."""
+        """Plan a search soon, as something has come."""
         self.at = now + SETTLE if self.at is None else min(self.at, now + SETTLE)
         self.wait = 0
 
     def is_new(self, why: str) -> bool:
-        """Whether this has not just been said. It is, from now on."""
+        """True if this is not what was said last; note it as said."""
         new, self.said = why != self.said, why
         return new
 
@@ -126,12 +126,12 @@ class Search:
 
 
 class AttachedInput:
-    """One device that serves some inputs of a profile. ``came``: what it has said and nobody has taken yet.
+    """A device that serves some inputs of a profile. ``came``: what it has said and nobody has taken yet.
 
     ``dropped``: how often something was lost on the way in.
 
-    ``fields``: what is said of it in every line of the daemon's log. ``touched`` is called when it has said something.
-    ``number``: of its seat in the table of turns; 0 if it is nobody's.
+    ``fields`` stand in every line of the daemon's log about it. ``touched`` is called when it has said something.
+    ``number``: its seat's number in the table of turns; 0 if it belongs to no seat.
     """
 
     def __init__(
@@ -159,11 +159,11 @@ class AttachedInput:
         self._wish = wish_for(room.inputs, _who(fields), devices, self._may_be_had)
 
     def same(self, devices: Devices, types: dict[str, str]) -> bool:
-        """Whether it serves just these inputs, of these types."""
+        """True if it serves just these inputs, of these types."""
         return devices == self.devices and all(types[name] == self.types[name] for name in devices)
 
     def open(self, now: int) -> bool:
-        """Look for it, and open it. Whether it is there, or is being opened beside the loop: if that fails, it is then absent."""
+        """Look for it, and open it. True if it is there, or is being opened beside the loop (absent if that fails)."""
         self._again = False
         self._seek(now)
         return self.there is not None or self._opening
@@ -181,7 +181,7 @@ class AttachedInput:
         self._late = self._opening
 
     def _sought(self, result: object, now: int) -> None:
-        """It is there now, or not."""
+        """Take the device that was found, or note why there is none."""
         room, late, news = self._room, self._late, self.search.at
         self._opening = self._late = False
         room.midi_used()
@@ -214,7 +214,7 @@ class AttachedInput:
         self._take(there.wake, now)  # what is known already, before anything newer is read
 
     def absent(self, now: int) -> None:
-        """Its inputs are lost, because it is not there from the beginning."""
+        """Report its inputs as lost, because it is not there from the beginning."""
         self.came += [(now, Lost(name)) for name in self.devices]
 
     def look_for(self, now: int) -> None:
@@ -233,7 +233,7 @@ class AttachedInput:
             self.search.over()
 
     def _grown(self, there: Input, result: object, now: int) -> None:
-        """More of it has come, perhaps."""
+        """Take what more of it was found, if anything."""
         if isinstance(result, Exception) and passing(result):
             self.search.again(now, for_ever=True)
         elif isinstance(result, Exception):
@@ -245,18 +245,18 @@ class AttachedInput:
                 self._touched()
 
     def plugged(self, now: int) -> None:
-        """Something has been plugged in."""
+        """Look for it soon, as something has been plugged in."""
         self.search.news(now)
 
     def look(self, now: int) -> None:
-        """Ports have come or gone: is it still there, or there again?"""
+        """Check whether it is still there, or there again, as ports have come or gone."""
         if self.there is None:
             self.search.news(now)
         else:
             self._take(partial(_looked, self.there), now)
 
     def wake(self, now: int) -> None:
-        """What time alone has brought about."""
+        """Take what it says because time has passed."""
         if self.there is None:
             return
         due = self.there.deadline()
@@ -269,7 +269,7 @@ class AttachedInput:
         return earliest((again, self.there.deadline() if self.there is not None else None))
 
     def close(self) -> None:
-        """It is not wanted any more."""
+        """Close it, as it is not wanted any more."""
         self._closed = True
         try:
             self._shut()
@@ -286,20 +286,20 @@ class AttachedInput:
             self._room.inputs.let_go(self._wish)
 
     def _may_be_had(self) -> None:
-        """Another has let a device go that may be ours."""
+        """Look for it soon, as another input has released a device that may be ours."""
         self.search.news(clock.now())
         self._touched()
 
     def _readable(self) -> None:
         if self.there is not None:
             memory = self._room.turn.memory
-            memory[SEAT] = self._number  # whatever it says, it may end us
+            memory[SEAT] = self._number  # what it says may end this process
             self._take(self.there.read, clock.now())
             self._touched()
             memory[SEAT] = 0
 
     def _take(self, read: Callable[[int], list[Stamped]], now: int) -> None:
-        """Samples, or that it has gone."""
+        """Take its samples, or note that it has gone."""
         there = self.there
         try:
             self.came += read(now)
@@ -312,7 +312,7 @@ class AttachedInput:
             self._count(there)
 
     def _count(self, there: Input) -> None:
-        """Something was lost on the way in: said once each time that it is opened, and counted always."""
+        """Count what was lost on the way in, and say so once each time that it is opened."""
         if not self._counted:
             why = "what came was too long, or came faster than it could be taken, and was left out"
             self._room.log.warning("input_dropped", **self._fields, device=there.description, why=why)
@@ -334,7 +334,7 @@ class AttachedInput:
 
 
 class AttachedOutput:
-    """One output of a profile; ``fields`` as for inputs. ``dropped``: messages that could not be sent."""
+    """An output of a profile; ``fields`` as for inputs. ``dropped``: how many messages could not be sent."""
 
     def __init__(self, name: str, device: OutputDevice, room: Surroundings, fields: dict[str, Any]) -> None:
         self.name, self.device = name, device
@@ -345,12 +345,12 @@ class AttachedOutput:
 
     @property
     def leads_on(self) -> bool:
-        """Whether something is there that may sound, and not only a port of our own that waits for it."""
+        """True if something is there that may sound, and not only a port of our own that waits for it."""
         there = self.there
         return there is not None and (there.place is None or there.place.port != "")
 
     def send(self, data: tuple[int, ...], now: int) -> None:
-        """Send if it is there; a message for an output that is missing is nobody's."""
+        """Send the message if the output is there; ignore it if the output is missing."""
         if self.there is None:
             return
         try:
@@ -377,7 +377,7 @@ class AttachedOutput:
         return True
 
     def _missing(self, error: Exception, now: int) -> None:
-        """It cannot be opened now."""
+        """Note that it cannot be opened now, and plan the next search."""
         self.search.again(now, for_ever=True)
         if not isinstance(self.device, MidiPort) and not passing(error):
             self.search.at = None  # what an instrument lacks does not come by itself
@@ -399,11 +399,11 @@ class AttachedOutput:
             self.search.at = now + SENT
 
     def look_for(self, now: int) -> bool:
-        """Look for it again if it is time; whether it is there since now, and knows nothing yet."""
+        """Look for it again if it is time. True if it has just been opened, and knows nothing yet."""
         return self.search.is_due(now) and self.open(now)
 
     def look(self, now: int, silence: Callable[[], Sequence[tuple[int, ...]]]) -> None:
-        """Ports have come or gone: is it still there, and still the right one? ``silence`` ends what it sounds."""
+        """Check whether the right one is still there, as ports have come or gone. ``silence`` ends what it sounds."""
         if self.there is None:
             if isinstance(self.device, MidiPort):
                 self.search.news(now)
@@ -418,7 +418,7 @@ class AttachedOutput:
             if self.search.is_new(str(error)):
                 self._room.log.warning("output_unclear", **self._fields, why=str(error))
             return
-        if stale:  # whoever listens to our own port must not be left with a note
+        if stale:  # an instrument that listens to our own port must not be left with a note
             for data in silence():
                 self.send(data, now)
             self.close()
@@ -429,7 +429,7 @@ class AttachedOutput:
         return self.search.at if self.there is None else self.there.deadline()
 
     def wake(self, now: int) -> None:
-        """What time alone asks for."""
+        """Let the output do what is due."""
         if self.there is None:
             return
         try:
@@ -451,20 +451,20 @@ class AttachedOutput:
 
 
 def _who(fields: Mapping[str, Any]) -> str:
-    """Whose an input is, in words: what the log's fields say."""
+    """Say in words whose an input is, from the log's fields."""
     return f'seat "{fields["seat"]}"' if "seat" in fields else str(fields.get("of", "another input"))
 
 
 def tried(work: Callable[[], object]) -> object:
-    """What it gives, or the exception that it raises."""
+    """Return what the work gives, or the exception that it raises."""
     try:
         return work()
-    except Exception as error:  # noqa: BLE001 - whatever it is, whoever wanted it decides
+    except Exception as error:  # noqa: BLE001 - whatever it is, the caller decides
         return error
 
 
 def _said(error: BaseException) -> str:
-    """Why, in the system's words where it is the system that says it."""
+    """Return the reason of an error, in the operating system's words if it has some."""
     return (error.strerror if isinstance(error, OSError) else None) or str(error) or type(error).__name__
 
 

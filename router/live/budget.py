@@ -92,12 +92,12 @@ class _Interrupted(BaseException):
 
 
 class Budget:
-    """See the module's docstring. In its context, main thread only, rules that are stuck are interrupted.
+    """The time that rules of others may take. In its context, main thread only, rules that are stuck are interrupted.
 
     ``slow``, ``stuck``: nanoseconds; ``slow`` None: only what is stuck is too long, so that nothing depends on the
-    speed of the machine. ``work`` is the clock of the processor's time. While a rule is at work ``turn`` says so, for the
-    next start: if the process ends then, by whatever, that rule is left out there. ``left_out``: such rules by name and
-    origin, and why; each is passed over as one that has failed, and the rest of its profile plays.
+    speed of the machine. ``work`` is the clock of the processor's time. While a rule is at work ``turn`` says so: if
+    the process ends then, for whatever reason, the next start leaves that rule out. ``left_out``: such rules by name
+    and origin, and why; each is treated as one that has failed, and the rest of its profile plays.
     """
 
     def __init__(
@@ -132,7 +132,7 @@ class Budget:
             signal.signal(signal.SIGALRM, self._before)
 
     def held(self, plan: Plan, seat: str = "") -> Plan:
-        """The same plan, with every rule that is not the router's own held to this budget."""
+        """Return the plan with every rule that is not the router's own held to this budget."""
         parts = (
             replace(part, rules=tuple(self._held(rule, seat) for rule in part.rules)) if _foreign(part.rules) else part
             for part in plan.parts
@@ -149,7 +149,7 @@ class Budget:
         return replace(plan, make=cast("MakeRule", partial(_Held, self, culprit, number, plan.make)))
 
     def call(self, culprit: Culprit, function: Callable[..., Any], *arguments: Any) -> tuple[Any, bool]:
-        """What the function gives, and whether it was slow.
+        """Call the function; return what it gives, and whether it was slow.
 
         Raises:
             TimeoutError: it was stuck.
@@ -176,7 +176,7 @@ class Budget:
 
     @property
     def said(self) -> str:
-        """What is said of a rule that was slow too often."""
+        """The reason that is given for a rule that was slow too often."""
         return f"it took more than {(self._slow or 0) // 1_000_000} ms, {FORGIVEN + 1} times"
 
     def _set_alarm(self, nanoseconds: int) -> None:
@@ -190,7 +190,7 @@ class Budget:
             return
         if self._interruptions * AGAIN >= SWALLOWED / NANOSECONDS:
             self._end(self._inside)
-        # Deadlines are everybody's: whoever is changing them finishes that first.
+        # All seats share the deadlines: a change of them is finished first.
         if frame.f_globals.get("__name__") != "router.core.timers":
             self._interruptions += 1
             raise _Interrupted
@@ -221,7 +221,7 @@ class _Held:
 
     @property
     def repeats(self) -> bool:
-        """What the engine asks of a rule beside its methods."""
+        """The rule's own ``repeats``: the engine asks for it beside the methods."""
         return self._rule.repeats
 
     def __getattr__(self, method: str) -> Callable[..., list[Event]]:
@@ -245,5 +245,5 @@ class _Held:
 
 
 def _left_out(why: str, _context: Context) -> Rule:
-    """What is made of a rule that has ended the router."""
+    """Raise ``why`` in place of making a rule that has ended the router."""
     raise RuntimeError(why)

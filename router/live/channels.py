@@ -42,7 +42,7 @@ from router.devices.descriptions import MidiPort, OutputDevice
 from router.devices.names import may_mean_one
 
 CHANNELS = tuple(channel for channel in range(1, 17) if channel != DRUM_CHANNEL)
-"""Those on which notes are pitches (General MIDI System Level 1: channel 10 is that of drums)."""
+"""The channels on which notes are pitches (General MIDI System Level 1: channel 10 is that of drums)."""
 
 Outputs = Mapping[str, OutputDevice]
 
@@ -68,7 +68,7 @@ class Assigned:
 def assign(
     plan: Plan, outputs: Outputs, own: Sequence[int] = (), taken: Iterable[Taken] = (), reserved: Collection[int] = ()
 ) -> Assigned:
-    """A plan with each part on the channel that it has at this seat.
+    """Return a plan with each part on the channel that it has at this seat.
 
     Args:
         plan: as the profile has it.
@@ -81,13 +81,13 @@ def assign(
 
 
 def used(plan: Plan, outputs: Outputs, whose: str) -> tuple[Taken, ...]:
-    """What a seat that plays uses, to be told to others."""
+    """Return the channels that a seat plays on, to be told to others."""
     routes = dict.fromkeys(part.route for part in plan.parts)
     return tuple(Taken(outputs[route.output], route.channel, whose) for route in routes)
 
 
 def shared(seats: Mapping[str, tuple[Plan, Outputs]], others: Iterable[Taken] = ()) -> dict[str, frozenset[Route]]:
-    """By seat, the routes on which somebody else plays as well: another seat, or one of ``others`` (the keyboard)."""
+    """Return by seat the routes on which another seat, or one of ``others`` (the keyboard), plays as well."""
     uses = {name: used(plan, outputs, name) for name, (plan, outputs) in seats.items()}
     strangers = tuple(others)
     found = {}
@@ -102,7 +102,7 @@ def shared(seats: Mapping[str, tuple[Plan, Outputs]], others: Iterable[Taken] = 
 
 
 def may_be_same(one: OutputDevice, other: OutputDevice) -> bool:
-    """Whether two outputs may lead to the same synth."""
+    """True if two outputs may lead to the same synth."""
     if isinstance(one, MidiPort) and isinstance(other, MidiPort):
         return may_mean_one(one.pattern, other.pattern)
     return one == other
@@ -113,7 +113,7 @@ def _clashing(device: OutputDevice, channel: int, taken: Iterable[Taken]) -> Ite
 
 
 class _Assignment:
-    """One plan on its way to its channels."""
+    """The state of one plan while its channels are assigned."""
 
     def __init__(self, plan: Plan, outputs: Outputs, taken: tuple[Taken, ...], reserved: Collection[int]) -> None:
         self._plan, self._outputs = plan, outputs
@@ -133,7 +133,7 @@ class _Assignment:
         return Assigned(replace(self._plan, parts=parts), moved, tuple(self._warnings))
 
     def _onto(self, own: Sequence[int]) -> None:
-        """The channels of the profile onto those of the seat."""
+        """Put the channels of the profile onto those of the seat."""
         numbers = sorted({route.channel for route in self._waiting})
         given = dict(zip(numbers, own, strict=False))
         for route in [route for route in self._waiting if route.channel in given]:
@@ -149,7 +149,7 @@ class _Assignment:
             )
 
     def _as_free_as_can_be(self) -> None:
-        """Each stays where nobody else plays, or goes to where nobody does."""
+        """Leave each route where nobody else plays, or move it to where nobody does."""
         for route in list(self._waiting):
             channel = self._best(route)
             self._settle(route, channel)
@@ -172,7 +172,7 @@ class _Assignment:
         self._waiting.remove(route)
 
     def _settled(self, route: Route) -> set[int]:
-        """Where parts of ours play that are on another channel than this one in the profile."""
+        """Return the channels given to those of our parts that are on another channel than this one in the profile."""
         return {self._to[other] for other in self._beside(route, self._to)}
 
     def _beside(self, route: Route, others: Iterable[Route]) -> list[Route]:

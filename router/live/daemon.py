@@ -49,19 +49,20 @@ from router.system.loop import Loop
 STOPPED_BY = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
 
 QUIET = NANOSECONDS // 10
-"""So long nothing may be due when the collector runs: a few milliseconds are then nobody's."""
+"""How long nothing may be due when the collector runs: nobody then misses a few milliseconds."""
 
 
 LAST_LINES = NANOSECONDS // 4
-"""So long the threads beside the loop have to write what was said before a rule ends the process."""
+"""Time for the threads beside the loop to write what was said before a rule ends the process."""
 
 
 class Daemon:
-    """See the module's docstring. ``profiles``: by the seat's name, "" where the only one has none.
+    """The seats in one loop, and all beside them. ``profiles``: by the seat's name, "" if the only one has none.
 
-    ``record`` is told what ``router play`` would write into its log; ``keep`` gives an output back with a record of what sounds there. ``companions`` are woken in each pass.
-    ``room`` and ``ports``: what the children share, and the room's own devices. ``turn`` keeps whose turn it is for the next
-    start; ``left_out``: rules of others that are not to be used, by name and origin, and why.
+    ``record`` is told what ``router play`` would write into its log; ``keep`` returns an output with a record of what
+    sounds there. ``companions`` are woken in each pass. ``room`` and ``ports``: what the children share, and the room's
+    own devices. ``turn`` keeps whose turn it is for the next start; ``left_out``: rules of others that are not to be
+    used, by name and origin, and why.
     """
 
     def __init__(
@@ -127,7 +128,7 @@ class Daemon:
         return self.loop.stopping_signal
 
     def play(self, seat: Seat, profile: Profile, session: Session | None = None) -> None:
-        """Another profile at a seat, between two events, with a session log of its own if one is given."""
+        """Play another profile at a seat, between two events, with a session log of its own if one is given."""
         seat.play(profile, clock.now(), session)
         self._watch_folders()
         self._litter = True
@@ -208,11 +209,11 @@ class Daemon:
         return earliest(times)
 
     def _pass(self, now: int) -> None:
-        """Everything that is due, after everything that was readable has been read: first all the music, then the rest.
+        """Do all that is due, after all that was readable has been read: first all the music, then the rest.
 
-        Of the music the room comes first: a chord that changes on the beat is there for the notes of that beat. Who has
-        nothing to do is not asked: what one child plays costs the same beside fifteen others. A seat whose devices say more than
-        it can play (``flood.py``) comes after the others, and shares its time with its like.
+        The room comes first: a chord that changes on the beat is there for the notes of that beat. A seat with nothing
+        to do is not asked: what one child plays costs the same beside fifteen others. Seats whose devices say more than
+        they can play (``flood.py``) come after the others, and share one allowance of time.
         """
         try:
             now = self.ports.tick(now)
@@ -260,7 +261,7 @@ class Daemon:
             self.fault(error)
 
     def _room_wakes(self, now: int) -> None:
-        """The clock for others and the keyboard, then what all seats follow."""
+        """Wake the clock for others and the keyboard, then what all seats follow."""
         due = self.ports.deadline()
         if due is not None and due <= now:
             with self.contained():
@@ -271,7 +272,7 @@ class Daemon:
                 self.room.wake(now)
 
     def _is_quiet(self, now: int) -> bool:
-        """Whether nothing sounds and nothing is due soon."""
+        """True if nothing sounds and nothing is due soon."""
         deadline = earliest(seat.due for seat in self.seats)
         return not any(seat.engine.sounding for seat in self.seats) and (deadline is None or deadline > now + QUIET)
 
@@ -296,7 +297,7 @@ class Daemon:
         self.loop.watch(self._plugged.fileno(), self._something_plugged)
 
     def _no_news(self, error: Exception) -> None:
-        """Nobody tells us when something is plugged in, so what is missing is looked for every few seconds."""
+        """Warn that nobody tells us what is plugged in: missing devices are looked for every few seconds instead."""
         self._unwatch_folders()
         self.log.warning("no_news_of_devices", why=str(error))
 
@@ -307,7 +308,7 @@ class Daemon:
             self._plugged = None
 
     def _look(self, now: int) -> None:
-        """MIDI ports have come or gone."""
+        """Check all that is attached, as MIDI ports have come or gone."""
         self.inputs.look()
         with self.contained():
             self.ports.look(now)
@@ -355,7 +356,7 @@ class Daemon:
             self._look_at = clock.now() + SETTLE
 
     def _room_says(self, _now: int, event: str, fields: dict[str, Any]) -> None:
-        """What happens to all together."""
+        """Log what happens to all seats together."""
         if event == "lost":
             self.log.warning(
                 "clock_lost", of="the room", why="the MIDI clock has fallen silent; the beat goes on as it was"
@@ -368,7 +369,7 @@ class Daemon:
     # --- what goes wrong --------------------------------------------------------------------------------------
 
     def fault(self, error: Exception) -> None:
-        """Told, and no more."""
+        """Log a fault of the program, and no more."""
         self.log.error("program_fault", exc_info=error)
 
     def _lost(self, culprit: Culprit) -> None:
@@ -395,7 +396,7 @@ class Daemon:
 
     @contextmanager
     def contained(self) -> Iterator[None]:
-        """What goes wrong inside is told and goes no further."""
+        """Log an exception raised inside, and let it go no further."""
         try:
             yield
         except Exception as error:  # noqa: BLE001 - whatever it is, the rest must go on
@@ -415,7 +416,7 @@ class Watchdog:
         return None if self._every is None else self._at
 
     def feed(self, now: int) -> None:
-        """A pass is done."""
+        """Feed the watchdog if it is time, as a pass is done."""
         if self._every is not None and now >= self._at:
             notify("WATCHDOG=1")
             self._at = now + self._every
@@ -432,7 +433,7 @@ def notify(*states: str) -> None:
 
 
 def _lean_collector() -> None:
-    """What is loaded stays, so the collector need not look at it: a full collection took 3 to 8 ms, far too long here."""
+    """Keep the collector from all that is loaded, as it stays: a full collection took 3 to 8 ms, far too long here."""
     gc.collect()
     gc.freeze()
     gc.set_threshold(50_000, 20, 100)

@@ -1,9 +1,9 @@
-"""What devices have said and nobody has taken yet: in order, bounded, and which of them says too much.
+"""The samples of devices that nobody has taken yet: in order, bounded, and which device sends too many.
 
-A device that chatters (a loose plug, a sensor that sends without a pause) says more than can be played. What waits of it is then
-thinned to where things are now: the last reading of each switch, pressure and pointer, the last word on each key and controller.
-Nothing of it is left on, as the last word on a note is never dropped. What a calm device said while the whole router was held
-up is kept: each effort in it counts.
+A device that chatters (a loose plug, a sensor that sends without a pause) sends more than can be played. Its samples
+that wait are then thinned to the present state: the last reading of each switch, pressure and pointer, the last message
+of each key and controller. No note is left on, as the last message of a note is never dropped. The samples of a calm
+device that waited while the whole router was held up are kept: each activation in them counts.
 
     add    -> in the order of the stamps; where more than ``MOST`` would wait, inputs that chatter are thinned; beyond ``STALLED`` all are
     next   -> the oldest
@@ -31,17 +31,17 @@ CHANGES, SAMPLES = 200, 2_000
 contact that bounces, and twice what a MIDI cable carries."""
 
 SHARE = NANOSECONDS // 500
-"""Of each pass, for all seats together that are behind: so long the others wait at most. Our choice."""
+"""Time in each pass for all seats that are behind, together: the others wait at most so long. Our choice."""
 
 AGAIN = 60 * NANOSECONDS
-"""So long an input must have been calm until it is said again that it chatters. Our choice."""
+"""How long an input must have been calm before it is said again that it chatters. Our choice."""
 
 
 _KEY_PRESSURE = 0xA0
 
 
 class Waiting:
-    """See the module's docstring. ``dropped``: samples that were thinned out."""
+    """The samples that wait to be played. ``dropped``: how many were thinned out."""
 
     def __init__(self) -> None:
         self.dropped = 0
@@ -57,7 +57,7 @@ class Waiting:
         return len(self._samples)
 
     def behind(self, now: int) -> bool:
-        """Whether more comes than is played: something waits, or was thinned out within the last second."""
+        """True if more comes than is played: something waits, or was thinned out within the last second."""
         return bool(self._samples) or now - self._thinned < NANOSECONDS
 
     def add(self, came: list[Stamped], now: int) -> list[str]:
@@ -86,7 +86,7 @@ class Waiting:
         return rest
 
     def forget(self) -> None:
-        """Another profile begins: nothing is known of its inputs."""
+        """Forget what is known of the inputs, as another profile begins."""
         self._counts.clear()
         self._closed.clear()
         self._chattered.clear()
@@ -114,7 +114,7 @@ class Waiting:
         return name if before is None or now - before > AGAIN else ""
 
     def _thin(self, now: int) -> None:
-        """Keep where the inputs are that say too much, all that the others said, and what devices came or went."""
+        """Keep the present state of inputs that chatter, all samples of the others, and what devices came or went."""
         before = len(self._samples)
         every = before > STALLED
         chattering = self.chattering(now)
@@ -137,7 +137,7 @@ class Waiting:
 
 
 def _what(sample: Sample) -> Hashable:
-    """What a sample is the last word on; None if none may be left out."""
+    """Return what a sample gives the state of, so that older ones may be left out; None if it must be kept."""
     if isinstance(sample, Mark | Lost | Found):
         return None
     if not isinstance(sample, MidiSample):

@@ -1,4 +1,4 @@
-"""What lives in the daemon's loop beside the seats: it is woken when it is due, after the music, and hears all news."""
+"""A part of the daemon's loop beside the seats: woken when it is due, after the music, and told all news."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ class Companion:
     """Something that lives in the loop beside the seats."""
 
     def open(self, now: int) -> None:
-        """The seats are open."""
+        """Begin, as the seats are open."""
 
     def deadline(self) -> int | None:
         """When ``wake`` is wanted; 0: in this pass."""
@@ -17,10 +17,10 @@ class Companion:
         """Do what is due; called after the music, in each pass in which the deadline has come."""
 
     def plugged(self, now: int) -> None:
-        """Something has been plugged in."""
+        """Note that something has been plugged in."""
 
     def look(self, now: int) -> None:
-        """MIDI ports have come or gone."""
+        """Note that MIDI ports have come or gone."""
 
     def close(self) -> None:
-        """The loop has ended, and every note."""
+        """Give everything back: the loop has ended, and every note."""

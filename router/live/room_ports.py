@@ -28,15 +28,16 @@ from router.system import clock
 KEYBOARD, CLOCK = "keyboard", "clock"
 """The names of the room's inputs and outputs, in the log and in the status."""
 EARLY = NANOSECONDS // 5_000
-"""So long before a tick of our clock the loop is woken, and then waits for it awake: a sleeper wakes late, by about as much, and
-each time by another share of it. Our choice: at 120 bpm it costs less than a hundredth of one processor while our clock goes out."""
+"""How long before a tick of our clock the loop is woken, to wait for it awake: a sleeper wakes late, each time by
+another part of about this much. Our choice: at 120 bpm it costs less than a hundredth of one processor while our clock
+goes out."""
 _OF = {"of": "the room"}
 _SYSTEM = 0xF0
-"""From here on messages are the port's and not a channel's: not the keyboard's own clock nor its dumps go on."""
+"""Status bytes from here on belong to no channel: the keyboard's own clock and its dumps are not passed on."""
 
 
 class RoomPorts:
-    """See the module's docstring."""
+    """The room's own MIDI ports: the keyboard, and the clocks in and out."""
 
     def __init__(self, ports: Ports, room: Room, around: Surroundings, now: int) -> None:
         self._room, self._around = room, around
@@ -72,7 +73,7 @@ class RoomPorts:
         self._touched = True
 
     def close(self, now: int) -> None:
-        """What the keyboard left sounding ends; instruments that follow us stop."""
+        """End what the keyboard left sounding, stop instruments that follow us, and close the ports."""
         self.silence(now)
         if self._clock is not None:
             for data in self._ticks.stop():
@@ -102,7 +103,7 @@ class RoomPorts:
         return earliest(times)
 
     def tick(self, now: int) -> int:
-        """Our clock's messages that are due or will be at once, first of all in a pass: whatever comes before them is heard as jitter.
+        """Send our clock's messages that are due or nearly due, first in a pass: work before them is heard as jitter.
 
         They are made ready first and then waited for, so that nothing is left to do when their time comes. Returns what time it is
         then: what the children play on that beat is due too.
@@ -120,7 +121,7 @@ class RoomPorts:
         return now
 
     def wake(self, now: int) -> None:
-        """What is due; the clock first."""
+        """Do what is due; the clock first."""
         now = self.tick(now)
         out = self._clock
         if out is not None and out.there is not None and self._music is not self._room.beat.music:
@@ -139,13 +140,13 @@ class RoomPorts:
                 self._open(out, now)
 
     def plugged(self, now: int) -> None:
-        """Something has been plugged in."""
+        """Look for inputs soon, as something has been plugged in."""
         for attached in self.inputs:
             attached.plugged(now)
         self._touched = True
 
     def look(self, now: int) -> None:
-        """MIDI ports have come or gone."""
+        """Check inputs and outputs, as MIDI ports have come or gone."""
         for out in self.outputs.values():
             silence: Callable[[], Sequence[tuple[int, ...]]] = self._ledger.silence if out is self._thru else list
             with self._around.contained():
@@ -163,7 +164,7 @@ class RoomPorts:
             self._ticks.start()
 
     def _readable(self) -> None:
-        """Called as soon as a device has been read: the specialist's notes do not wait for the seats."""
+        """Play at once what a device has said: the specialist's notes do not wait for the seats."""
         if not self.waiting.behind(self._now):
             self._take(self._now)
         self._touched = True

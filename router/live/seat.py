@@ -45,7 +45,7 @@ _Method = TypeVar("_Method", bound=Callable[..., Any])
 
 
 def _in_turn(method: _Method) -> _Method:
-    """While this is done it is the seat's turn, for whoever finds us dead (``router.live.turn``); then whose it was before."""
+    """Mark that it is the seat's turn while this method runs, for the start after a death (``router.live.turn``)."""
 
     @wraps(method)
     def marked(seat: Seat, *args: Any, **kwargs: Any) -> Any:
@@ -61,7 +61,7 @@ def _in_turn(method: _Method) -> _Method:
 
 
 class Seat:
-    """See the module's docstring. ``name`` is empty where there is only one and nobody gave it a name.
+    """A place that one child plays from. ``name`` is empty where there is only one and nobody gave it a name.
 
     ``record`` is the session log of the child who plays, if one is kept; ``recording`` is given what the sensors say.
     """
@@ -99,7 +99,7 @@ class Seat:
         return AttachedInput(devices, self.profile.types, self._around, self._fields, self.touch, number=self.number)
 
     def touch(self) -> None:
-        """Something has come, or was done from outside: ``wake`` is wanted in this pass."""
+        """Ask for ``wake`` in this pass, as something has come, or was done from outside."""
         self.due = 0
 
     @_in_turn
@@ -128,7 +128,7 @@ class Seat:
 
     @_in_turn
     def play(self, profile: Profile, now: int, session: Session | None = None) -> None:
-        """Another profile from now on, on another record if one is given.
+        """Play another profile from now on, with another session log if one is given.
 
         What sounds ends first; a hand that lies on a switch begins no note of the next one.
         """
@@ -178,7 +178,7 @@ class Seat:
         self.waiting.forget()
 
     def dropped(self) -> Dropped:
-        """What was lost on the way in and out since the daemon began. Of the session log's lines it knows nothing."""
+        """Return what was lost on the way in and out since the daemon began; ``log_lines`` is not counted here."""
         return {
             **self._dropped,
             "samples": self._dropped["samples"] + self.waiting.dropped + sum(device.dropped for device in self.devices),
@@ -186,7 +186,7 @@ class Seat:
         }
 
     def keep_record(self, session: Session) -> None:
-        """From now on this is the session log."""
+        """Use this session log from now on."""
         self.record, self.recording = session, session.sample
 
     @_in_turn
@@ -215,12 +215,12 @@ class Seat:
         self.touch()
 
     def _begin(self) -> None:
-        """The engine starts, in the music of the room as far as the profile follows it."""
+        """Start the engine, in the music of the room as far as the profile follows it."""
         self._send(self.engine.start(self.now))
         self._room.join(self.name, self, self.now)
 
     def _mute(self, muted: bool) -> None:
-        """For a time in which movements are heard and recorded, and nothing sounds."""
+        """Begin or end a time in which movements are detected and recorded, and nothing sounds."""
         if muted and not self.muted:
             for out in self.outputs.values():
                 for data in self._silencing(out.name):
@@ -250,7 +250,7 @@ class Seat:
 
     @_in_turn
     def wake(self, now: int, share: int = SHARE) -> None:
-        """Everything that is due, after everything that was readable has been read; of a flood as much as ``share`` allows."""
+        """Do all that is due, after all that was readable has been read; of a flood as much as ``share`` allows."""
         until = clock.now() + share
         try:
             due = self.engine.next_deadline()
@@ -300,7 +300,7 @@ class Seat:
             self.on_chatter()
 
     def _take(self, sample: Sample) -> None:
-        """One sample, now."""
+        """Play one sample now."""
         if not isinstance(sample, _NO_READING):
             self.last[sample.input] = (self.now, sample)
         if self._stale and self._is_stale(sample):
@@ -318,7 +318,7 @@ class Seat:
         return sample.pressed if isinstance(sample, SwitchSample) else None
 
     def _is_stale(self, sample: Sample) -> bool:
-        """Whether a switch only repeats what it said before this profile began: a hand that has not moved since."""
+        """True if a switch only repeats what it said before this profile began: a hand that has not moved since."""
         if not isinstance(sample, SwitchSample) or sample.input not in self._stale:
             return False
         if sample.pressed == self._stale[sample.input]:
@@ -328,7 +328,7 @@ class Seat:
 
     @_in_turn
     def mark(self, text: str, now: int) -> None:
-        """A remark on the time line; some begin a phase of the session."""
+        """Put a remark on the time line; some remarks begin a phase of the session."""
         self.now = max(self.now, now)
         phase = text.strip().casefold()
         if phase in (BASELINE, PLAYING):
@@ -339,14 +339,14 @@ class Seat:
 
     @_in_turn
     def plugged(self, now: int) -> None:
-        """Something has been plugged in."""
+        """Look for devices soon, as something has been plugged in."""
         for device in self.devices:
             device.plugged(now)
         self.touch()
 
     @_in_turn
     def look(self, now: int) -> None:
-        """MIDI ports have come or gone."""
+        """Check devices and outputs, as MIDI ports have come or gone."""
         for out in self.outputs.values():
             with self._around.contained():
                 out.look(now, lambda name=out.name: self._silencing(name))  # type: ignore[misc]
@@ -372,39 +372,39 @@ class Seat:
 
     @property
     def plan(self) -> Plan:
-        """What plays here now."""
+        """The plan that plays here now."""
         return self.profile.plan
 
     @_in_turn
     def follow(self, music: Music, now: int) -> None:
-        """The music of the room is this from now on."""
+        """Follow this music of the room from now on."""
         self.now = max(self.now, now)
         self._send(self.engine.follow(music, self.now))
         self.touch()
 
     @_in_turn
     def hear(self, sample: Sample, now: int) -> None:
-        """Another seat has played this."""
+        """Take what another seat has played."""
         self.now = max(self.now, now)
         self._take(sample)
         self.touch()
 
     @_in_turn
     def turn(self, mine: bool, now: int) -> None:
-        """From now on it is this seat's turn, or not."""
+        """Set whether it is this seat's turn from now on."""
         self.now = max(self.now, now)
         self.engine.turn(mine, self.now)
         self.touch()
 
     @_in_turn
     def level(self, level: float, now: int) -> None:
-        """So loud from now on, 0 to 1."""
+        """Set how loud the seat is from now on, 0 to 1."""
         self.now = max(self.now, now)
         self._send(self.engine.set_level(level, self.now))
 
     @_in_turn
     def share_routes(self, routes: frozenset[Route], now: int) -> None:
-        """On these other seats play as well: none of them is silenced as a whole."""
+        """Set the routes on which other seats play as well: none of them is silenced as a whole."""
         if routes == self._shared_routes:
             return
         self.now = max(self.now, now)
@@ -422,7 +422,7 @@ class Seat:
         self.touch()
 
     def pass_on(self) -> None:
-        """The room hears what has happened here and was not passed on yet."""
+        """Tell the room what has happened here and was not passed on yet."""
         passed, self._passed = self._passed, len(self.told)
         for now, event, fields in self.told[passed:]:
             if self.muted and event == "note_on":  # it does not sound
@@ -432,7 +432,7 @@ class Seat:
     # --- what leaves ------------------------------------------------------------------------------------------
 
     def play_motif(self, notes: Sequence[int], now: int, others: Collection[int] = ()) -> None:
-        """A few soft notes for whoever is in the room: not the child's, and on a channel that no part, and none of the ``others``, plays on."""
+        """Play a few soft notes for the people in the room, on a channel of no part and none of the ``others``."""
         self._end_motif()
         routes = [part.route for part in self.profile.plan.parts]
         there = [route for route in routes if self.outputs[route.output].there is not None]
@@ -443,7 +443,7 @@ class Seat:
         self.touch()
 
     def _end_motif(self) -> None:
-        """Nothing of it begins any more, and what sounds of it ends."""
+        """End the motif: no more of it begins, and what sounds of it ends."""
         rest = [message for _when, message in self._motif if message.data[0] & 0xF0 == NOTE_OFF]
         self._motif.clear()
         self._send(rest)
@@ -458,7 +458,7 @@ class Seat:
         self.outputs[message.output].send(message.data, self.now)
 
     def _silencing(self, output: str) -> Sequence[tuple[int, ...]]:
-        """What ends everything that sounds at an output, whatever its part does next."""
+        """Return the messages that end all that sounds at an output, whatever its part does next."""
         sounding = [wire for wire in self.engine.sounding if wire[0] == output]
         channels = {part.route.channel for part in self.profile.plan.parts if part.route.output == output}
         channels |= {channel for _output, channel, _note in sounding}
@@ -468,7 +468,7 @@ class Seat:
     # --- what is said -----------------------------------------------------------------------------------------
 
     def _observe(self, now: int, event: str, fields: dict[str, Any]) -> None:
-        """Called by the engine in the middle of its work, so it is told later: first the music."""
+        """Keep an event of the engine, which is in the middle of its work, to be told later: music comes first."""
         self.told.append((now, event, fields))
 
     @_in_turn

@@ -1,4 +1,4 @@
-"""What the daemon says of itself when asked: the document that ``router status --json`` prints.
+"""The status of the daemon: the document that ``router status --json`` prints.
 
 Times are in seconds and say how long ago, so that no clock that is set meanwhile makes them wrong; lateness is in
 milliseconds. Nothing in here names anybody: a child is its pseudonym.
@@ -20,7 +20,7 @@ Value = bool | float | list[float] | list[int]
 
 
 class InputStatus(TypedDict):
-    """One input of a profile."""
+    """An input of a profile."""
 
     type: str  # switch, pressure, pointer, midi or listen
     device: str  # what it listens to: what was opened, or else what is looked for
@@ -32,7 +32,7 @@ class InputStatus(TypedDict):
 
 
 class OutputStatus(TypedDict):
-    """One output of a profile, or one MIDI port of the room."""
+    """An output of a profile, or a MIDI port of the room."""
 
     device: str
     there: bool
@@ -58,7 +58,7 @@ class LatenessStatus(TypedDict):
 
 
 class Dropped(TypedDict):
-    """What was lost because something could not keep up, since the daemon began."""
+    """The number of losses since the daemon began, because something could not keep up."""
 
     log_lines: int
     samples: int
@@ -75,7 +75,7 @@ class Refusal(TypedDict):
 
 
 class SeatStatus(TypedDict):
-    """What one seat plays, hears and sounds."""
+    """A seat: what it plays, hears and sounds."""
 
     child: str
     playing: float  # seconds since it began
@@ -97,7 +97,7 @@ class SeatStatus(TypedDict):
 
 
 class RoomStatus(TypedDict):
-    """What the seats that follow it share. What the room does not say (None, or empty) is each profile's own."""
+    """The music that the seats which follow the room share. None, or empty: each profile has its own."""
 
     tempo: float | None  # quarters a minute
     beats: int  # of a bar
@@ -124,7 +124,7 @@ class Status(TypedDict):
 
 
 def together(room: Room, inputs: dict[str, OutputStatus], outputs: dict[str, OutputStatus]) -> RoomStatus:
-    """What a room says of itself; ``inputs`` and ``outputs`` are its ports."""
+    """Return the status of a room; ``inputs`` and ``outputs`` are its ports."""
     says, music, led = room.plan.says, room.beat.music, room.lead.led if room.lead is not None else None
     tempo_from = room.beat.source or ("configuration" if TEMPO in says else "")
     tonic = music.tonic if KEY in says else None
@@ -161,7 +161,7 @@ def value_of(sample: Sample | None, unit: str) -> Value | None:
 
 
 def in_words(type_: str, value: Value | None, unit: str) -> str:
-    """A reading as people read it."""
+    """Return a reading as people read it."""
     match type_, value:
         case _, None:
             return "-"
@@ -183,7 +183,7 @@ class Lateness:
         self._most = 0
 
     def add(self, late: int) -> None:
-        """A deadline was met ``late`` nanoseconds after its time; what came early counts as 0."""
+        """Count a deadline that was met ``late`` nanoseconds after its time; an early one counts as 0."""
         late = max(0, late)
         self._counts[_step(late)] += 1
         self._most = max(self._most, late)

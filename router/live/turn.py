@@ -42,7 +42,7 @@ MOST = 255
 
 @dataclass(frozen=True, slots=True)
 class Playing:
-    """What plays at a seat: the name of its file, and the SHA-256 of its text."""
+    """The profile that plays at a seat: the name of its file, and the SHA-256 of its text."""
 
     seat: str
     file: str
@@ -59,7 +59,7 @@ class OthersRule:
 
 @dataclass(frozen=True, slots=True)
 class Found:
-    """What a process that has ended left: what played, whose turn it was and which rule was at work, as far as is known."""
+    """The record that an ended process left: what played, whose turn it was and which rule was at work, if known."""
 
     playing: tuple[Playing, ...] = ()
     seat: Playing | None = None
@@ -67,9 +67,9 @@ class Found:
 
 
 class Turn:
-    """See the module's docstring. ``path`` None: in this process's own memory, where nobody looks.
+    """The record of whose turn it is. ``path`` None: in this process's own memory, where nobody looks.
 
-    ``memory`` is for whoever marks a turn: ``turn.memory[SEAT] = number``.
+    To mark a turn, write ``turn.memory[SEAT] = number``.
 
     Raises:
         OSError: the file cannot be made.
@@ -89,7 +89,7 @@ class Turn:
         return names.index(name) + 1 if name in names else 0
 
     def plays(self, seat: str, file: str, digest: str) -> None:
-        """This plays at the seat from now on; to be said before it begins."""
+        """Note what plays at the seat from now on; to be called before it begins."""
         if seat in self._playing or len(self._playing) < MOST:
             self._playing[seat] = Playing(seat, file, digest)
             self._write()
@@ -105,14 +105,14 @@ class Turn:
         return self._rules[rule]
 
     def close(self) -> None:
-        """Nobody's turn any more."""
+        """Mark that it is nobody's turn any more, and close the file."""
         self.memory[SEAT] = self.memory[RULE] = 0
         if isinstance(self.memory, mmap.mmap):
             self.memory.close()
             self.memory = bytearray(SIZE)
 
     def _write(self) -> None:
-        """The table, whole or not there: its length is 0 until all of it stands."""
+        """Write the table, whole or not at all: its length is 0 until all of it is there."""
         table = {
             "playing": [asdict(one) for one in self._playing.values()],
             "rules": [asdict(one) for one in self._rules],
@@ -136,7 +136,7 @@ def _mapped(path: Path) -> mmap.mmap:
 
 
 def left(path: Path) -> Found:
-    """What the process before left in the file, whatever is in it."""
+    """Read what the process before left in the file, whatever is in it."""
     try:
         with open(os.open(path, os.O_RDONLY | os.O_CLOEXEC | os.O_NOFOLLOW | os.O_NONBLOCK), "rb") as file:  # noqa: PTH123 - with flags of its own
             return parsed(file.read(SIZE))
@@ -145,7 +145,7 @@ def left(path: Path) -> Found:
 
 
 def parsed(data: bytes) -> Found:
-    """What these bytes say; any will do."""
+    """Read a record from these bytes; any bytes are taken, and foreign ones give an empty record."""
     if len(data) < TABLE_AT or HEADER.unpack_from(data)[:2] != (MAGIC.ljust(8, b"\0"), VERSION):
         return Found()
     length = LENGTH.unpack_from(data, LENGTH_AT)[0]

@@ -1,4 +1,6 @@
-"""What a seat shows to whoever watches: of each input the last reading, the extremes since the last frame and where the thresholds are.
+"""The frames of a seat for people who watch: each input's last reading, extremes and thresholds.
+
+The extremes are those since the last frame.
 
 While nobody watches, a sample costs one comparison. A frame that is asked for begins it, and a second without one ends it.
 While somebody watches, it keeps two values an input and the last ``EVENTS`` things that happened, however much comes in.
@@ -23,11 +25,11 @@ from router.files.profile.model import Profile
 from router.live.status import Value, value_of
 
 WATCHED = NANOSECONDS
-"""So long after a frame somebody may ask for the next one."""
+"""How long after a frame the next one may be asked for."""
 EVENTS = 32
 """Things that happened which one frame may tell."""
 TOLD = frozenset({"press", "release", "reject", "fault", "lost", "found", "mark", "limit"})
-"""What is told, in the words of the log; of notes there may be too many."""
+"""The events that are told, in the words of the log; notes are not, as there may be too many."""
 
 
 class SideFrame(TypedDict):
@@ -40,7 +42,7 @@ class SideFrame(TypedDict):
 
 
 class Look(TypedDict, total=False):
-    """What is known of an input's conditioning; what is not there for its type is left out."""
+    """The state of an input's conditioning, as far as it is known and its type has it."""
 
     # of a pressure
     unit: str
@@ -56,7 +58,7 @@ class Look(TypedDict, total=False):
 
 
 class InputFrame(Look):
-    """One input."""
+    """An input in a frame."""
 
     type: str
     there: bool
@@ -70,7 +72,7 @@ class InputFrame(Look):
 
 
 class Happened(TypedDict):
-    """What happened, with the fields that the log has of it."""
+    """An event in a frame, with the fields that the log has of it."""
 
     ago: float  # seconds
     event: str
@@ -87,7 +89,7 @@ class SeatFrame(TypedDict):
 
 
 class Watching:
-    """See the module's docstring. One for each seat."""
+    """The frames of one seat, and what is collected for the next one."""
 
     def __init__(self) -> None:
         self._until = 0  # somebody watches until then
@@ -101,7 +103,7 @@ class Watching:
         self._missed = 0
 
     def plays(self, profile: Profile, conditioners: Mapping[str, Conditioner]) -> None:
-        """Another profile from now on, with what conditions its inputs (``Engine.inputs``)."""
+        """Show another profile from now on, with what conditions its inputs (``Engine.inputs``)."""
         self._profile, self._conditioners = profile, conditioners
         self._extremes.clear()
         self._pressed.clear()
@@ -109,7 +111,7 @@ class Watching:
         self._missing.clear()
 
     def sample(self, sample: Sample, now: int) -> None:
-        """A sample went into the engine."""
+        """Note the extremes of an input by a sample that went into the engine."""
         if now > self._until:
             return
         if isinstance(sample, PressureSample):
@@ -124,7 +126,7 @@ class Watching:
         self._extremes[sample.input] = (min(low, value), max(high, value))
 
     def event(self, now: int, event: str, fields: dict[str, Any]) -> None:
-        """The engine told that something happened. Such things are rare, so they are known whether anybody watches or not."""
+        """Note an event of the engine, also while nobody watches, as events are rare."""
         if event == "press":
             source = fields["input"]
             self._pressed[source] = fields.get("zone")
@@ -141,7 +143,7 @@ class Watching:
             self._events.append((now, event, fields))
 
     def frame(self, now: int, last: Mapping[str, tuple[int, Sample]]) -> SeatFrame:
-        """What has been since the last frame. ``last``: by input, when something was heard and what."""
+        """Make a frame of all since the last one. ``last``: by input, when something was heard and what."""
         profile = self._profile
         assert profile is not None  # noqa: S101 - a seat always plays
         if now > self._until:  # nobody has watched until now
@@ -189,7 +191,7 @@ class Watching:
 
 
 def look(conditioner: Conditioner, unit: str) -> Look:
-    """What a conditioner knows that can be shown; ``unit`` is that of a pressure."""
+    """Return what a conditioner knows that can be shown; ``unit`` is that of a pressure."""
     if isinstance(conditioner, PressureConditioner):
         one = float(PRESSURE[unit])
         rest, settings = conditioner.rest, conditioner.settings

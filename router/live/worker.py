@@ -37,7 +37,7 @@ LAST_WAIT = 2 * NANOSECONDS
 """For the lasting jobs at the end."""
 
 _MOUNTED = object()
-"""Not the result of a job: something was mounted or unmounted somewhere."""
+"""Stands in place of a job's result: something was mounted or unmounted somewhere."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,11 +55,11 @@ class Job:
 
 
 class Errands:
-    """See the module's docstring. All methods are the loop's.
+    """The jobs that are done beside the loop, one after another. All methods are for the loop's thread.
 
     ``changed`` is called in the loop when something was mounted, or a thread has come back that was given up. ``fault``
-    is told of what a job raises, and ``stalled`` what the worker was at. ``busy_until``: when something with a limit of its
-    own that a job does will have ended, or has; until then no disk stalls.
+    is told of what a job raises, and ``stalled`` what the worker was at. ``busy_until``: gives the time at which work
+    with a limit of its own in a job ends or has ended; only after that may the job count as stalled.
     """
 
     def __init__(
@@ -92,11 +92,11 @@ class Errands:
         self._next(clock.now())
 
     def waiting(self, done: Callable[[Any, int], None]) -> bool:
-        """Whether a job that ends so has not been begun yet."""
+        """True if a job with this ``done`` has not been begun yet."""
         return any(job.done == done for job in self._jobs)
 
     def stuck(self) -> frozenset[str]:
-        """What the threads that are left behind are at. Workers may ask, too."""
+        """Return what the threads that are left behind are at. Workers may ask, too."""
         return frozenset(worker.at for worker in self._stuck)
 
     def read(self, now: int) -> None:
@@ -120,7 +120,7 @@ class Errands:
         return None if self._job is None else self._patient_since() + STALLED
 
     def _patient_since(self) -> int:
-        """From when on the present job may have stalled."""
+        """Return the time from which the present job may count as stalling."""
         return min(max(self._since, self._busy_until()), self._since + PATIENCE)
 
     def wake(self, now: int) -> None:
@@ -141,7 +141,7 @@ class Errands:
         self._next(now)
 
     def _another(self) -> Worker | None:
-        """Another thread, if the system has one left for us."""
+        """Return another thread, if the system has one left for us."""
         try:
             return Worker(self._answer)
         except (OSError, RuntimeError, MemoryError) as error:
@@ -149,7 +149,7 @@ class Errands:
             return None
 
     def wait(self, work: Callable[[Worker], Any]) -> Any:
-        """What this work gives, waited for; None if it stalls or fails."""
+        """Do this work and wait for what it gives; None if it stalls or fails."""
         given: list[Any] = []
         self.do(Job(work, lambda result, _now: given.append(result), lambda _at, _now: given.append(None)))
         while not given:
@@ -196,7 +196,7 @@ class Errands:
         self.wake(now)
 
     def _answer(self, worker: Worker, result: object) -> None:
-        """Called in the worker's thread, which must outlive want of memory."""
+        """Pass on a result, in the worker's thread, which must survive want of memory."""
         told = False
         while not told:
             with suppress(MemoryError), self._lock:
@@ -210,7 +210,7 @@ class Errands:
 class Worker:
     """A thread that does one job after another and tells ``answer`` what came of it, errors too.
 
-    ``at``: what it is looking at, for whoever wants to know why it does not come back; the work says it.
+    ``at``: what it is looking at, in case it does not come back; the work sets it.
     """
 
     def __init__(self, answer: Callable[[Worker, object], None]) -> None:
