@@ -29,11 +29,11 @@ _REFUSED = frozenset({errno.ENOSYS, errno.EPERM, errno.E2BIG, errno.EINVAL})
 
 
 class LeadsOut(OSError):  # noqa: N818 - it says what the link does
-    """It is a link that leads out of the folder, or that may not be followed."""
+    """A link leads out of the folder, or may not be followed."""
 
 
 class NoFile(OSError):  # noqa: N818 - as above
-    """It is no ordinary file: a folder, a pipe, a device."""
+    """Something is no ordinary file: a folder, a pipe, a device."""
 
 
 class _How(ctypes.Structure):

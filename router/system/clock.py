@@ -28,9 +28,9 @@ def since_boot() -> int:
 
 
 def boot() -> str:
-    """Which switching-on of the PC this is; "" if that cannot be known.
+    """Return the identity of this boot of the PC; "" if it cannot be known.
 
-    A service that sees of /proc only processes is told by the environment variable BOOT_ID (systemd.unit(5), %b).
+    A service that sees only processes in /proc has it from the environment variable BOOT_ID (systemd.unit(5), %b).
     """
     try:
         return Path("/proc/sys/kernel/random/boot_id").read_text(encoding="ascii").strip().replace("-", "")

@@ -42,7 +42,7 @@ def replacing(path: Path) -> Iterator[BinaryIO]:
 
 @contextlib.contextmanager
 def _named(path: Path) -> Iterator[None]:
-    """An error inside is told of ``path``: the person never heard of the temporary file."""
+    """Report an error inside as one of ``path``: the person never heard of the temporary file."""
     try:
         yield
     except OSError as error:

@@ -32,7 +32,7 @@ raises again and again rests twice as long each time, up to the second; want of 
 
 
 class Loop:
-    """See the module's docstring. ``on_fault`` is told of each exception; it must not raise."""
+    """The loop and what it watches. ``on_fault`` is told of each exception; it must not raise."""
 
     def __init__(self, on_fault: Callable[[Exception], None]) -> None:
         self._on_fault = on_fault
@@ -56,7 +56,7 @@ class Loop:
         self._watched[descriptor] = callback
 
     def unwatch(self, descriptor: int) -> None:
-        """No longer call back; to be done before the descriptor is closed. No harm if it is not watched."""
+        """Call back no longer; to be done before the descriptor is closed. No harm if it is not watched."""
         self._rests.pop(descriptor, None)
         if self._watched.pop(descriptor, None) is not None:
             with suppress(OSError):  # somebody closed it already

@@ -28,7 +28,7 @@ CAP_IPC_LOCK = 14  # <linux/capability.h>
 
 
 class Log(Protocol):
-    """What is needed of a logger."""
+    """A logger, as it is needed here."""
 
     def warning(self, event: str, **fields: Any) -> Any:
         """A thing that somebody may have to see to."""
@@ -64,7 +64,7 @@ def _ask_for_priority() -> None:
 
 
 def _lock_memory() -> None:
-    """Each page once it has been used; what is mapped and never touched takes no memory."""
+    """Lock each page once it has been used; what is mapped and never touched takes no memory."""
     import resource  # noqa: PLC0415 - Windows has none
 
     limit, _ = resource.getrlimit(resource.RLIMIT_MEMLOCK)
@@ -78,7 +78,7 @@ def _lock_memory() -> None:
 
 
 def _may_lock() -> bool:
-    """Whether no limit counts for this process: it has the capability (root has, but not in most containers)."""
+    """True if no limit counts for this process: it has the capability (root has, but not in most containers)."""
     for line in Path("/proc/self/status").read_bytes().splitlines():
         if line.startswith(b"CapEff:"):
             return bool(int(line.split()[1], 16) >> CAP_IPC_LOCK & 1)

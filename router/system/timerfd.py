@@ -27,7 +27,7 @@ class _Setting(ctypes.Structure):
 
 
 class Timer:
-    """One timer; closed, its descriptor is no longer any good."""
+    """A kernel timer and its descriptor, which is not to be used once it is closed."""
 
     def __init__(self) -> None:
         if sys.version_info >= (3, 13):
@@ -55,9 +55,9 @@ class Timer:
         self._set = when
 
     def clear(self) -> None:
-        """It has been readable: the next ``arm`` tells the kernel anew, for the same time too, and until then it stays readable.
+        """Let the next ``arm`` tell the kernel again, even the same time; until then the descriptor stays readable.
 
-        It is not read: who is woken goes on at once, and arming counts its expirations from nothing again (timerfd_create(2)).
+        It need not be read: arming sets the count of its expirations to nothing again (timerfd_create(2)).
         """
         self._set = -1
 
