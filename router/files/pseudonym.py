@@ -115,11 +115,11 @@ _TELEPHONE = re.compile(
     re.IGNORECASE,
 )
 _NUMBER = re.compile(
-    r"(?<![\w.,])\d{6,}(?![\w.,]*\s*(?:k?hz|bpm|ms|s|pa|baud)\b)|\b(?:patient|case|mrn|fall|fallnummer|aktenzeichen|insurance)\b\W{0,3}"
+    r"(?<![\w.,])\d{6,}+(?![\w.,]*\s*(?:k?hz|bpm|ms|s|pa|baud)\b)|\b(?:patient|case|mrn|fall|fallnummer|aktenzeichen|insurance)\b\W{0,3}"
     r"(?:no|nr|number|nummer|id)?\W{0,3}[a-z]?-?\d{3,}",
     re.IGNORECASE,
 )
-_MAIL = re.compile(r"[^\s@]+@[^\s@]+\.[a-z]{2,}", re.IGNORECASE)
+_MAIL = re.compile(r"[^\s@]{1,64}@[^\s@]{1,255}\.[a-z]{2,}", re.IGNORECASE)  # lengths of RFC 5321, 4.5.3.1
 
 _DATE = re.compile(
     r"(?<!\d)(?:(?:19|20)\d\d(-?)(?:0?[1-9]|1[0-2])\1(?:0?[1-9]|[12]\d|3[01])|\d{1,2}-\d{1,2}-(?:19|20)?\d\d)(?!\d)"

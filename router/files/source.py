@@ -91,8 +91,13 @@ def comments(lines: Sequence[str]) -> list[tuple[Place, str]]:
     if not any("#" in line for line in lines):
         return []
     texts: dict[int, list[tuple[int, int]]] = {}
+    depth = 0
     with suppress(yaml.YAMLError, ValueError, OverflowError):  # what cannot be read is told of anyway
         for token in yaml.scan("\n".join(_SPACES.sub(" ", line) for line in lines), Loader=FAST):
+            depth += isinstance(token, yaml.FlowMappingStartToken | yaml.FlowSequenceStartToken)
+            depth -= isinstance(token, yaml.FlowMappingEndToken | yaml.FlowSequenceEndToken)
+            if depth > DEEPEST:  # it is refused, and the scanner takes longer and longer for each more
+                return []
             if isinstance(token, yaml.ScalarToken):
                 start, end = token.start_mark, token.end_mark
                 for number in range(start.line, end.line + 1):

@@ -41,7 +41,7 @@ LEAST_DEBOUNCE, MOST_DEBOUNCE = 30_000_000, 250_000_000
 BRUSH = 20_000_000
 """A delay that nobody hears, and longer than many accidental touches. Our choice, from simulated fingers."""
 SPARE, MANY = 1.6, 4
-"""A stray may last SPARE times as long as the longest seen, twice that if fewer than MANY were. Our choice, as above."""
+"""A stray may last SPARE times as long as the longest seen, twice that if fewer than MANY were. Our choice."""
 STEP = 5_000_000
 """Times of a switch are written in multiples of this."""
 

@@ -1,6 +1,6 @@
 """The measures of a report: plain arithmetic on times and numbers, without any word of what they mean.
 
-Times are seconds. Quantiles and trends are those of ``router.fit.estimates``. A measure of too few values is None.
+Times are seconds. Quantiles and trends are those of ``router.fit.estimates``. A measure of too few values is None, never 0.
 """
 
 from __future__ import annotations
