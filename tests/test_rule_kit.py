@@ -35,8 +35,7 @@ Example::
 That is all.
 """
 
-from router.rule import NoteOff, NoteOn
-from router.rule import Kind, Rule
+from router.rule import Kind, NoteOff, NoteOn, Rule
 
 
 class Echo(Rule):
@@ -240,17 +239,17 @@ FAULTS = {
     "reading a clock": (
         "imports",
         "may not import time",
-        ("from router.core.events", "import time\nfrom router.core.events"),
+        ("from router.rule", "import time\nfrom router.rule"),
     ),
     "unseeded chance": (
         "imports",
         "may not import random",
-        ("from router.core.events", "import random\nfrom router.core.events"),
+        ("from router.rule", "import random\nfrom router.rule"),
     ),
     "another rule": (
         "imports",
         "router.core.rules.note",
-        ("from router.core.events", "from router.core.rules.note import Note\nfrom router.core.events"),
+        ("from router.rule", "from router.core.rules.note import Note\nfrom router.rule"),
     ),
     "reading a file": ("imports", "open()", (WAKE, '        open("x").close()\n' + WAKE)),
     "sounding before a cause": (
@@ -346,13 +345,13 @@ FAULTS = {
     "sleeping": (
         "coming back",
         "a call does not come back within 2 s",
-        ("from router.core.events", "from collections import _sys\nimport heapq, types\nfrom router.core.events"),
+        ("from router.rule", "from collections import _sys\nimport heapq, types\nfrom router.rule"),
         (FIRST, "        __builtins__['__import__']('time').sleep(3600)\n" + FIRST),
     ),
     "a call into C that never comes back": (
         "coming back",
         "a call does not come back within 2 s",
-        ("from router.core.events", "import itertools\nfrom router.core.events"),
+        ("from router.rule", "import itertools\nfrom router.rule"),
         (FIRST, "        sum(itertools.count())\n" + FIRST),
     ),
     "a loop without end that catches everything": (
@@ -366,7 +365,7 @@ FAULTS = {
     "ending the process": (
         "coming back",
         "it ends the whole program",
-        ("from router.core.events", "from collections import _sys\nfrom router.core.events"),
+        ("from router.rule", "from collections import _sys\nfrom router.rule"),
         (FIRST, "        _sys.modules['os']._exit(0)\n" + FIRST),
     ),
     "taking all memory": (
@@ -560,9 +559,7 @@ def test_every_check_has_a_fault_that_it_catches():
 
 
 def test_a_seeded_row_of_chances_is_allowed(rule_of):
-    check_rule(
-        rule_of(SOUND.replace("from router.core.events", "from random import Random\nfrom router.core.events", 1))
-    )
+    check_rule(rule_of(SOUND.replace("from router.rule", "from random import Random\nfrom router.rule", 1)))
 
 
 def test_the_manual_may_stand_in_the_class(rule_of):

@@ -502,7 +502,7 @@ def test_without_a_configuration_it_says_how_to_begin(tmp_path):
 
 SHORT = """
 import sys
-from router import {module}
+from {room} import {module}
 whole, left = {module}.{what}, {many}
 def short(*args, **options):
     global left
@@ -520,15 +520,15 @@ sys.exit(main())
 """The router, in which memory fails so many times in this, when another profile is to play."""
 
 SWAPPING = [
-    ("channels", "assign"),
-    ("seat", "Engine"),
-    ("channels", "shared"),
-    ("shelf", "Shelf.chosen"),
+    ("router.live", "channels", "assign"),
+    ("router.live", "seat", "Engine"),
+    ("router.live", "channels", "shared"),
+    ("router.bedside", "profile_folder", "Shelf.chosen"),
 ]
 
 
-@pytest.mark.parametrize(("module", "what"), SWAPPING)
-def test_a_swap_for_which_memory_fails_is_tried_again_then_what_played_plays_on(part, tmp_path, module, what):
+@pytest.mark.parametrize(("room", "module", "what"), SWAPPING)
+def test_a_swap_for_which_memory_fails_is_tried_again_then_what_played_plays_on(part, tmp_path, room, module, what):
     listener, sensor = part(Listener), part(Sensor)
     for many, child, note in ((1, "lark", LARK), (2, "wren", WREN)):
         folder = tmp_path / child
@@ -536,7 +536,7 @@ def test_a_swap_for_which_memory_fails_is_tried_again_then_what_played_plays_on(
         pc = Bedside(folder, listener.client, sensor, seat="{profile: wren, follow: file}")
         pc.put("lark", LARK, PROFILE.replace("debounce: 0 ms", "debounce: 1 ms"))
         try:
-            pc.start(program=[sys.executable, "-c", SHORT.format(module=module, what=what, many=many)])
+            pc.start(program=[sys.executable, "-c", SHORT.format(room=room, module=module, what=what, many=many)])
             plays(listener, sensor, WREN)
             answer = pc.ask(do="use", child="lark")
             assert answer["ok"] == (child == "lark")

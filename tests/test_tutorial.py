@@ -22,7 +22,7 @@ BLOCK = re.compile(r"^```(?P<language>\w+)(?: (?P<file>\S+))?\n(?P<text>.*?)^```
 def tutorial() -> list[re.Match[str]]:
     """The blocks, in order."""
     whole = (ROOT / "RULES.md").read_text(encoding="utf-8")
-    section = whole.partition("\n### From nothing to installed and tested")[2].partition("\n### ")[0]
+    section = whole.partition("\n## From nothing to installed and tested")[2].partition("\n## ")[0]
     return list(BLOCK.finditer(section))
 
 
@@ -91,7 +91,7 @@ def test_the_rule_comes_from_a_package_in_the_new_environment(done):
     here, _ = done
     (installed,) = here.glob(".venv/lib/*/site-packages/shadow_rule.py")
     assert installed.read_text(encoding="utf-8") == (here / "shadow_rule.py").read_text(encoding="utf-8")
-    assert list(here.glob(".venv/lib/*/site-packages/router/engine.py"))
+    assert list(here.glob(".venv/lib/*/site-packages/router/core/engine.py"))
 
 
 def test_its_own_tests_pass(done):
