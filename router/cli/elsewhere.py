@@ -1,6 +1,6 @@
 """Judging a file in a process of its own, because a rule of others that it uses may end, hang or fill any process.
 
-    told = judge_elsewhere("router.cli.check:judge_file", "wren.yaml", {"shadow": "/etc/router/rules/shadow.py"})
+    told = judge_elsewhere("router.cli.check:judge_for_another", "wren.yaml", {"shadow": "/etc/router/rules/shadow.py"})
 
 Only a whole verdict that the process says itself counts: one that ends with status 0 and without a word has judged nothing.
 """
