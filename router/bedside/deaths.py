@@ -305,9 +305,9 @@ def _read(path: Path) -> Ledger:
             int(found.get("at", 0)),
             found.get("beside") is True,
         )
-    except (FileNotFoundError, NotADirectoryError):
+    except (FileNotFoundError, NotADirectoryError):  # there is none
         return Ledger()
-    except (ValueError, TypeError, KeyError, AttributeError, OverflowError, RecursionError):
+    except (ValueError, TypeError, KeyError, AttributeError, OverflowError, RecursionError):  # it makes no sense
         return Ledger()
 
 

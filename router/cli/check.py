@@ -46,7 +46,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 @dataclass(slots=True)
 class Verdict:
-    """What is to be said of one file. ``words``: what it comes to; ``path``: empty if it cannot be used."""
+    """The answer for one file. ``words``: its result in a line; ``path``: empty if it cannot be used."""
 
     problems: list[Problem] = field(default_factory=list)
     warnings: list[Problem] = field(default_factory=list)

@@ -36,12 +36,14 @@ class NoVerdict(Exception):  # noqa: N818 - what there is instead of one
 
 
 def possible() -> bool:
-    """Whether rules of others are kept out of this process; on Windows, where no child plays, they are not."""
+    """Tell whether rules of others can be kept out of this process: not on Windows, where no child plays."""
     return hasattr(os, "killpg")
 
 
 def judge_elsewhere(judge: str, name: str, rules: Mapping[str, str], more: float = 0.0) -> dict[str, Any]:
-    """What ``judge`` ("module:function") says of the file ``name``; ``rules``: those of others in it, and where they come from.
+    """Return what ``judge`` ("module:function") says of the file ``name``, from a process of its own.
+
+    ``rules``: those of others in the file, and where each comes from.
 
     ``more``: seconds beside the usual ones.
 
@@ -85,7 +87,7 @@ def judge_elsewhere(judge: str, name: str, rules: Mapping[str, str], more: float
 
 
 def child(told: dict[str, Any]) -> None:
-    """What the process of its own does: bound itself, judge the file, and say its verdict in one piece."""
+    """Bound this process, judge the file, and write the verdict in one piece: the child's whole work."""
     word = os.dup(1)
     os.dup2(os.open(os.devnull, os.O_WRONLY), 1)  # what a rule prints is no verdict
     trying.bound(told["within"], trying.MEMORY)

@@ -49,7 +49,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 @dataclass(slots=True)
 class Said:
-    """What is to be printed: by a console that knows the terminal, and on standard error, a line each."""
+    """The text to print: on a console that knows the terminal, and on standard error, a line each."""
 
     console: Console
     errors: list[str] = field(default_factory=list)

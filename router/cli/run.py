@@ -100,7 +100,10 @@ def _play_profile(args: argparse.Namespace) -> signal.Signals | int | None:
 
 
 def _outliving(stack: contextlib.ExitStack, log: Any) -> Callable[[Output], Output]:
-    """What records which notes are on, for a process that ends them however this one ends: killed, or lost in a rule's C."""
+    """Return a wrapper of outputs that records which notes are on.
+
+    Another process ends these notes however this one ends: killed, or lost in a rule's C.
+    """
     from router.bedside.hush import watched  # noqa: PLC0415 - as above
     from router.bedside.sounding import Sounding  # noqa: PLC0415 - as above
 
