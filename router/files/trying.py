@@ -160,7 +160,7 @@ def _tried(source: Source) -> Refusal | None:
 def child(told: dict[str, Any]) -> None:
     """Run in the child process: set its limits, import, and write one line saying why it failed; empty: it did not."""
     bound(told["seconds"], told["memory"])
-    importlib.import_module("router.rule")  # ours, so that its memory and time are not the rule's
+    importlib.import_module("router.core.contract")  # ours, so that its memory and time are not the rule's
     source = Source(told["file"], told["module"], told["attribute"])
     _, why = attempt(
         (lambda: load_file(Path(source.file))) if source.file else lambda: load_module(source.module, source.attribute)

@@ -11,7 +11,7 @@ import signal
 import time
 from typing import ClassVar
 
-from router.rule import Kind, Rule
+from router.core.contract import Kind, Rule
 
 
 class Freezes(Rule):
