@@ -3,9 +3,10 @@
     from router.testing import check_rule
     check_rule(MyRule)
 
-raises ``RuleFault`` with the check's name and what the rule did, when, with which event, voice and pitch; or returns: then the
-rule keeps its contract (see ``router.core.contract``). Time is a number here, and a rule is woken at its deadlines, or late on
-purpose. The rule plays in a process of its own, which is ended if a call does not come back; so it may do anything.
+raises ``RuleFault`` with the check's name and what the rule did, when, with which event, voice and pitch; or returns:
+then the rule keeps its contract (see ``router.core.contract``). Time is a number here, and a rule is woken at its
+deadlines, or late on purpose. The rule plays in a process of its own, which is ended if a call does not come back; so
+it may do anything.
 """
 
 from __future__ import annotations
@@ -67,8 +68,9 @@ class Memory:
 class VirtualTime:
     """An engine on virtual time: woken at each of its deadlines exactly, and all it plays is kept with its time.
 
-    Times are counted from the start, in the log and in what was played too. The engine's own clock reads ``started`` then, as that of
-    a PC that has run for a day: what takes a time of day for a time since the start is wrong on it, and would not be on a clock at 0.
+    Times are counted from the start, in the log and in what was played too. The engine's own clock reads ``started``
+    then, as that of a PC that has run for a day: what takes a time of day for a time since the start is wrong on it,
+    and would not be on a clock at 0.
     """
 
     started = STARTED
@@ -214,7 +216,7 @@ def examples(rule: type[Rule]) -> list[dict[str, Any]]:
 
 
 def trials(rule: type[Rule], check_name: str) -> Iterator[Trial]:
-    """The rule as in its examples, without any settings if it needs none, and with each choice that a setting offers."""
+    """The rule as in its examples, with no settings if it needs none, and with each choice that a setting offers."""
     import jsonschema  # noqa: PLC0415 - only the proof of a rule needs it
 
     valid = jsonschema.Draft202012Validator(dict(rule.settings)).is_valid
@@ -294,7 +296,10 @@ class Bench:
     )
 
     def __init__(self, trial: Trial, *, repeated: bool = False, keeps: bool = True) -> None:
-        """``repeated``: as before a rule that repeats. ``keeps``: what is given; else nothing grows here the longer it plays."""
+        """``repeated``: as before a rule that repeats.
+
+        ``keeps``: what is given; else nothing grows here the longer it plays.
+        """
         self._trial, self._keeps = trial, keeps
         self._timers = Timers()
         self._ledger = Ledger(self.WIDE, Timers(), lambda _now, _event, _fields: None)
@@ -544,7 +549,8 @@ ALLOWED_IMPORTS = frozenset(
         "router.rule",
     }
 )
-"""What a rule may import: arithmetic and the router's own door for rules; nothing that reads a clock, waits, or does I/O."""
+"""What a rule may import: arithmetic and the router's own door for rules; nothing that reads a clock, waits, or does
+I/O."""
 
 FORBIDDEN_CALLS = frozenset({"open", "input", "print", "exec", "eval", "compile", "__import__", "breakpoint"})
 
@@ -581,7 +587,10 @@ def _idle(trial: Trial) -> None:
 
 
 def _ends(trial: Trial) -> None:
-    """When every effort has ended, so has every note, and none begins any more; a rule that sustains may keep its voices."""
+    """When every effort has ended, so has every note, and none begins any more.
+
+    A rule that sustains may keep its voices.
+    """
     for timeline, late in itertools.product(timelines(trial.rule.takes), LATENESS):
         bench = Bench(trial)
         for now, event in timeline:
@@ -618,7 +627,10 @@ GROWTH = 8192
 
 
 def _lasts(trial: Trial) -> None:
-    """A session of more than 1,000 efforts: no end is ever missing, nothing raises at last, and no memory is kept of each."""
+    """A session of more than 1,000 efforts.
+
+    No end is ever missing, nothing raises at last, and no memory is kept of each.
+    """
     for kind in (kind for kind in Kind if kind in trial.rule.takes):
         bench = Bench(trial, keeps=False)
         held = deadlines = 0
@@ -633,7 +645,8 @@ def _lasts(trial: Trial) -> None:
         grown = _footprint(bench) - held
         if grown > GROWTH:
             raise bench.fault(
-                f"it keeps more and more: {grown} bytes in {SEGMENTS * EFFORTS // 2} events, though all efforts have ended"
+                f"it keeps more and more: {grown} bytes in {SEGMENTS * EFFORTS // 2} events, though all efforts have"
+                " ended"
             )
         if bench.deadlines > deadlines + SEGMENTS:
             raise bench.fault(f"it sets deadlines and never takes them back: {bench.deadlines} are waiting")
@@ -749,7 +762,10 @@ _MOVES: Sequence[tuple[Sequence[int], Sequence[int]]] = (((60,), (62,)), ((60, 6
 
 
 def _moves_oddly(trial: Trial) -> None:
-    """In the place of what nobody knows, of what has ended, twice, and of several that overlap: nothing raises or stays."""
+    """Releases of unknown voices, of ended ones, twice, and of several that overlap.
+
+    Nothing raises or stays.
+    """
     ways: Sequence[Sequence[Event]] = (
         (NoteOn(1, 60, instead=99), NoteOff(99), NoteOff(1)),
         (NoteOn(1, 60), NoteOff(1), NoteOn(2, 62, instead=1), NoteOff(1), NoteOff(2)),
@@ -769,7 +785,7 @@ def _moves_oddly(trial: Trial) -> None:
 
 
 def _lets_go(trial: Trial) -> None:
-    """Let go at any moment: all that is on belongs to efforts that go on, nothing begins after it, no deadline is left."""
+    """Let go at any moment: what is on belongs to efforts that go on, nothing begins later, no deadline is left."""
     for timeline, late in itertools.product(timelines(trial.rule.takes, count=8, of_each=3), LATENESS):
         ends = [now for now, _ in timeline[1:]] + [timeline[-1][0] + 60 * MILLISECOND]
         for moment, halfway in itertools.product(range(len(timeline) + 1), (False, True)):
@@ -909,7 +925,10 @@ MOST_STEPS = 10 * STEPS
 
 
 def _work(trial: Trial) -> None:
-    """An event takes few steps, and not more the longer the rule plays. Steps are counted, not timed, in Python code only."""
+    """An event takes few steps, and not more the longer the rule plays.
+
+    Steps are counted, not timed, in Python code only.
+    """
     for timeline in timelines(trial.rule.takes, count=600):
         bench = Bench(trial)
         steps: list[int] = []
@@ -990,8 +1009,9 @@ WITHIN = 300.0
 def check_rule(rule: type[Rule], within: float = WITHIN) -> None:
     """Prove that a rule keeps its contract, with the settings of its example and every choice that they offer.
 
-    ``within``: seconds after which the proof is given up; each call of the rule may take ``STUCK`` seconds of them. On Linux
-    the rule plays in a process of its own, so whatever it does, this comes back and the caller's process is as before.
+    ``within``: seconds after which the proof is given up; each call of the rule may take ``STUCK`` seconds of them. On
+    Linux the rule plays in a process of its own, so whatever it does, this comes back and the caller's process is as
+    before.
 
     Raises:
         RuleFault: it does not; the message says which check found what, with which event, voice, pitch and time.
@@ -1027,8 +1047,8 @@ STUCK = 10.0
 _WHERE = struct.Struct("<qqqiii")
 _TYPES: Mapping[type, int] = {kind: place for place, kind in enumerate(METHODS)}
 _place: mmap.mmap | None = None
-"""Where the proving process is, for whoever waits for it: the number of the call, its time, voice and pitch, the kind of event, the
-check's length and settings; then the text of both."""
+"""Where the proving process is, for whoever waits for it: the number of the call, its time, voice and pitch, the kind
+of event, the check's length and settings; then the text of both."""
 _calls = itertools.count(1)
 
 

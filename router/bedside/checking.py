@@ -162,8 +162,8 @@ def judge(
 ) -> Judged:
     """Read and check one file; the name stands in the folder, or did a moment ago.
 
-    What is judged is what was opened beneath the folder, whatever is exchanged meanwhile. ``any_name``: the file need not be
-    called as its child.
+    What is judged is what was opened beneath the folder, whatever is exchanged meanwhile. ``any_name``: the file need
+    not be called as its child.
     """
     path = folder / name
     report = Report(str(folder / tidy(name)), schema.FORM)
@@ -230,7 +230,8 @@ _NOT_YAML = (".txt", ".rtf", ".doc", ".docx", ".odt", ".pages")
 def passed_over(name: str) -> str:
     """Say why a file of this name is not taken for a profile, if somebody may think that it is one; else nothing.
 
-    Hidden files, the recordings and pages of ``router fit``, and the profiles that it put aside (.old) are nothing of that kind.
+    Hidden files, the recordings and pages of ``router fit``, and the profiles that it put aside (.old) are nothing of
+    that kind.
     """
     lower = name.lower()
     if counts(name) or name.startswith(".") or re.search(r"\.ya?ml\.old\d*$", lower):

@@ -60,7 +60,8 @@ PLACES = 24
 DOOR = 16
 """Clients that have no place: each may say one thing, and only panic is done."""
 HESITATION = NANOSECONDS
-"""How long one that has no place may take to say it; when so many more have come that the door is full, the oldest goes."""
+"""How long one that has no place may take to say it; when so many more have come that the door is full, the oldest
+goes."""
 AT_ONCE = 16
 """Clients that are let in in one pass of the loop."""
 BACKLOG = 128
@@ -72,7 +73,8 @@ LINE = 4096
 RATE = 50
 """Requests a second of one client, and at most so many at once."""
 REMARKS = 20_000
-"""Bytes of remarks of one user at most at once: an hour of a busy session has a tenth. Each is kept in the session log."""
+"""Bytes of remarks of one user at most at once: an hour of a busy session has a tenth. Each is kept in the session
+log."""
 REMARKS_RATE = 20
 """Bytes a second by which that grows again."""
 WAITING = 16
@@ -86,7 +88,8 @@ SILENT = 10 * NANOSECONDS
 FRAME = NANOSECONDS // 25
 """Between two frames."""
 HURRY = 0.005
-"""Seconds that a request may take to come where no descriptor is left, once every ``NO_DESCRIPTOR``: the loop waits for it."""
+"""Seconds that a request may take to come where no descriptor is left, once every ``NO_DESCRIPTOR``: the loop waits for
+it."""
 
 NO_DESCRIPTOR = NANOSECONDS
 """How long nobody is let in when the process has no descriptor left."""
@@ -97,7 +100,8 @@ OWNER_ONLY = 0o600
 Request = dict[str, Any]
 Reply = Callable[[Mapping[str, Any]], None]
 Answer = Callable[[Request, Reply], None]
-"""Is given a request that is valid, and says the answer by ``reply``: at once or in a later pass, in the loop's thread."""
+"""Is given a request that is valid, and says the answer by ``reply``: at once or in a later pass, in the loop's
+thread."""
 
 
 class ControlError(Exception):
@@ -290,7 +294,9 @@ class Watcher:
 
 
 class Control(Companion):
-    """The server, a companion of the daemon's seats: what came is done in ``wake``, after the music; see the module's docstring.
+    """The server, a companion of the daemon's seats.
+
+    What came is done in ``wake``, after the music; see the module's docstring.
 
     Args:
         path: where the socket is made. A socket that a dead daemon left there is replaced.
@@ -428,7 +434,10 @@ class Control(Companion):
 
     @contextmanager
     def _serving(self, client: _Client) -> Iterator[None]:
-        """Let a client go that cannot be served: it may ask again, and would else wait for an answer that never comes."""
+        """Let a client go that cannot be served.
+
+        It may ask again, and would else wait for an answer that never comes.
+        """
         try:
             yield
         except Exception as error:  # noqa: BLE001 - what goes wrong with one client is no other's

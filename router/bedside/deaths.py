@@ -69,7 +69,10 @@ class Suspect:
 
 @dataclass(frozen=True, slots=True)
 class SuspectedRule:
-    """A rule of others that is not used: its name, where it comes from, and the SHA-256 of its file ("": it is a package's)."""
+    """A rule of others that is not used.
+
+    It has its name, where it comes from, and the SHA-256 of its file ("": it is a package's).
+    """
 
     name: str
     origin: str
@@ -190,8 +193,8 @@ def _digest(origin: str) -> str:
 class Deaths:
     """The ledger on the disk. ``folders``: where it may lie, the best first. Every method may wait for a disk.
 
-    ``problems``: what cannot be read or written now, for people; ``troubles``: of these, what matters, as it is not written
-    elsewhere either. Another thread may look at them.
+    ``problems``: what cannot be read or written now, for people; ``troubles``: of these, what matters, as it is not
+    written elsewhere either. Another thread may look at them.
     """
 
     def __init__(self, folders: Collection[Path]) -> None:

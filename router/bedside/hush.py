@@ -1,16 +1,17 @@
 """Ends what a router that was killed has left sounding: ``python -m router.bedside.hush FILE``, a process of its own.
 
-It reads the record that ``sounding.py`` keeps, finds the ports by name, sends a note-off for each note that is marked, then
-pedal up, all notes off and all sound off on each channel that was used, waits until that is delivered and empties the record. What a
-port that is not there had on stays in the record: the next router ends it once that port is back.
+It reads the record that ``sounding.py`` keeps, finds the ports by name, sends a note-off for each note that is marked,
+then pedal up, all notes off and all sound off on each channel that was used, waits until that is delivered and empties
+the record. What a port that is not there had on stays in the record: the next router ends it once that port is back.
 
-With ``--after`` it waits first until its standard input ends, and then takes the file away as well: ``router run PROFILE`` has
-no service manager that would start it again, so such a process watches over it (``watched``).
+With ``--after`` it waits first until its standard input ends, and then takes the file away as well: ``router run
+PROFILE`` has no service manager that would start it again, so such a process watches over it (``watched``).
 
 Where it led to a port of the router's own, nobody can say who was connected: every port that music may lead to is told.
 
-It ends by itself ``--within`` seconds (5 if not given) after it has begun. The kernel sees to that (SIGALRM, untouched): a MIDI
-system that has gone can freeze a whole Python process. Exit status 0: nothing is left; 1: something is, and it was said.
+It ends by itself ``--within`` seconds (5 if not given) after it has begun. The kernel sees to that (SIGALRM,
+untouched): a MIDI system that has gone can freeze a whole Python process. Exit status 0: nothing is left; 1: something
+is, and it was said.
 """
 
 from __future__ import annotations
@@ -38,7 +39,8 @@ TAKING = 1.0
 CABLE = 0.001
 """ALSA: seconds that a message of three bytes takes on a MIDI cable (31,250 baud). There may be one behind the port."""
 ANSWERING = 1.0
-"""JACK: seconds in which a server that has just lost a client takes another: it was seen to refuse, once in 150 kills."""
+"""JACK: seconds in which a server that has just lost a client takes another: it was seen to refuse, once in 150
+kills."""
 STILL = 3.0
 """JACK: seconds without a cycle after which the server has gone, if its library has not told."""
 CYCLES = 3

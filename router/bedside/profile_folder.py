@@ -1,12 +1,14 @@
 """A seat's profile folder: what a therapist puts there is noticed, checked and offered; what plays is remembered.
 
-    inotify -> arrivals (is it finished?) -> judging, beside the loop -> an offer -> chosen -> remembered, beside the loop
+    inotify -> arrivals (is it finished?) -> judging, beside the loop -> an offer -> chosen -> remembered, beside the
+    loop
 
 The loop's thread never touches the disk: it reads news from the kernel and compares names. What may wait is an errand.
 If a stick stalls at one file, the errand is given up, the file is refused, and the others go on (``worker.py``); the
 file is not read again before the thread that hangs there has come back, and then it counts as newly put.
 
-Of several files that are put there at once the last that is right is offered; a refusal that comes after it is told, too.
+Of several files that are put there at once the last that is right is offered; a refusal that comes after it is told,
+too.
 
 Invariants:
   * nothing but ``at_start`` and ``close`` waits; news is read at most every ``PAUSE``, however much is written;

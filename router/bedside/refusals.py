@@ -14,8 +14,8 @@ NAMES = 20
 """Files of one refusal that are named after those."""
 
 AT_ONCE, EVERY = 30, 5 * NANOSECONDS
-"""Refusals that are told in the log one after another, and how long after each one more may be. Our choice: a day's mistakes of
-one therapist are all told, and ten thousand broken files are some kilobytes."""
+"""Refusals that are told in the log one after another, and how long after each one more may be. Our choice: a day's
+mistakes of one therapist are all told, and ten thousand broken files are some kilobytes."""
 
 
 def in_words(problems: Sequence[Problem], *, lines: bool = True) -> str:
@@ -43,7 +43,10 @@ def in_words(problems: Sequence[Problem], *, lines: bool = True) -> str:
 
 
 class Sparing:
-    """Counts what is told in the log of one seat: so much at once, then now and then. ``unsaid``: how many were not told yet."""
+    """Counts what is told in the log of one seat: so much at once, then now and then.
+
+    ``unsaid``: how many were not told yet.
+    """
 
     def __init__(self) -> None:
         self.unsaid = 0

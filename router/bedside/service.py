@@ -407,7 +407,10 @@ class Service:
             self._motif(place, motif.REFUSED)
 
     def _records_say(self, event: str, **fields: Any) -> None:
-        """Pass on what the thread that writes the records says; that nothing is recorded, the room hears from the loop."""
+        """Pass on what the thread that writes the records says.
+
+        The loop tells the room that nothing is recorded.
+        """
         self._log.warning(event, **fields)
         if event == "records_fault":
             os.eventfd_write(self._alarm, 1)
@@ -449,11 +452,17 @@ class Service:
 
     def _not_told(self, place: _Place, unsaid: int) -> None:
         """Log how many refusals were not told one by one."""
-        why = f"{unsaid} more refusals came too fast to be told one by one; router status tells the last, router check all"
+        why = (
+            f"{unsaid} more refusals came too fast to be told one by one; router status tells the last, router"
+            " check all"
+        )
         self._log.warning("profiles_refused", seat=place.plan.name, unsaid=unsaid, why=why)
 
     def _swap(self, place: _Place, offer: Offer) -> bool:
-        """Play what is offered, if need be at the second try; where that fails (memory is short), what played plays on."""
+        """Play what is offered, if need be at the second try.
+
+        Where that fails (memory is short), what played plays on.
+        """
         played, sessions = place.offer, [place.session]
         for chosen in (offer, offer, played):
             try:
@@ -606,8 +615,8 @@ class Service:
             yield f"nothing is recorded now, as it cannot be written: {trouble}"
         if self._records.clock_stands:
             yield (
-                "the clock of this PC stands still while it is switched off, so sessions have wrong dates and records are kept for "
-                "longer than asked: give its clock a battery, or let it have the time from a network"
+                "the clock of this PC stands still while it is switched off, so sessions have wrong dates and records"
+                " are kept for longer than asked: give its clock a battery, or let it have the time from a network"
             )
         for name, place in self._places.items():
             of = f' of the seat "{name}"' if len(self._places) > 1 else ""
@@ -675,11 +684,17 @@ class Service:
         """Inputs that listen to a seat that can never be heard: a profile alone cannot know which seats there are."""
         for name, listens in seat.plan.listens.items():
             if listens.seat == seat.name:
-                yield f'"{name}" listens to its own seat, and hears nothing there; "part" hears a part of the same profile'
+                yield (
+                    f'"{name}" listens to its own seat, and hears nothing there; "part" hears a part of the same'
+                    " profile"
+                )
             elif listens.seat not in ("", ANYBODY, *self._places):
                 near = nearest(listens.seat, list(self._places))
                 meant = f'; did you mean "{near}"?' if near else ""
-                yield f'"{name}" listens to the seat "{listens.seat}", and there is none (there are {", ".join(self._places)}){meant}'
+                yield (
+                    f'"{name}" listens to the seat "{listens.seat}", and there is none (there are'
+                    f" {', '.join(self._places)}){meant}"
+                )
 
     # --- the configuration again ------------------------------------------------------------------------------
 

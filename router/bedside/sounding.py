@@ -1,16 +1,16 @@
 """Record the notes that sound in a file that outlives this process: another one reads it if this one is killed.
 
-Each output that leads out of the process has a slot in the file: where it leads, which channels were used and which notes
-are on. ``Recorded`` keeps the slot by plain stores into mapped memory: no system call, nothing that waits, and what was
-stored is there for the next process however this one ends. A note is marked before it is sent and cleared after it was
-ended, so what is marked is what sounds, or a little more.
+Each output that leads out of the process has a slot in the file: where it leads, which channels were used and which
+notes are on. ``Recorded`` keeps the slot by plain stores into mapped memory: no system call, nothing that waits, and
+what was stored is there for the next process however this one ends. A note is marked before it is sent and cleared
+after it was ended, so what is marked is what sounds, or a little more.
 
     slot    free --record--> open --close, nothing on--> free
                                |                          ^
                                +--killed, or close with something on--> left --ended--+
 
-What is left is ended by ``python -m router.bedside.hush FILE`` from a process of its own; where the port was not there then,
-as soon as an output to a port of that name is recorded again.
+What is left is ended by ``python -m router.bedside.hush FILE`` from a process of its own; where the port was not there
+then, as soon as an output to a port of that name is recorded again.
 
 ``router/devices/outputs/sounding_notes.py`` has the layout. The file belongs on a tmpfs (/run), in memory: a disk can
 make a store wait.
@@ -48,9 +48,9 @@ from router.devices.outputs.sounding_notes import (
 from router.devices.ports import lasting
 
 ON, ENDED = 1, 2
-"""A note's byte. JACK takes a message only in its next cycle, and a process that is killed before takes its note-off with it;
-so there a note that was ended stays marked as ended, and is ended once more by the process that reads the file. With
-ALSA what was sent has arrived."""
+"""A note's byte. JACK takes a message only in its next cycle, and a process that is killed before takes its note-off
+with it; so there a note that was ended stays marked as ended, and is ended once more by the process that reads the
+file. With ALSA what was sent has arrived."""
 USED, PEDAL = 1, 2
 """A channel's byte: something was sent to it; and its pedal is down."""
 

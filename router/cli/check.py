@@ -129,7 +129,10 @@ def _tells_who_it_is(path: Path) -> Iterator[Problem]:
     """A file that is called as its child must not be: whoever sees the folder or the stick would know who plays."""
     if (like := pseudonym.wrong(path.name.removesuffix(path.suffix))) is not None:
         message = f"the file's name looks like {like}: {quoted(path.name)}"
-        hint = "Whoever sees it would know who the child is. Call the file by the pseudonym, such as wren.yaml or little-owl.yaml."
+        hint = (
+            "Whoever sees it would know who the child is. Call the file by the pseudonym, such as wren.yaml or"
+            " little-owl.yaml."
+        )
         yield Problem(tidy(str(path)), 1, 1, tidy(message), hint, warning=True)
 
 
@@ -141,7 +144,10 @@ def _misnamed(loaded: Profile) -> Iterator[Problem]:
     lines = loaded.path.read_text(encoding="utf-8-sig", errors="replace").splitlines()
     for number, text in enumerate(lines, 1):
         if found := re.match(r"child\s*:\s*", text):
-            hint = f'In a profile folder it is refused: call the file "{loaded.child}.yaml". Is it for another child? Then write that child\'s pseudonym after "child:".'
+            hint = (
+                f'In a profile folder it is refused: call the file "{loaded.child}.yaml". Is it for another child? Then'
+                ' write that child\'s pseudonym after "child:".'
+            )
             message = f'this is the profile of "{loaded.child}", and the file is called {quoted(loaded.path.name)}'
             width = len(loaded.child)
             yield Problem(str(loaded.path), number, found.end() + 1, message, hint, text, width, warning=True)
@@ -175,7 +181,10 @@ def _words(profile: Profile) -> Iterator[str]:
         yield f"  {part.name}: {' and '.join(_movement(source, profile) for source in part.sources)}"
         yield from (f"    - {rule.name}: {summary(rules[rule.name])}" for rule in part.rules)
         sound = "" if part.program is None else f" with the sound {PROGRAMS[part.program]}"
-        yield f"    on {_output(part.route.output, profile.outputs[part.route.output])}, channel {part.route.channel}{sound}"
+        yield (
+            f"    on {_output(part.route.output, profile.outputs[part.route.output])}, channel"
+            f" {part.route.channel}{sound}"
+        )
     unused = set(profile.outputs) - {part.route.output for part in profile.plan.parts}
     if unused:
         yield ""

@@ -54,7 +54,8 @@ class Act:
 ACTS = (
     Act(
         "wren",
-        "Wren is seven. Muscles that tire leave one finger, on a light switch: each press plays the next note of a tune.",
+        "Wren is seven. Muscles that tire leave one finger, on a light switch: each press plays the next note of a"
+        " tune.",
     ),
     Act(
         "lark",

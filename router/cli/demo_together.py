@@ -1,7 +1,9 @@
-"""``router demo --together``: three simulated children and a specialist at a simulated keyboard play one piece (``piece.py``).
+"""The command ``router demo --together``.
 
-It is made on virtual time by the same room and engines as a daemon has, and written as MIDI file, sound file and picture. On a
-terminal it is shown at the pace of life; elsewhere one line says each thing that happens, at once.
+Three simulated children and a specialist at a simulated keyboard play one piece (``piece.py``).
+
+It is made on virtual time by the same room and engines as a daemon has, and written as MIDI file, sound file and
+picture. On a terminal it is shown at the pace of life; elsewhere one line says each thing that happens, at once.
 """
 
 from __future__ import annotations

@@ -2,7 +2,8 @@
 
     told = judge_elsewhere("router.cli.check:judge_for_another", "wren.yaml", {"shadow": "/etc/router/rules/shadow.py"})
 
-Only a whole verdict that the process says itself counts: one that ends with status 0 and without a word has judged nothing.
+Only a whole verdict that the process says itself counts: one that ends with status 0 and without a word has judged
+nothing.
 """
 
 from __future__ import annotations

@@ -50,7 +50,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 @dataclass(slots=True)
 class _Found:
-    """What there is of a child: ``files`` are deleted; ``profiles`` only if that is asked for; ``others`` carry her name only."""
+    """The files of a child.
+
+    ``files`` are deleted; ``profiles`` only if that is asked for; ``others`` only carry her name.
+    """
 
     files: list[Path] = field(default_factory=list)
     profiles: list[Path] = field(default_factory=list)
@@ -193,7 +196,10 @@ def _beside_profile(child: str) -> re.Pattern[str]:
 
 
 def _owner(path: Path) -> str | None:
-    """Whose a file is by what stands in it: in the first line of a log or a recording, or behind ``child:`` of a profile."""
+    """Return whose a file is by what stands in it.
+
+    A log or a recording says so in its first line, a profile behind ``child:``.
+    """
     if path.name.endswith((".jsonl", ".jsonl.gz")):
         return _child_in(_first_line(path))
     if ".y" in path.name.casefold():
@@ -214,7 +220,10 @@ def _all_in(folder: Path) -> Iterator[Path]:
 
 
 def _below(folder: Path, without: set[Path]) -> Iterator[Path]:
-    """Every file below a folder, and every link, which is not followed; not in folders ``without``, nor in a store of versions."""
+    """Yield every file below a folder, and every link, which is not followed.
+
+    Nothing is looked for in folders ``without``, nor in a store of versions.
+    """
     if not folder.is_dir():
         return
     for path in sorted(folder.iterdir()):

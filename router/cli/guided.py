@@ -1,7 +1,8 @@
 """Guided measurement on the terminal: what to ask, in large letters, with one key to go on; the recording is kept.
 
 The device is opened here, so nothing else may hold it. Keys are the terminal's own, and a second switch can stand in
-for the space bar. The recording is written at the end of each step, whole: whoever stops loses the step at most that runs.
+for the space bar. The recording is written at the end of each step, whole: whoever stops loses the step at most that
+runs.
 """
 
 from __future__ import annotations
@@ -175,7 +176,8 @@ class _Session:
         except DeviceBusy as error:
             raise FitError(
                 str(error),
-                "If it is the router that plays, let it go for the measurement: sudo systemctl stop router; afterwards: start.",
+                "If it is the router that plays, let it go for the measurement: sudo systemctl stop router; afterwards:"
+                " start.",
             ) from error
         except DeviceMissing as error:
             raise FitError(
@@ -359,7 +361,10 @@ class _Screen:
 
 
 class _Painter(threading.Thread):
-    """Shows pictures, in a thread of its own: a terminal that stands still (a bad line, Ctrl-S) must not hold up measuring."""
+    """Shows pictures, in a thread of its own.
+
+    A terminal that stands still (a bad line, Ctrl-S) must not hold up measuring.
+    """
 
     def __init__(self, console: Console) -> None:
         super().__init__(daemon=True)

@@ -1,7 +1,8 @@
-"""Meters for a terminal: what an input says, with its thresholds or zones drawn in, as it is and as it was in the last seconds.
+"""Meters for a terminal: an input as it is and as it was in the last seconds, with its thresholds or zones drawn in.
 
-An input is drawn from its frame (``router/live/watching.py``), which a daemon sends or a ``Meter`` makes of samples that are heard
-here, in as many lines as there is room for. And a piano roll of what sounds. Everything can be read without colour.
+An input is drawn from its frame (``router/live/watching.py``), which a daemon sends or a ``Meter`` makes of samples
+that are heard here, in as many lines as there is room for. And a piano roll of what sounds. Everything can be read
+without colour.
 """
 
 from __future__ import annotations
@@ -110,7 +111,10 @@ def _pressure(name: str, shown: InputFrame, signs: Signs, width: int, height: in
 
 
 def _pointer(name: str, shown: InputFrame, signs: Signs, width: int, height: int) -> list[Text]:
-    """The grid of zones, with the pointer in it; the zone that plays is filled, and one where the head may rest is dotted."""
+    """The grid of zones, with the pointer in it.
+
+    The zone that plays is filled, and one where the head may rest is dotted.
+    """
     columns, rows = shown.get("columns", 1), shown.get("rows", 1)
     cell = max(1, min(11, (width - 1) // columns - 1))
     lines_a_row = 2 if rows <= 2 and height >= 3 * rows + 1 else 1
@@ -312,7 +316,10 @@ def _root(value: float) -> float:
 
 
 class Trace:
-    """What an input said in the last seconds; scrolls to the left, now is at its right edge. A column is a tenth of a second."""
+    """What an input said in the last seconds; scrolls to the left, now is at its right edge.
+
+    A column is a tenth of a second.
+    """
 
     longest: ClassVar[int] = 400
 

@@ -222,7 +222,10 @@ OTHERS = 4
 
 
 def _device_lines(kind: str, key: str, pattern: str, there: Mapping[str, list[str]], *, alone: bool) -> str:
-    """Return the line of an input's device: the next that is plugged in, with the others to choose from, or a pattern."""
+    """Return the line of an input's device.
+
+    This is the next that is plugged in, with the others to choose from, or a pattern.
+    """
     found = there.get(kind, [])
     if found:
         device, others = found[0], found[1 : 1 + OTHERS] if alone else []
@@ -235,7 +238,10 @@ def _device_lines(kind: str, key: str, pattern: str, there: Mapping[str, list[st
         code = f"KEY_{key.upper()}"
         of = "any keyboard or switch box" if key in ("space", "enter") else "any keyboard"
         lines = [
-            f'device: {{evdev: "*", each: yes, key: {code}, grab: no}}    # the key {key} of {of}, until you know its name'
+            (
+                f'device: {{evdev: "*", each: yes, key: {code}, grab: no}}    # the key {key} of {of}, until you know its'
+                " name"
+            )
         ]
     else:
         word = {"pressure": "serial", "pointer": "evdev", "midi": "midi"}.get(kind)

@@ -1,4 +1,6 @@
-"""The piece that ``router demo --together`` plays: what the specialist plays on the keyboard, and what three children mean to do.
+"""The piece that ``router demo --together`` plays.
+
+It holds what the specialist plays on the keyboard, and what three children mean to do.
 
 It is in four-four time, 80 quarters a minute, so a bar is three seconds. For twenty bars:
 
@@ -10,8 +12,9 @@ It is in four-four time, 80 quarters a minute, so a bar is three seconds. For tw
     bars 11, 12   by C and D7 into G major: no note of Robin's five is wrong before the key is noticed, and none after
     bars 19, 20   a soft plagal end: C, and G for a bar and a half. Wren lets go first, Robin comes home, and Lark fades last
 
-So each player has a place of its own from the bass upwards (keyboard, strings, harp, bells), they come in one after another, from soft to
-full, and the end is thinner again. A shorter piece leaves out the other key, then the freezing; a longer one goes round more often.
+So each player has a place of its own from the bass upwards (keyboard, strings, harp, bells), they come in one after
+another, from soft to full, and the end is thinner again. A shorter piece leaves out the other key, then the freezing; a
+longer one goes round more often.
 """
 
 from __future__ import annotations
@@ -107,7 +110,10 @@ def wren(name: str, this: Piece) -> Iterator[Stamped]:
 
 
 def lark(name: str, this: Piece, low: float, high: float) -> Iterator[Stamped]:
-    """The cheek on its pad: slow pushes of a bar and a half. ``low``, ``high``: the pressures of the weakest and a full one."""
+    """The cheek on its pad: slow pushes of a bar and a half.
+
+    ``low``, ``high``: the pressures of the weakest and a full one.
+    """
     rng = _chance("lark")
     pushes = _efforts(rng, len(this.bars) // 5 * BAR, this.end - BEAT // 2, hold=(5.0, 7.0), rest=(1.5, 2.5))
     child = simulate.Pressure(rise=0.7)
@@ -190,7 +196,7 @@ def keyboard(name: str, this: Piece) -> Iterator[Stamped]:
 
 
 def _pattern(start: int, bass: int, right: tuple[int, ...], loud: float) -> list[Struck]:
-    """One bar: bass and chord, a note of it after the second beat, the fifth and the top, two notes before the next bar."""
+    """One bar: bass and chord, one chord note after beat two, the fifth and the top, two notes before the next bar."""
     return [
         Struck(start, 3 * BEAT, loud, (bass,)),
         Struck(start, 3 * BEAT // 2, loud, right),

@@ -38,7 +38,8 @@ MOST_FAULTS = 20
 """How many faults of sensors are printed: a loose plug has one after another."""
 
 PATIENCE = 5 * NANOSECONDS
-"""How long a rule of others' may keep us waiting: so long that the result does not depend on the speed of the machine."""
+"""How long a rule of others' may keep us waiting: so long that the result does not depend on the speed of the
+machine."""
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -186,8 +187,9 @@ class _NamesNobody:
         """An engine's ``observe``."""
         if event == "mark" and (like := pseudonym.in_text(fields["text"])) is not None:
             raise _SomebodyNamedError(
-                f"{self._trace}: the mark at {now / NANOSECONDS:.1f} s seems to hold {like}. Is it? It would stay in the log, and "
-                "nothing has been written. Take it out of the trace; or, if it is none, add --names-nobody."
+                f"{self._trace}: the mark at {now / NANOSECONDS:.1f} s seems to hold {like}. Is it? It would stay in"
+                " the log, and nothing has been written. Take it out of the trace; or, if it is none, add"
+                " --names-nobody."
             )
         self._then(now, event, fields)
 

@@ -1,7 +1,7 @@
 """A simulated child at a simulated device, that does what is asked of it: to try measuring out, and for tests.
 
-What lies under the efforts (breath, drift, tremor) goes on all the time. An effort begins a moment after it was asked for,
-and is brought to its end.
+What lies under the efforts (breath, drift, tremor) goes on all the time. An effort begins a moment after it was asked
+for, and is brought to its end.
 """
 
 from __future__ import annotations
@@ -139,7 +139,10 @@ def _on_request(places: Sequence[tuple[int, int]], asked: Asked) -> Iterator[int
 
 
 def _there_and_back(i: int, count: int) -> int:
-    """The place of step ``i`` for whoever walks to and fro over ``count`` places: no two steps are further apart than neighbours."""
+    """The place of step ``i`` for whoever walks to and fro over ``count`` places.
+
+    No two steps are further apart than neighbours.
+    """
     i %= 2 * count - 2
     return min(i, 2 * count - 2 - i)
 

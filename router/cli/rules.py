@@ -60,7 +60,10 @@ class Said:
 
 
 def run(args: argparse.Namespace) -> int:
-    """List the rules, explain one, or prove one; elsewhere if others' are concerned, which could end or hold this process."""
+    """List the rules, explain one, or prove one.
+
+    Others' rules, which could end or hold this process, are judged in another.
+    """
     if args.prove and args.name is None:
         print("router rules: say which rule, as in: router rules --prove NAME", file=sys.stderr)
         return 2

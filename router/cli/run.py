@@ -1,7 +1,7 @@
 """``router run``: the daemon. It plays until it is stopped.
 
-With a profile, in a terminal, for that profile alone. Without one it is the service of the small PC, as its configuration
-says: the profile folder, the control socket, the session logs.
+With a profile, in a terminal, for that profile alone. Without one it is the service of the small PC, as its
+configuration says: the profile folder, the control socket, the session logs.
 """
 
 from __future__ import annotations
@@ -174,7 +174,10 @@ def _leave(_number: int, _frame: FrameType | None) -> NoReturn:
 
 
 def _log(verbose: bool, stack: contextlib.ExitStack) -> tuple[Any, Callable[[], int]]:
-    """The daemon's own log, on standard error, written by a thread of its own; and how many of its lines are missing."""
+    """The daemon's own log, on standard error, written by a thread of its own.
+
+    It counts the lines that are missing.
+    """
     from router.records.recorder import BackgroundWriter  # noqa: PLC0415 - as above
 
     file = _standard_error()
@@ -193,7 +196,10 @@ def _log(verbose: bool, stack: contextlib.ExitStack) -> tuple[Any, Callable[[], 
 
 
 def _standard_error() -> TextIO:
-    """Standard error as a file of its own: Python flushes sys.stderr as it ends, and would wait for a thread that waits for its reader."""
+    """Standard error as a file of its own.
+
+    Python flushes sys.stderr as it ends, and would wait for a thread that waits for its reader.
+    """
     try:
         return os.fdopen(os.dup(sys.stderr.fileno()), "w", encoding=sys.stderr.encoding, errors="backslashreplace")
     except (AttributeError, OSError):  # somebody has put another object there

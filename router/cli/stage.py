@@ -1,4 +1,4 @@
-"""What both demos stand on: the size of the picture and its pace, Ctrl-C, the loudspeaker, and the files that are left behind."""
+"""What both demos stand on: the size and pace of the picture, Ctrl-C, the loudspeaker, and the files left behind."""
 
 from __future__ import annotations
 
@@ -115,7 +115,10 @@ class Pace:
 
 
 def said(event: str, fields: dict[str, Any], types: Mapping[str, str], names: Sequence[str] = NAMES) -> str:
-    """An event in words; nothing for those that say nothing to a listener. ``types``: of the inputs, by name; ``names``: of the twelve notes, in the key."""
+    """An event in words; nothing for those that say nothing to a listener.
+
+    ``types``: of the inputs, by name; ``names``: of the twelve notes, in the key.
+    """
     if event == "press":
         source = fields["input"]
         graded = types[source.partition(".")[0]] in ("pressure", "midi")  # a switch is only on or off

@@ -42,12 +42,16 @@ INPUTS = (
     ("keys", '{type: midi, device: {midi: "*"}}', "keys"),
     ("pad", "{type: switch, device: {terminal: space}}\n  call: {type: listen, seat: anybody}", "[pad, call]"),
 )
-"""A name, an input (and what else stands there), and what a part listens to: the first that the example can work with plays it."""
+"""A name, an input (and what else stands there), and what a part listens to: the first that the example can work with
+plays it."""
 
 
 @dataclass(slots=True)
 class Trial:
-    """What was heard and played, in nanoseconds: who, from when, until when; of controllers, each value and its time."""
+    """What was heard and played, in nanoseconds.
+
+    Each has who, from when and until when; controllers have each value and its time.
+    """
 
     heard: list[tuple[str, int, int]] = field(default_factory=list)
     played: list[tuple[int, int, int]] = field(default_factory=list)
@@ -137,7 +141,10 @@ COLUMNS = 6
 
 
 def picture(trial: Trial, signs: Signs) -> Iterator[str]:
-    """One line for each pitch, the highest first, for each controller, and for each movement; at the foot the seconds."""
+    """Draw a line for each pitch, the highest first, for each controller, and for each movement.
+
+    The seconds stand at the foot.
+    """
     rows: dict[str, list[tuple[int, int]]] = {}
     for note, begin, end in sorted(trial.played, key=lambda played: -played[0]):
         rows.setdefault(_note(note, trial.names, drum=trial.drums), []).append((begin, end))

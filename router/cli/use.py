@@ -1,4 +1,6 @@
-"""``router use``: another child's profile from now on. It is checked first; if anything is wrong with it, the old one plays on.
+"""``router use``: play another child's profile from now on.
+
+It is checked first; if anything is wrong with it, the old one plays on.
 
 Without a child it lists those whose profiles are there.
 """

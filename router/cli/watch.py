@@ -1,4 +1,4 @@
-"""``router watch``: live meters of what the running router hears, with thresholds, zones, rest levels and presses drawn in.
+"""``router watch``: live meters of what the running router hears, with thresholds, zones, rest levels and presses.
 
 It goes on when the router is started anew. Where there is no terminal that can draw, it writes one line a second. With
 ``--trace`` a recording is shown in the same way, at the pace at which it came, and no router is needed.
@@ -108,7 +108,10 @@ def _recorded(args: argparse.Namespace) -> int:
 
 
 def frames(loaded: Profile, samples: Iterable[Stamped], name: str | None = None) -> Iterator[Frame]:
-    """What a router that plays this profile would have shown of these samples, 25 times a second; ``name``: of one input."""
+    """Yield what a router that plays this profile would have shown of these samples, 25 times a second.
+
+    ``name``: only of this input.
+    """
     watching = Watching()
     told: list[tuple[int, str, dict[str, Any]]] = []
     engine = Engine(loaded.plan, lambda *happened: told.append(happened))

@@ -56,8 +56,8 @@ class Balance:
     def share(self, name: str, give_way: Callable[[int], None]) -> Share:
         """Give a seat a new share; one that it had before is given back with all that was counted there.
 
-        ``give_way(now)`` makes the seat end its oldest note, and send that, before it returns (``Engine.give_way``). It is
-        called in the middle of another seat's note: it must not raise, and must not let any seat play meanwhile.
+        ``give_way(now)`` makes the seat end its oldest note, and send that, before it returns (``Engine.give_way``). It
+        is called in the middle of another seat's note: it must not raise, and must not let any seat play meanwhile.
         """
         self.give_back(name)
         share = self._shares[name] = Share(self, give_way)

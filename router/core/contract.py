@@ -97,7 +97,7 @@ class Rule:
     ``default`` is written as a profile would write it."""
 
     def __init__(self, settings: Mapping[str, Any], context: Context) -> None:
-        """``settings`` have been checked, converted and completed with their defaults, and cannot be changed (``frozen``)."""
+        """``settings`` are checked, converted, completed with their defaults, and cannot be changed (``frozen``)."""
         self.context = context
 
     # --- what comes in --------------------------------------------------------------------------------------

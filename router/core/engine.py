@@ -134,7 +134,10 @@ class Plan:
 
 
 def ring(hears: Mapping[str, Sequence[str]]) -> tuple[str, ...]:
-    """The first ring among names of which each hears others, with the first again at the end; empty if there is none."""
+    """Return the first ring among names of which each hears others, with the first again at the end.
+
+    The list is empty if there is none.
+    """
     done: set[str] = set()
     for start in hears:
         path: dict[str, None] = {}
@@ -295,7 +298,7 @@ class Engine:
         return out
 
     def programs(self) -> list[Message]:
-        """The program changes of all parts and the volumes of their channels, for the start and for an output that has come back."""
+        """The program changes and channel volumes of all parts, for the start and for an output that has come back."""
         programs = [
             Message(part.plan.route.output, (PROGRAM_CHANGE | part.plan.route.channel - 1, program))
             for part in self._parts

@@ -108,7 +108,10 @@ class Level:
 
 @dataclass(frozen=True, slots=True)
 class Rejected:
-    """A press that a filter did not let count; ``by`` names the filter's setting. For the record: rules never see it."""
+    """A press that a filter did not let count; ``by`` names the filter's setting.
+
+    For the record: rules never see it.
+    """
 
     source: str
     by: str
@@ -124,7 +127,10 @@ class SensorFault:
 
 @dataclass(frozen=True, slots=True)
 class NearMiss:
-    """A rise that did not count; ``reach`` is its largest part of the threshold, below 1. For the record: rules never see it."""
+    """A rise that did not count; ``reach`` is its largest part of the threshold, below 1.
+
+    For the record: rules never see it.
+    """
 
     source: str
     reach: float

@@ -18,8 +18,8 @@ PEDAL_DOWN = 64
 ACTIVE_SENSING = 0xFE
 QUARTER_FRAME, SONG_POSITION, CLOCK, START, CONTINUE, STOP = 0xF1, 0xF2, 0xF8, 0xFA, 0xFB, 0xFC
 CLOCKS, CLOCKS_A_POSITION, POSITIONS = 24, 6, 1 << 14
-"""Clocks in a quarter and in one of the sixteenths that song position counts, and how many of these there are. MIDI 1.0 Detailed
-Specification 4.2, System Common and System Real Time Messages."""
+"""Clocks in a quarter and in one of the sixteenths that song position counts, and how many of these there are. MIDI 1.0
+Detailed Specification 4.2, System Common and System Real Time Messages."""
 BEND_CENTRE, BEND_MOST = 8192, 16383
 CHANNEL_MODE = 120
 """Controllers from here on are channel-mode messages; no rule may send them."""
@@ -108,7 +108,8 @@ DRUMS: Mapping[str, int] = MappingProxyType(
 def silencing(notes: Iterable[tuple[int, int]], channels: Iterable[int]) -> list[tuple[int, int, int]]:
     """Silence an output: note-offs for ``notes`` (channel 1 to 16, note), then each channel as a whole.
 
-    Controller 123 alone does not end what controller 64 holds; so the pedal goes up first, and all sound off (120) comes last.
+    Controller 123 alone does not end what controller 64 holds; so the pedal goes up first, and all sound off (120)
+    comes last.
     """
     return [(NOTE_OFF | channel - 1, note, 0) for channel, note in notes] + [
         (CONTROL_CHANGE | channel - 1, controller, 0)

@@ -184,8 +184,8 @@ def signature(tonic: int, scale: tuple[int, ...]) -> Signature:
 def spelt(tonic: int, scale: tuple[int, ...]) -> tuple[str, ...]:
     """The names of the twelve notes in a key, from C on: E major has G#, C# and D#, F minor Ab, Db and Eb.
 
-    Notes outside the scale are named as its nearest relatives in fifths, a minor key's leading tone among them; of those that
-    would be E#, B#, Cb, Fb or have two accidentals, the plain names are taken. Common practice.
+    Notes outside the scale are named as its nearest relatives in fifths, a minor key's leading tone among them; of
+    those that would be E#, B#, Cb, Fb or have two accidentals, the plain names are taken. Common practice.
     """
     sharps, minor = signature(tonic, scale)
     tonic_at = next(place for place in range(sharps - 1, sharps + 6) if place * 7 % 12 == tonic)
@@ -243,7 +243,7 @@ _SYMBOL = re.compile(r"([A-G])(##|bb|#|b|\u266f|\u266d)?([^/]*?)(?:/([A-G])(#|b|
 
 
 def chord_symbol(text: str) -> Chord | int:
-    """A chord by its symbol ("C", "Am7", "F#m7b5", "C/E"), or a step of the scale by its number, on which a triad stands.
+    """A chord by its symbol ("C", "Am7", "F#m7b5", "C/E"), or the triad on a step of the scale by its number.
 
     Raises:
         QuantityError: no such chord.
@@ -442,7 +442,7 @@ _MINOR_THIRD, _MAJOR_THIRD, TRITONE, FIFTH, SEVENTH, LEADING_TONE = 3, 4, 6, 7, 
 
 
 def _over(scale: tuple[int, ...], tonic: int, chord: Chord | None) -> tuple[int, ...]:
-    """The scale over a chord: its seventh is raised where the chord has the leading tone, as in the harmonic minor over V.
+    """The scale over a chord: its seventh is raised where the chord has the leading tone, as in harmonic minor over V.
 
     Scales without a fifth stay, and so does a blues: there both sevenths at once are the style. Common practice.
     """
@@ -475,7 +475,9 @@ class Music:
         object.__setattr__(self, "sounds", _over(self.scale, self.tonic, self.chord))
 
     def degree(self, degree: int, octave: int) -> int:
-        """The note number of a scale degree; degree 1 is the tonic in ``octave``, degrees beyond the scale go on upwards.
+        """The note number of a scale degree.
+
+        Degree 1 is the tonic in ``octave``, degrees beyond the scale go on upwards.
 
         The result is folded by octaves into 0 to 127.
         """
@@ -533,10 +535,11 @@ class Music:
         return nearest_of([(self.tonic + step) % 12 for step in scale], pitch)
 
     def stack(self, pitch: int, count: int) -> tuple[int, ...]:
-        """A chord of ``count`` notes on ``pitch`` by taking every second step of the parent scale, as semitones above it.
+        """A chord of ``count`` notes on ``pitch``, every second step of the parent scale, as semitones above it.
 
-        A ``pitch`` outside that scale is taken as ``rooted``. On the fifth step of a minor key the third is the raised leading
-        tone, so the chord is a dominant. The chromatic scale belongs to no key: there it is a major chord or a dominant seventh.
+        A ``pitch`` outside that scale is taken as ``rooted``. On the fifth step of a minor key the third is the raised
+        leading tone, so the chord is a dominant. The chromatic scale belongs to no key: there it is a major chord or a
+        dominant seventh.
         """
         return self._stack(_over(self.parent, self.tonic, self.chord), self.rooted(pitch), count)
 
@@ -571,7 +574,9 @@ class Music:
 
 
 def nearest_of(classes: Sequence[int], pitch: int, way: str = "nearest") -> int:
-    """The note of these classes (0 to 11) nearest to a pitch, or the next one "up" or "down"; of two equally near the lower.
+    """The note of these classes (0 to 11) nearest to a pitch, or the next one "up" or "down".
+
+    If two are equally near, it is the lower.
 
     If there is none in that direction within MIDI's range, look in the other.
     """

@@ -146,7 +146,8 @@ SMALL = ("ms", "us")
 def _in_two_ways(number: str, unit: str) -> bool:
     """Tell whether a number may be meant as a thousand times more, its point standing between thousands.
 
-    Three places behind the point are right for a pressure (1.245 inH2O); three noughts, or parts of a microsecond, are not.
+    Three places behind the point are right for a pressure (1.245 inH2O); three noughts, or parts of a microsecond, are
+    not.
     """
     return bool(_THREE_PLACES.fullmatch(number)) and (number.endswith("000") or unit in SMALL)
 
@@ -203,7 +204,10 @@ def _did_you_mean(texts: list[str]) -> str:
 
 
 def nearest(word: str, words: Mapping[str, object] | list[str] | tuple[str, ...]) -> str | None:
-    """The word that ``word`` was probably meant to be: same letters in another case or order first, then the closest."""
+    """The word that ``word`` was probably meant to be.
+
+    The same letters in another case or order come first, then the closest.
+    """
     folded = {w.casefold(): w for w in words}
     if word.casefold() in folded:
         return folded[word.casefold()]

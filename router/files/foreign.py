@@ -1,7 +1,7 @@
 """Names of notes, keys, scales and chords as other languages and styles write them, and what they are called here.
 
-German: Hm, Bes, d-moll, Fis-Dur; Dutch: grote terts, mineur; French, Spanish and Italian: ré mineur, sol mayor, si bémol.
-Only for hints: a profile is written in one way, so that whoever reads it next can.
+German: Hm, Bes, d-moll, Fis-Dur; Dutch: grote terts, mineur; French, Spanish and Italian: ré mineur, sol mayor, si
+bémol. Only for hints: a profile is written in one way, so that whoever reads it next can.
 """
 
 from __future__ import annotations
@@ -95,7 +95,10 @@ def _name(bare: str) -> str:
 
 
 def key(text: str) -> tuple[str, str]:
-    """Return the tonic and, where it is said, the scale of a key such as "d-moll", "Hm" or "sol mayor"; else nothing."""
+    """Return the tonic and, where it is said, the scale of a key such as "d-moll", "Hm" or "sol mayor".
+
+    Return nothing for any other text.
+    """
     bare = _bare(text)
     if name := _name(bare):
         return name, ""

@@ -322,7 +322,10 @@ def others_can_write(path: Path) -> str | None:
     for there in dict.fromkeys((path, whole, *path.parents, *whole.parents)):
         about = there.lstat()
         if about.st_uid not in (0, os.geteuid()):
-            return f"{there} belongs to {_user(about.st_uid)}, not to the administrator; as administrator: chown root {there}"
+            return (
+                f"{there} belongs to {_user(about.st_uid)}, not to the administrator; as administrator: chown root"
+                f" {there}"
+            )
         mode = about.st_mode
         if stat.S_ISLNK(mode):
             continue  # everybody can "write" a link; who can put another in its place is seen from its folder

@@ -11,8 +11,8 @@ import unicodedata
 from itertools import pairwise
 
 HINT = (
-    "Whoever finds a record would know whose it is. Choose a pseudonym, such as wren or little-owl, and keep the list of who "
-    "is who on paper, locked away."
+    "Whoever finds a record would know whose it is. Choose a pseudonym, such as wren or little-owl, and keep the list"
+    " of who is who on paper, locked away."
 )
 
 
@@ -72,11 +72,12 @@ TITLES = frozenset(
 """A word with a capital after one of these is a person's name."""
 
 TO_SAY_NO = "names_nobody"
-"""The setting of a profile or a configuration by which somebody says that a text names nobody, although it looks as if."""
+"""The setting of a profile or a configuration by which somebody says that a text names nobody, although it looks as
+if."""
 
 REMARK = (
-    'Is it? What is written here stays in the record. Leave it out; or, if it is none, write "names_nobody: yes" on a line of '
-    "its own at the left edge."
+    'Is it? What is written here stays in the record. Leave it out; or, if it is none, write "names_nobody: yes" on a'
+    " line of its own at the left edge."
 )
 
 COMMENT = (

@@ -167,7 +167,10 @@ def _elsewhere(kind: str, text: str) -> str:
     if kind == "scale" and bare not in ("blues", "pentatonic") and (scales := foreign.scale(text)):
         return f"Did you mean {either(f'{quoted(scale)}' for scale in scales)}?  Scales: {', '.join(SCALES)}."
     if kind == "chord" and bare in foreign.ROMAN:
-        return f'Did you mean "{foreign.ROMAN[bare]}"?  Chords are written by the number of the step, or by name, such as Am.'
+        return (
+            f'Did you mean "{foreign.ROMAN[bare]}"?  Chords are written by the number of the step, or by name, such'
+            " as Am."
+        )
     if kind == "length" and (bars := foreign.BARS.fullmatch(text)):
         return f'Did you mean "{bars[1]} bar{"" if bars[1] == "1" else "s"}"?'
     if kind == "chord" and (symbol := foreign.chord(text)).casefold() != bare and _is_chord(symbol):

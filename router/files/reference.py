@@ -87,10 +87,19 @@ def page() -> str:
 def _page() -> Iterator[str]:
     yield "# The profile format"
     yield ""
-    yield "*Made from the router's own schemas by `python -m router.files.reference`; what stands here is what is checked.*"
+    yield (
+        "*Made from the router's own schemas by `python -m router.files.reference`; what stands here is what is"
+        " checked.*"
+    )
     yield ""
-    yield "One YAML file holds everything for one child. [profiles/README.md](../profiles/README.md) is where to begin; this page is for"
-    yield "looking things up. [profile.schema.json](profile.schema.json) says the same to an editor, and `router check FILE` finds every mistake."
+    yield (
+        "One YAML file holds everything for one child. [profiles/README.md](../profiles/README.md) is where to begin;"
+        " this page is for"
+    )
+    yield (
+        "looking things up. [profile.schema.json](profile.schema.json) says the same to an editor, and `router check"
+        " FILE` finds every mistake."
+    )
     yield "What belongs to the PC and not to a child stands in [its configuration](#the-configuration-of-a-pc)."
     yield ""
     yield from _yaml(PROFILE)
@@ -113,7 +122,10 @@ def _page() -> Iterator[str]:
     yield from _tables(("", schema.PART))
     yield "## The rules"
     yield ""
-    yield "A part sends what its inputs say through its rules, from top to bottom. Each takes what the one before it gives."
+    yield (
+        "A part sends what its inputs say through its rules, from top to bottom. Each takes what the one before it"
+        " gives."
+    )
     yield ""
     yield "| rule | takes → gives | what it does |"
     yield "| --- | --- | --- |"
@@ -139,7 +151,10 @@ def _configuration() -> Iterator[str]:
     yield ""
     yield "## The configuration of a PC"
     yield ""
-    yield "A technician writes it once, and it may be left out: `/etc/router/router.yaml`. `router check` finds the mistakes in it, too, and"
+    yield (
+        "A technician writes it once, and it may be left out: `/etc/router/router.yaml`. `router check` finds the"
+        " mistakes in it, too, and"
+    )
     yield "[configuration.schema.json](configuration.schema.json) is for editors."
     yield ""
     yield from _yaml(CONFIGURATION)
@@ -309,7 +324,10 @@ def _quantities() -> Iterator[str]:
     for name, kind in quantities.KINDS.items():
         yield f"| {kind.phrase} | `{kind.example}` | {', '.join(units.get(name, ()))} |"
     yield ""
-    yield "A note value is a part of a whole note: `1/4`, `1/8 triplet`, `1/4 dotted`. Note `C4` is middle C, `60`. `yes` and `no` may also be `true` and `false`,"
+    yield (
+        "A note value is a part of a whole note: `1/4`, `1/8 triplet`, `1/4 dotted`. Note `C4` is middle C, `60`. `yes`"
+        " and `no` may also be `true` and `false`,"
+    )
     yield "`on` and `off`."
     yield ""
 

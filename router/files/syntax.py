@@ -32,7 +32,10 @@ class Slip:
 
 @dataclass(frozen=True, slots=True)
 class _Where:
-    """The library's error with its two places, counted from 0: where it noticed, and where what it was reading began."""
+    """The library's error with its two places, counted from 0.
+
+    They are where it noticed, and where what it was reading began.
+    """
 
     problem: str
     context: str
@@ -185,7 +188,10 @@ def _second_colon(where: _Where) -> Slip | None:
     if first:
         value = where.text[first.end() :].strip()
         if name in where.known:
-            hint = f"Did you mean {quoted(f'{first[2]}: {{{value}}}')}?  Or begin it on a line of its own, two spaces further right."
+            hint = (
+                f"Did you mean {quoted(f'{first[2]}: {{{value}}}')}?  Or begin it on a line of its own, two spaces"
+                " further right."
+            )
         else:
             hint = f"If the colon belongs to the text, put the text in quotes: {quoted(value)}"
         return where.slip("a second colon on one line", hint, column=start, width=width)
@@ -226,7 +232,10 @@ def _too_far_right(where: _Where) -> Slip | None:
 
 
 def _last_name(text: str) -> str:
-    """The name that a text ends with, or nothing; looked for from the end, as its time must not grow with the square of a line."""
+    """The name that a text ends with, or nothing.
+
+    It is looked for from the end, as its time must not grow with the square of a line.
+    """
     found = re.match(_NAME, text.rstrip()[::-1])
     return found[0][::-1] if found else ""
 

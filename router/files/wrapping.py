@@ -85,7 +85,10 @@ _REMARK = re.compile(r"(^|\s)#.*")
 
 
 def _said(lines: Sequence[str]) -> list[str]:
-    """Return the lines without what may hold any sign: remarks, patterns, and words for people, also over several lines."""
+    """Return the lines without what may hold any sign.
+
+    These are remarks, patterns, and words for people, also over several lines.
+    """
     said = []
     inside: int | None = None  # the indentation of the name whose text goes on
     for line in lines:
@@ -127,7 +130,10 @@ def _page(lines: Sequence[str], report: Report) -> bool:
                 report.add(_at(number, found.start() + found[0].index("<"), tag), f"this is the inside of a web page: {quoted(tag)}", _COPY)  # fmt: skip
                 return True
         if found := _ENTITY.search(line):
-            message = f"this is the inside of a web page: {quoted(found[0])} stands for {html.unescape(found[0]).strip() or 'a space'}"
+            message = (
+                f"this is the inside of a web page: {quoted(found[0])} stands for"
+                f" {html.unescape(found[0]).strip() or 'a space'}"
+            )
             report.add(_at(number, found.start(), found[0]), message, _COPY)
             return True
     return False
@@ -173,7 +179,8 @@ def _fences(lines: list[str], report: Report) -> list[str]:
     report.add(
         _at(first, lines[first - 1].index(line[0]), line),
         f"{quoted(line)} does not belong to a {report.form.name}",
-        f"It marks the beginning or end of a text that was copied. Take out this line{where}, and what stands around them.",
+        f"It marks the beginning or end of a text that was copied. Take out this line{where}, and what stands around"
+        " them.",
     )
     before = any(re.match(r"\s*(profile|configuration):", line) for line in lines[: first - 1])
     begin = 0 if before else first  # one mark alone may be the closing one
@@ -272,7 +279,10 @@ _TWICE = re.compile("[\u00c2\u00c3][\u0080-\u00bf\u0152\u0153\u0160\u0161\u0178\
 
 
 def _twice_encoded(lines: list[str], report: Report) -> list[str]:
-    """Tell of letters that went through two encodings: an umlaut became two letters, so a name in a pattern fits nothing."""
+    """Tell of letters that went through two encodings.
+
+    An umlaut became two letters, so a name in a pattern fits nothing.
+    """
     marked = [n for n, line in enumerate(lines, 1) if _TWICE.search(line) and _NOT_ASCII.sub(_once, line) != line]
     if not marked:
         return lines

@@ -41,9 +41,11 @@ FIRST_WAIT, LONGEST_WAIT = NANOSECONDS // 4, 4 * NANOSECONDS
 """Before a missing device is looked for again: the first time, and after many times. Twice as long each time."""
 
 SENT = NANOSECONDS // 20
-"""How long what was sent may take to leave: under JACK messages were seen to be lost when another client came right after them."""
+"""How long what was sent may take to leave: under JACK messages were seen to be lost when another client came right
+after them."""
 BESIDE = (SerialDevice, EvdevSwitch, EvdevAxis, EvdevPointer)
-"""What is opened beside the loop: the kernel lets whoever opens a USB switch wait for 50 ms (usbhid_open of usbhid/hid-core.c)."""
+"""What is opened beside the loop: the kernel lets whoever opens a USB switch wait for 50 ms (usbhid_open of
+usbhid/hid-core.c)."""
 
 SETTLE = NANOSECONDS // 50
 """How long after the first news devices are looked for: one that is plugged in makes a dozen pieces of news."""
@@ -79,7 +81,7 @@ class Surroundings(Protocol):
         """True if there is news when something is plugged in."""
 
     def beside(self, work: Callable[[], object], done: Callable[[object, int], None]) -> None:
-        """Do this beside the loop, one such work after another; ``done`` is told in the loop what it gave or raised, and when.
+        """Do this beside the loop, one after another; ``done`` is told in the loop what it gave or raised, and when.
 
         Before the loop runs and after it has ended it is done at once.
         """
@@ -391,7 +393,10 @@ class AttachedOutput:
         self._room.log.info("output_open", **self._fields, device=there.description)
 
     def open_after(self, now: int) -> None:
-        """Open it after what was sent just now: at once if somebody has it open already, else in a moment (``look_for``)."""
+        """Open it after what was sent just now.
+
+        That is at once if somebody has it open already, else in a moment (``look_for``).
+        """
         there = self._room.outputs.if_open(self.name, self.device)
         if there is not None:
             self._opened(there)

@@ -12,10 +12,11 @@ place in the profile, and switches it off. Two things are too long:
 Where a rule cannot be interrupted the process ends, as the music has stopped and nothing else can begin it again:
 
     swallowed    the rule caught every interruption for ``SWALLOWED`` (``while True: try: ... except: ...``). ``lost`` is called
-                 with the seat and the rule; it ends the process. What must not happen is that it comes back to the rule.
+                 with the seat and the rule; it ends the process. What must not happen is that it comes back to the
+                 rule.
     deaf         a single call into C never came back (``sum(itertools.count())``), so no signal's handler of Python's could
-                 run. After as much of the processor's time the kernel ends the process (SIGVTALRM, whose default that is);
-                 where it stood is written to standard error first, by code that needs no interpreter.
+                 run. After as much of the processor's time the kernel ends the process (SIGVTALRM, whose default that
+                 is); where it stood is written to standard error first, by code that needs no interpreter.
 
 A rule could always do harm on purpose: it is a program.
 """
@@ -49,11 +50,13 @@ FORGIVEN = 2
 """How often a rule may be slow: when the machine itself was busy, say."""
 
 AGAIN = 0.01
-"""Seconds after which a rule that caught its own interruption, or was not to be interrupted just then, is interrupted again."""
+"""Seconds after which a rule that caught its own interruption, or was not to be interrupted just then, is interrupted
+again."""
 
 
 SWALLOWED = NANOSECONDS
-"""Nanoseconds of interruptions, each caught by the rule, after which the process ends: nobody hears anything meanwhile."""
+"""Nanoseconds of interruptions, each caught by the rule, after which the process ends: nobody hears anything
+meanwhile."""
 
 LAST_WORDS = 2.0
 """Seconds that ``lost`` may take; then the kernel ends the process whatever it does."""

@@ -6,28 +6,21 @@
 
 What already plays is never moved; and drums stay drums: nothing is ever moved to the drum channel or away from it.
 
-Two outputs that *may be the same* count as one: MIDI ports whose patterns are the same or of which one means the other's text, and
-built-in instruments that are described alike (``router.devices.outputs.shared``). Channels of an output that is surely another are nobody's
-concern.
+Two outputs that *may be the same* count as one: MIDI ports whose patterns are the same or of which one means the
+other's text, and built-in instruments that are described alike (``router.devices.outputs.shared``). Channels of an
+output that is surely another are nobody's concern.
 
 A channel on which several play (that of drums, mostly) is *shared*: see ``shared`` and ``Engine.share_routes``.
 
 Example: a profile with a tune on channel 1 and drums, at a seat beside one that plays on channel 1 of the same synth::
 
-    >>> from router.devices.descriptions import MidiPort
-    >>> from router.core.engine import PartPlan, Plan
-    >>> from router.core.events import Route
-    >>> from router.core.ledger import Limits
-    >>> from router.core.music import Music
-    >>> parts = tuple(PartPlan(name, ("pad",), (), Route("synth", channel)) for name, channel in (("tune", 1), ("drums", 10)))
-    >>> plan, synth = Plan(Music(), Limits(), {}, parts), {"synth": MidiPort("*Synth*")}
-    >>> window = used(plan, synth, 'seat "window"')
-    >>> [part.route.channel for part in assign(plan, synth, taken=window).plan.parts]
-    [2, 10]
-    >>> [part.route.channel for part in assign(plan, synth, own=[5, 6], taken=window).plan.parts]
-    [5, 10]
-    >>> shared({"window": (plan, synth), "door": (plan, synth)})["door"] == {Route("synth", 1), Route("synth", 10)}
-    True
+    >>> from router.devices.descriptions import MidiPort >>> from router.core.engine import PartPlan, Plan >>> from
+    router.core.events import Route >>> from router.core.ledger import Limits >>> from router.core.music import Music
+    >>> parts = tuple(PartPlan(name, ("pad",), (), Route("synth", channel)) for name, channel in (("tune", 1), ("drums",
+    10))) >>> plan, synth = Plan(Music(), Limits(), {}, parts), {"synth": MidiPort("*Synth*")} >>> window = used(plan,
+    synth, 'seat "window"') >>> [part.route.channel for part in assign(plan, synth, taken=window).plan.parts] [2, 10]
+    >>> [part.route.channel for part in assign(plan, synth, own=[5, 6], taken=window).plan.parts] [5, 10] >>>
+    shared({"window": (plan, synth), "door": (plan, synth)})["door"] == {Route("synth", 1), Route("synth", 10)} True
 """
 
 from __future__ import annotations
@@ -49,7 +42,10 @@ Outputs = Mapping[str, OutputDevice]
 
 @dataclass(frozen=True, slots=True)
 class Taken:
-    """A channel on which somebody else plays: where, 1 to 16, and whose it is, in words (``seat "window"``, ``the keyboard``)."""
+    """A channel on which somebody else plays.
+
+    It says where, 1 to 16, and whose it is, in words (``seat "window"``, ``the keyboard``).
+    """
 
     device: OutputDevice
     channel: int
@@ -156,7 +152,10 @@ class _Assignment:
             self._share(route, channel)
 
     def _best(self, route: Route) -> int:
-        """The channel that costs least: a free one, else one shared with another seat, else one shared with a part of ours."""
+        """The channel that costs least.
+
+        It is a free one, else one shared with another seat, else one shared with a part of ours.
+        """
         ours = self._settled(route)
         wanted = {other.channel for other in self._beside(route, self._waiting)}
 

@@ -106,7 +106,9 @@ class Daemon:
     def run(
         self, ready: Callable[[], None], calls: Mapping[signal.Signals, Callable[[], None]] | None = None
     ) -> signal.Signals | None:
-        """Play until a signal of ``STOPPED_BY`` comes, and return it. ``ready`` is called when all is open that is there.
+        """Play until a signal of ``STOPPED_BY`` comes, and return it.
+
+        ``ready`` is called when all is open that is there.
 
         A signal of ``calls`` does not stop it: what it names is called between two passes.
         """
@@ -322,8 +324,8 @@ class Daemon:
     def midi_used(self) -> None:
         """Listen to the MIDI system in use: it is another one after a JACK server has been away.
 
-        To be done before anything that was opened with it is watched: the old one's descriptor is closed, and its number
-        may be that of something new.
+        To be done before anything that was opened with it is watched: the old one's descriptor is closed, and its
+        number may be that of something new.
         """
         system = current()
         if system is self._midi:

@@ -27,8 +27,8 @@ STALLED = 4 * MOST
 """Samples that may wait of any inputs. Our choice: ten seconds of a usual sensor, a second of the quickest."""
 
 CHANGES, SAMPLES = 200, 2_000
-"""A second: more changes of a switch, or more samples of anything else, is chattering. Our choice: ten times what any hand can do with a
-contact that bounces, and twice what a MIDI cable carries."""
+"""A second: more changes of a switch, or more samples of anything else, is chattering. Our choice: ten times what any
+hand can do with a contact that bounces, and twice what a MIDI cable carries."""
 
 SHARE = NANOSECONDS // 500
 """Time in each pass for all seats that are behind, together: the others wait at most so long. Our choice."""

@@ -1,4 +1,4 @@
-"""The room's own ports: the specialist's keyboard, a MIDI clock that is followed, and our clock for instruments that follow us.
+"""The room's own ports: the specialist's keyboard, a MIDI clock that is followed, and our clock for others.
 
     keyboard   each message goes on to its output at once, within the limits of ``thru.py``, and only then is looked at for what it leads with
     clock in   each message goes to the room's beat
@@ -105,8 +105,8 @@ class RoomPorts:
     def tick(self, now: int) -> int:
         """Send our clock's messages that are due or nearly due, first in a pass: work before them is heard as jitter.
 
-        They are made ready first and then waited for, so that nothing is left to do when their time comes. Returns what time it is
-        then: what the children play on that beat is due too.
+        They are made ready first and then waited for, so that nothing is left to do when their time comes. Returns what
+        time it is then: what the children play on that beat is due too.
         """
         out = self._clock
         if out is None or out.there is None or (due := self._ticks.deadline()) > now + EARLY:

@@ -197,14 +197,17 @@ class Seat:
         self._end_motif()
 
     def cut_off(self) -> None:
-        """Silence the outputs without asking the engine to do anything: one of its rules may be in the middle of a call."""
+        """Silence the outputs without asking the engine to do anything.
+
+        A rule of the engine may be in the middle of a call.
+        """
         for name, out in self.outputs.items():
             for data in self._silencing(name):
                 out.send(data, self.now)
 
     @_in_turn
     def panic(self, now: int, everything: bool = True) -> None:
-        """Silence what sounds here, or every channel of every output, whoever used it, and play on with what comes next."""
+        """Silence what sounds here, or every channel of every output, and play on with what comes next."""
         self.now = max(self.now, now)
         self.silence()
         for out in self.outputs.values():
@@ -272,7 +275,10 @@ class Seat:
             self.due = 0 if self.waiting else self.deadline()
 
     def feed(self, now: int, until: int | None = None) -> None:
-        """Play what was read, oldest first, until this time. A driver's stamp may be a little earlier than what has been played already."""
+        """Play what was read, oldest first, until this time.
+
+        A driver's stamp may be a little earlier than what has been played already.
+        """
         self._gather(now)
         waiting = self.waiting
         if not waiting:

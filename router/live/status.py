@@ -16,7 +16,8 @@ from router.core.units import PRESSURE
 from router.room.room import KEY, SCALE, Room
 
 Value = bool | float | list[float] | list[int]
-"""The last reading of an input: a switch's contact, a pressure in the profile's unit, a pointer's [x, y] from 0 to 1, a MIDI message's bytes."""
+"""The last reading of an input: a switch's contact, a pressure in the profile's unit, a pointer's [x, y] from 0 to 1, a
+MIDI message's bytes."""
 
 
 class InputStatus(TypedDict):
@@ -40,7 +41,7 @@ class OutputStatus(TypedDict):
 
 
 class Note(TypedDict):
-    """A note that sounds: ``channel`` is 1 to 16, ``note`` 0 to 127 (60 is middle C), ``name`` as the seat's key spells it."""
+    """A note that sounds: ``channel`` 1 to 16, ``note`` 0 to 127 (60 is middle C), ``name`` as the key spells it."""
 
     output: str
     channel: int
@@ -49,7 +50,10 @@ class Note(TypedDict):
 
 
 class LatenessStatus(TypedDict):
-    """How late the deadlines of the music were met, in milliseconds: half of them within ``p50``, 99 of 100 within ``p99``."""
+    """How late the deadlines of the music were met, in milliseconds.
+
+    Half of them are within ``p50``, 99 of 100 within ``p99``.
+    """
 
     count: int
     p50: float
@@ -113,7 +117,7 @@ class RoomStatus(TypedDict):
 
 
 class Status(TypedDict):
-    """The whole: ``router`` is the version, ``up`` the seconds since the daemon was ready, ``warnings`` what holds for all seats."""
+    """The whole: the version, ``up`` (seconds since the daemon was ready), and ``warnings``, which hold for all seats."""
 
     router: str
     pid: int
@@ -176,7 +180,10 @@ def in_words(type_: str, value: Value | None, unit: str) -> str:
 
 
 class Lateness:
-    """How late deadlines were met, in constant room: counts in steps of an eighth, so that a figure is up to 12.5 % too high."""
+    """How late deadlines were met, in constant room.
+
+    It counts in steps of an eighth, so that a figure is up to 12.5 % too high.
+    """
 
     def __init__(self) -> None:
         self._counts = [0] * 512

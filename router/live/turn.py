@@ -8,8 +8,9 @@ profile:
     table   which profile plays at each seat (its file's name and the digest of its text), and the rules of others
 
 A turn costs one store of a byte and no system call, and what was stored is there for the next process however this one
-ends: by the watchdog's signal, by a crash in C, by ``os.abort``. Whoever finds that a rule cannot be stopped need only end the
-process while the rule is inside its call (``Budget`` marks it): the next start leaves that rule out (``deaths.py``).
+ends: by the watchdog's signal, by a crash in C, by ``os.abort``. Whoever finds that a rule cannot be stopped need only
+end the process while the rule is inside its call (``Budget`` marks it): the next start leaves that rule out
+(``deaths.py``).
 
 What is found there is not trusted: a torn or foreign file says nobody.
 """

@@ -2,8 +2,9 @@
 
 The extremes are those since the last frame.
 
-While nobody watches, a sample costs one comparison. A frame that is asked for begins it, and a second without one ends it.
-While somebody watches, it keeps two values an input and the last ``EVENTS`` things that happened, however much comes in.
+While nobody watches, a sample costs one comparison. A frame that is asked for begins it, and a second without one ends
+it. While somebody watches, it keeps two values an input and the last ``EVENTS`` things that happened, however much
+comes in.
 
 Pressures are in the profile's unit (see ``router/live/status.py``).
 """

@@ -1,4 +1,6 @@
-"""Work that may wait is done beside the loop: by one thread, one job after another; what comes of it is told in the loop.
+"""Work that may wait, done beside the loop.
+
+One thread does one job after another; what comes of it is told in the loop.
 
 A disk that stalls holds the thread that reads from it, and nothing can interrupt that. After ``STALLED`` the job is
 given up, its thread is left behind, and a new one goes on with the rest. With ``MOST_STUCK`` threads left behind no new
@@ -28,7 +30,8 @@ STALLED = 10 * NANOSECONDS
 """How long a job may take; reading and checking a profile takes some milliseconds."""
 
 PATIENCE = 30 * NANOSECONDS
-"""How much longer a job may take while it does what has a limit of its own: importing a rule of others (``trying.SECONDS``)."""
+"""How much longer a job may take while it does what has a limit of its own: importing a rule of others
+(``trying.SECONDS``)."""
 
 MOST_STUCK = 4
 """Threads that may be left behind at a time."""

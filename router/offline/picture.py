@@ -1,8 +1,11 @@
-"""A picture (SVG) of who played what: time from left to right, the chords, a lane for each player with notes and efforts.
+"""A picture (SVG) of who played what.
 
-A note of the chord of its moment is filled, another one is hollow; so it reads in grey, too. Colours are those of Okabe and Ito,
-Color Universal Design (2008): told apart by all eyes. The picture stands alone: nothing is fetched, nothing runs, and it has a
-background of its own, dark where the reader's screen is. A screen reader is given its title and a description.
+Time runs from left to right, with the chords and a lane for each player with notes and efforts.
+
+A note of the chord of its moment is filled, another one is hollow; so it reads in grey, too. Colours are those of Okabe
+and Ito, Color Universal Design (2008): told apart by all eyes. The picture stands alone: nothing is fetched, nothing
+runs, and it has a background of its own, dark where the reader's screen is. A screen reader is given its title and a
+description.
 """
 
 from __future__ import annotations
@@ -16,8 +19,9 @@ from router.core.music import Grid, Music, Span, pitch_name
 from router.core.units import NANOSECONDS
 
 COLOURS = (("#0072B2", "#56B4E9"), ("#C44F00", "#E69F00"), ("#00795A", "#2BC79A"), ("#A34C80", "#CC79A7"))
-"""One for each lane of a child, on light and on dark ground: blue, vermillion, bluish green and reddish purple, of Okabe and Ito,
-the last three of the first kind a little darker, and the third of the second lighter, for contrast. Lanes after the last begin again."""
+"""One for each lane of a child, on light and on dark ground: blue, vermillion, bluish green and reddish purple, of
+Okabe and Ito, the last three of the first kind a little darker, and the third of the second lighter, for contrast.
+Lanes after the last begin again."""
 PLAIN = ("#404040", "#C8C8C8")
 """Of the keyboard."""
 
@@ -96,8 +100,8 @@ class Lane:
 class Picture:
     """All that is drawn, with its times in nanoseconds. ``music`` is that of the first bar.
 
-    ``end`` is where the picture ends, and ``last_bar`` where the last bar does: what follows rings on. ``chords`` and ``keys``:
-    what holds from a time on. ``frozen``: from when to when the chord was held fast.
+    ``end`` is where the picture ends, and ``last_bar`` where the last bar does: what follows rings on. ``chords`` and
+    ``keys``: what holds from a time on. ``frozen``: from when to when the chord was held fast.
     """
 
     title: str
@@ -159,7 +163,10 @@ class _Drawing:
     def _described(self) -> str:
         picture = self._picture
         said = [
-            f"Time runs from left to right over {self._seconds:.0f} seconds, {float(picture.music.tempo):g} quarter notes a minute."
+            (
+                f"Time runs from left to right over {self._seconds:.0f} seconds, {float(picture.music.tempo):g} quarter"
+                " notes a minute."
+            )
         ]
         if picture.keys:
             said.append("Keys: " + "; ".join(f"{name} from {_at(when)}" for when, name in picture.keys) + ".")
@@ -187,7 +194,8 @@ class _Drawing:
             ".on{fill:currentColor;stroke:currentColor;stroke-width:.7}.off{fill:#fff;stroke:currentColor;stroke-width:.9}"
             ".effort{stroke:currentColor;stroke-width:2}.tick{stroke:currentColor;stroke-width:1.4}"
             f"{colours(0)}"
-            "@media screen and (prefers-color-scheme:dark){text{fill:#eee}.faint{fill:#bbb}.paper{fill:#161616}.lane{fill:#202020}"
+            "@media screen and"
+            " (prefers-color-scheme:dark){text{fill:#eee}.faint{fill:#bbb}.paper{fill:#161616}.lane{fill:#202020}"
             ".box,.off{fill:#161616}.box{stroke:#aaa}.line{stroke:#555}.beat{stroke:#2c2c2c}.bar{stroke:#777}.key{stroke:#eee}"
             f"{colours(1)}}}"
         )
@@ -207,7 +215,10 @@ class _Drawing:
             yield f'<text class="small" x="{_number(x + 28)}" y="{y}">{words}</text>'
             x += 50 + 5.9 * len(words)
         if any(lane.efforts for lane in self._picture.lanes):
-            yield f'<path class="tick lane0" d="M{_number(x)} {y - 9}v9"/><path class="effort lane0" d="M{_number(x)} {y - 3}h22"/>'
+            yield (
+                f'<path class="tick lane0" d="M{_number(x)} {y - 9}v9"/><path class="effort lane0" d="M{_number(x)}'
+                f' {y - 3}h22"/>'
+            )
             words = "an effort, from its press to its release"
             yield f'<text class="small" x="{_number(x + 28)}" y="{y}">{words}</text>'
             x += 50 + 5.9 * len(words)
@@ -253,8 +264,14 @@ class _Drawing:
         for i, (start, name) in enumerate(keys):
             x = self._x(start)
             if i:
-                yield f'<path class="key" d="M{_number(x)} {TITLE - 26}V{TITLE + 2}M{_number(x)} {TITLE + BAND + 2}V{_number(self._bottom)}"/>'
-            yield f'<text class="small bold" x="{_number(x + (4 if i else 0))}" y="{TITLE - 19}">key: {escape(name)}</text>'
+                yield (
+                    f'<path class="key" d="M{_number(x)} {TITLE - 26}V{TITLE + 2}M{_number(x)}'
+                    f' {TITLE + BAND + 2}V{_number(self._bottom)}"/>'
+                )
+            yield (
+                f'<text class="small bold" x="{_number(x + (4 if i else 0))}" y="{TITLE - 19}">key:'
+                f" {escape(name)}</text>"
+            )
 
     def _lane(self, lane: Lane, place: int, top: float) -> Iterator[str]:
         low, high = self._spans[place]
@@ -263,7 +280,8 @@ class _Drawing:
         yield f'<g class="{"plain" if lane.plain else f"lane{number}"}">'
         right = self._x(self._picture.end)
         yield (
-            f'<rect class="lane" opacity=".55" x="{LEFT}" y="{_number(top)}" width="{_number(right - LEFT)}" height="{_number(rows)}"/>'
+            f'<rect class="lane" opacity=".55" x="{LEFT}" y="{_number(top)}" width="{_number(right - LEFT)}"'
+            f' height="{_number(rows)}"/>'
         )
         yield f'<text class="bold" x="16" y="{_number(top + 13)}">{escape(lane.name)}</text>'
         for i, words in enumerate(lane.about):
@@ -272,7 +290,10 @@ class _Drawing:
             if pitch % 12 == 0:
                 y = top + (high - pitch + 0.5) * ROW
                 yield f'<path class="line" d="M{LEFT} {_number(y)}H{_number(right)}"/>'
-                yield f'<text class="small faint end" x="{LEFT - 6}" y="{_number(y + 3.5)}">{pitch_name(pitch, self._picture.music.names)}</text>'
+                yield (
+                    f'<text class="small faint end" x="{LEFT - 6}"'
+                    f' y="{_number(y + 3.5)}">{pitch_name(pitch, self._picture.music.names)}</text>'
+                )
         parts = lane.parts
         for note in lane.notes:
             yield self._note(note, top + (high - note.pitch) * ROW, thin=parts.index(note.part) % 2 == 1)
@@ -292,8 +313,9 @@ class _Drawing:
         high = ROW * (0.5 if thin else 0.9)
         said = f"{note.part} {pitch_name(note.pitch, self._picture.music.names)}, {_at(note.start)}"
         return (
-            f'<rect class="note {"off" if note.fits is False else "on"}" x="{_number(x)}" y="{_number(y + (ROW - high) / 2)}" '
-            f'width="{_number(width)}" height="{_number(high)}"><title>{escape(said)}</title></rect>'
+            f'<rect class="note {"off" if note.fits is False else "on"}" x="{_number(x)}"'
+            f' y="{_number(y + (ROW - high) / 2)}" width="{_number(width)}"'
+            f' height="{_number(high)}"><title>{escape(said)}</title></rect>'
         )
 
     def _axis(self) -> Iterator[str]:
@@ -306,8 +328,8 @@ class _Drawing:
             yield f'<text class="small mid" x="{_number(x)}" y="{_number(y + 18)}">{second}</text>'
         yield f'<text class="small end" x="{LEFT - 8}" y="{_number(y + 18)}">seconds</text>'
         yield (
-            f'<text class="small faint" x="16" y="{_number(y + 46)}">Thin lines up and down are beats, stronger ones bars. '
-            "In a lane, higher is a higher note; C4 is middle C.</text>"
+            f'<text class="small faint" x="16" y="{_number(y + 46)}">Thin lines up and down are beats, stronger ones'
+            " bars. In a lane, higher is a higher note; C4 is middle C.</text>"
         )
 
     def _x(self, when: int) -> float:

@@ -1,8 +1,10 @@
-"""Several seats and their room on virtual time: what ``player`` is for one child, this is for children who play together.
+"""Several seats and their room on virtual time.
 
-Their samples come merged by time, and with them what the specialist's keyboard says. Every deadline is kept at its own time, of
-the room's before those of the seats, and a seat's own before the samples of the same time, so nothing depends on the speed of the
-machine. What one seat plays reaches the others as it does live. It does no I/O and reads no clock.
+``player`` plays one child, and this plays children who play together.
+
+Their samples come merged by time, and with them what the specialist's keyboard says. Every deadline is kept at its own
+time, of the room's before those of the seats, and a seat's own before the samples of the same time, so nothing depends
+on the speed of the machine. What one seat plays reaches the others as it does live. It does no I/O and reads no clock.
 """
 
 from __future__ import annotations
@@ -20,7 +22,8 @@ from router.offline.player import cuts_sound
 from router.room.room import Room, RoomPlan
 
 KEYBOARD = "keyboard"
-"""The specialist's keyboard: no seat is called so. It is the name of its input, and of the output that its own notes go on to."""
+"""The specialist's keyboard: no seat is called so. It is the name of its input, and of the output that its own notes go
+on to."""
 
 Tell = Callable[[str, int, str, dict[str, Any]], None]
 """Told of what happens: the seat's name ("" for the room), the time, the log's word for it, its fields."""

@@ -63,7 +63,10 @@ def carries(name: str, child: str) -> bool:
 
 
 def folders_of(child: str, folder: Path) -> list[Path]:
-    """The folders with a child's records: her own, and those that were called after a copy of her profile (until version 0.1)."""
+    """The folders with a child's records.
+
+    They are her own, and those that were called after a copy of her profile (until version 0.1).
+    """
     old = (path for path in folders(folder) if not CHILD.fullmatch(path.name) and carries(path.name, child))
     return [folder / child, *old]
 
@@ -103,8 +106,8 @@ class Event(NamedTuple):
 class Log:
     """A log as far as it could be read; ``remarks`` say what could not be, for people.
 
-    ``child`` is None where the first line does not say; ``began`` is by the local clock of the machine that played, None for
-    a log of ``router play``. ``closed``: the log came to its end, and no power cut ended it.
+    ``child`` is None where the first line does not say; ``began`` is by the local clock of the machine that played,
+    None for a log of ``router play``. ``closed``: the log came to its end, and no power cut ended it.
     """
 
     name: str

@@ -10,9 +10,9 @@ what waited meanwhile is written then. The files of a child lie in a folder of i
     2026-11-25T103300-bed.jsonl             the session log
     2026-11-25T103300-bed.trace.jsonl.gz    what the sensors said, if that was asked for: a trace for ``router play``
 
-Each second in which something came, the log is closed with a line ``check`` (the CRC-32 of all bytes since the last such
-line, so that damage is found and its second is known) and put on the disk (fsync), so that a power cut costs a second. The
-last line, ``end``, holds the SHA-256 of everything before it.
+Each second in which something came, the log is closed with a line ``check`` (the CRC-32 of all bytes since the last
+such line, so that damage is found and its second is known) and put on the disk (fsync), so that a power cut costs a
+second. The last line, ``end``, holds the SHA-256 of everything before it.
 """
 
 from __future__ import annotations
@@ -105,8 +105,8 @@ class LogFile:
 class BackgroundWriter:
     """Writes lines to a file from a thread of its own; ``put`` never waits.
 
-    ``lost`` makes the line that stands in for a number of lines that did not fit or could not be written. ``on_fault`` is
-    told, by the writing thread and once until it works again, why the file cannot be written; the music plays on.
+    ``lost`` makes the line that stands in for a number of lines that did not fit or could not be written. ``on_fault``
+    is told, by the writing thread and once until it works again, why the file cannot be written; the music plays on.
     """
 
     def __init__(
@@ -204,12 +204,15 @@ def _missing(lines: int) -> dict[str, Any]:
 
 
 class Records:
-    """The folder with the records of all children, and the one thread that writes there; nothing here ever waits for a disk.
+    """The folder with the records of all children, and the one thread that writes there.
 
-    ``say(event, **fields)`` is told, by that thread, what the technician should know: ``records_fault`` (once an outage),
-    ``records_again``, ``records_put_away`` (into the wastebasket), ``records_deleted`` (from it). ``keep`` is how old records may
-    get, in nanoseconds, and ``sessions`` on how many days of one child they are kept, both by the days that ``retention.py``
-    counts; None keeps them for ever. Without ``notes`` the logs hold what the child did and not what it played.
+    Nothing here ever waits for a disk.
+
+    ``say(event, **fields)`` is told, by that thread, what the technician should know: ``records_fault`` (once an
+    outage), ``records_again``, ``records_put_away`` (into the wastebasket), ``records_deleted`` (from it). ``keep`` is
+    how old records may get, in nanoseconds, and ``sessions`` on how many days of one child they are kept, both by the
+    days that ``retention.py`` counts; None keeps them for ever. Without ``notes`` the logs hold what the child did and
+    not what it played.
     """
 
     def __init__(
@@ -350,9 +353,9 @@ class Records:
 class Session:
     """A child's session: an engine's ``observe``, and all else that is recorded. Made by ``Records.begin``.
 
-    Every method may be called on the loop's thread, and none waits. With ``record_raw`` what the sensors say is recorded, too;
-    the mark ``record`` asks for it from then on, and ``record off`` ends it. Marks are recorded with it without being given
-    to ``sample``.
+    Every method may be called on the loop's thread, and none waits. With ``record_raw`` what the sensors say is
+    recorded, too; the mark ``record`` asks for it from then on, and ``record off`` ends it. Marks are recorded with it
+    without being given to ``sample``.
     """
 
     def __init__(self, records: Records, path: Path, about: dict[str, Any], start: int, *, notes: bool) -> None:
@@ -473,7 +476,10 @@ _OTHERS = frozenset({"heard"})
 
 
 class _File:
-    """A file that grows by whole pieces: what could not be written is kept and written later, in place of half a piece."""
+    """A file that grows by whole pieces.
+
+    A piece that could not be written is kept and written later, in place of half a piece.
+    """
 
     def __init__(self, path: Path) -> None:
         self._waiting = bytearray()

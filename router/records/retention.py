@@ -5,9 +5,9 @@
     RECORDS/CHILD/.seen.json       how many days had been counted when each session was first seen
     RECORDS/.wastebasket/CHILD/    what is kept no longer, for ``IN_WASTEBASKET`` more of such days
 
-A clock may be wrong by years: its battery is empty, somebody mistyped, the network sets it while the router runs. So a date
-counts once, and only after the router has run on it for ``LEAST`` while that clock and the monotonic one agreed; a jump
-counts nothing. What cannot be read is begun again, which keeps records for longer.
+A clock may be wrong by years: its battery is empty, somebody mistyped, the network sets it while the router runs. So a
+date counts once, and only after the router has run on it for ``LEAST`` while that clock and the monotonic one agreed; a
+jump counts nothing. What cannot be read is begun again, which keeps records for longer.
 
 Nothing here reads a clock: the time is told.
 """
@@ -27,10 +27,12 @@ from router.system.files import replacing
 DAY = 86_400 * NANOSECONDS
 
 LEAST = 600 * NANOSECONDS
-"""How long the router must have run on a day for it to count. Our choice: the shortest session, with its preparation."""
+"""How long the router must have run on a day for it to count. Our choice: the shortest session, with its
+preparation."""
 
 APART = 2 * NANOSECONDS
-"""A clock that has moved by more against the monotonic one was set. Both are slewed alike; a leap second is one second."""
+"""A clock that has moved by more against the monotonic one was set. Both are slewed alike; a leap second is one
+second."""
 
 IN_WASTEBASKET = 30
 """Days on which the router ran, for which what is kept no longer can be brought back. Our choice."""
@@ -39,7 +41,8 @@ WASTEBASKET = ".wastebasket"
 DAYS, SEEN, CLOCK = ".days.json", ".seen.json", ".clock.json"
 
 STILL = 900 * NANOSECONDS
-"""From the last note of the clock to the next start, when no time went by in between: a note is at most ``LEAST`` old."""
+"""From the last note of the clock to the next start, when no time went by in between: a note is at most ``LEAST``
+old."""
 
 STARTS = 5
 """Starts in a row that are more than a technician switching it off and on. Our choice."""
@@ -51,7 +54,8 @@ _DATES = 4000
 class Running:
     """The dates on which this process has run, by a clock that agreed with the monotonic one.
 
-    Times are nanoseconds: ``now`` of the monotonic clock, ``wall`` since 1970 in UTC, so that no time zone changes a date.
+    Times are nanoseconds: ``now`` of the monotonic clock, ``wall`` since 1970 in UTC, so that no time zone changes a
+    date.
     """
 
     def __init__(self, now: int, wall: int) -> None:
@@ -125,8 +129,8 @@ class Swept(NamedTuple):
 class Retention:
     """Moves what has been kept long enough into the wastebasket, and empties that.
 
-    ``keep``: for how many counted days a session is kept; ``sessions``: on how many counted days with sessions a child's are
-    kept, as another profile for a moment is no session of its own. None: no end.
+    ``keep``: for how many counted days a session is kept; ``sessions``: on how many counted days with sessions a
+    child's are kept, as another profile for a moment is no session of its own. None: no end.
     """
 
     def __init__(self, folder: Path, keep: int | None, sessions: int | None, now: int, wall: int) -> None:

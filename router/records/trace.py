@@ -94,8 +94,8 @@ class TraceWriter:
 class Trace:
     """The samples of a trace, with their times in nanoseconds from its start, read as they are asked for.
 
-    ``name`` is the file's name in messages. ``types`` says what a profile's inputs are (``{"pad": "switch"}``): a sample
-    of another kind for one of them is refused. ``remark`` is told what was passed over and does no harm.
+    ``name`` is the file's name in messages. ``types`` says what a profile's inputs are (``{"pad": "switch"}``): a
+    sample of another kind for one of them is refused. ``remark`` is told what was passed over and does no harm.
 
     Raises:
         TraceError: here for the header; while iterating for a line that is no sample.
@@ -364,7 +364,7 @@ _GZIP = b"\x1f\x8b"
 
 
 class _Unpacked(io.RawIOBase):
-    """Reads a gzip file as far as it can be read; ``damaged`` is told why there is no more, if it is not simply over."""
+    """Read a gzip file as far as it goes; ``damaged`` is told why there is no more, if it is not simply over."""
 
     def __init__(self, file: BinaryIO, begun: bytes, damaged: Callable[[str], None]) -> None:
         self._file, self._packed, self._damaged = file, begun, damaged

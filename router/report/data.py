@@ -1,4 +1,7 @@
-"""A report for other programs: a table with one session a line (CSV), or everything (JSON). Unknown is empty, or null."""
+"""A report for other programs: a table with one session a line (CSV), or everything (JSON).
+
+Unknown is empty, or null.
+"""
 
 from __future__ import annotations
 

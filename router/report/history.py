@@ -56,12 +56,12 @@ class Week:
 class History:
     """The sessions of a child, and what they show together.
 
-    ``sessions``: the latest, oldest first: ``LATEST`` of them, and all of the last fourteen days. ``count``: how many there are
-    in all; ``first``: when the first began; ``baselines``: how many have a baseline. ``attainment``: for the latest sessions in
-    which a goal was scored: the scores known by then, and their T-score once each goal has one. ``remarks``: what could not be
-    used, and of which log. ``idle``: how many logs hold nothing that the child or the therapist did. ``now``: by the
-    local clock; a session of a later day is in no week, because this clock or the one that dated it is wrong.
-    ``later``: the number of such sessions.
+    ``sessions``: the latest, oldest first: ``LATEST`` of them, and all of the last fourteen days. ``count``: how many
+    there are in all; ``first``: when the first began; ``baselines``: how many have a baseline. ``attainment``: for the
+    latest sessions in which a goal was scored: the scores known by then, and their T-score once each goal has one.
+    ``remarks``: what could not be used, and of which log. ``idle``: how many logs hold nothing that the child or the
+    therapist did. ``now``: by the local clock; a session of a later day is in no week, because this clock or the one
+    that dated it is wrong. ``later``: the number of such sessions.
     """
 
     child: str

@@ -1,4 +1,7 @@
-"""A report as one page for a browser and for paper: nothing is fetched, nothing runs, and what anybody wrote is only text."""
+"""A report as one page for a browser and for paper.
+
+Nothing is fetched, nothing runs, and what anybody wrote is only text.
+"""
 
 from __future__ import annotations
 
@@ -65,7 +68,8 @@ def _lines(page: Page, drawings: Mapping[str, str]) -> Iterator[str]:
     yield '<meta name="viewport" content="width=device-width, initial-scale=1">'
     # Whatever stands in the page, a browser fetches and runs nothing.
     yield (
-        "<meta http-equiv=\"Content-Security-Policy\" content=\"default-src 'none'; style-src 'unsafe-inline'; img-src data:\">"
+        "<meta http-equiv=\"Content-Security-Policy\" content=\"default-src 'none'; style-src 'unsafe-inline'; img-src"
+        ' data:">'
     )
     yield f"<title>{_text(page.title)}</title>"
     yield f"<style>{STYLE}</style></head>"

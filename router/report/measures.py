@@ -1,6 +1,7 @@
 """The measures of a report: plain arithmetic on times and numbers, without any word of what they mean.
 
-Times are seconds. Quantiles and trends are those of ``router.fit.estimates``. A measure of too few values is None, never 0.
+Times are seconds. Quantiles and trends are those of ``router.fit.estimates``. A measure of too few values is None,
+never 0.
 """
 
 from __future__ import annotations
@@ -140,10 +141,12 @@ def pnd(before: Sequence[float], after: Sequence[float]) -> float | None:
 
 
 def goal_attainment(scores: Sequence[float], weights: Sequence[float]) -> float | None:
-    """The T-score of goals scored from -2 to +2, 0 being what was expected: 50 as expected, above it more. None without goals.
+    """The T-score of goals scored from -2 to +2, 0 being what was expected.
 
-    T = 50 + 10 sum(w x) / sqrt((1 - rho) sum(w^2) + rho (sum w)^2), rho = 0.3. Sources: Kiresuk and Sherman 1968; as printed
-    with its erratum by Turner-Stokes, Clinical Rehabilitation 23:362, 2009.
+    50 as expected, above it more. None without goals.
+
+    T = 50 + 10 sum(w x) / sqrt((1 - rho) sum(w^2) + rho (sum w)^2), rho = 0.3. Sources: Kiresuk and Sherman 1968; as
+    printed with its erratum by Turner-Stokes, Clinical Rehabilitation 23:362, 2009.
     """
     if not scores:
         return None

@@ -94,26 +94,30 @@ def page(history: History, settings: Settings, made: datetime) -> Page:
 CAUTIONS = (
     "An effort is what the sensor and its settings let through as one. What they did not hear is in no figure here.",
     (
-        "Only a baseline shows that efforts were meant: some minutes in which the same movements make no sound. More efforts while "
-        "playing than then speak for it. The number of efforts alone does not."
+        "Only a baseline shows that efforts were meant: some minutes in which the same movements make no sound. More"
+        " efforts while playing than then speak for it. The number of efforts alone does not."
     ),
     (
-        "Sessions differ in more than the child: sensor, position, time of day, medicine, who was there. Where the profile was "
-        "changed, figures before and after it may not be comparable."
+        "Sessions differ in more than the child: sensor, position, time of day, medicine, who was there. Where the"
+        " profile was changed, figures before and after it may not be comparable."
     ),
     (
-        "An answer is any effort within the time given after a cue. Some of them come by chance; a child that plays all the time "
-        "answers every cue."
+        "An answer is any effort within the time given after a cue. Some of them come by chance; a child that plays all"
+        " the time answers every cue."
     ),
     (
-        "Strength is how far an effort went from the gentlest to the strongest that the profile asks for. It is no force, and cannot be "
-        "compared between children or sensors."
+        "Strength is how far an effort went from the gentlest to the strongest that the profile asks for. It is no"
+        " force, and cannot be compared between children or sensors."
     ),
     (
-        "A point is a hundredth: from 40 % to 45 % is 5 points. A middle value is the median: half lie below it, half above. A range in brackets holds the middle half, that of a trend "
-        "what is likely (95 of 100). From few sessions little can be said, and the ranges are wide."
+        "A point is a hundredth: from 40 % to 45 % is 5 points. A middle value is the median: half lie below it, half"
+        " above. A range in brackets holds the middle half, that of a trend what is likely (95 of 100). From few"
+        " sessions little can be said, and the ranges are wide."
     ),
-    "These figures describe. They are no test, no diagnosis and no reason to change a treatment. The router is not a medical device.",
+    (
+        "These figures describe. They are no test, no diagnosis and no reason to change a treatment. The router is not"
+        " a medical device."
+    ),
 )
 
 
@@ -123,7 +127,10 @@ CAUTIONS = (
 def _latest(history: History, settings: Settings) -> Iterator[Piece]:
     session = history.latest
     playing, baseline = session.playing, session.baseline
-    yield f"{when(session)}, {length(session.seconds)}{f', seat {session.seat}' if session.seat else ''}. {_in_short(session)}"
+    yield (
+        f"{when(session)}, {length(session.seconds)}{f', seat {session.seat}' if session.seat else ''}."
+        f" {_in_short(session)}"
+    )
     columns = [("playing", playing)] + ([("baseline", baseline)] if baseline is not None else [])
     rows = [(name, *(of(figures) for _, figures in columns)) for name, of in _rows(settings)]
     rows = [row for row in rows if any(cell != DASH for cell in row[1:])]
@@ -145,7 +152,10 @@ def _latest(history: History, settings: Settings) -> Iterator[Piece]:
     if len(session.sources) > 1:
         yield f"By movement: {', '.join(f'{name} {count}' for name, count in sorted(session.sources.items()))}."
     if session.away > 0:
-        yield f"A sensor was away for {length(session.away)}: what was done with it then is not in the figures, though the time is."
+        yield (
+            f"A sensor was away for {length(session.away)}: what was done with it then is not in the figures, though"
+            " the time is."
+        )
     if session.timeline is not None and session.timeline.marks:
         yield Table(
             ("mark", "at", "remark"),
@@ -162,7 +172,10 @@ def _in_short(session: Session) -> str:
     if baseline is not None and baseline.rate is not None:
         said += f" (in the baseline: {number(baseline.rate, 1)})"
     if playing.cues:
-        said += f". {playing.answered} of {_count(playing.cues, 'cue')} {'was' if playing.answered == 1 else 'were'} answered"
+        said += (
+            f". {playing.answered} of {_count(playing.cues, 'cue')} {'was' if playing.answered == 1 else 'were'}"
+            " answered"
+        )
         if playing.answers is not None:
             said += f", usually after {seconds(playing.answers.median)}"
     return f"{said}."
@@ -195,10 +208,14 @@ def _against(history: History) -> Iterator[Piece]:
     session = history.latest
     if session.nap is not None and session.pnd is not None:
         yield (
-            f"In the latest session, cut into pieces of {number(BIN, 0)} s: {_compared(session.nap, session.pnd, 'piece')}"
+            f"In the latest session, cut into pieces of {number(BIN, 0)} s:"
+            f" {_compared(session.nap, session.pnd, 'piece')}"
         )
     elif session.baseline is not None:
-        yield f"The latest session is too short to compare: it takes {number(3 * BIN, 0)} s of baseline and as much of playing."
+        yield (
+            f"The latest session is too short to compare: it takes {number(3 * BIN, 0)} s of baseline and as much of"
+            " playing."
+        )
     if (found := history.against_baseline()) is not None:
         nap, pnd, count = found
         latest = "latest " if count < history.baselines else ""
@@ -206,16 +223,17 @@ def _against(history: History) -> Iterator[Piece]:
         yield Picture("baseline", "Efforts a minute in each session: in the baseline, and while playing.")
     if not history.baselines:
         yield (
-            "No session has a baseline, so nothing here shows whether the efforts were meant. Before the music begins, let the "
-            'child move for two or three minutes without sound: mark it with "router mark baseline", then "router mark playing".'
+            "No session has a baseline, so nothing here shows whether the efforts were meant. Before the music begins,"
+            ' let the child move for two or three minutes without sound: mark it with "router mark baseline", then'
+            ' "router mark playing".'
         )
 
 
 def _compared(nap: float, pnd: float, piece: str) -> str:
     return (
-        f"of all pairs of a {piece} of playing and one of baseline, {share(nap)} had more efforts while playing (NAP "
-        f"{number(nap, 2)}; by chance alone it is half). {share(pnd)} of playing lay above every {piece} of baseline (PND "
-        f"{number(pnd, 2)})."
+        f"of all pairs of a {piece} of playing and one of baseline, {share(nap)} had more efforts while playing (NAP"
+        f" {number(nap, 2)}; by chance alone it is half). {share(pnd)} of playing lay above every {piece} of baseline"
+        f" (PND {number(pnd, 2)})."
     )
 
 
@@ -223,8 +241,8 @@ def _over_time(history: History) -> Iterator[Piece]:
     weeks = history.weeks()
     if history.later:
         yield (
-            f"{_count(history.later, 'session')} of a day later than today ({date(history.now)}): the clock of this computer is "
-            "wrong, or was wrong when they were recorded. They are in no week."
+            f"{_count(history.later, 'session')} of a day later than today ({date(history.now)}): the clock of this"
+            " computer is wrong, or was wrong when they were recorded. They are in no week."
         )
     if weeks is not None and weeks[1].sessions:
         this, before = weeks
@@ -284,7 +302,10 @@ def _table(history: History) -> Table:
     head = ("session", "min", "efforts", "a min", "held", "cues", "after", "strength", "baseline", "")
     used = [0, *(i for i in range(1, len(head)) if any(row[i] not in ("", DASH) for row in rows))]
     more = history.count - len(shown)
-    caption = "All of the time of playing. Cues: how many were answered, and after what time. Baseline: efforts a minute in it."
+    caption = (
+        "All of the time of playing. Cues: how many were answered, and after what time. Baseline: efforts a minute"
+        " in it."
+    )
     if more:
         caption += f" The latest {len(shown)}; {more} before them are in the files that --csv and --json write."
     return Table(tuple(head[i] for i in used), [tuple(row[i] for i in used) for row in rows], caption)
@@ -300,7 +321,8 @@ def _goals(history: History, found: list[tuple[Session, dict[str, int], float | 
     yield Table(
         ("session", *names, "T"),
         rows,
-        "Scores from \u22122 to +2; 0 is what was expected. T is 50 when all goals are reached as expected (Kiresuk and Sherman), "
+        "Scores from \u22122 to +2; 0 is what was expected. T is 50 when all goals are reached as expected (Kiresuk and"
+        " Sherman), "
         + (
             f"with the weights of the profile: {weighted}."
             if weighted

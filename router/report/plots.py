@@ -18,8 +18,9 @@ from router.report.page import FOLLOWED, day
 from router.report.session import Session
 
 MISSING = (
-    "A page with plots needs matplotlib, which is not installed. Install it with: pip install 'bedside-midi-router[report]' "
-    "(on Debian: apt install python3-matplotlib). Without it: router report CHILD, --csv and --json."
+    "A page with plots needs matplotlib, which is not installed. Install it with: pip install"
+    " 'bedside-midi-router[report]' (on Debian: apt install python3-matplotlib). Without it: router report CHILD, --csv"
+    " and --json."
 )
 
 BLUE, ORANGE, GREEN, GREY, PALE = "#0072B2", "#D55E00", "#007A5A", "#666666", "#E9E4D8"

@@ -1,16 +1,17 @@
 """From a log to sessions, and from a session to its figures.
 
-One log holds what a seat heard from the moment a profile began until another took its place, which may be a whole day. A
-pause of fifteen minutes without any effort or mark therefore ends a session, and time in which nothing was tried before or
-after it does not count.
+One log holds what a seat heard from the moment a profile began until another took its place, which may be a whole day.
+A pause of fifteen minutes without any effort or mark therefore ends a session, and time in which nothing was tried
+before or after it does not count.
 
-Marks divide a session into phases. ``baseline`` begins one in which the child's movements do not sound; ``playing`` one in
-which they do. Without such marks everything is playing. What comes before a first ``baseline`` is playing; what comes before
-a first ``playing`` is getting ready, and does not count. ``cue`` is the moment at which the child was asked, or shown, to
-play. ``goal NAME SCORE`` scores a goal from -2 to +2 (see ``measures.goal_attainment``). Every other mark is a remark.
+Marks divide a session into phases. ``baseline`` begins one in which the child's movements do not sound; ``playing`` one
+in which they do. Without such marks everything is playing. What comes before a first ``baseline`` is playing; what
+comes before a first ``playing`` is getting ready, and does not count. ``cue`` is the moment at which the child was
+asked, or shown, to play. ``goal NAME SCORE`` scores a goal from -2 to +2 (see ``measures.goal_attainment``). Every
+other mark is a remark.
 
-A press of ``pad.double``, ``pad.long`` or ``cheek.above.firm`` that comes while ``pad`` or ``cheek.above`` is pressed is the
-same effort, and is not counted again.
+A press of ``pad.double``, ``pad.long`` or ``cheek.above.firm`` that comes while ``pad`` or ``cheek.above`` is pressed
+is the same effort, and is not counted again.
 """
 
 from __future__ import annotations

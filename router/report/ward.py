@@ -50,7 +50,10 @@ PER_CHILD: Mapping[str, tuple[str, Callable[[list[Session]], float | None], Call
 
 @dataclass(frozen=True, slots=True)
 class Ward:
-    """A week of all children. ``children`` is None if there are too few to say how many; ``figures`` has those that may be shown."""
+    """A week of all children.
+
+    ``children`` is None if there are too few to say how many; ``figures`` has those that may be shown.
+    """
 
     until: datetime
     children: int | None
@@ -104,8 +107,8 @@ def as_json(week: Ward) -> str:
 def _pieces(week: Ward) -> Iterator[Piece]:
     if week.children is None:
         yield (
-            f"Fewer than {SMALL} children played in these seven days. Nothing is shown, because with so few children whoever "
-            "knows the ward would know whose figures they are."
+            f"Fewer than {SMALL} children played in these seven days. Nothing is shown, because with so few children"
+            " whoever knows the ward would know whose figures they are."
         )
         return
     yield f"{week.children} children played in {week.sessions} sessions."
@@ -119,7 +122,10 @@ def _pieces(week: Ward) -> Iterator[Piece]:
     yield Points(
         [
             f"A dash stands where fewer than {SMALL} children are behind a figure.",
-            "Children differ in their movements, sensors and settings: compare no ward with another, and no child with these figures.",
+            (
+                "Children differ in their movements, sensors and settings: compare no ward with another, and no child"
+                " with these figures."
+            ),
         ]
     )
 

@@ -1,8 +1,9 @@
 """The beat of a room on virtual time: from a fixed tempo, from taps, or from MIDI clock; and MIDI clock out of it.
 
-What leads: a MIDI clock while it is heard, else the last of taps and fixed tempos. ``Beat.music`` is what the engines are told;
-each call that may change it says whether it has. A beat that has come does not come again: a correction may hold back the next,
-but only Start, Continue with a song position, and a clock that is heard anew put the music at another place.
+What leads: a MIDI clock while it is heard, else the last of taps and fixed tempos. ``Beat.music`` is what the engines
+are told; each call that may change it says whether it has. A beat that has come does not come again: a correction may
+hold back the next, but only Start, Continue with a song position, and a clock that is heard anew put the music at
+another place.
 
     taps     from the third on: the mean of those of the last intervals that are near their median; the last tap is on a beat, and
              the first after a pause began a bar
@@ -10,8 +11,8 @@ but only Start, Continue with a song position, and a clock that is heard anew pu
              four beats, then once a beat and only if it has moved, and at once if it is far off
     lost     no clock for half a beat: said once, and the beat goes on as it was
 
-Source of the messages: MIDI 1.0 Detailed Specification 4.2: 24 clocks a quarter; the first clock after Start or Continue is the beat
-that it names; song position counts six clocks, 14 bits, low seven first.
+Source of the messages: MIDI 1.0 Detailed Specification 4.2: 24 clocks a quarter; the first clock after Start or
+Continue is the beat that it names; song position counts six clocks, 14 bits, low seven first.
 """
 
 from __future__ import annotations
@@ -43,7 +44,10 @@ PAUSE = 4
 
 
 class Taps:
-    """The last taps of one run: ``quarter`` is None until three agree; ``count`` is how many beats the last is after the first."""
+    """The last taps of one run.
+
+    ``quarter`` is None until three agree; ``count`` is how many beats the last is after the first.
+    """
 
     def __init__(self) -> None:
         self.quarter: Fraction | None = None
@@ -302,8 +306,9 @@ _TICK = Span(whole=Fraction(1, 4 * CLOCKS))
 class ClockOut:
     """MIDI clock of a beat: ticks for ever, each at its absolute time; Start, Stop and places as asked for.
 
-    Start, and song position with Continue, go out half a tick before the tick that they mean, so that instruments have their time.
-    Ticks that were missed are made up for, as instruments count them; after more than a quarter they are told the place instead.
+    Start, and song position with Continue, go out half a tick before the tick that they mean, so that instruments have
+    their time. Ticks that were missed are made up for, as instruments count them; after more than a quarter they are
+    told the place instead.
     """
 
     def __init__(self, music: Music, now: int) -> None:

@@ -6,7 +6,8 @@
     freeze   while the freeze pedal is down nothing changes; what was struck before it still counts. When it comes up, what then
              sounds is looked at, and the key is the one that has been played meanwhile
 
-Invariant: whatever bytes come, in whatever order and at whatever times, nothing is raised, and what is held is bounded by MIDI's own notes.
+Invariant: whatever bytes come, in whatever order and at whatever times, nothing is raised, and what is held is bounded
+by MIDI's own notes.
 """
 
 from __future__ import annotations
@@ -59,8 +60,9 @@ class Led(NamedTuple):
     def onto(self, music: Music) -> Music:
         """``music`` as led: with this chord, and in this key. What the keyboard has not said stays.
 
-        A scale keeps its number of notes, so that a degree is no other place of the scale than before: where its third is not that
-        of the key, it becomes the major or minor one of its size (pentatonic, blues, seven notes). One without a fifth stays.
+        A scale keeps its number of notes, so that a degree is no other place of the scale than before: where its third
+        is not that of the key, it becomes the major or minor one of its size (pentatonic, blues, seven notes). One
+        without a fifth stays.
         """
         scale = music.scale
         if self.scale is not None and _FIFTH in scale and (_THIRD in scale) != (_THIRD in self.scale):
@@ -115,7 +117,10 @@ class Lead:
         return None if self.led == before else self.led
 
     def lost(self, now: int) -> None:
-        """The keyboard has gone. What it said stays; what it held is let go, and so is its freeze pedal, which cannot come up any more."""
+        """The keyboard has gone.
+
+        What it said stays; what it held is let go, and so is its freeze pedal, which cannot come up any more.
+        """
         self._let_go(now)
         self._pedals.clear()
         self._frozen = False

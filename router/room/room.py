@@ -6,8 +6,9 @@
     listening what one seat plays reaches the inputs of others that listen to it
     balance   the limits over everybody, and how loud each seat is (``balance.py``)
 
-A seat is a *member*: it is told the music that its profile follows, and plays on in it. What the room does not say stays as
-the profile has it, and a profile that follows nothing is left alone. Where several things come at one time, the room's come first.
+A seat is a *member*: it is told the music that its profile follows, and plays on in it. What the room does not say
+stays as the profile has it, and a profile that follows nothing is left alone. Where several things come at one time,
+the room's come first.
 
 Invariants:
   * a member's time never goes back, and nothing of it is late because of another's;
@@ -43,8 +44,9 @@ SAYS = frozenset({TEMPO, KEY, SCALE})
 class RoomPlan:
     """The configuration of a room.
 
-    ``says``: which of ``SAYS`` stand there; the rest of ``music`` is only where a keyboard or taps begin from. ``faders``: the
-    controllers of the keyboard that set a seat's level. ``levels``: what each seat begins with, 0 to 1; 1 where none stands.
+    ``says``: which of ``SAYS`` stand there; the rest of ``music`` is only where a keyboard or taps begin from.
+    ``faders``: the controllers of the keyboard that set a seat's level. ``levels``: what each seat begins with, 0 to 1;
+    1 where none stands.
     """
 
     music: Music = field(default_factory=Music)
@@ -141,7 +143,10 @@ class Room:
         self._turned(self.turns.leave(name, now), now)
 
     def heard(self, name: str, event: str, fields: Mapping[str, Any], now: int) -> None:
-        """A member has played: what its engine observed. Others hear a note that its child played, and it may be a turn."""
+        """A member has played: what its engine observed.
+
+        Others hear a note that its child played, and it may be a turn.
+        """
         if event not in (NOTE_ON_EVENT, NOTE_OFF_EVENT):
             return
         place = self._places.get(name)

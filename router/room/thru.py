@@ -1,7 +1,7 @@
 """The ledger of a keyboard whose messages go on as they are: how long its notes may sound, how many, and how loud.
 
-A keyboard on a cable may lose the end of a note, or of its pedal. So each key that is down has a deadline, and so has each note
-that a pedal holds:
+A keyboard on a cable may lose the end of a note, or of its pedal. So each key that is down has a deadline, and so has
+each note that a pedal holds:
 
     a note   silent --key down--> held --key up--> silent
              held --key up while a pedal of its channel is down--> kept --pedals up--> silent

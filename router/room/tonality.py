@@ -5,13 +5,14 @@
     changed    when another key fits better than the present one by ``MARGIN``, and has fitted best for ``PATIENCE``; a first key needs no
                present one to be better than, but enough to have been heard
 
-Nothing changes while nobody plays: a key is looked for when a key goes down. Relative major and minor have the same notes; which of
-them it is shows in which notes are held most.
+Nothing changes while nobody plays: a key is looked for when a key goes down. Relative major and minor have the same
+notes; which of them it is shows in which notes are held most.
 
-Sources: Krumhansl, Cognitive Foundations of Musical Pitch (1990), for the way. The profiles are Bellman's and Budge's (Bellman, "About the
-determination of key of a musical excerpt", CMMR 2005), as in music21's analysis.discrete: of the published ones they keep to the right
-key for most of the time in ``python -m tests.benchmarks.keys``. ``HALF``, ``MARGIN`` and ``PATIENCE`` are our choice: a longer memory errs
-less within a piece, and is slower to notice the next one.
+Sources: Krumhansl, Cognitive Foundations of Musical Pitch (1990), for the way. The profiles are Bellman's and Budge's
+(Bellman, "About the determination of key of a musical excerpt", CMMR 2005), as in music21's analysis.discrete: of the
+published ones they keep to the right key for most of the time in ``python -m tests.benchmarks.keys``. ``HALF``,
+``MARGIN`` and ``PATIENCE`` are our choice: a longer memory errs less within a piece, and is slower to notice the next
+one.
 """
 
 from __future__ import annotations
@@ -32,7 +33,8 @@ PATIENCE = 3 * NANOSECONDS
 STRUCK = NANOSECONDS // 5
 """What a key that goes down counts beside the time for which it is held."""
 LONGEST = 4 * NANOSECONDS
-"""A key that is held longer counts no more: a weight on a key, or one whose note-off was lost, is not the tonic for ever."""
+"""A key that is held longer counts no more: a weight on a key, or one whose note-off was lost, is not the tonic for
+ever."""
 ENOUGH = 4 * NANOSECONDS
 """So much must have been heard, and of this many different notes, before there is a first key."""
 DIFFERENT = 4
@@ -100,7 +102,10 @@ class Tonality:
 
 
 def _centred(values: Sequence[float]) -> list[float]:
-    """About their mean and of length 1, so that the products of two such rows add up to their correlation; 0 if all are the same."""
+    """Center values on their mean and scale them to length 1: products of two such lists add up to their correlation.
+
+    All are 0 if all values are the same.
+    """
     mean = sum(values) / len(values)
     length = math.hypot(*(value - mean for value in values))
     return [(value - mean) / length if length else 0.0 for value in values]

@@ -8,9 +8,10 @@ The seats stand in line as they came; a seat that has had the turn goes to the e
 joins. A seat that leaves or plays another profile passes its turn on at once. If no seat has played while the turn
 went round once, it is free, and no deadline is left. A seat that is alone keeps its turn.
 
-Invariant: nobody is locked out for ever. With n seats in line it is a seat's turn again at most (n - 1) * (``wait`` + ``most``) after it
-ended, whatever the others do: nobody is ever put before a seat that waits, except while the turn is free, which is its own as well;
-and nobody keeps the turn for longer than ``wait`` until it begins and ``most`` from then on.
+Invariant: nobody is locked out for ever. With n seats in line it is a seat's turn again at most (n - 1) * (``wait`` +
+``most``) after it ended, whatever the others do: nobody is ever put before a seat that waits, except while the turn is
+free, which is its own as well; and nobody keeps the turn for longer than ``wait`` until it begins and ``most`` from
+then on.
 """
 
 from __future__ import annotations

@@ -1,9 +1,9 @@
 """Open a file beneath a folder, and nothing else, whatever somebody exchanges meanwhile.
 
-Whoever may write into the folder could put a link there that leads to a file which only the router may read, at the very
-moment between looking at the name and opening it. So the kernel resolves the name and opens in one step (openat2(2),
-RESOLVE_BENEATH), and what is read is what was opened. Where that is refused (Linux before 5.6, some containers), no link is
-followed at all.
+Whoever may write into the folder could put a link there that leads to a file which only the router may read, at the
+very moment between looking at the name and opening it. So the kernel resolves the name and opens in one step
+(openat2(2), RESOLVE_BENEATH), and what is read is what was opened. Where that is refused (Linux before 5.6, some
+containers), no link is followed at all.
 """
 
 from __future__ import annotations

@@ -23,7 +23,10 @@ def processor_time() -> int:
 
 
 def since_boot() -> int:
-    """Nanoseconds since the PC was switched on, its sleep included: they are of use to a later process of the same ``boot``."""
+    """Nanoseconds since the PC was switched on, its sleep included.
+
+    They are of use to a later process of the same ``boot``.
+    """
     return time.clock_gettime_ns(time.CLOCK_BOOTTIME)
 
 

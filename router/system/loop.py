@@ -8,8 +8,8 @@ A pass of the loop:
 epoll itself waits without a time-out, and with nothing to do nothing runs. Threads of drivers write to a descriptor
 that is watched, and that is all they may do.
 
-Invariants: no exception of a callback or of ``wake`` ends the loop; a callback that raises is left alone for a while, longer
-each time, as it would raise again at once; after ``stop`` the pass that runs is finished and no other begins.
+Invariants: no exception of a callback or of ``wake`` ends the loop; a callback that raises is left alone for a while,
+longer each time, as it would raise again at once; after ``stop`` the pass that runs is finished and no other begins.
 """
 
 from __future__ import annotations
@@ -27,8 +27,9 @@ from router.system import clock
 from router.system.timerfd import Timer
 
 AFTER_A_FAULT, LONGEST_REST = NANOSECONDS // 10, 25 * NANOSECONDS
-"""How long what raised is left alone: a fault that comes with each pass must not take the whole machine. A callback that
-raises again and again rests twice as long each time, up to the second; want of memory passes, a fault of ours may not."""
+"""How long what raised is left alone: a fault that comes with each pass must not take the whole machine. A callback
+that raises again and again rests twice as long each time, up to the second; want of memory passes, a fault of ours may
+not."""
 
 
 class Loop:
@@ -63,7 +64,10 @@ class Loop:
                 self._epoll.unregister(descriptor)
 
     def stop(self) -> None:
-        """Come to an end after this pass. From another thread or a signal handler it needs a descriptor to wake the loop."""
+        """Come to an end after this pass.
+
+        From another thread or a signal handler it needs a descriptor to wake the loop.
+        """
         self._stopping = True
 
     def run(self, deadline: Callable[[], int | None], wake: Callable[[int], None]) -> None:
@@ -140,7 +144,9 @@ class Loop:
     def stopped_by(
         self, signals: Iterable[signal.Signals], calls: Mapping[signal.Signals, Callable[[], None]] | None = None
     ) -> Iterator[None]:
-        """While in this context these signals stop the loop and do nothing else, unless they were ignored. Main thread only.
+        """Let these signals stop the loop and do nothing else while in this context, unless they were ignored.
+
+        Main thread only.
 
         Those of ``calls`` do not stop it: what they name is called in the pass that follows.
         """

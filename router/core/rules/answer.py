@@ -1,12 +1,13 @@
 """Efforts answer what was heard: each plays the next note of the last phrase, or the whole phrase in its own rhythm.
 
-The part has two inputs: the child's, and the one that it ``hears``: of type ``listen`` (another child, another part), or MIDI keys. What
-comes from there is only remembered. A phrase is over when nothing has sounded for ``quiet``; then the next answer is its answer,
-while one that has begun is played to its end. Notes that begin together are one step. Note by note, a press begins the next step
-and its release ends it, and after the last comes the first again; after ``restart_after`` without an effort the answer begins anew.
-With ``whole`` one press plays everything, however long it is held, and another press begins it again. As long as nothing
-was heard, each press plays the step ``degree`` of the scale, so that no effort is silent. Moved by ``octaves`` or ``steps`` an answer
-stays within two octaves of that step, or as near to it as what was heard: two children who answer each other do not climb for ever.
+The part has two inputs: the child's, and the one that it ``hears``: of type ``listen`` (another child, another part),
+or MIDI keys. What comes from there is only remembered. A phrase is over when nothing has sounded for ``quiet``; then
+the next answer is its answer, while one that has begun is played to its end. Notes that begin together are one step.
+Note by note, a press begins the next step and its release ends it, and after the last comes the first again; after
+``restart_after`` without an effort the answer begins anew. With ``whole`` one press plays everything, however long it
+is held, and another press begins it again. As long as nothing was heard, each press plays the step ``degree`` of the
+scale, so that no effort is silent. Moved by ``octaves`` or ``steps`` an answer stays within two octaves of that step,
+or as near to it as what was heard: two children who answer each other do not climb for ever.
 
 Example::
 
@@ -39,11 +40,13 @@ from router.rule import (
 MOST = 64
 """Notes of a phrase that can be remembered: more than anybody sings in one breath. Our choice."""
 _TOGETHER = 50 * NANOSECONDS // 1000
-"""Notes that begin within this time are a chord and one step. Our choice: wider than hands are apart, closer than two efforts."""
+"""Notes that begin within this time are a chord and one step. Our choice: wider than hands are apart, closer than two
+efforts."""
 _LONGEST = 10 * NANOSECONDS
 """A longer note is answered by one of this length: the longest that a profile lets sound if nothing is written."""
 _REACH = 24
-"""Semitones from ``degree`` to which an answer may be moved: two answers that move each other's would climb for ever. Our choice."""
+"""Semitones from ``degree`` to which an answer may be moved: two answers that move each other's would climb for ever.
+Our choice."""
 _OVER = "over"
 
 

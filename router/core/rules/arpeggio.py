@@ -1,8 +1,9 @@
 """Held notes are played one after another, in time, for as long as they are held.
 
-On press the first note sounds at once and the others follow at ``rate``; on release it ends at once. With ``begin: on the beat`` the
-first waits for its place on the grid that all parts share, and a tap is heard there too. Each step has an absolute place in time: a
-late one never delays the next, and steps that were missed are left out, not played in a bunch.
+On press the first note sounds at once and the others follow at ``rate``; on release it ends at once. With ``begin: on
+the beat`` the first waits for its place on the grid that all parts share, and a tap is heard there too. Each step has
+an absolute place in time: a late one never delays the next, and steps that were missed are left out, not played in a
+bunch.
 
 Example::
 

@@ -1,15 +1,16 @@
 """Each note becomes a chord.
 
-The chord stands on the note: ``triad`` and ``seventh`` are stacked from the notes of the key on the nearest of them, so they always fit
-it; a pentatonic or blues scale takes them from the seven notes that it is a part of, and in a minor key the chord on the fifth step is
-major (write ``natural minor`` or ``aeolian`` to leave it minor). The other kinds have a fixed shape. Or the note only says where it lies: with ``to`` it is one chord, by symbol or by the step of the key it
-stands on; with ``follow`` it is the chord where the music stands, and changes with it while held. In another key what an arpeggio or a repeat
-after it plays goes on in that key from the next step; a chord that just sounds stays. All notes of the chord begin and
-end with the note behind them. Notes above MIDI's range are left out.
+The chord stands on the note: ``triad`` and ``seventh`` are stacked from the notes of the key on the nearest of them, so
+they always fit it; a pentatonic or blues scale takes them from the seven notes that it is a part of, and in a minor key
+the chord on the fifth step is major (write ``natural minor`` or ``aeolian`` to leave it minor). The other kinds have a
+fixed shape. Or the note only says where it lies: with ``to`` it is one chord, by symbol or by the step of the key it
+stands on; with ``follow`` it is the chord where the music stands, and changes with it while held. In another key what
+an arpeggio or a repeat after it plays goes on in that key from the next step; a chord that just sounds stays. All notes
+of the chord begin and end with the note behind them. Notes above MIDI's range are left out.
 
-With ``voicing: nearest`` each chord moves as little as can be from the one before and stays near home, which is where the first
-one lay: its middle is never more than 7 semitones from there, whatever the chords are and however long they go on. A note more than an octave
-from home makes its place the new home.
+With ``voicing: nearest`` each chord moves as little as can be from the one before and stays near home, which is where
+the first one lay: its middle is never more than 7 semitones from there, whatever the chords are and however long they
+go on. A note more than an octave from home makes its place the new home.
 
 Example::
 
@@ -31,7 +32,8 @@ from router.rule import Chord as Named
 STACKED = {"triad": 3, "seventh": 4}
 
 _ELSEWHERE = 12
-"""A chord written further than this from home, in semitones, is meant to lie elsewhere: that is home from then on. Our choice."""
+"""A chord written further than this from home, in semitones, is meant to lie elsewhere: that is home from then on. Our
+choice."""
 
 
 class Chord(Rule):
@@ -50,7 +52,9 @@ class Chord(Rule):
             },
             "to": {
                 "quantity": "chord",
-                "description": "one chord instead, by symbol, or by the step of the key (1 to 7) on which a triad stands",
+                "description": (
+                    "one chord instead, by symbol, or by the step of the key (1 to 7) on which a triad stands"
+                ),
             },
             "follow": {
                 "type": "boolean",
@@ -72,7 +76,9 @@ class Chord(Rule):
             "voicing": {
                 "enum": ["as written", "nearest"],
                 "default": "as written",
-                "description": "nearest: the octave and order of the notes that move least from the chord before, near the first",
+                "description": (
+                    "nearest: the octave and order of the notes that move least from the chord before, near the first"
+                ),
             },
         },
         "not": {"required": ["to", "follow"]},
@@ -140,7 +146,7 @@ class Chord(Rule):
         return [replace(note, voice=own, pitch=pitch, instead=instead) for pitch in pitches if pitch <= 127]
 
     def _near(self, written: tuple[int, ...]) -> tuple[int, ...]:
-        """The chord as it follows the one before, or as it is written where there is none, or only one note in octaves."""
+        """The chord as it follows the one before; as it is written if there is none, or only one note in octaves."""
         where = middle(written)
         if not self._last or abs(where - self._home) > _ELSEWHERE:
             self._home = where

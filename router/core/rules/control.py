@@ -1,8 +1,9 @@
 """A continuous level (how hard, how far) moves a controller, the channel's pressure or the pitch bend.
 
-At rest it is at ``low``, at full effort at ``high``; in between it follows, at most once ``every`` so many milliseconds, so that a MIDI
-cable is not flooded. With ``smooth`` it glides there: after so long it has gone about two thirds of the way. Everything
-passes through, the level too, so several of these rules can move several things by one movement.
+At rest it is at ``low``, at full effort at ``high``; in between it follows, at most once ``every`` so many
+milliseconds, so that a MIDI cable is not flooded. With ``smooth`` it glides there: after so long it has gone about two
+thirds of the way. Everything passes through, the level too, so several of these rules can move several things by one
+movement.
 
 Example::
 

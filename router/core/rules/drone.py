@@ -1,10 +1,11 @@
 """A long low sound lies under everything that is played.
 
-With the first note the drone begins; while notes follow one another it goes on; ``linger`` after the last has ended it ends too. A
-note that begins when the drone has sounded for longer than ``renew`` strikes it again, so that it does not die away. In another key
-it goes on at once in that one, and with ``follow`` in another chord: in the octave that is nearest to where it was, and never further
-than a sixth from where degree 1 lay when it began. Its degrees are those that chords stand on: 1 and 5 are an open fifth in a
-pentatonic or blues scale, too, where the fifth note of the scale is another.
+With the first note the drone begins; while notes follow one another it goes on; ``linger`` after the last has ended it
+ends too. A note that begins when the drone has sounded for longer than ``renew`` strikes it again, so that it does not
+die away. In another key it goes on at once in that one, and with ``follow`` in another chord: in the octave that is
+nearest to where it was, and never further than a sixth from where degree 1 lay when it began. Its degrees are those
+that chords stand on: 1 and 5 are an open fifth in a pentatonic or blues scale, too, where the fifth note of the scale
+is another.
 
 Example::
 
@@ -22,8 +23,8 @@ from typing import Any, ClassVar
 from router.rule import DEGREES, OCTAVE, Chord, Context, Events, Kind, NoteOff, NoteOn, Rule, fold
 
 _STRAYS = 9
-"""Semitones from where degree 1 is written to where the root of a chord may lie. Our choice: a sixth, so that nearly every root has two
-places, and the drone moves to the nearer one."""
+"""Semitones from where degree 1 is written to where the root of a chord may lie. Our choice: a sixth, so that nearly
+every root has two places, and the drone moves to the nearer one."""
 
 
 class Drone(Rule):
@@ -39,7 +40,9 @@ class Drone(Rule):
                 **DEGREES,
                 "maxItems": 4,
                 "default": [1, 5],
-                "description": "steps of the key as chords count them (in a pentatonic scale too, 5 is the fifth), from 1 up",
+                "description": (
+                    "steps of the key as chords count them (in a pentatonic scale too, 5 is the fifth), from 1 up"
+                ),
             },
             "octave": {**OCTAVE, "default": 2},
             "follow": {

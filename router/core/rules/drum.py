@@ -1,7 +1,7 @@
 """Each press strikes a drum of the General MIDI list; it belongs on channel 10.
 
-On press the drum sounds; on release it ends, which most drums do not mind. Of several drums each press takes the next; the zones of a
-pointer have one each.
+On press the drum sounds; on release it ends, which most drums do not mind. Of several drums each press takes the next;
+the zones of a pointer have one each.
 
 Example::
 

@@ -1,7 +1,8 @@
 """Each note comes back a few times, softer and softer.
 
-On press the note sounds as it would without this rule; then it comes back ``times`` times, each ``apart`` after the one before and
-softer by the share ``softer``. What comes back sounds as long as the note itself did, but never longer than most of the time between.
+On press the note sounds as it would without this rule; then it comes back ``times`` times, each ``apart`` after the one
+before and softer by the share ``softer``. What comes back sounds as long as the note itself did, but never longer than
+most of the time between.
 
 Example::
 

@@ -1,9 +1,9 @@
 """A press switches on, the next press switches off: for a child who cannot hold.
 
-On the first press what follows begins and goes on after the release; the second press ends it. How long the
-switch is held does not matter. With ``replace``, a press of another input, zone or key begins that one instead; latches of one
-``group``, in whatever parts, replace one another too. After ``longest`` it ends by itself. A note that a limit has ended or refused
-is off as well: the next press begins it again.
+On the first press what follows begins and goes on after the release; the second press ends it. How long the switch is
+held does not matter. With ``replace``, a press of another input, zone or key begins that one instead; latches of one
+``group``, in whatever parts, replace one another too. After ``longest`` it ends by itself. A note that a limit has
+ended or refused is off as well: the next press begins it again.
 
 Example::
 
@@ -39,7 +39,9 @@ class Latch(Rule):
             "replace": {
                 "type": "boolean",
                 "default": False,
-                "description": "whether a press of another input, zone or key replaces what is on, and does not just end it",
+                "description": (
+                    "whether a press of another input, zone or key replaces what is on, and does not just end it"
+                ),
             },
             "group": {
                 "type": "string",

@@ -1,7 +1,7 @@
 """Each press takes the next sound of a list.
 
-On press the part's channel changes to the next of ``sounds``, before the press goes on and plays; what is held sounds on as the
-instrument likes. With ``every`` it changes only at every so many presses.
+On press the part's channel changes to the next of ``sounds``, before the press goes on and plays; what is held sounds
+on as the instrument likes. With ``every`` it changes only at every so many presses.
 
 Example::
 

@@ -1,11 +1,12 @@
 """Each note waits for the next beat, so that what is played is in time with everything else.
 
-On press the note waits until the next place of the grid that all parts share, and on release its end is moved by as much. If the
-next place is further away than ``most``, the note sounds at once: an effort is never kept waiting for long.
+On press the note waits until the next place of the grid that all parts share, and on release its end is moved by as
+much. If the next place is further away than ``most``, the note sounds at once: an effort is never kept waiting for
+long.
 
-Notes that come one after another follow one another, one to a place, so that a quick tune stays a tune and no effort is lost; where
-the next free place is too far away for one, it takes the first that is free when the step is halved, or halved again. Notes that come
-within 50 ms are a chord, and stay together.
+Notes that come one after another follow one another, one to a place, so that a quick tune stays a tune and no effort is
+lost; where the next free place is too far away for one, it takes the first that is free when the step is halved, or
+halved again. Notes that come within 50 ms are a chord, and stay together.
 
 Example::
 
@@ -23,14 +24,15 @@ from typing import Any, ClassVar
 from router.rule import NANOSECONDS, Context, Event, Events, Grid, Kind, Later, NoteOff, NoteOn, Rule, Span
 
 _CHORD = 50 * NANOSECONDS // 1000
-"""Notes that come within this time of the first belong together. Our choice: wider than hands are apart, closer than two efforts."""
+"""Notes that come within this time of the first belong together. Our choice: wider than hands are apart, closer than
+two efforts."""
 _FINER = (1, 2, 4, 8)
 """How often a step is divided, at most into eight: at 1/8 and 90 bpm that is room for 24 notes a second."""
 
 
 @dataclass(slots=True)
 class _Moved:
-    """A voice: by how much its last note was moved, when the last that is known of it is given, and whether it has ended."""
+    """A voice: how far its last note was moved, when the last known of it is given, and whether it has ended."""
 
     by: int
     last: int
@@ -142,7 +144,10 @@ class Quantize(Rule):
         return ()
 
     def _onto(self, old: Grid, when: int, now: int, last: int) -> int:
-        """Where a note that waits stands now, which stood at ``when``: after ``last``, so that those that followed do so still."""
+        """Return where a waiting note stands now, which stood at ``when``.
+
+        It stands after ``last``, so that those that followed do so still.
+        """
         finer = next((n for n in _FINER if (grid := _divided(old, n)).at(grid.nearest(when)) == when), _FINER[-1])
         before, after = _divided(old, finer), _divided(self._grid, finer)
         to = max(now, after.at(before.onto(after, before.nearest(when), now)))

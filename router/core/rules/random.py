@@ -1,8 +1,8 @@
 """Each press plays a note or a chord by chance: no effort can be wrong, and none is quite like the last.
 
-On press one of the row is chosen and begins; while held it sounds; on release it ends. With ``weights`` some come more often than
-others; unless ``again`` is yes, the same one never comes twice running. The chances are a fixed row of numbers: the same
-``seed`` gives the same music again, from the start and from each time the device is found again.
+On press one of the row is chosen and begins; while held it sounds; on release it ends. With ``weights`` some come more
+often than others; unless ``again`` is yes, the same one never comes twice running. The chances are a fixed row of
+numbers: the same ``seed`` gives the same music again, from the start and from each time the device is found again.
 
 Example::
 

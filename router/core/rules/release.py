@@ -1,9 +1,9 @@
-"""When notes end, and how: as the effort ends, after a fixed time, at the bar, or when the next one begins; at once or fading.
+"""When notes end: with the effort, after a fixed time, at the bar, or when the next one begins; at once or fading.
 
 ``released``: on release, as without this rule. ``after``: each note sounds for ``time``, however long the effort is.
-``next``: each note sounds until the next begins, so that a short effort still gives a long line. ``bar``: after the release it
-sounds on to the end of the bar. With ``fade`` the last note to end dies away, by the controller expression of the part's channel; a
-note that begins meanwhile has its full sound.
+``next``: each note sounds until the next begins, so that a short effort still gives a long line. ``bar``: after the
+release it sounds on to the end of the bar. With ``fade`` the last note to end dies away, by the controller expression
+of the part's channel; a note that begins meanwhile has its full sound.
 
 Example::
 

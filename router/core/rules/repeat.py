@@ -1,10 +1,11 @@
 """A held note is struck again and again, in time, for as long as it is held.
 
-On press it sounds at once; while held it comes again at ``rate``, each time for the share ``gate`` of a step; on release it ends at once.
-With ``begin: on the beat`` the first stroke waits for its place on the grid that all parts share, and a tap is heard there too. With
-``strong`` the rate follows the strength of the effort, from ``rate`` at the gentlest to ``strong`` at full; on the beat it is the nearest
-that divides ``rate`` evenly, so that every stroke stands on the grid. Each stroke has an absolute place in time: a late one never delays
-the next, and strokes that were missed are left out.
+On press it sounds at once; while held it comes again at ``rate``, each time for the share ``gate`` of a step; on
+release it ends at once. With ``begin: on the beat`` the first stroke waits for its place on the grid that all parts
+share, and a tap is heard there too. With ``strong`` the rate follows the strength of the effort, from ``rate`` at the
+gentlest to ``strong`` at full; on the beat it is the nearest that divides ``rate`` evenly, so that every stroke stands
+on the grid. Each stroke has an absolute place in time: a late one never delays the next, and strokes that were missed
+are left out.
 
 Example::
 
@@ -187,7 +188,9 @@ class Repeat(Rule):
 
 
 def _evenly(most: Fraction, strength: Fraction) -> Fraction:
-    """Into how many a step is divided, 1 to ``most`` by strength: the nearest of the whole numbers that divide ``most``.
+    """Into how many a step is divided, 1 to ``most`` by strength.
+
+    It is the nearest of the whole numbers that divide ``most``.
 
     Where ``most`` is no whole number there are the two ends only.
     """

@@ -1,10 +1,10 @@
 """Every note is moved to a note of the scale, or of the chord where the music stands, so that nothing can sound wrong.
 
-On press the note that fits begins; what sounds stays as it is when key or chord change, and what an arpeggio or a repeat
-after this rule plays again fits from its next step on. By default the nearest is taken, and of two
-equally near the lower; ``way`` takes the next one up or down instead. Over a chord with the leading tone of a minor key (E or E7 in
-A minor) the scale has the leading tone too, here and in every degree. A scale has no direction here: the melodic minor is its
-ascending form both ways. Notes for drums (channel 10) are not notes of a scale: leave this rule out there.
+On press the note that fits begins; what sounds stays as it is when key or chord change, and what an arpeggio or a
+repeat after this rule plays again fits from its next step on. By default the nearest is taken, and of two equally near
+the lower; ``way`` takes the next one up or down instead. Over a chord with the leading tone of a minor key (E or E7 in
+A minor) the scale has the leading tone too, here and in every degree. A scale has no direction here: the melodic minor
+is its ascending form both ways. Notes for drums (channel 10) are not notes of a scale: leave this rule out there.
 
 Example::
 

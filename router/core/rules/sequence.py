@@ -1,8 +1,8 @@
 """Successive presses step through a row of notes or chords: a tune from one movement.
 
-On press the next of the row begins; while held it sounds; on release it ends. After a pause of ``restart_after`` the row begins again. At
-its ``end`` it loops, turns back (neither end is played twice), or stops: then nothing sounds until the pause has gone by, 10 s
-if none is written.
+On press the next of the row begins; while held it sounds; on release it ends. After a pause of ``restart_after`` the
+row begins again. At its ``end`` it loops, turns back (neither end is played twice), or stops: then nothing sounds until
+the pause has gone by, 10 s if none is written.
 
 Example::
 

@@ -1,6 +1,7 @@
 """The notes of a chord begin one after another, as when a hand goes over strings.
 
-On press the first note begins at once and each other ``apart`` later; on release all end, and those that have not begun are left out.
+On press the first note begins at once and each other ``apart`` later; on release all end, and those that have not begun
+are left out.
 
 Example::
 

@@ -1,7 +1,7 @@
 """Each note sounds higher or lower than it was played.
 
-``semitones`` and ``octaves`` move a note by so much; ``steps`` move it along the scale, so that it still fits. On release the
-moved note ends. A note that would leave MIDI's range is brought back by octaves.
+``semitones`` and ``octaves`` move a note by so much; ``steps`` move it along the scale, so that it still fits. On
+release the moved note ends. A note that would leave MIDI's range is brought back by octaves.
 
 Example::
 

@@ -1,9 +1,10 @@
 """Plays when it is this child's turn; out of turn it is softer, or silent.
 
-Children at several seats whose profiles have this rule take turns: the turn passes on after each phrase, when nobody takes it, and when it
-has lasted long enough (``turns`` in the configuration of the PC). With only one such seat it is always its turn. What sounds when a turn
-ends runs to its own end. After a rule that plays notes, each note is judged when it begins, even of an arpeggio that runs on; before
-it, each effort is, so that with ``silent`` a tune does not go on by an effort out of turn.
+Children at several seats whose profiles have this rule take turns: the turn passes on after each phrase, when nobody
+takes it, and when it has lasted long enough (``turns`` in the configuration of the PC). With only one such seat it is
+always its turn. What sounds when a turn ends runs to its own end. After a rule that plays notes, each note is judged
+when it begins, even of an arpeggio that runs on; before it, each effort is, so that with ``silent`` a tune does not go
+on by an effort out of turn.
 
 Example::
 
@@ -21,7 +22,8 @@ from typing import Any, ClassVar
 from router.rule import Context, Events, Kind, NoteOff, NoteOn, Press, Rule
 
 _SOFTER = 0.5
-"""How hard a note begins out of turn, as a share of what it would be. Our choice: to be heard, and to be told from a turn."""
+"""How hard a note begins out of turn, as a share of what it would be. Our choice: to be heard, and to be told from a
+turn."""
 
 
 class Turns(Rule):

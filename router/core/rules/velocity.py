@@ -1,8 +1,11 @@
-"""How loud each note begins: always the same, by the strength of the effort, or by how quickly efforts follow one another.
+"""How loud each note begins.
 
-From strength, the gentlest effort that counts gives ``low`` and a full one ``high``. From speed, an effort that follows the one before it within
-``fast`` gives ``high`` and one that comes ``slow`` after it, or first of all, ``low``. A ``soft`` curve makes gentle efforts louder, a ``hard``
-one keeps them quiet for longer. Whatever is written here, the profile's ``limits`` are never exceeded.
+It is always the same, or set by the strength of the effort, or by how quickly efforts follow one another.
+
+From strength, the gentlest effort that counts gives ``low`` and a full one ``high``. From speed, an effort that follows
+the one before it within ``fast`` gives ``high`` and one that comes ``slow`` after it, or first of all, ``low``. A
+``soft`` curve makes gentle efforts louder, a ``hard`` one keeps them quiet for longer. Whatever is written here, the
+profile's ``limits`` are never exceeded.
 
 Example::
 

@@ -215,8 +215,8 @@ def _open(devices: Mapping[str, SerialDevice], wish: Wish) -> Line:
         if line.baud != baud:
             rivals = " and ".join(sorted({reader.wish.who for reader in line.readers if reader.wish is not None}))
             raise DeviceBusy(
-                f"{line.description} runs at {line.baud} baud for {rivals}, and this input wants {baud}; a line has one speed, so "
-                "write the same baud: into both profiles"
+                f"{line.description} runs at {line.baud} baud for {rivals}, and this input wants {baud}; a line has one"
+                " speed, so write the same baud: into both profiles"
             )
     return line
 

@@ -222,14 +222,15 @@ class _Choice:
             if clash:
                 other, same = clash[0]
                 raise DeviceBusy(
-                    f"{self.kind.what} {quoted(self.there[key].name)} is taken: {other.who} has {same} of it, and "
-                    f"{quoted(self.wish.pattern)} means no other that is free; write another pattern or {self.kind.differ} into the "
-                    "profile, or another pattern under devices: of the seat in the configuration"
+                    f"{self.kind.what} {quoted(self.there[key].name)} is taken: {other.who} has {same} of it, and"
+                    f" {quoted(self.wish.pattern)} means no other that is free; write another pattern or"
+                    f" {self.kind.differ} into the profile, or another pattern under devices: of the seat in the"
+                    " configuration"
                 )
             if key in waited:
                 raise DeviceBusy(
-                    f"{self.kind.what} {quoted(self.there[key].name)} was that of {waited[key].who}, which waits for it, and "
-                    f"{quoted(self.wish.pattern)} means no other"
+                    f"{self.kind.what} {quoted(self.there[key].name)} was that of {waited[key].who}, which waits for"
+                    f" it, and {quoted(self.wish.pattern)} means no other"
                 )
         raise DeviceBusy(
             f"the {self.kind.what} that was here has gone, and {quoted(self.wish.pattern)} means only what others have"

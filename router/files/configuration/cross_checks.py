@@ -47,7 +47,10 @@ def _too_many(seats: Entries, report: Report) -> None:
 
 @dataclass(frozen=True, slots=True)
 class _Folder:
-    """A folder with its place, and whether that is where it is written. ``seat``: it is a seat's and not one of the four."""
+    """A folder with its place, and whether that is where it is written.
+
+    ``seat``: it is a seat's and not one of the four.
+    """
 
     name: str
     path: PurePosixPath

@@ -28,9 +28,9 @@ class SeatPlan:
 
     ``profile``: the child whose profile plays before any was chosen; None: the safe default. ``follow``: "folder"
     (whatever is put into the folder last plays) or "file" (only changes of what plays count). ``list``: the children to
-    step through, in order. ``channels``: its own, 1 to 16 without that of drums, in the order in which they are taken; none:
-    those of the profile. ``devices``: by input, the name pattern that holds instead of the profile's. ``level``: how loud it is
-    at first, 0 to 1. ``fader``: the controller of the room's keyboard that sets it.
+    step through, in order. ``channels``: its own, 1 to 16 without that of drums, in the order in which they are taken;
+    none: those of the profile. ``devices``: by input, the name pattern that holds instead of the profile's. ``level``:
+    how loud it is at first, 0 to 1. ``fader``: the controller of the room's keyboard that sets it.
     """
 
     name: str
@@ -63,7 +63,10 @@ class Ports:
 
 @dataclass(frozen=True, slots=True)
 class Button:
-    """A switch of the room's, not a child's. ``does``: "panic", "next", "previous", "mark" or "tap"; ``seat`` None: at every one."""
+    """A switch of the room's, not a child's.
+
+    ``does``: "panic", "next", "previous", "mark" or "tap"; ``seat`` None: at every one.
+    """
 
     name: str
     device: Device

@@ -153,7 +153,10 @@ def _channels(seats: Seats, keyboard: Entries, report: Report) -> None:
                 report.add(item.place, message, hint)
             elif owner != name:
                 message = f'channel {channel} is one of the seat "{owner}" (line {place.line}) already'
-                hint = "What two play on one channel of a synth cuts each other's notes short. Give each channels of its own."
+                hint = (
+                    "What two play on one channel of a synth cuts each other's notes short. Give each channels of its"
+                    " own."
+                )
                 report.add(item.place, message, hint)
             elif place is not item.place:
                 report.add(item.place, f"channel {channel} stands in this list twice", "Take one of them out.")

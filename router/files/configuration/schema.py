@@ -58,12 +58,16 @@ SEAT = group(
         "minLength": 1,
         "maxLength": 400,
         "spelling": SPELT,
-        "description": "the folder of its profiles; that of the therapists, and with several seats one in it by the seat's name",
+        "description": (
+            "the folder of its profiles; that of the therapists, and with several seats one in it by the seat's name"
+        ),
         "examples": ["/var/lib/router/profiles/bed"],
     },
     profile={
         **CHILD,
-        "description": "the child whose profile plays before any was chosen; a safe one of the router's own if left out",
+        "description": (
+            "the child whose profile plays before any was chosen; a safe one of the router's own if left out"
+        ),
     },
     follow={
         "enum": ["folder", "file"],
@@ -83,8 +87,10 @@ SEAT = group(
         "minItems": 1,
         "maxItems": 15,
         "items": CHANNEL,
-        "description": "the seat's own MIDI channels; those of its profile are put onto them, the lowest first. If left out they stay "
-        "as in the profile, and one that another seat has is moved to a free one",
+        "description": (
+            "the seat's own MIDI channels; those of its profile are put onto them, the lowest first. If left out they"
+            " stay as in the profile, and one that another seat has is moved to a free one"
+        ),
         "examples": ["[1, 2]"],
     },
     devices={
@@ -95,7 +101,9 @@ SEAT = group(
     level={
         "quantity": "percent",
         "default": "100 %",
-        "description": "how loud the seat is at first, beside the others; live it is set with router level, or by its fader",
+        "description": (
+            "how loud the seat is at first, beside the others; live it is set with router level, or by its fader"
+        ),
         "examples": ["80 %"],
     },
     fader={
@@ -131,8 +139,10 @@ BUTTON = group(
     },
     does={
         "enum": ["panic", "next", "previous", "mark", "tap"],
-        "description": "end every sound, go on in the list of children, go back in it, mark this moment in the session log, or tap the "
-        "room's tempo",
+        "description": (
+            "end every sound, go on in the list of children, go back in it, mark this moment in the session log, or tap"
+            " the room's tempo"
+        ),
     },
     seat={"type": "string", "description": "the seat it is for; all of them if it is left out", "examples": ["bed"]},
 )
@@ -198,7 +208,10 @@ def _said(name: str, about: str, example: object) -> Schema:
 
 
 _CHORDS = PROGRESSION["properties"]
-_OF_A_CHILD = "A room's chords go on by time: \"every: 1 bar\". With a child's presses they go on in a profile, and a keyboard leads "
+_OF_A_CHILD = (
+    "A room's chords go on by time: \"every: 1 bar\". With a child's presses they go on in a profile, and a keyboard"
+    " leads "
+)
 ROOM_PROGRESSION = {
     **group(
         "the room's progression",
@@ -260,7 +273,9 @@ KEYBOARD = group(
         "least": "1 s",
         "most": "10 min",
         "default": "30 s",
-        "description": "the longest that a note of its output may sound, also under a pedal: then the end of the note was lost",
+        "description": (
+            "the longest that a note of its output may sound, also under a pedal: then the end of the note was lost"
+        ),
     },
     notes_at_once={
         "type": "integer",
@@ -360,7 +375,9 @@ CONFIGURATION = group(
     motif={
         "type": "boolean",
         "default": True,
-        "description": "whether a short rising motif tells that a profile was swapped, and a falling one that it was refused",
+        "description": (
+            "whether a short rising motif tells that a profile was swapped, and a falling one that it was refused"
+        ),
     },
     buttons={
         "type": "object",

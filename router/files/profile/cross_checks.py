@@ -139,7 +139,8 @@ def _held(heard: Heard, report: Report) -> None:
         report.add(
             accept.place,
             f'"accept" ({accept.text}) is not shorter than "longest" ({longest.text}): no press would ever count',
-            'After "longest" a switch is taken to be stuck. Make accept much shorter, such as 80 ms, or longest longer.',
+            'After "longest" a switch is taken to be stuck. Make accept much shorter, such as 80 ms, or longest'
+            " longer.",
         )
 
 
@@ -305,7 +306,10 @@ def hears(heard: Heard) -> Iterator[tuple[tuple[Any, ...], str]]:
 
 
 def _listening(inputs: Mapping[str, Heard], parts: Sequence[Played], report: Report) -> None:
-    """Which part of this profile an input hears: there must be such a part, and parts must not hear one another in a ring."""
+    """Return which part of this profile an input hears.
+
+    There must be such a part, and parts must not hear one another in a ring.
+    """
     own = {
         name: node
         for name, heard in inputs.items()
@@ -324,7 +328,8 @@ def _listening(inputs: Mapping[str, Heard], parts: Sequence[Played], report: Rep
             report.missing(
                 node.place,
                 f"there is no part called {quoted(node.text)}",
-                f"{hint}The parts of this profile: {', '.join(names)}. For a part of another seat, name the seat as well.",
+                f"{hint}The parts of this profile: {', '.join(names)}. For a part of another seat, name the seat as"
+                " well.",
             )
             continue
         for part in parts:
@@ -427,7 +432,8 @@ def _programs(parts: Sequence[Played], report: Report) -> None:
             if step.rule.name == "program" and other is not None:
                 report.add(
                     step.place,
-                    f'this would change the sound of "{other.name}" (line {other.place.line}) too: both play on channel {where[1]}',
+                    f'this would change the sound of "{other.name}" (line {other.place.line}) too: both play on channel'
+                    f" {where[1]}",
                     "Give one of the two parts another channel.",
                 )
 
@@ -471,7 +477,10 @@ def _progression(node: Entries | None, inputs: Mapping[str, Heard], report: Repo
                 hint = 'To follow the room, write "follow: room" under music itself, beside the progression.'
             report.missing(text.place, message, hint)
         elif head in listening:
-            message = f"{quoted(name)} is played by others, and no chord may change by that: two could change each other's for ever"
+            message = (
+                f"{quoted(name)} is played by others, and no chord may change by that: two could change each other's"
+                " for ever"
+            )
             report.add(text.place, message, f"Name {either(sorted(right))}." if right else _GOES_ON)
         elif way == "follow":
             hint = f"Name {either(sorted(keyboards))}." if keyboards else "Add an input of type midi for it."
@@ -738,7 +747,10 @@ def _starved(step: Step, part: Played, kinds: Mapping[str, Kind], done: Sequence
     if rule.takes & Kind.LEVELS:
         return (
             f'"{name}" follows how hard or how far, and {_sources_of(kinds)} only says pressed or not',
-            "Sources for it: a side of a pressure input (cheek.above), x or y of a pointer (head.x), keys.cc1 of a MIDI input.",
+            (
+                "Sources for it: a side of a pressure input (cheek.above), x or y of a pointer (head.x), keys.cc1 of a"
+                " MIDI input."
+            ),
         )
     return f'"{name}" needs presses, and {_sources_of(kinds)} gives none', _other_source(kinds)
 

@@ -41,7 +41,8 @@ def _zones(part: Played, inputs: Mapping[str, Heard], report: Report) -> None:
             rest = count - there
             report.warn(
                 step.at(name),
-                f"the grid has {there} zones, and here stand {count} {name}: the last {'one plays' if rest == 1 else f'{rest} play'} never",
+                f"the grid has {there} zones, and here stand {count} {name}: the last"
+                f" {'one plays' if rest == 1 else f'{rest} play'} never",
                 f"Take {'it' if rest == 1 else 'them'} out, or give the grid more columns or rows.",
             )
 
@@ -61,7 +62,8 @@ def _loudness(step: Step, limit: int | None, report: Report) -> None:
     if above:
         report.warn(
             step.at(above[0]),
-            f'"{above[0]}" is {read[above[0]]}, and the velocity of this profile is limited to {limit}: it sounds no louder',
+            f'"{above[0]}" is {read[above[0]]}, and the velocity of this profile is limited to {limit}: it sounds no'
+            " louder",
             f'Write {limit} or less here, or another "velocity" under limits.',
         )
 
@@ -99,6 +101,7 @@ def _order(part: Played, music: Entries, report: Report) -> None:
         what = "chord" if to == "chord" else "key"
         report.warn(
             step.place,
-            f'a note that waits in "quantize" (line {quantize.place.line}) while the {what} changes begins in the {what} of before',
+            f'a note that waits in "quantize" (line {quantize.place.line}) while the {what} changes begins in the'
+            f" {what} of before",
             'Move "scale_lock" below "quantize": then it is fitted when it begins.',
         )

@@ -14,7 +14,8 @@ from router.files.diagnostics import Problem
 class Profile:
     """Everything for one child. ``types``, ``devices``: by input name; ``outputs``: by output name.
 
-    ``warnings``: what may not be meant, although it can be played. ``units``: what each pressure is written in, for whoever reads its values. ``goals``: their weights, by name.
+    ``warnings``: what may not be meant, although it can be played. ``units``: what each pressure is written in, for
+    whoever reads its values. ``goals``: their weights, by name.
     """
 
     path: Path

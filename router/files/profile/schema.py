@@ -67,8 +67,10 @@ PROGRESSION = group(
     every={"quantity": "length", "description": "how long each chord lasts", "examples": ["2 bars"]},
     advance={
         "type": "string",
-        "description": "the input whose presses go on to the next chord; if it plays a part as well, its first press has the first "
-        "chord, and the chords begin again when its sequence does (restart_after)",
+        "description": (
+            "the input whose presses go on to the next chord; if it plays a part as well, its first press has the first"
+            " chord, and the chords begin again when its sequence does (restart_after)"
+        ),
         "examples": ["pad"],
     },
     follow={"type": "string", "description": "the MIDI input whose held notes are the chord", "examples": ["keys"]},
@@ -79,7 +81,9 @@ MUSIC = group(
     scale={
         "quantity": "scale",
         "default": "major pentatonic",
-        "description": "the scale that degrees are counted in; minor is a minor key, whose chord on the fifth step is major",
+        "description": (
+            "the scale that degrees are counted in; minor is a minor key, whose chord on the fifth step is major"
+        ),
     },
     tempo={"quantity": "tempo", "default": "90 bpm", "description": "quarter notes a minute, 20 to 400 bpm"},
     beats={
@@ -92,8 +96,10 @@ MUSIC = group(
     progression={**PROGRESSION, "description": "the chords that parts can follow, and what goes on to the next"},
     follow={
         "enum": ["room", "tempo", "harmony"],
-        "description": "what the room says instead, where it says anything: tempo and beats, harmony (key, scale and chords), or both. "
-        "If left out, nothing",
+        "description": (
+            "what the room says instead, where it says anything: tempo and beats, harmony (key, scale and chords), or"
+            " both. If left out, nothing"
+        ),
     },
 )
 
@@ -212,7 +218,9 @@ DEVICES: Mapping[str, Mapping[str, Schema]] = {
             each={
                 "type": "boolean",
                 "default": False,
-                "description": "whether every device that the name means plays, as one switch; else it must mean one only",
+                "description": (
+                    "whether every device that the name means plays, as one switch; else it must mean one only"
+                ),
             },
         ),
         "serial": group(
@@ -331,7 +339,9 @@ SIDE = group(
             lowest={"quantity": "pressure", "description": "on never goes below this", "examples": ["0.2 inH2O"]},
             highest={"quantity": "pressure", "description": "on never goes above this", "examples": ["0.6 inH2O"]},
         ),
-        "description": "on, and the others with it, slowly follow efforts that grow or shrink in a session; they stay if left out",
+        "description": (
+            "on, and the others with it, slowly follow efforts that grow or shrink in a session; they stay if left out"
+        ),
         "examples": ["{lowest: 0.2 inH2O, highest: 0.6 inH2O}"],
     },
 )
@@ -431,7 +441,9 @@ _ABOUT: Schema = {"type": "string", "maxLength": 2000, "description": "a remark 
 NAMES_NOBODY: Schema = {
     "type": "boolean",
     "default": False,
-    "description": "yes: somebody has looked, and no remark or name in this file says who anybody is, although one looks as if",
+    "description": (
+        "yes: somebody has looked, and no remark or name in this file says who anybody is, although one looks as if"
+    ),
 }
 
 
@@ -499,7 +511,9 @@ INPUTS: Mapping[str, Schema] = {
         tell_apart={
             "type": "boolean",
             "default": False,
-            "description": "yes: a press is only one of pad, pad.double and pad.long, and pad waits until that is known",
+            "description": (
+                "yes: a press is only one of pad, pad.double and pad.long, and pad waits until that is known"
+            ),
         },
     ),
     "pressure": {
@@ -541,7 +555,9 @@ INPUTS: Mapping[str, Schema] = {
             "minimum": 0.1,
             "maximum": 20,
             "default": 1,
-            "description": "how many times movements around the centre are enlarged, for a head that turns only a little",
+            "description": (
+                "how many times movements around the centre are enlarged, for a head that turns only a little"
+            ),
         },
         recentre={
             "type": "string",
@@ -556,7 +572,9 @@ INPUTS: Mapping[str, Schema] = {
             "most": "10 min",
             "no": "a device that says nothing is taken to be still, as if left out",
             "examples": ["1 s"],
-            "description": "a tracker that has said nothing for this long is lost; only for one that never stops sending",
+            "description": (
+                "a tracker that has said nothing for this long is lost; only for one that never stops sending"
+            ),
         },
         jump={
             "quantity": "percent",
@@ -584,7 +602,9 @@ INPUTS: Mapping[str, Schema] = {
             about=_ABOUT,
             seat={
                 **NAME,
-                "description": "the seat that is heard, by its name in the configuration of the PC; anybody hears all others",
+                "description": (
+                    "the seat that is heard, by its name in the configuration of the PC; anybody hears all others"
+                ),
                 "examples": ["anybody"],
             },
             part={
@@ -633,8 +653,10 @@ OUTPUTS: Mapping[str, Schema] = {
         active_sensing={
             "type": "boolean",
             "default": False,
-            "description": "whether the synth is told all the time that the router lives, so that one which understands this "
-            "falls silent by itself after a power cut",
+            "description": (
+                "whether the synth is told all the time that the router lives, so that one which understands this "
+                "falls silent by itself after a power cut"
+            ),
         },
     ),
     "instrument": group(
@@ -695,7 +717,10 @@ PROFILE = group(
     },
     goals={
         "type": "object",
-        "description": 'what the child is to reach, by name: scored from -2 to 2 with `router mark "goal NAME SCORE"`, and reported',
+        "description": (
+            'what the child is to reach, by name: scored from -2 to 2 with `router mark "goal NAME SCORE"`, and'
+            " reported"
+        ),
         "examples": ["{reach: {weight: 2}}"],
     },
     names_nobody=NAMES_NOBODY,

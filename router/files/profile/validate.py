@@ -175,7 +175,10 @@ class _Telling:
             self._tell_group(path, found)
 
     def _tell_lists(self, errors: list[ValidationError]) -> set[Path]:
-        """Tell of lists of numbers that hold notes, or other signs than commas: once for the list. Return those lists."""
+        """Tell of lists of numbers that hold notes, or other signs than commas: once for the list.
+
+        Return those lists.
+        """
         told: set[Path] = set()
         for error in errors:
             path = tuple(error.absolute_path)
