@@ -6,7 +6,8 @@
     {"do": "mark", "text": "smiled", "seat": "bed"}   a remark into the session log; one that seems to name somebody is
                                                       refused, unless "names_nobody": true says that it does not
     {"do": "level", "level": 0.7, "seat": "bed"}      how loud the seat is from now on: 0, silent, to 1
-    {"do": "watch", "inputs": ["cheek"]}              from now on frames: {"frame": SECONDS, "seats": {...}}, see watching.py
+    {"do": "watch", "inputs": ["cheek"]}              from now on frames: {"frame": SECONDS, "seats": {...}}, see
+                                                      watching.py
 
 ``seat`` may be left out where there is one seat only, and ``inputs`` to see all. The answer is ``{"ok": true, ...}`` or
 ``{"ok": false, "problem": "..."}``; answers come in the order of the requests.
@@ -752,7 +753,7 @@ class Connection:
         self._path = path
         self._received = b""
         self._socket = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
-        # Python's own time-out would not wait at all when several want to be let in at the same moment (unix(7): EAGAIN).
+        # Python's own time-out would not wait at all when several want to be let in at once (unix(7): EAGAIN).
         seconds, part = divmod(round(timeout * 1_000_000), 1_000_000)
         self._socket.setsockopt(socket.SOL_SOCKET, socket.SO_SNDTIMEO, struct.pack("ll", seconds, part))
         try:

@@ -58,8 +58,9 @@ ABOUT = {
 }
 
 STORY = """\
-Three children play at once, and a specialist leads from a keyboard. Whatever chord is held there, Wren's harp and Lark's strings \
-play it; whatever key is played there, Robin's bells are in it. All that goes by the beat goes by one beat."""
+Three children play at once, and a specialist leads from a keyboard. Whatever chord is held there, Wren's harp \
+and Lark's strings play it; whatever key is played there, Robin's bells are in it. \
+All that goes by the beat goes by one beat."""
 
 NEXT = """\
 The picture, for any web browser, shows who played what: the chords and the

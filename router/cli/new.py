@@ -32,7 +32,7 @@ TYPES: Mapping[str, tuple[str, str]] = {
     # Where it is heard. Keep one of these lines; "router devices" shows what is plugged in, ready to paste.
 {device}
     # device: {{serial: "*"}}                      # a box that sends 0 or 1 over a serial line
-    # device: {{terminal: {key}}}    # a key of the keyboard at which "router run" is typed: for trying out, not for the bedside
+    # device: {{terminal: {key}}}    # a key of the keyboard that "router run" is typed on: to try out, not for the bed
     debounce: 30 ms                   # a contact flutters for a moment when it closes; this long is not listened
     accept: 0 ms                      # how long it must be held to count; raise it if rest or tremor makes notes
 """,
@@ -238,10 +238,7 @@ def _device_lines(kind: str, key: str, pattern: str, there: Mapping[str, list[st
         code = f"KEY_{key.upper()}"
         of = "any keyboard or switch box" if key in ("space", "enter") else "any keyboard"
         lines = [
-            (
-                f'device: {{evdev: "*", each: yes, key: {code}, grab: no}}    # the key {key} of {of}, until you know its'
-                " name"
-            )
+            f'device: {{evdev: "*", each: yes, key: {code}, grab: no}}    # {key} of {of}, until you know its name',
         ]
     else:
         word = {"pressure": "serial", "pointer": "evdev", "midi": "midi"}.get(kind)

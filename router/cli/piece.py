@@ -6,11 +6,15 @@ It is in four-four time, 80 quarters a minute, so a bar is three seconds. For tw
 
     bars 1, 2     the keyboard alone, soft: D and F sharp minor
     from bar 3    Wren holds the switch, and lets go: a harp in eighths, through two octaves above middle C
-    from bar 5    Lark pushes for a bar and a half, and rests: strings below middle C that swell and fade, plucked quarters
-    from bar 7    Robin looks from place to place: a tune of bells high above, mostly in half notes, from one neighbour to the next
-    bars 7, 8     the specialist likes the B minor and freezes it with a pedal, to play a run over it; the children stay in it
+    from bar 5    Lark pushes for a bar and a half, and rests: strings below middle C that swell and fade, plucked
+                  quarters
+    from bar 7    Robin looks from place to place: a tune of bells high above, mostly in half notes, from one neighbour
+                  to the next
+    bars 7, 8     the specialist likes the B minor and freezes it with a pedal, to play a run over it; the children stay
+                  in it
     bars 11, 12   by C and D7 into G major: no note of Robin's five is wrong before the key is noticed, and none after
-    bars 19, 20   a soft plagal end: C, and G for a bar and a half. Wren lets go first, Robin comes home, and Lark fades last
+    bars 19, 20   a soft plagal end: C, and G for a bar and a half. Wren lets go first, Robin comes home, and Lark fades
+                  last
 
 So each player has a place of its own from the bass upwards (keyboard, strings, harp, bells), they come in one after
 another, from soft to full, and the end is thinner again. A shorter piece leaves out the other key, then the freezing; a

@@ -643,7 +643,7 @@ class Engine:
         if step.plan.origin:
             fields["origin"] = step.plan.origin
         self._observe(now, "fault", fields)
-        # The rules before it still hold their voices and will end them; those after it may hold what it can no longer end.
+        # The rules before it still hold their voices and will end them; those after it may hold what it cannot end.
         self._let_go(part, now, out, first=index + 1)
         out += self._ledger.rest(part.plan.name, now)  # it may have left a pedal down or the sound turned off
 

@@ -93,11 +93,11 @@ DRUMS: Mapping[str, int] = MappingProxyType(
         for place, name in enumerate(
             """
     acoustic bass drum, bass drum 1, side stick, acoustic snare, hand clap, electric snare, low floor tom,
-    closed hi-hat, high floor tom, pedal hi-hat, low tom, open hi-hat, low-mid tom, hi-mid tom, crash cymbal 1, high tom,
-    ride cymbal 1, chinese cymbal, ride bell, tambourine, splash cymbal, cowbell, crash cymbal 2, vibraslap, ride cymbal 2,
-    hi bongo, low bongo, mute hi conga, open hi conga, low conga, high timbale, low timbale, high agogo, low agogo,
-    cabasa, maracas, short whistle, long whistle, short guiro, long guiro, claves, hi wood block, low wood block,
-    mute cuica, open cuica, mute triangle, open triangle
+    closed hi-hat, high floor tom, pedal hi-hat, low tom, open hi-hat, low-mid tom, hi-mid tom, crash cymbal 1,
+    high tom, ride cymbal 1, chinese cymbal, ride bell, tambourine, splash cymbal, cowbell, crash cymbal 2, vibraslap,
+    ride cymbal 2, hi bongo, low bongo, mute hi conga, open hi conga, low conga, high timbale, low timbale,
+    high agogo, low agogo, cabasa, maracas, short whistle, long whistle, short guiro, long guiro, claves, hi wood block,
+    low wood block, mute cuica, open cuica, mute triangle, open triangle
     """.split(",")  # noqa: SIM905 - as for the sounds above
         )
     }

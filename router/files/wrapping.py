@@ -57,7 +57,11 @@ def _wide(data: bytes) -> str:
     return ""
 
 
-_LETTERS = "\u00e4\u00f6\u00fc\u00c4\u00d6\u00dc\u00df\u00e9\u00e8\u00ea\u00eb\u00e0\u00e2\u00e7\u00f1\u00e1\u00ed\u00f3\u00fa\u00f4\u00ee\u00ef\u00fb\u0153\u00e6\u00f8\u00e5\u201c\u201d\u201e\u2019\u2013\u00b0\u00b5"
+_LETTERS = (
+    "\u00e4\u00f6\u00fc\u00c4\u00d6\u00dc\u00df\u00e9\u00e8\u00ea\u00eb\u00e0\u00e2\u00e7\u00f1\u00e1"
+    "\u00ed\u00f3\u00fa\u00f4\u00ee\u00ef\u00fb\u0153\u00e6\u00f8\u00e5"
+    "\u201c\u201d\u201e\u2019\u2013\u00b0\u00b5"
+)
 
 
 def one_byte_a_letter(raw: Sequence[int]) -> str:
@@ -127,7 +131,8 @@ def _page(lines: Sequence[str], report: Report) -> bool:
         for pattern in (_DOCTYPE, _TAG, _LAST_TAG):
             if found := pattern.search(line) if pattern is _LAST_TAG else pattern.match(line):
                 tag = found[0].strip()
-                report.add(_at(number, found.start() + found[0].index("<"), tag), f"this is the inside of a web page: {quoted(tag)}", _COPY)  # fmt: skip
+                place = _at(number, found.start() + found[0].index("<"), tag)
+                report.add(place, f"this is the inside of a web page: {quoted(tag)}", _COPY)
                 return True
         if found := _ENTITY.search(line):
             message = (
@@ -275,7 +280,11 @@ def _line_ends(lines: list[str], report: Report) -> list[str]:
 
 
 _NOT_ASCII = re.compile(r"[^\x00-\x7f]+")
-_TWICE = re.compile("[\u00c2\u00c3][\u0080-\u00bf\u0152\u0153\u0160\u0161\u0178\u017d\u017e\u0192\u02c6\u02dc\u2013-\u2026\u2030\u2039\u203a\u20ac\u2122]|\u00e2\u20ac")  # fmt: skip
+_TWICE = re.compile(
+    "[\u00c2\u00c3][\u0080-\u00bf\u0152\u0153\u0160\u0161\u0178\u017d\u017e\u0192"
+    "\u02c6\u02dc\u2013-\u2026\u2030\u2039\u203a\u20ac\u2122]"
+    "|\u00e2\u20ac"
+)
 
 
 def _twice_encoded(lines: list[str], report: Report) -> list[str]:

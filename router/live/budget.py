@@ -7,16 +7,17 @@ A rule that takes too long raises, as any broken rule may, so the engine release
 place in the profile, and switches it off. Two things are too long:
 
     slow     a call takes more than ``slow`` of the processor's time, for the third time: once may be an accident
-    stuck    a call has not come back after ``stuck`` of any time: it is interrupted where it stands, by a timer's signal
+    stuck    a call has not come back after ``stuck`` of any time: it is interrupted where it stands, by a timer's
+             signal
 
 Where a rule cannot be interrupted the process ends, as the music has stopped and nothing else can begin it again:
 
-    swallowed    the rule caught every interruption for ``SWALLOWED`` (``while True: try: ... except: ...``). ``lost`` is called
-                 with the seat and the rule; it ends the process. What must not happen is that it comes back to the
-                 rule.
-    deaf         a single call into C never came back (``sum(itertools.count())``), so no signal's handler of Python's could
-                 run. After as much of the processor's time the kernel ends the process (SIGVTALRM, whose default that
-                 is); where it stood is written to standard error first, by code that needs no interpreter.
+    swallowed    the rule caught every interruption for ``SWALLOWED`` (``while True: try: ... except: ...``). ``lost``
+                 is called with the seat and the rule; it ends the process. What must not happen is that it comes back
+                 to the rule.
+    deaf         a single call into C never came back (``sum(itertools.count())``), so no signal's handler of Python's
+                 could run. After as much of the processor's time the kernel ends the process (SIGVTALRM, whose default
+                 that is); where it stood is written to standard error first, by code that needs no interpreter.
 
 A rule could always do harm on purpose: it is a program.
 """

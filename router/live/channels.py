@@ -1,8 +1,11 @@
 """Which MIDI channels a seat plays on, where several children share a synth.
 
-    channels of its own        those of the profile, from the lowest, go onto them in the order in which the seat has them
-    none, or too few           each stays as in the profile, unless another plays there: then it goes to the lowest free one
-    none is free               it is shared, and that is said: with another seat, as long as there is a channel without a part of ours
+    channels of its own        those of the profile, from the lowest, go onto them in the order in which the seat has
+                               them
+    none, or too few           each stays as in the profile, unless another plays there: then it goes to the lowest free
+                               one
+    none is free               it is shared, and that is said: with another seat, as long as there is a channel without
+                               a part of ours
 
 What already plays is never moved; and drums stay drums: nothing is ever moved to the drum channel or away from it.
 
@@ -14,13 +17,23 @@ A channel on which several play (that of drums, mostly) is *shared*: see ``share
 
 Example: a profile with a tune on channel 1 and drums, at a seat beside one that plays on channel 1 of the same synth::
 
-    >>> from router.devices.descriptions import MidiPort >>> from router.core.engine import PartPlan, Plan >>> from
-    router.core.events import Route >>> from router.core.ledger import Limits >>> from router.core.music import Music
-    >>> parts = tuple(PartPlan(name, ("pad",), (), Route("synth", channel)) for name, channel in (("tune", 1), ("drums",
-    10))) >>> plan, synth = Plan(Music(), Limits(), {}, parts), {"synth": MidiPort("*Synth*")} >>> window = used(plan,
-    synth, 'seat "window"') >>> [part.route.channel for part in assign(plan, synth, taken=window).plan.parts] [2, 10]
-    >>> [part.route.channel for part in assign(plan, synth, own=[5, 6], taken=window).plan.parts] [5, 10] >>>
-    shared({"window": (plan, synth), "door": (plan, synth)})["door"] == {Route("synth", 1), Route("synth", 10)} True
+    >>> from router.devices.descriptions import MidiPort
+    >>> from router.core.engine import PartPlan, Plan
+    >>> from router.core.events import Route
+    >>> from router.core.ledger import Limits
+    >>> from router.core.music import Music
+    >>> parts = tuple(
+    ...     PartPlan(name, ("pad",), (), Route("synth", channel))
+    ...     for name, channel in (("tune", 1), ("drums", 10))
+    ... )
+    >>> plan, synth = Plan(Music(), Limits(), {}, parts), {"synth": MidiPort("*Synth*")}
+    >>> window = used(plan, synth, 'seat "window"')
+    >>> [part.route.channel for part in assign(plan, synth, taken=window).plan.parts]
+    [2, 10]
+    >>> [part.route.channel for part in assign(plan, synth, own=[5, 6], taken=window).plan.parts]
+    [5, 10]
+    >>> shared({"window": (plan, synth), "door": (plan, synth)})["door"] == {Route("synth", 1), Route("synth", 10)}
+    True
 """
 
 from __future__ import annotations

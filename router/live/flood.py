@@ -5,7 +5,8 @@ that wait are then thinned to the present state: the last reading of each switch
 of each key and controller. No note is left on, as the last message of a note is never dropped. The samples of a calm
 device that waited while the whole router was held up are kept: each activation in them counts.
 
-    add    -> in the order of the stamps; where more than ``MOST`` would wait, inputs that chatter are thinned; beyond ``STALLED`` all are
+    add    -> in the order of the stamps; where more than ``MOST`` would wait, inputs that chatter are thinned; beyond
+           ``STALLED`` all are
     next   -> the oldest
 """
 

@@ -1,6 +1,7 @@
 """The room's own ports: the specialist's keyboard, a MIDI clock that is followed, and our clock for others.
 
-    keyboard   each message goes on to its output at once, within the limits of ``thru.py``, and only then is looked at for what it leads with
+    keyboard   each message goes on to its output at once, within the limits of ``thru.py``, and only then is looked at
+               for what it leads with
     clock in   each message goes to the room's beat
     clock out  a tick is the first thing of its pass; Start at the next bar when the port is there, Stop at the end
 

@@ -117,7 +117,7 @@ class RoomStatus(TypedDict):
 
 
 class Status(TypedDict):
-    """The whole: the version, ``up`` (seconds since the daemon was ready), and ``warnings``, which hold for all seats."""
+    """The whole: version, ``up`` (seconds since the daemon was ready), and ``warnings``, which hold for all seats."""
 
     router: str
     pid: int

@@ -5,10 +5,10 @@ are told; each call that may change it says whether it has. A beat that has come
 hold back the next, but only Start, Continue with a song position, and a clock that is heard anew put the music at
 another place.
 
-    taps     from the third on: the mean of those of the last intervals that are near their median; the last tap is on a beat, and
-             the first after a pause began a bar
-    clock    a straight line through the last eight beats at most, of fewer where it has bent; told four times a beat in its first
-             four beats, then once a beat and only if it has moved, and at once if it is far off
+    taps     from the third on: the mean of those of the last intervals that are near their median; the last tap is on a
+             beat, and the first after a pause began a bar
+    clock    a straight line through the last eight beats at most, of fewer where it has bent; told four times a beat in
+             its first four beats, then once a beat and only if it has moved, and at once if it is far off
     lost     no clock for half a beat: said once, and the beat goes on as it was
 
 Source of the messages: MIDI 1.0 Detailed Specification 4.2: 24 clocks a quarter; the first clock after Start or

@@ -1,10 +1,10 @@
 """A keyboard that leads: the chord that is held there, and the key that is played.
 
-    settle   a moment after the last key went down the keys that sound are looked at; which of them are a chord, and whether it is
-             another one, ``recognition.Played`` says. What the pedal (controller 64) holds sounds
+    settle   a moment after the last key went down the keys that sound are looked at; which of them are a chord, and
+             whether it is another one, ``recognition.Played`` says. What the pedal (controller 64) holds sounds
     keep     chord and key stay when the keys are let go, and when the keyboard is lost
-    freeze   while the freeze pedal is down nothing changes; what was struck before it still counts. When it comes up, what then
-             sounds is looked at, and the key is the one that has been played meanwhile
+    freeze   while the freeze pedal is down nothing changes; what was struck before it still counts. When it comes up,
+             what then sounds is looked at, and the key is the one that has been played meanwhile
 
 Invariant: whatever bytes come, in whatever order and at whatever times, nothing is raised, and what is held is bounded
 by MIDI's own notes.

@@ -1,7 +1,8 @@
 """The room on virtual time: what children who play together share. Like the engine it does no I/O and reads no clock.
 
     beat      tempo and bars: fixed, from taps, or from a MIDI clock (``beat.py``)
-    harmony   key, scale and chord: as the room says, from its progression, or as the specialist's keyboard leads (``lead.py``)
+    harmony   key, scale and chord: as the room says, from its progression, or as the specialist's keyboard leads
+              (``lead.py``)
     turns     whose turn it is, among those who take turns (``turns.py``)
     listening what one seat plays reaches the inputs of others that listen to it
     balance   the limits over everybody, and how loud each seat is (``balance.py``)

@@ -1,9 +1,10 @@
 """Which key is being played: Krumhansl and Schmuckler's way, on what was heard last.
 
-    heard      how long each of the twelve notes was held, and how often it was struck; what is past counts for half after each ``HALF``
+    heard      how long each of the twelve notes was held, and how often it was struck; what is past counts for half
+               after each ``HALF``
     compared   with the profiles of the 24 major and minor keys, by Pearson's correlation
-    changed    when another key fits better than the present one by ``MARGIN``, and has fitted best for ``PATIENCE``; a first key needs no
-               present one to be better than, but enough to have been heard
+    changed    when another key fits better than the present one by ``MARGIN``, and has fitted best for ``PATIENCE``; a
+               first key needs no present one to be better than, but enough to have been heard
 
 Nothing changes while nobody plays: a key is looked for when a key goes down. Relative major and minor have the same
 notes; which of them it is shows in which notes are held most.

@@ -1,6 +1,4 @@
-"""How loud each note begins.
-
-It is always the same, or set by the strength of the effort, or by how quickly efforts follow one another.
+"""How loud each note begins: always the same, by the strength of the effort, or by how fast efforts follow another.
 
 From strength, the gentlest effort that counts gives ``low`` and a full one ``high``. From speed, an effort that follows
 the one before it within ``fast`` gives ``high`` and one that comes ``slow`` after it, or first of all, ``low``. A

@@ -30,7 +30,8 @@ def check(
 
 def _zones(part: Played, inputs: Mapping[str, Heard], report: Report) -> None:
     """Warn of notes that have no zone."""
-    grids = [inputs[name].values["grid"] for name in part.names if name in inputs and inputs[name].type == "pointer" and inputs[name].values]  # fmt: skip
+    heard = [inputs[name] for name in part.names if name in inputs]
+    grids = [each.values["grid"] for each in heard if each.type == "pointer" and each.values]
     if not grids:
         return
     there = max(grid["columns"] * grid["rows"] for grid in grids)

@@ -2,7 +2,8 @@
 
 The pieces below are JSON Schema 2020-12 with five words of our own, which publish.py turns into plain JSON Schema:
 
-    "quantity": KIND      a text such as "30 ms" (see quantities.py); "least" and "most" are its limits, in the same form
+    "quantity": KIND      a text such as "30 ms" (see quantities.py); "least" and "most" are its limits, in the same
+                          form
     "no": MEANING         instead of the quantity or group, ``no`` may be written; what that means
     "spelling"            what a "pattern" asks for, in words
     "elsewhere"           settings that a group does not have although others like it do, and what is said of them
@@ -727,7 +728,21 @@ PROFILE = group(
 )
 
 
-_SPELT = str.maketrans({"\u00e4": "ae", "\u00f6": "oe", "\u00fc": "ue", "\u00c4": "ae", "\u00d6": "oe", "\u00dc": "ue", "\u00df": "ss", "\u00f8": "oe", "\u00e6": "ae", "\u0153": "oe", "\u00e5": "aa"})  # fmt: skip
+_SPELT = str.maketrans(
+    {
+        "\u00e4": "ae",
+        "\u00f6": "oe",
+        "\u00fc": "ue",
+        "\u00c4": "ae",
+        "\u00d6": "oe",
+        "\u00dc": "ue",
+        "\u00df": "ss",
+        "\u00f8": "oe",
+        "\u00e6": "ae",
+        "\u0153": "oe",
+        "\u00e5": "aa",
+    }
+)
 """Letters of other languages, as they are spelt where there are none (German, Danish and French custom)."""
 
 
