@@ -32,17 +32,16 @@ import itertools
 import math
 from bisect import bisect_left
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
-from statistics import fmean, median
+from dataclasses import replace
+from statistics import median
 
-from router.core.conditioning.pressure import PressureConditioner, PressureSettings, Side
-from router.core.conditioning.rhythm import STEP, Rhythm
-from router.core.events import Lost, Press, PressureSample
-from router.core.timers import Alarm, Timers
+from router.core.conditioning.pressure import PressureSettings, Side
 from router.core.units import NANOSECONDS
-from router.devices.inputs.base import Stamped
 from router.fit.estimates import drawn, quantile, slope, spread
-from router.fit.recording import BEFORE, PARTS, FitError, Pieces, Recording, Stretch, between
+from router.fit.pressure_rest import Rest
+from router.fit.pressure_samples import SIGNS, Samples, condition, first_sizes, roughly, sane, thinned
+from router.fit.pressure_trials import OFF_SHARE, Hump, Trial, sides_at
+from router.fit.recording import PARTS, FitError, Pieces, Recording, between
 from router.fit.result import (
     ENOUGH,
     FALSE_COUNTS,
@@ -57,31 +56,16 @@ from router.fit.result import (
     within,
 )
 
-OFF_SHARE, LEAST_OFF = 0.6, 0.3
-SEARCH_RATE = 100
-"""Samples a second that thresholds are searched with; more tell no more about efforts of a tenth of a second."""
+LEAST_OFF = 0.3
 SHARES = (0.34, 0.42, 0.5, 0.58, 0.66)
 """Thresholds that are tried first, as shares of an ordinary effort."""
 COARSE, FINER = 0.08, 0.04
 """Steps from the best share to the next ones tried: beyond the first or last share, then on both sides of the best."""
-SETTLED = 3 * NANOSECONDS
-"""Rest is not judged until so long after the beginning, while its level is not known."""
 TIRES = 0.05
 """Share of the ordinary effort a minute; a smaller decline is not worth a remark."""
 
-JUMP, BEYOND = 0.2, 4
-"""Rest jumps if it moves between periods by this share of on, and this many times as far as usual. Our choice."""
-
-LEVELS, LEAST_LEVELS = 3, 2
-"""Resting levels before and after an effort that are compared, and how few will do at the ends. Our choice."""
-
-ASIDE = NANOSECONDS // 3
-"""Nothing this near to an effort counts as rest."""
-
-_SIGNS = {"above": 1, "below": -1}
-
-Sizes = dict[str, float]
-"""The ordinary effort of each side that has any, in pascals."""
+JUMP = 0.2
+"""Rest jumps if it moves between periods by this share of on, and much further than usual. Our choice."""
 
 
 def pressure(recording: Recording, settings: PressureSettings) -> Fit:
@@ -91,10 +75,10 @@ def pressure(recording: Recording, settings: PressureSettings) -> Fit:
         FitError: rest and effort cannot be told apart, or the recording is no use.
     """
     recording.enough()
-    samples = _thinned(recording.samples)
-    _sane(samples, recording)
-    sizes = _first_sizes(samples, recording, settings)
-    asked = [word for word in _SIGNS if getattr(settings, word) is not None]
+    samples = thinned(recording.samples)
+    sane(samples, recording)
+    sizes = first_sizes(samples, recording, settings)
+    asked = [word for word in SIGNS if getattr(settings, word) is not None]
     # A side that nobody uses is not fitted, and its old threshold must not disturb what is learned of the other.
     settings = replace(
         settings,
@@ -103,7 +87,7 @@ def pressure(recording: Recording, settings: PressureSettings) -> Fit:
     )
     search = _Search(samples, recording, settings)
     # The background is learned by the threshold, and the sizes are measured from the background.
-    search.measure(_sides({side: 0.45 * size for side, size in sizes.items()}, sizes))
+    search.measure(sides_at({side: 0.45 * size for side, size in sizes.items()}, sizes))
     for share in SHARES:
         search.look(share)
     best = search.choice(search.everything)
@@ -131,188 +115,8 @@ def applied(found: Fit, settings: PressureSettings) -> PressureSettings:
 
 def beyond_rest(recording: Recording, settings: PressureSettings) -> tuple[list[int], list[float]]:
     """Times, and how far the pressure is from the background as the router would learn it."""
-    times, beyond, _presses = _condition(_thinned(recording.samples), replace(settings, levels=frozenset()))
+    times, beyond, _presses = condition(thinned(recording.samples), replace(settings, levels=frozenset()))
     return times, beyond
-
-
-# --- the recording ------------------------------------------------------------------------------------------------
-
-
-@dataclass(slots=True)
-class _Samples:
-    """Times and pressures, no more than ``SEARCH_RATE`` a second, and when the sensor was lost."""
-
-    times: list[int] = field(default_factory=list)
-    pascals: list[float] = field(default_factory=list)
-    losses: list[int] = field(default_factory=list)
-
-
-def _thinned(samples: Sequence[Stamped]) -> _Samples:
-    thin = _Samples()
-    due = samples[0][0]
-    for t, sample in samples:
-        if isinstance(sample, Lost):
-            thin.losses.append(t)
-        elif isinstance(sample, PressureSample) and t >= due:
-            thin.times.append(t)
-            thin.pascals.append(sample.pascal)
-            due = max(due + NANOSECONDS // SEARCH_RATE, t - NANOSECONDS // SEARCH_RATE)
-    if not thin.times:
-        raise FitError("the recording holds no pressure of this input", "Record this input, or name another one.")
-    return thin
-
-
-def _sane(samples: _Samples, recording: Recording) -> None:
-    """Refuse a sensor that never changes, or that is at its limit in most efforts, which hides how large they are."""
-    values = samples.pascals
-    low, rest, high = min(values), median(values), max(values)
-    if low == high:
-        raise FitError(
-            "the sensor says the same all the time", "Is the tube connected, and is this the right input? Try it again."
-        )
-    for end, word in ((low, "lowest"), (high, "highest")):
-        if abs(end - rest) < max(high - rest, rest - low) / 2:
-            continue  # the side on which nobody tries
-        held = 0
-        for stretch in recording.efforts:
-            places = range(*between(samples.times, stretch.begin, stretch.end))
-            at_end = [samples.times[i] for i in places if values[i] == end]
-            held += len(at_end) > 2 and at_end[-1] - at_end[0] > NANOSECONDS // 5
-        if held > len(recording.efforts) / 2:
-            raise FitError(
-                f"in {held} efforts the sensor stays at its {word} value, so it cannot say how large they are",
-                "Use a sensor with a wider range, or let some air out of the pad.",
-            )
-
-
-def _first_sizes(samples: _Samples, recording: Recording, settings: PressureSettings) -> Sizes:
-    """Estimate the ordinary effort of each side that the profile listens to, roughly."""
-    found = _roughly(samples, recording)
-    asked = [word for word in _SIGNS if getattr(settings, word) is not None]
-    sizes = {side: median(sizes) for side, sizes in found.items() if side in asked and median(sizes) > 0}
-    if not sizes or sum(len(found[side]) for side in sizes) < 0.5 * len(recording.efforts):
-        other = "below" if asked == ["above"] else "above"
-        raise FitError(
-            f"the efforts go {other} rest, and the profile listens only {asked[0]}",
-            f'Write "{other}:" where "{asked[0]}:" stands, or turn the tube round.',
-        )
-    least = max(sizes.values()) / 2  # a stretch that looks the other way because nobody tried in it makes no side
-    return {side: size for side, size in sizes.items() if size > least}
-
-
-def _roughly(samples: _Samples, recording: Recording) -> dict[str, list[float]]:
-    """The size of each effort, by side: the furthest from the median of the nearby samples that belong to no effort."""
-    found: dict[str, list[float]] = {}
-    times, values = samples.times, samples.pascals
-    tried = bytearray(len(times))
-    for stretch in recording.efforts:
-        first, last = between(times, stretch.begin, stretch.end)
-        tried[first:last] = b"\1" * (last - first)
-    for stretch in recording.efforts:
-        middle = stretch.begin + BEFORE
-        near = range(*between(times, middle - 8 * NANOSECONDS + 1, middle + 8 * NANOSECONDS))
-        around = [values[i] for i in near if not tried[i]]
-        inside = [values[i] for i in range(*between(times, stretch.begin, stretch.end))]
-        if inside and around:
-            level = median(around)
-            side = max(_SIGNS, key=lambda word: max(_SIGNS[word] * (pascal - level) for pascal in inside))
-            found.setdefault(side, []).append(max(_SIGNS[side] * (pascal - level) for pascal in inside))
-    return found
-
-
-# --- one threshold, tried -----------------------------------------------------------------------------------------
-
-
-@dataclass(frozen=True, slots=True)
-class _Hump:
-    """An effort as the sensor shows it. ``dip``: the least between its first and its last moment above ``on``."""
-
-    begin: int
-    top: int
-    end: int
-    size: float
-    dip: float
-
-
-@dataclass(slots=True)
-class _Trial:
-    """Thresholds, and what the router hears in the recording with them. ``presses``: the time and the side of each."""
-
-    sides: dict[str, Side]
-    times: list[int]
-    beyond: list[float]  # the background
-    presses: list[tuple[int, str]]
-    efforts: list[tuple[str, list[_Hump], int]] = field(default_factory=list)  # side, humps, how many were heard
-    strays: list[int] = field(default_factory=list)
-    reach: dict[str, dict[int, float]] = field(default_factory=dict)  # of rest, by side and piece
-    disturbed: set[int] = field(default_factory=set)  # pieces in which a press was heard that nobody meant
-
-    def judge(self, recording: Recording, pieces: Pieces) -> None:
-        taken: set[int] = set()
-        covered = bytearray(len(self.times))  # samples that belong to no rest
-        for stretch in recording.efforts:
-            first, last = between(self.times, stretch.begin, stretch.end)
-            side, humps = self._humps(first, last, stretch)
-            within = [
-                i for i, (t, word) in enumerate(self.presses) if stretch.begin <= t < stretch.end and word == side
-            ]
-            mine = [i for i in within if i not in taken][: max(1, len(humps))]
-            taken.update(mine)
-            self.efforts.append((side, humps, len(mine)))
-            # An effort lasts beyond its stretch until it is over.
-            threshold = 0.3 * max((hump.size for hump in humps), default=math.inf)
-            while last < len(self.times) and _SIGNS[side] * self.beyond[last] > threshold:
-                last += 1
-            covered[first:last] = b"\1" * (last - first)
-        self.strays = [t for i, (t, _side) in enumerate(self.presses) if i not in taken and not recording.unjudged(t)]
-        self.disturbed = {pieces.at(t) for t in self.strays}
-        settled = self.times[0] + SETTLED if self.times else 0
-        calm: dict[int, list[float]] = {}
-        for t, value, busy in zip(self.times, self.beyond, covered, strict=True):
-            if not busy and t > settled and not (recording.pauses and recording.unjudged(t)):
-                calm.setdefault(pieces.at(t), []).append(value)
-        for side in self.sides:
-            share = 0.99 if side == "above" else 0.01
-            self.reach[side] = {
-                piece: max(0.0, _SIGNS[side] * quantile(values, share)) for piece, values in calm.items()
-            }
-
-    def _humps(self, first: int, last: int, stretch: Stretch) -> tuple[str, list[_Hump]]:
-        """The efforts in some samples, and their side."""
-        values = self.beyond[first:last]
-        largest = {side: max((_SIGNS[side] * value for value in values), default=0.0) for side in self.sides}
-        side = max(largest, key=lambda word: largest[word] / self.sides[word].on)
-        size = largest[side]
-        if size <= 0:
-            return side, []
-        signed = [_SIGNS[side] * value for value in values]
-        if not stretch.several:
-            return side, [self._hump(signed, first, 0, len(signed), side)]
-        humps: list[_Hump] = []
-        since: int | None = None
-        for i, value in enumerate([*signed, 0.0]):
-            if since is None and value > 0.4 * size:
-                since = i
-            elif since is not None and value < 0.2 * size:
-                humps.append(self._hump(signed, first, since, i, side))
-                since = None
-        return side, humps
-
-    def _hump(self, signed: Sequence[float], first: int, begin: int, end: int, side: str) -> _Hump:
-        part = signed[begin:end]
-        top = max(range(len(part)), key=part.__getitem__)
-        on = self.sides[side].on
-        beyond = [i for i, value in enumerate(part) if value >= on]
-        # A dip to rest is the gap between two efforts, and none within one.
-        dip = min((part[i] for i in range(beyond[0], beyond[-1])), default=on) if beyond else on
-        begun = next((i for i in range(top, -1, -1) if part[i] < 0.1 * part[top]), 0)
-        over = next((i for i in range(top, len(part)) if part[i] < 0.1 * part[top]), len(part) - 1)
-        times = self.times[first + begin : first + end]
-        return _Hump(times[begun], times[top], times[over], part[top], dip if dip > 0.25 * on else on)
-
-
-def _sides(on: Sizes, full: Sizes) -> dict[str, Side]:
-    return {side: Side(value, OFF_SHARE * value, max(1.5 * value, full[side])) for side, value in on.items()}
 
 
 # --- all of them --------------------------------------------------------------------------------------------------
@@ -324,12 +128,13 @@ class _Search:
     ``pieces`` are the pieces that count; a piece given twice counts twice.
     """
 
-    def __init__(self, samples: _Samples, recording: Recording, settings: PressureSettings) -> None:
+    def __init__(self, samples: Samples, recording: Recording, settings: PressureSettings) -> None:
         self._samples, self._recording, self._settings = samples, recording, settings
+        self._rest = Rest(samples, recording)
         self._pieces = Pieces(recording)
-        self._trials: dict[float, _Trial] = {}
-        self._tried: dict[tuple[tuple[str, Side], ...], _Trial] = {}
-        self._measured: _Trial | None = None
+        self._trials: dict[float, Trial] = {}
+        self._tried: dict[tuple[tuple[str, Side], ...], Trial] = {}
+        self._measured: Trial | None = None
         self.everything = sorted([*self._pieces.rest, *self._pieces.of_effort])
 
     def measure(self, sides: dict[str, Side]) -> None:
@@ -376,7 +181,12 @@ class _Search:
             for hump in humps
         ]
         facts, tiring = self._facts(last)
-        jump = max(filter(None, (self._jump(), self._jump_among_efforts(last))), key=lambda each: each[1], default=None)
+        humps = sorted((hump.begin, hump.end) for _side, humps, _count in last.efforts for hump in humps)
+        jump = max(
+            filter(None, (self._rest.jump(), self._rest.jump_among_efforts(humps))),
+            key=lambda each: each[1],
+            default=None,
+        )
         least = min(side.on for side in sides.values())
         if jump is not None and jump[1] > JUMP * least:
             found = [replace(setting, sure=UNSURE) for setting in found]
@@ -403,7 +213,7 @@ class _Search:
         for side in self._measured.sides:
             of = self._sizes(self._measured, side, pieces) or self._sizes(self._measured, side, self.everything)
             sizes[side] = median(of) if of else self._measured.sides[side].full
-        return _sides({side: share * size for side, size in sizes.items()}, sizes)
+        return sides_at({side: share * size for side, size in sizes.items()}, sizes)
 
     def _chosen(self, pieces: Sequence[int]) -> dict[str, Side]:
         """Choose all thresholds from these pieces alone."""
@@ -411,7 +221,7 @@ class _Search:
         trial, sides = self._trials[share], self._at(share, pieces)
         return {side: self._with_rest(trial, side, thresholds, pieces) for side, thresholds in sides.items()}
 
-    def _with_rest(self, trial: _Trial, side: str, chosen: Side, pieces: Sequence[int]) -> Side:
+    def _with_rest(self, trial: Trial, side: str, chosen: Side, pieces: Sequence[int]) -> Side:
         """Add ``off`` and ``full`` to a chosen ``on``."""
         sizes = self._sizes(trial, side, pieces) or [chosen.full]
         floor = min(OFF_SHARE * chosen.on, max(LEAST_OFF * chosen.on, self._reach(trial, side, pieces) / 2))
@@ -419,7 +229,7 @@ class _Search:
         off = max(floor, min(OFF_SHARE * chosen.on, 0.9 * sag))
         return Side(chosen.on, off, max(quantile(sizes, 0.9), 1.25 * chosen.on))
 
-    def _rank(self, trial: _Trial, pieces: Sequence[int]) -> tuple[float, float]:
+    def _rank(self, trial: Trial, pieces: Sequence[int]) -> tuple[float, float]:
         """Rank a trial, less is better: by misses and false presses, then by how near rest and gentle efforts are."""
         counts: dict[int, int] = {}
         for piece in pieces:
@@ -436,17 +246,17 @@ class _Search:
                 margins.append(least / median(sizes))
         return missed + FALSE_COUNTS * false, -min(margins, default=-1.0)
 
-    def _humps(self, trial: _Trial, side: str, pieces: Sequence[int]) -> list[_Hump]:
+    def _humps(self, trial: Trial, side: str, pieces: Sequence[int]) -> list[Hump]:
         of = dict(zip(self._pieces.of_effort, trial.efforts, strict=True))
         return [hump for piece in pieces if piece in of and of[piece][0] == side for hump in of[piece][1]]
 
-    def _sizes(self, trial: _Trial, side: str, pieces: Sequence[int]) -> list[float]:
+    def _sizes(self, trial: Trial, side: str, pieces: Sequence[int]) -> list[float]:
         return [hump.size for hump in self._humps(trial, side, pieces)]
 
-    def _dips(self, trial: _Trial, side: str, pieces: Sequence[int]) -> list[float]:
+    def _dips(self, trial: Trial, side: str, pieces: Sequence[int]) -> list[float]:
         return [hump.dip for hump in self._humps(trial, side, pieces)]
 
-    def _reach(self, trial: _Trial, side: str, pieces: Sequence[int] | None = None) -> float:
+    def _reach(self, trial: Trial, side: str, pieces: Sequence[int] | None = None) -> float:
         """The reach of rest, in pascals, from pieces in which there was no false press."""
         by_piece = {piece: reach for piece, reach in trial.reach[side].items() if piece not in trial.disturbed}
         return max(
@@ -454,10 +264,10 @@ class _Search:
             default=0.0,
         )
 
-    def _gentle(self, trial: _Trial, side: str) -> float:
+    def _gentle(self, trial: Trial, side: str) -> float:
         return quantile(self._sizes(trial, side, self.everything) or [0.0], 0.1)
 
-    def _strata(self, trial: _Trial) -> list[list[int]]:
+    def _strata(self, trial: Trial) -> list[list[int]]:
         """The strata to draw from: the efforts of each side, and the pieces of rest."""
         by_side: dict[str, list[int]] = {}
         for (side, _humps, _heard), piece in zip(trial.efforts, self._pieces.of_effort, strict=True):
@@ -466,7 +276,7 @@ class _Search:
 
     # --- trying -----------------------------------------------------------------------------------------------
 
-    def _try(self, sides: dict[str, Side]) -> _Trial:
+    def _try(self, sides: dict[str, Side]) -> Trial:
         key = tuple(sorted(sides.items(), key=lambda entry: entry[0]))
         if key not in self._tried:
             plain = replace(
@@ -476,7 +286,7 @@ class _Search:
                 from_peak=False,  # strength is not looked at, and presses then come at once
                 levels=frozenset(),
             )
-            trial = _Trial(sides, *_condition(self._samples, plain))
+            trial = Trial(sides, *condition(self._samples, plain))
             trial.judge(self._recording, self._pieces)
             self._tried[key] = trial
         return self._tried[key]
@@ -491,7 +301,7 @@ class _Search:
                 total = total.plus(found)
         return total
 
-    def _heard(self, trial: _Trial, pieces: set[int] | None = None) -> Heard:
+    def _heard(self, trial: Trial, pieces: set[int] | None = None) -> Heard:
         counted = [
             (max(1, len(humps)), heard)
             for (_side, humps, heard), piece in zip(trial.efforts, self._pieces.of_effort, strict=True)
@@ -502,21 +312,21 @@ class _Search:
         return Heard(sum(heard for _, heard in counted), sum(there for there, _ in counted), false, len(strays) - false)
 
     @staticmethod
-    def _was_heard(trial: _Trial, hump: _Hump, side: str, count: int, of: int) -> bool:
+    def _was_heard(trial: Trial, hump: Hump, side: str, count: int, of: int) -> bool:
         if count in (0, of):
             return count > 0
         return any(word == side and hump.begin - NANOSECONDS // 10 <= t <= hump.end for t, word in trial.presses)
 
     # --- saying -----------------------------------------------------------------------------------------------
 
-    def _refuse(self, trial: _Trial, heard: Heard) -> None:
+    def _refuse(self, trial: Trial, heard: Heard) -> None:
         sizes = {side: self._sizes(trial, side, self.everything) for side in trial.sides}
         side = max(sizes, key=lambda word: len(sizes[word]))
         ordinary, reach = median(sizes[side] or [0.0]), self._reach(trial, side)
         how = "Try another movement, or move the sensor to where the effort is larger and breathing smaller."
         at_rest = max((value for piece, value in trial.reach[side].items() if piece in self._pieces.rest), default=0.0)
         anywhere = max(trial.reach[side].values(), default=0.0)
-        unheard = {word: of for word, of in _roughly(self._samples, self._recording).items() if word not in trial.sides}
+        unheard = {word: of for word, of in roughly(self._samples, self._recording).items() if word not in trial.sides}
         other, of = max(unheard.items(), key=lambda found: len(found[1]), default=("", []))
         if len(of) > (1 - ENOUGH) * heard.efforts and median(of) > max(ordinary / 2, 3 * at_rest):
             how = (
@@ -528,7 +338,7 @@ class _Search:
                 "Between the marks the pressure rises as far as in them, and at rest it does not: were the efforts marked as they "
                 "began? Mark each within a second. If they were, try another movement or another place for the sensor."
             )
-        elif abs(self._drift()[0]) > ordinary / 2:
+        elif abs(self._rest.drift()[0]) > ordinary / 2:
             how = "The sensor drifts: let it warm up, or look for a leak in the tube. Or try another movement or place."
         raise FitError(
             f"rest and effort cannot be told apart: an ordinary effort reaches {ordinary:.0f} Pa and rest {reach:.0f} Pa; the "
@@ -537,7 +347,7 @@ class _Search:
             how,
         )
 
-    def _settings_of(self, side: str, trial: _Trial, again: Sequence[dict[str, Side]]) -> list[Setting]:
+    def _settings_of(self, side: str, trial: Trial, again: Sequence[dict[str, Side]]) -> list[Setting]:
         chosen, before = trial.sides[side], self._settings.above if side == "above" else self._settings.below
         sizes = self._sizes(trial, side, self.everything)
         reach, gentle, dips = (
@@ -597,88 +407,7 @@ class _Search:
             for name, value, room, why, figures in rows
         ]
 
-    def _drift(self) -> tuple[float, float, float]:
-        """How fast rest moves, in pascals a minute, with its interval."""
-        rhythm = self._rhythm()
-        found = self._slope_at_rest(round(rhythm[0]) if rhythm else 2 * NANOSECONDS)
-        return (60 * found[0], 60 * found[1], 60 * found[2])
-
-    def _jump(self) -> tuple[int, float] | None:
-        """Find the largest jump of rest: when, and by how many pascals; None if no move is much larger than the others.
-
-        Means over whole periods of the rhythm before and after are compared; a steady drift is the same everywhere and
-        is taken off.
-        """
-        rhythm = self._rhythm()
-        width = max(2 * NANOSECONDS, round(rhythm[0]) if rhythm else 0)
-        times, values = self._samples.times, self._samples.pascals
-        sums = list(itertools.accumulate(values, initial=0.0))
-        found = []
-        for begin, end in self._recording.rests:
-            for t in range(begin + width, end - width, width // 8):
-                (first, here), (_, last) = between(times, t - width, t), between(times, t, t + width)
-                if first < here < last:
-                    before, after = (
-                        (sums[here] - sums[first]) / (here - first),
-                        (sums[last] - sums[here]) / (last - here),
-                    )
-                    found.append((t, after - before))
-        if not found:
-            return None
-        ordinary = median(step for _, step in found)
-        aside = [(t, abs(step - ordinary)) for t, step in found]
-        when, most = max(aside, key=lambda each: each[1])
-        return (when, most) if most > BEYOND * median(size for _, size in aside) else None
-
-    def _jump_among_efforts(self, trial: _Trial) -> tuple[int, float] | None:
-        """Find the largest jump of the resting level between and after the efforts, as ``_jump`` does within rest.
-
-        A single odd level, such as an effort that nobody marked, is no jump: the medians of three levels are compared. A quick
-        drift is none, either: it is spread over several levels.
-        """
-        levels = self._levels(trial)
-        steps = [(after - before, later - t) for (t, before), (later, after) in itertools.pairwise(levels)]
-        if len(levels) < 2 * LEAST_LEVELS:
-            return None
-        drift = median(step / length for step, length in steps)
-        ordinary = median(abs(step - drift * length) for step, length in steps)
-        level = [value - drift * t for t, value in levels]
-        found = [
-            (levels[i][0], min(abs(median(level[i : i + LEVELS]) - median(level[max(0, i - LEVELS) : i])), at_once))
-            for i in range(LEAST_LEVELS, len(levels) - LEAST_LEVELS + 1)
-            for at_once in [abs(level[i] - level[i - 1])]
-        ]
-        when, most = max(found, key=lambda each: each[1])
-        return (when, most) if most > BEYOND * ordinary else None
-
-    def _levels(self, trial: _Trial) -> list[tuple[int, float]]:
-        """Resting levels, in pascals, and when each begins: of the periods of marked rest, and of each time between two efforts."""
-        times, values = self._samples.times, self._samples.pascals
-        rhythm = self._rhythm()
-        width = max(2 * NANOSECONDS, round(rhythm[0]) if rhythm else 0)
-        pieces = [(t, t + width) for begin, end in self._recording.rests for t in range(begin, end - width + 1, width)]
-        humps = sorted((hump.begin, hump.end) for _side, humps, _count in trial.efforts for hump in humps)
-        begins = [begin for begin, _ in [*humps, *self._recording.rests, *self._recording.pauses]]
-        for _begin, end in humps:
-            over = end + ASIDE
-            following = min((begin for begin in begins if begin > end), default=times[-1] + ASIDE) - ASIDE
-            if following - over >= ASIDE:
-                pieces.append((max(over, following - width), following))
-        found = [(begin, values[slice(*between(times, begin, end))]) for begin, end in sorted(pieces)]
-        return [(begin, fmean(inside)) for begin, inside in found if inside]
-
-    def _slope_at_rest(self, width: int) -> tuple[float, float, float]:
-        """The slope of rest and its interval, in pascals a second, from means of pieces ``width`` nanoseconds wide."""
-        times, values = self._samples.times, self._samples.pascals
-        found = []
-        for begin, end in self._recording.rests:
-            for t in range(begin, end - width, width):
-                inside = values[slice(*between(times, t, t + width))]
-                if inside:
-                    found.append((t / NANOSECONDS, fmean(inside)))
-        return slope([t for t, _ in found], [mean for _, mean in found]) if len(found) > 3 else (0.0, 0.0, 0.0)
-
-    def _facts(self, trial: _Trial) -> tuple[list[Fact], list[str]]:
+    def _facts(self, trial: Trial) -> tuple[list[Fact], list[str]]:
         facts: list[Fact] = []
         calm = [value for t, value in zip(trial.times, trial.beyond, strict=True) if self._recording.at_rest(t)]
         if len(calm) > 2:
@@ -687,10 +416,10 @@ class _Search:
                 Fact(
                     "rest",
                     "noise of {} (standard deviation), drift of {} a minute ({} to {})",
-                    ((noise, "pressure"), *((value, "pressure") for value in self._drift())),
+                    ((noise, "pressure"), *((value, "pressure") for value in self._rest.drift())),
                 )
             )
-        if rhythm := self._rhythm():
+        if rhythm := self._rest.rhythm():
             facts.append(
                 Fact(
                     "rhythm",
@@ -727,32 +456,11 @@ class _Search:
                     )
         return facts, tiring
 
-    def _rhythm(self) -> tuple[float, float] | None:
-        """The period in nanoseconds and the height in pascals of what repeats at rest; None if nothing does."""
-        rhythm, levels = Rhythm(), []
-        times, values = self._samples.times, self._samples.pascals
-        if not self._recording.rests:
-            return None
-        begin, end = max(self._recording.rests, key=lambda rest: rest[1] - rest[0])
-        first, last = between(times, begin, end)
-        rise = self._slope_at_rest(2 * NANOSECONDS)[0] / NANOSECONDS
-        place = first
-        for t in range(begin, end, STEP):
-            while place + 1 < last and times[place + 1] <= t:
-                place += 1
-            if place < last:
-                value = values[place] - rise * (times[place] - begin)
-                levels.append(value)
-                rhythm.add(value)
-        if rhythm.period is None or rhythm.strength < 0.5:
-            return None
-        return rhythm.period * STEP, quantile(levels, 0.95) - quantile(levels, 0.05)
 
-
-def _shape(trial: _Trial, side: str, hump: _Hump) -> tuple[float, float] | None:
+def _shape(trial: Trial, side: str, hump: Hump) -> tuple[float, float] | None:
     """An effort's rise from 10 % to 90 % of its height, and how long it is above half of it."""
     first, last = between(trial.times, hump.begin, hump.end + NANOSECONDS)
-    signed = [_SIGNS[side] * value for value in trial.beyond[first:last]]
+    signed = [SIGNS[side] * value for value in trial.beyond[first:last]]
     times = trial.times[first:last]
     top = bisect_left(times, hump.top)
     if not signed or top >= len(signed):
@@ -763,25 +471,3 @@ def _shape(trial: _Trial, side: str, hump: _Hump) -> tuple[float, float] | None:
     begin = next((i for i in back if signed[i] < 0.5 * hump.size), 0)
     end = next((i for i in range(top, len(signed)) if signed[i] < 0.5 * hump.size), len(signed) - 1)
     return float(times[nine_tenths] - times[low]), float(times[end] - times[begin])
-
-
-def _condition(samples: _Samples, settings: PressureSettings) -> tuple[list[int], list[float], list[tuple[int, str]]]:
-    """Condition the samples as the router does: times, pressures beyond the background, presses with their sides."""
-    made = PressureConditioner("", settings, itertools.count(1).__next__, Alarm(Timers(), 0))
-    times: list[int] = []
-    beyond: list[float] = []
-    presses: list[tuple[int, str]] = []
-    losses = samples.losses[::-1]
-    for t, pascal in zip(samples.times, samples.pascals, strict=True):
-        while losses and t >= losses[-1]:
-            made.lost(losses.pop())
-        rest = made.rest
-        if rest is not None:
-            times.append(t)
-            beyond.append(pascal - rest)
-        presses += [
-            (t, gesture.source.removeprefix("."))
-            for gesture in made.handle(PressureSample("", pascal), t)
-            if isinstance(gesture, Press)
-        ]
-    return times, beyond, presses
