@@ -243,6 +243,16 @@ def test_efforts_may_be_marked_one_by_one_or_from_beginning_to_end(family, paire
     assert {setting.path[0] for setting in found.settings} == {"above" if sign > 0 else "below" for sign in child.sides}
 
 
+def test_the_end_of_the_effort_before_does_not_decide_a_side():
+    """Long puffs and short sips in turn, the next one asked for while the last is still held: each belongs to its own side."""
+    pushes = [(22 + 3.0 * i, (-200 if i % 2 else 300), 0.9 if i % 2 else 2.4) for i in range(12)]
+    stamped = cheek(*pushes, seconds=62.0)
+    both = PressureSettings(above=Side(100, 60, 300), below=Side(100, 60, 300))
+    found = fit.pressure(fit.record(stamped, "cheek"), both)
+    assert found.heard == fit.Heard(12, 12, 0, 0)
+    assert [each.side for each in found.judged] == ["above", "below"] * 6
+
+
 # --- switches and pointers ----------------------------------------------------------------------------------------
 
 
