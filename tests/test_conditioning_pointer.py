@@ -102,7 +102,7 @@ def test_time_that_stands_still_changes_nothing():
 
 def head(smooth=None, levels=frozenset(), pointer=None, **grid) -> VirtualTime:
     """A pointer and a switch beside it; everything that is not asked for is off."""
-    plain = {"dwell": 200 * MILLISECOND, "margin": 0.1, "forgive": 0}
+    plain = {"dwell": 200 * MILLISECOND, "hysteresis": 0.1, "grace_time": 0}
     chosen = PointerSettings(Grid(**{**plain, **grid}), smooth, 0.02, levels, **(pointer or {}))
     make = {
         "head": lambda voice, alarm: PointerConditioner("head", chosen, voice, alarm),
@@ -148,7 +148,7 @@ def test_staying_is_a_press_and_leaving_its_release():
 
 def test_passing_through_is_no_press():
     places = [(step * 30, step / 20, 0.5) for step in range(20)]
-    assert look(head(), *places) == [(680, "press", 4)]  # out of zone 3 and its margin at 0.8, at 480 ms
+    assert look(head(), *places) == [(680, "press", 4)]  # out of zone 3 and its hysteresis at 0.8, at 480 ms
 
 
 def test_leaving_and_coming_back_begins_the_dwell_anew():
@@ -161,11 +161,11 @@ def test_no_dwell_is_a_press_at_once():
 
 @pytest.mark.parametrize("tremor", [2.0, 4.0, 8.0])
 def test_tremor_at_a_border_does_not_flutter(tremor):
-    """Sines of 2 and 4 Hz, where most head tremors lie (JNNP 42:705, 1979), and 8 Hz, within the margin: one press."""
+    """Sines of 2 and 4 Hz, where most head tremors lie (JNNP 42:705, 1979), and 8 Hz, within the hysteresis: one press."""
     places = [(t * 10, 0.25 + 0.02 * math.sin(2 * math.pi * tremor * t / 100), 0.5) for t in range(1000)]
-    assert [event for _, event, _ in look(head(margin=0.1), *places)] == ["press"]
-    without = [event for _, event, _ in look(head(margin=0.0, dwell=0), *places)]
-    assert len(without) > 10  # the margin is what does it
+    assert [event for _, event, _ in look(head(hysteresis=0.1), *places)] == ["press"]
+    without = [event for _, event, _ in look(head(hysteresis=0.0, dwell=0), *places)]
+    assert len(without) > 10  # the hysteresis is what does it
 
 
 def test_the_filter_quiets_tremor_larger_than_the_margin():
@@ -225,9 +225,9 @@ def test_a_steady_head_with_noise_is_one_press():
     assert [event for _, event, _ in look(head(columns=2, rows=2, smooth=1.0), *places)] == ["press"]
 
 
-# --- forgive ------------------------------------------------------------------------------------------------------
+# --- grace time ---------------------------------------------------------------------------------------------------
 
-FORGIVE = {"forgive": 100 * MILLISECOND}
+FORGIVE = {"grace_time": 100 * MILLISECOND}
 
 
 def test_a_short_excursion_does_not_begin_the_dwell_anew():
@@ -327,13 +327,13 @@ def test_strength_is_how_fast_the_head_came():
     """0.1 of the width every 50 ms is 2 widths a second; crossing in 250 ms is full, so 2 is half. Then a quarter."""
     fast = [(1000 + 50 * i, 0.1 + 0.1 * i, 0.5) for i in range(9)]
     slow = [(3000 + 50 * i, 0.9 - 0.05 * i, 0.5) for i in range(17)]
-    played = head(columns=2, pointer={"crossing": 250 * MILLISECOND})
+    played = head(columns=2, pointer={"full_speed": 250 * MILLISECOND})
     look(played, (0, 0.1, 0.5), *fast, *slow)
     assert strengths(played) == [0.5, pytest.approx(0.5), pytest.approx(0.25)]
 
 
 def test_strength_of_a_device_that_was_silent_and_of_a_leap():
-    played = head(columns=3, pointer={"crossing": NANOSECONDS})
+    played = head(columns=3, pointer={"full_speed": NANOSECONDS})
     look(played, (0, 0.5, 0.5), (3000, 0.9, 0.5), (6000, 0.0, 0.5))
     assert strengths(played) == [0.5, 1.0, 1.0]  # nothing was travelled before the first
 
@@ -454,9 +454,9 @@ MAYBE = st.sampled_from([None, 0.3])
             Grid,
             columns=st.integers(1, 4),
             rows=st.integers(1, 3),
-            margin=st.floats(0, 0.45),
+            hysteresis=st.floats(0, 0.45),
             dwell=st.integers(0, 400).map(lambda ms: ms * MILLISECOND),
-            forgive=st.integers(0, 300).map(lambda ms: ms * MILLISECOND),
+            grace_time=st.integers(0, 300).map(lambda ms: ms * MILLISECOND),
             rest=st.frozensets(st.integers(0, 5), max_size=3),
         ),
         min_cutoff=st.sampled_from([None, 0.5, 5.0]),
@@ -464,7 +464,7 @@ MAYBE = st.sampled_from([None, 0.3])
         levels=st.just(frozenset({"head.x"})),
         gain=st.floats(0.1, 20),
         centred_by=st.sampled_from([None, "pad"]),
-        crossing=st.sampled_from([None, NANOSECONDS]),
+        full_speed=st.sampled_from([None, NANOSECONDS]),
         lost_after=st.sampled_from([None, 400 * MILLISECOND]),
         jump=MAYBE,
     ),
@@ -515,7 +515,7 @@ def test_as_recommended_every_place_is_heard_and_no_other(name, seed):
 
 
 def test_the_benchmark_would_see_a_worse_setting():
-    """Without margin, filter, dwell and forgiving, the same heads play what they do not mean."""
+    """Without hysteresis, filter, dwell and grace time, the same heads play what they do not mean."""
     head = benchmark.HEADS["tremor"]
     heard = benchmark.session(head, benchmark.LARGE, "worse", 30 * NANOSECONDS, benchmark.BARE.grid)
     result = benchmark.play(benchmark.with_grid(benchmark.BARE, dwell=0), heard)

@@ -212,25 +212,25 @@ def test_nobody_listens_and_nothing_is_told():
 
 
 def test_told_apart_a_single_press_waits_and_keeps_its_length():
-    played = switch(sources=ALL, tell_apart=True)
+    played = switch(sources=ALL, exclusive=True)
     press(played, (0, 250))
     assert heard(played) == [(650, "press", "pad"), (900, "release", "pad")]
 
 
 def test_told_apart_a_double_press_is_nothing_else():
-    played = switch(sources=ALL, tell_apart=True)
+    played = switch(sources=ALL, exclusive=True)
     press(played, (0, 100), (300, 2500))
     assert heard(played) == [(300, "press", "pad.double"), (2500, "release", "pad.double")]
 
 
 def test_told_apart_a_long_press_is_nothing_else():
-    played = switch(sources=ALL, tell_apart=True)
+    played = switch(sources=ALL, exclusive=True)
     press(played, (0, 1700))
     assert heard(played) == [(1000, "press", "pad.long"), (1700, "release", "pad.long")]
 
 
 def test_told_apart_from_long_only_a_single_press_waits_for_its_release():
-    played = switch(sources=frozenset({"pad.long"}), tell_apart=True)
+    played = switch(sources=frozenset({"pad.long"}), exclusive=True)
     press(played, (0, 250))
     assert heard(played) == [(250, "press", "pad"), (500, "release", "pad")]
 
@@ -272,7 +272,7 @@ def test_a_press_that_ended_in_time_is_not_called_stuck_later():
     release=st.sampled_from([0, 100]),
     lockout=st.sampled_from([0, 250]),
     longest=st.sampled_from([0, 1500]),
-    tell_apart=st.booleans(),
+    exclusive=st.booleans(),
     inverted=st.booleans(),
 )
 def test_whatever_comes_presses_and_releases_alternate_and_end(edges, **settings):

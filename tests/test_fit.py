@@ -466,8 +466,8 @@ def test_margin_is_as_wide_as_the_trembling_and_forgive_as_long_as_the_jerks():
     made = PointerConditioner("head", settings, itertools.count(1).__next__, alarm())
     found = fit.fit(fit.record(simulate.together(samples, marks), "head"), made)
     values = {setting.path[-1]: setting.value for setting in found.settings}
-    assert values["margin"] in (0.2, 0.25)
-    assert values["forgive"] == 300_000_000
+    assert values["hysteresis"] in (0.2, 0.25)
+    assert values["grace_time"] == 300_000_000
     assert found.heard.heard == 10
 
 

@@ -75,8 +75,8 @@ inputs:
     smooth: no
     gain: 2.5
     recentre: pad.long
-    grid: {columns: 3, rows: 2, margin: 25 %, dwell: 250 ms, forgive: 80 ms, rest: [2, 5]}
-    strength: {crossing: 400 ms}
+    grid: {columns: 3, rows: 2, hysteresis: 25 %, dwell: 250 ms, grace_time: 80 ms, rest: [2, 5]}
+    strength: {full_speed: 400 ms}
     lost_after: 1 s
     jump: 40 %
   keys: {type: midi, device: {midi: "*Pad*"}, channel: 3, lowest: C2, highest: 96}
@@ -167,7 +167,7 @@ def test_everything_written_reaches_the_plan(write):
             levels=frozenset({"head.x"}),
             gain=2.5,
             centred_by="pad.long",
-            crossing=400 * MS,
+            full_speed=400 * MS,
             lost_after=1000 * MS,
             jump=0.4,
         ),

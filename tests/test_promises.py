@@ -48,7 +48,7 @@ inputs:
     type: pressure
     device: {serial: "*", unit: Pa}
     above: {on: 0.4 inH2O, off: 0.25 inH2O, full: 2 inH2O}
-  head: {type: pointer, device: {evdev: "*"}, grid: {columns: 4, dwell: 200 ms, margin: 20 %}}
+  head: {type: pointer, device: {evdev: "*"}, grid: {columns: 4, dwell: 200 ms, hysteresis: 20 %}}
 parts:
   tune: {input: cheek.above, rules: [sequence: {degrees: [1, 2, 3]}], output: {port: out, channel: 1}}
   bell: {input: [pad, slow], rules: [note: {degree: 1}, release: {when: after, time: 400 ms}], output: {port: out, channel: 2}}
@@ -504,7 +504,7 @@ SABOTAGE = {
     "an effort too short is heard": (2, SwitchConditioner, "_edge", accept_at_once),
     "rest does not follow drift": (2, background, "_within", lambda *_: 0.0),
     "no hysteresis": (2, PressureConditioner, "_judge", one_threshold),
-    "no margin around a zone": (2, pointer, "_near", lambda position, cell, _: cell <= position < cell + 1),
+    "no hysteresis around a zone": (2, pointer, "_near", lambda position, cell, _: cell <= position < cell + 1),
     "debounce delays the first edge": (3, SwitchConditioner, "_edge", wait_for_quiet),
     "acceptance is left out": (3, SwitchConditioner, "_edge", accept_at_once),
     "a press waits for its peak": (3, PressureConditioner, "_begin", press_later),

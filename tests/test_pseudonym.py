@@ -179,7 +179,7 @@ FREE = [
         "full at 1200 Pa",
         "115200 baud",
         "440 Hz",
-        "dwell 250 ms, margin 10 %",
+        "dwell 250 ms, hysteresis 10 %",
         "pressed 120 times in 10 min",
     ),
     *(

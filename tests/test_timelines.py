@@ -6,7 +6,7 @@ inputs are there in every case:
 
     pad, pad2   switches without debounce            down, up
     cheek       a pressure, at rest 0 Pa; above and below: on 100 Pa, off 60 Pa, full 1100 Pa, strength by peak at once
-    head        a pointer, unsmoothed; one row of four zones, margin 10 %, dwell 200 ms
+    head        a pointer, unsmoothed; one row of four zones, hysteresis 10 %, dwell 200 ms
     keys        a MIDI keyboard
     call        what another seat plays; a phrase is over after 1 s
 

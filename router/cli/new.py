@@ -74,9 +74,9 @@ TYPES: Mapping[str, tuple[str, str]] = {
     # Its name; "router devices" shows what is plugged in, ready to paste.
 {device}
     smooth: {{min_cutoff: 1 Hz, beta: 2}}    # lower is steadier against tremor; "smooth: no" leaves it as it is
-    # Zones side by side and below one another. margin: how far over the border still counts as inside.
-    # dwell: how long to stay in a zone before it plays. forgive: out and back within this time is no leaving.
-    grid: {{columns: 4, rows: 1, margin: 20 %, dwell: 800 ms, forgive: 200 ms}}
+    # Zones side by side and below one another. hysteresis: how far over the border still counts as inside.
+    # dwell: how long to stay in a zone before it plays. grace_time: out and back within this time is no leaving.
+    grid: {{columns: 4, rows: 1, hysteresis: 20 %, dwell: 800 ms, grace_time: 200 ms}}
 """,
         """\
   {name}:

@@ -1,17 +1,17 @@
-"""Times and margins of a head pointer, from places that were asked for one after another.
+"""Times and hysteresis of a head pointer, from places that were asked for one after another.
 
 The zone in which the pointer stays longest between one mark and the next counts as the one that was asked for; every
 other zone was passed by.
 
 Estimators:
 
-    margin     how far the place trembles about its median during a stay, 90 % quantile, in zones; 10 to 30 %
-    forgive    how long the pointer leaves a zone and comes back, 95 % quantile and a quarter more; 200 to 300 ms
+    hysteresis how far the place trembles about its median during a stay, 90 % quantile, in zones; 10 to 30 %
+    grace_time how long the pointer leaves a zone and comes back, 95 % quantile and a quarter more; 200 to 300 ms
     dwell      as a switch's acceptance time: what best parts passing from staying, but no longer than it need be: 800 ms, or half
                as long again as the longest passing, whichever is more. 400 ms at least; where hardly a zone was passed by, 800 ms
     intervals  percentile bootstrap over places, 90 %
 
-Margin and forgive are kept within what served simulated heads (tests/benchmarks/pointer.py): beyond it zones are left too
+Hysteresis and grace time are kept within what served simulated heads (tests/benchmarks/pointer.py): beyond it zones are left too
 late, or never.
 """
 
@@ -32,8 +32,8 @@ from router.fit.result import ENOUGH, Fact, Fit, Heard, Judged, Setting, within
 from router.fit.switches import parting, played
 
 MILLISECOND = 1_000_000
-LEAST_MARGIN, MOST_MARGIN = 0.1, 0.3
-LEAST_FORGIVE, MOST_FORGIVE = 200 * MILLISECOND, 300 * MILLISECOND
+LEAST_HYSTERESIS, MOST_HYSTERESIS = 0.1, 0.3
+LEAST_GRACE_TIME, MOST_GRACE_TIME = 200 * MILLISECOND, 300 * MILLISECOND
 LEAST_DWELL, USUAL_DWELL = 400 * MILLISECOND, 800 * MILLISECOND
 FEW = 4
 """The fewest passings from which their length can be learned."""
@@ -48,7 +48,7 @@ Stay = tuple[int, int, int]
 
 
 def pointer(recording: Recording, conditioner: PointerConditioner) -> Fit:
-    """Dwell, forgive and margin of a pointer. See the module's docstring.
+    """Dwell, grace time and hysteresis of a pointer. See the module's docstring.
 
     Raises:
         FitError: stays that are meant are no longer than those that are not, or the recording is no use.
@@ -75,7 +75,7 @@ class _Places:
         ]
         self.everything = list(range(len(self._asked)))
         self._cache: dict[Grid, list[Stay]] = {}
-        usual = replace(settings.grid, margin=0.2, forgive=LEAST_FORGIVE)
+        usual = replace(settings.grid, hysteresis=0.2, grace_time=LEAST_GRACE_TIME)
         self._meant = [self._longest(i, usual) for i in self.everything]
         self._trembles = [0.0 if stay is None else self._tremble(stay) for stay in self._meant]
 
@@ -121,11 +121,11 @@ class _Places:
     def _grid(self, places: Sequence[int], stays_of: Grid | None = None) -> Grid:
         """Choose settings from these places alone. ``stays_of``: the grid whose stays count, if not the chosen one."""
         trembles = [self._trembles[i] for i in places]
-        margin = min(MOST_MARGIN, max(LEAST_MARGIN, math.ceil(quantile(trembles, 0.95) * 20) / 20))
-        grid = replace(self._settings.grid, margin=margin)
-        away = [gap for i in places for gap in self._away(i, replace(grid, forgive=0))]
+        hysteresis = min(MOST_HYSTERESIS, max(LEAST_HYSTERESIS, math.ceil(quantile(trembles, 0.95) * 20) / 20))
+        grid = replace(self._settings.grid, hysteresis=hysteresis)
+        away = [gap for i in places for gap in self._away(i, replace(grid, grace_time=0))]
         long = 1.25 * quantile(away, 0.95) if away else 0.0
-        grid = replace(grid, forgive=min(MOST_FORGIVE, max(LEAST_FORGIVE, _tens(long))))
+        grid = replace(grid, grace_time=min(MOST_GRACE_TIME, max(LEAST_GRACE_TIME, _tens(long))))
         meant, passing = self._lengths(places, stays_of or grid)
         return replace(grid, dwell=_dwell(meant, passing))
 
@@ -164,7 +164,7 @@ class _Places:
             inside: tuple[int, int] | None = None
             for t, zone in self._presses(grid):
                 if inside is not None:
-                    stays.append((*inside, t - grid.forgive))
+                    stays.append((*inside, t - grid.grace_time))
                 inside = None if zone is None else (zone, t)
             self._cache[grid] = stays if inside is None else [*stays, (*inside, self._last)]
         return self._cache[grid]
@@ -219,7 +219,7 @@ class _Places:
 
     def _settings_of(self, chosen: Grid, again: Sequence[Grid]) -> list[Setting]:
         meant, passing = self._lengths(self.everything, chosen)
-        away = [gap for i in self.everything for gap in self._away(i, replace(chosen, forgive=0))]
+        away = [gap for i in self.everything for gap in self._away(i, replace(chosen, grace_time=0))]
         tremble = quantile(self._trembles, 0.95)
         shortest, longest = min(meant), max((length for length in passing if length < chosen.dwell), default=0)
         return [
@@ -235,28 +235,30 @@ class _Places:
                 now=self._settings.grid.dwell,
             ),
             Setting(
-                ("grid", "forgive"),
-                chosen.forgive,
+                ("grid", "grace_time"),
+                chosen.grace_time,
                 "time",
                 "the pointer slips out of its zone and comes back within {}"
                 if away
                 else "the pointer never slips out of its zone and back",
                 ((_tens(quantile(away, 0.95)), "time"),) if away else (),
                 *within(
-                    [grid.forgive for grid in again],
-                    chosen.forgive,
-                    (min(max(away, default=0), MOST_FORGIVE - 1), MOST_FORGIVE + 1),
+                    [grid.grace_time for grid in again],
+                    chosen.grace_time,
+                    (min(max(away, default=0), MOST_GRACE_TIME - 1), MOST_GRACE_TIME + 1),
                 ),
-                now=self._settings.grid.forgive,
+                now=self._settings.grid.grace_time,
             ),
             Setting(
-                ("grid", "margin"),
-                chosen.margin,
+                ("grid", "hysteresis"),
+                chosen.hysteresis,
                 "share",
                 "in a stay the place trembles by up to {} of a zone",
                 ((tremble, "share"),),
-                *within([grid.margin for grid in again], chosen.margin, (min(tremble, 0.1), MOST_MARGIN + 0.01)),
-                now=self._settings.grid.margin,
+                *within(
+                    [grid.hysteresis for grid in again], chosen.hysteresis, (min(tremble, 0.1), MOST_HYSTERESIS + 0.01)
+                ),
+                now=self._settings.grid.hysteresis,
             ),
         ]
 

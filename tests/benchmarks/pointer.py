@@ -35,7 +35,7 @@ from router.offline.simulate import Pointer, Visit, pointer
 from router.testing import MILLISECOND, VirtualTime
 
 RECOMMENDED = PointerSettings(Grid(columns=4, rows=2))
-"""Filter, margin, dwell and forgive are the conditioning's defaults, and the profile's."""
+"""Filter, hysteresis, dwell and grace time are the conditioning's defaults, and the profile's."""
 
 STAY = 4.0
 """Seconds for each place, the way to it included. Our choice."""
@@ -74,7 +74,7 @@ def with_grid(settings: PointerSettings, **grid: Any) -> PointerSettings:
     return replace(settings, grid=replace(settings.grid, **grid))
 
 
-BARE = with_grid(replace(RECOMMENDED, min_cutoff=None), margin=0.0, forgive=0)
+BARE = with_grid(replace(RECOMMENDED, min_cutoff=None), hysteresis=0.0, grace_time=0)
 """Only the dwell is left: what a setting gives by itself is seen beside it."""
 
 
@@ -87,12 +87,15 @@ def sweeps(base: PointerSettings) -> Mapping[str, Sequence[tuple[str, PointerSet
             *((f"{value:g} Hz", replace(base, min_cutoff=value)) for value in (0.25, 0.5, 1.0, 1.5, 3.0, 6.0)),
         ],
         "beta": [(f"{value:g}", replace(filtered, beta=value)) for value in (0.0, 0.02, 0.5, 1.0, 2.0, 4.0, 8.0)],
-        "margin": [(f"{100 * value:g} %", with_grid(base, margin=value)) for value in (0.0, 0.1, 0.2, 0.3, 0.4)],
+        "hysteresis": [
+            (f"{100 * value:g} %", with_grid(base, hysteresis=value)) for value in (0.0, 0.1, 0.2, 0.3, 0.4)
+        ],
         "dwell": [
             (f"{value} ms", with_grid(base, dwell=value * MILLISECOND)) for value in (0, 200, 400, 600, 800, 1000, 1500)
         ],
-        "forgive": [
-            (f"{value} ms", with_grid(base, forgive=value * MILLISECOND)) for value in (0, 50, 100, 150, 200, 300, 500)
+        "grace_time": [
+            (f"{value} ms", with_grid(base, grace_time=value * MILLISECOND))
+            for value in (0, 50, 100, 150, 200, 300, 500)
         ],
     }
 

@@ -6,13 +6,13 @@ Each place goes through these steps, in this order:
                    until a press of ``centred_by`` makes the place of that moment the centre.
     smooth         a 1-euro filter (Casiez, Roussel, Vogel, CHI 2012): strong when the head is still, weak when it moves.
                    Many devices say nothing while nothing changes; the filter then follows the last place by itself.
-    grid           the zone of the place. The zone that the pointer is in reaches over its borders by the margin, so that
+    grid           the zone of the place. The zone that the pointer is in reaches over its borders by the hysteresis, so that
                    tremor at a border does not flutter between two zones.
-    forgive        leaving a zone and coming back within this time does not count as leaving: the dwell does not begin
+    grace_time     leaving a zone and coming back within this time does not count as leaving: the dwell does not begin
                    again and the press does not end. The dwell in the next zone counts from its own beginning.
     rest           zones in which the head may stay without playing.
 
-    state      enters a zone   dwell over          leaves the zone            comes back            gone for forgive
+    state      enters a zone   dwell over          leaves the zone            comes back            gone for grace_time
     nowhere    -> dwelling     -                   -                          -                     -
     dwelling   -               -> in, gives press  -> out, or dwelling next   -                     -
     in         -               -                   -> out, or gives release,  -                     -
@@ -20,7 +20,7 @@ Each place goes through these steps, in this order:
     out        -               kept for later      -                          -> dwelling or in; a  gives the release,
                                                                               press that was kept   -> dwelling in the next
 
-Without ``forgive`` there is no state "out". In a rest zone "in" gives no press. While samples are no place, a press
+Without ``grace_time`` there is no state "out". In a rest zone "in" gives no press. While samples are no place, a press
 is kept for later as in "out". From every state:
 
     lost           the device has gone, nothing came for ``lost_after``, or for ``DROPOUT`` only samples that are no
@@ -53,16 +53,16 @@ SETTLED = 0.001
 
 @dataclass(frozen=True, slots=True)
 class Grid:
-    """Zones in reading order; ``margin`` is a share of a zone's width and height, ``dwell`` and ``forgive`` in nanoseconds.
+    """Zones in reading order; ``hysteresis`` is a share of a zone's width and height, ``dwell`` and ``grace_time`` in nanoseconds.
 
     ``rest``: the zones that never play, counted from 0.
     """
 
     columns: int = 4
     rows: int = 1
-    margin: float = 0.2
+    hysteresis: float = 0.2
     dwell: int = 800_000_000
-    forgive: int = 200_000_000
+    grace_time: int = 200_000_000
     rest: frozenset[int] = frozenset()
 
     @property
@@ -74,7 +74,7 @@ class Grid:
 class PointerSettings:
     """``min_cutoff`` in Hz and ``beta`` of the 1-euro filter; None: not smoothed. ``levels``: as for pressure.
 
-    ``crossing`` in nanoseconds: crossing the whole width in this time is full strength; None: every press is of middle
+    ``full_speed`` in nanoseconds: crossing the whole width in this time is full strength; None: every press is of middle
     strength. ``lost_after`` in nanoseconds and ``jump`` in shares of the whole; None: neither is looked at.
 
     The defaults of filter and grid are what served simulated heads best (tests/benchmarks/pointer.py).
@@ -86,7 +86,7 @@ class PointerSettings:
     levels: frozenset[str] = frozenset()
     gain: float = 1.0
     centred_by: str | None = None
-    crossing: int | None = None
+    full_speed: int | None = None
     lost_after: int | None = None
     jump: float | None = None
 
@@ -282,10 +282,10 @@ class PointerConditioner(Conditioner):
                 self._out = None
                 self.alarm.cancel("gone")
             return self._dwelt() if self._kept else []
-        if stay is None or not self._grid.forgive:
+        if stay is None or not self._grid.grace_time:
             return self._enter(_Stay(zone, now, self._strength(now)), now)
         if self._out is None:
-            self.alarm.at(now + self._grid.forgive, "gone")
+            self.alarm.at(now + self._grid.grace_time, "gone")
         if self._out is None or self._out.zone != zone:
             self._out = _Stay(zone, now, self._strength(now))
         return []
@@ -313,26 +313,26 @@ class PointerConditioner(Conditioner):
     def _strength(self, now: int) -> float:
         """The strength of a press by the pointer's speed over ``TRAVEL``, 0 to 1; 0.5 if not wanted or not known."""
         when, _, start = self._recent[0]
-        if self.settings.crossing is None or when == now:
+        if self.settings.full_speed is None or when == now:
             return 0.5
         # A device that was silent has not moved, but for the time since.
         travelled = math.dist(start, self._recent[-1][2]) / min(now - when, TRAVEL)
-        return min(1.0, travelled * self.settings.crossing)
+        return min(1.0, travelled * self.settings.full_speed)
 
     def _zone_at(self, place: Sequence[float]) -> int:
-        """The zone of a place; the pointer's present zone reaches over its borders by the margin."""
+        """The zone of a place; the pointer's present zone reaches over its borders by the hysteresis."""
         grid = self._grid
         x, y = place[0] * grid.columns, place[1] * grid.rows
         for stay in (self._stay, self._out):
             if stay is not None:
                 row, column = divmod(stay.zone, grid.columns)
-                if _near(x, column, grid.margin) and _near(y, row, grid.margin):
+                if _near(x, column, grid.hysteresis) and _near(y, row, grid.hysteresis):
                     return stay.zone
         return min(int(y), grid.rows - 1) * grid.columns + min(int(x), grid.columns - 1)
 
 
-def _near(position: float, cell: int, margin: float) -> bool:
-    return cell - margin <= position <= cell + 1 + margin
+def _near(position: float, cell: int, hysteresis: float) -> bool:
+    return cell - hysteresis <= position <= cell + 1 + hysteresis
 
 
 def _within_the_whole(value: float) -> float:

@@ -21,7 +21,7 @@ Four filters, each off when its time is 0, work one after another on the state o
 
 Presses that count are then told as gestures. ``pad`` is every press. ``pad.double`` is the second of two presses, if it
 begins within ``double`` of the end of the first; ``pad.long`` begins when a press has lasted ``long``. A press may be
-several of these, unless ``tell_apart`` is set: then it is only one of the three, and ``pad`` waits until the press is
+several of these, unless ``exclusive`` is set: then it is only one of the three, and ``pad`` waits until the press is
 known to be neither of the others, and lasts as long as the press did.
 """
 
@@ -49,7 +49,7 @@ class SwitchSettings:
     inverted: bool = False
     double: int = 400_000_000
     long: int = NANOSECONDS
-    tell_apart: bool = False
+    exclusive: bool = False
     sources: frozenset[str] = frozenset()
     """Those of ``pad.double`` and ``pad.long`` that a part listens to."""
 
@@ -161,7 +161,7 @@ class _Gestures:
         self._name, self._settings, self._new_voice, self._alarm = name, settings, new_voice, alarm
         self._double = f"{name}.double" in settings.sources
         self._long = f"{name}.long" in settings.sources
-        self._apart = settings.tell_apart and (self._double or self._long)
+        self._apart = settings.exclusive and (self._double or self._long)
         self._sounding: dict[str, int] = {}  # voice by source
         self._pressed_at = 0
         self._released_at: int | None = None  # the end of a press that a second one may follow

@@ -249,7 +249,7 @@ def _conditioner(name: str, heard: Heard, used: frozenset[str], wanted: frozense
         switch = SwitchSettings(
             **times,
             inverted=values["inverted"],
-            tell_apart=values["tell_apart"],
+            exclusive=values["exclusive"],
             sources=own,
         )
         return partial(SwitchConditioner, name, switch)
@@ -286,7 +286,7 @@ def _pointer(values: Values, levels: frozenset[str]) -> PointerSettings:
         levels=levels,
         gain=float(values["gain"]),
         centred_by=values.get("recentre"),
-        crossing=values["strength"]["crossing"] if "strength" in values else None,
+        full_speed=values["strength"]["full_speed"] if "strength" in values else None,
         lost_after=values.get("lost_after") or None,
         jump=values.get("jump") or None,
     )

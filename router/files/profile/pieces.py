@@ -14,6 +14,7 @@ from typing import Any
 from router.core.contract import Kind, Rule
 from router.core.midi import CHANNEL_MODE
 from router.core.units import nearest
+from router.files import former
 from router.files.diagnostics import Place, Report, either, listed, quoted
 from router.files.plugins import installed
 from router.files.profile import schema
@@ -424,7 +425,7 @@ def _second_rule(name: str, other: str, entry: Entries, report: Report) -> None:
             f'Begin this one with a dash of its own: "- {other}: ...".',
         )
     elif rule is not None:
-        near = nearest(other, rule.settings["properties"])
+        near = former.setting(other, rule.settings["properties"]) or nearest(other, rule.settings["properties"])
         report.add(place, *unknown(other, near, f"{schema.article(name)} {name} rule", rule.settings, report))
 
 

@@ -394,11 +394,11 @@ GRID = group(
     "a grid",
     columns={"type": "integer", "minimum": 1, "maximum": 16, "default": 4, "description": "zones side by side"},
     rows={"type": "integer", "minimum": 1, "maximum": 8, "default": 1, "description": "zones below one another"},
-    margin={
+    hysteresis={
         "quantity": "percent",
         "most": "45 %",
         "default": "20 %",
-        "description": "how far, in parts of a zone, the pointer must leave a zone before it counts",
+        "description": "how far, in parts of a zone, the pointer must be beyond the border of a zone before it has left it",
     },
     dwell={
         "quantity": "time",
@@ -406,7 +406,7 @@ GRID = group(
         "default": "800 ms",
         "description": "how long the pointer must stay in a zone before it plays",
     },
-    forgive={
+    grace_time={
         "quantity": "time",
         "most": "2 s",
         "default": "200 ms",
@@ -422,8 +422,8 @@ GRID = group(
 )
 SPEED = group(
     "strength",
-    ("crossing",),
-    crossing={
+    ("full_speed",),
+    full_speed={
         "quantity": "time",
         "least": "50 ms",
         "most": "10 s",
@@ -509,7 +509,7 @@ INPUTS: Mapping[str, Schema] = {
             "default": "1 s",
             "description": "how long a press must last to be a long press (pad.long)",
         },
-        tell_apart={
+        exclusive={
             "type": "boolean",
             "default": False,
             "description": (

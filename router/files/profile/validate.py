@@ -15,7 +15,7 @@ from jsonschema import Draft202012Validator, ValidationError
 from jsonschema.validators import extend
 
 from router.core.units import QuantityError, nearest
-from router.files import foreign, pseudonym, quantities
+from router.files import foreign, former, pseudonym, quantities
 from router.files.diagnostics import Place, Report, either, listed, quoted
 from router.files.profile import schema
 from router.files.source import Entries, Items, Node, Text
@@ -210,9 +210,17 @@ class _Telling:
         for name in present:
             if name in properties:
                 continue
-            near = nearest(name, [known for known in properties if known not in present]) or nearest(name, properties)
+            near = (
+                former.setting(name, properties)
+                or nearest(name, [known for known in properties if known not in present])
+                or nearest(name, properties)
+            )
             explained = explained or near is None or near in missing
-            self._report.add(entries.keys[name].place, *unknown(name, near, called, wanted, self._report))
+            value = present[name]
+            written = value.text if isinstance(value, Text) else ""
+            self._report.add(
+                entries.keys[name].place, *unknown(name, near, called, wanted, self._report, written=written)
+            )
         if explained:
             return
         needed = [name for error in errors if error.validator == "required" for name in _missing(error)]
@@ -311,15 +319,22 @@ def _for_example(names: list[str], wanted: Schema, word: str = "and") -> str:
     return f"For example {listed((f'{name}: {example(properties.get(name, {}))}' for name in names), word)}."
 
 
-def unknown(name: str, near: str | None, called: str, wanted: Schema, report: Report) -> tuple[str, str]:
-    """The message and hint for a setting that a group does not have."""
+def unknown(
+    name: str, near: str | None, called: str, wanted: Schema, report: Report, *, written: str = ""
+) -> tuple[str, str]:
+    """The message and hint for a setting that a group does not have; ``written``: the text of its value."""
     if name in wanted.get("elsewhere", {}):
         return f"{called} has no setting called {quoted(name)}", wanted["elsewhere"][name]
     hint = f'Did you mean "{near}"?  ' if near else ""
     homes = report.form.homes().get(name, ())
+    if near and near == former.setting(name, wanted["properties"]):
+        value = former.value(near, written)
+        hint = f'Did you mean "{near}{f": {value}" if value else ""}"?  It was called {quoted(name)} before.  '
+    elif not near and not homes and (today := former.setting(name, report.form.homes())) is not None:
+        hint, homes = f'It is called "{today}" now.  ', report.form.homes()[today]
     top = called == f"a {report.form.name}"
     if not near and homes:
-        hint = f"It is a setting of {either(homes[:3])}.  "
+        hint += f"It is a setting of {either(homes[:3])}.  "
         if top:
             hint += "Does this line begin in the right column?"
             return f"{called} has no entry called {quoted(name)}", hint
@@ -448,7 +463,7 @@ def _say_type(text: str, name: str, wanted: Schema) -> tuple[str, str]:
 
 def _say_choice(text: str, name: str, wanted: Schema) -> tuple[str, str]:
     choices = [str(choice) for choice in wanted["enum"]]
-    near = nearest(text, choices)
+    near = former.value(name, text) or nearest(text, choices)
     hint = f'Did you mean "{near}"?  ' if near else ""
     return f'"{name}" cannot be {quoted(text)}', hint + allowed(name, wanted)
 

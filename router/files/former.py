@@ -1,0 +1,32 @@
+"""Former words of profiles and configurations, and the words of the trade that stand in their place.
+
+A file that was written before is not read as if nothing had happened: what it says now is told, with its place.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Container, Mapping, Sequence
+from types import MappingProxyType
+
+SETTINGS: Mapping[str, Sequence[str]] = MappingProxyType(
+    {
+        "crossing": ("full_speed",),
+        "forgive": ("grace_time",),
+        "margin": ("hysteresis",),
+        "tell_apart": ("exclusive",),
+    }
+)
+"""Former names of settings; where two groups called two things by one word, each has its own name now."""
+
+VALUES: Mapping[tuple[str, str], str] = MappingProxyType({})
+"""By a setting's name of today and a former value: the value of today."""
+
+
+def setting(name: str, known: Container[str]) -> str | None:
+    """Today's name of a setting, if ``name`` is a former one of one of these."""
+    return next((new for new in SETTINGS.get(name, ()) if new in known), None)
+
+
+def value(name: str, text: str) -> str | None:
+    """Today's word for a former value of a setting, which has its name of today."""
+    return VALUES.get((name, " ".join(text.split())))

@@ -1,0 +1,85 @@
+"""A former word in a file is answered by today's, at its place: every row of the table, in a file that is right else."""
+
+from __future__ import annotations
+
+import pytest
+
+from router.core.units import nearest
+from router.files import configuration, former, profile
+
+PROFILE = """\
+profile: 1
+child: wren
+music: {MUSIC}
+inputs:
+  pad: {type: switch, device: {terminal: space}, SWITCH}
+  head: {type: pointer, device: {evdev: "*"}, POINTER}
+parts:
+  tune:
+    input: [pad, head]
+    rules:
+      - note: {degree: 1}
+      - RULE: {}
+    output: {port: synth}
+outputs:
+  synth: {midi: "*"}
+"""
+CONFIGURATION = "configuration: 1\nroom: {ROOM}\nTOP\n"
+
+SETTINGS = {
+    ("crossing", "full_speed"): ("POINTER", "strength: {crossing: 500 ms}", "strength: {full_speed: 500 ms}"),
+    ("forgive", "grace_time"): ("POINTER", "grid: {forgive: 100 ms}", "grid: {grace_time: 100 ms}"),
+    ("margin", "hysteresis"): ("POINTER", "grid: {margin: 10 %}", "grid: {hysteresis: 10 %}"),
+    ("tell_apart", "exclusive"): ("SWITCH", "tell_apart: yes", "exclusive: yes"),
+}
+"""By former and present name: what is changed in which place of a file, and how it is written now."""
+VALUES: dict[tuple[str, str], tuple[str, str, str]] = {}
+"""By today's name of a setting and a former value."""
+ROWS = [(old, new) for old, names in former.SETTINGS.items() for new in names]
+
+
+def problems(tmp_path, place, text):
+    of_profile = place in ("MUSIC", "SWITCH", "POINTER", "RULE")
+    whole = PROFILE if of_profile else CONFIGURATION
+    written = whole.replace("RULE: {}" if place == "RULE" else place, text)
+    for empty in ("MUSIC", ", SWITCH", ", POINTER", "      - RULE: {}\n", "ROOM", "TOP"):
+        written = written.replace(empty, "")
+    path = tmp_path / ("wren.yaml" if of_profile else "router.yaml")
+    path.write_text(written)
+    return written.splitlines(), (profile if of_profile else configuration).check(path)
+
+
+def test_every_row_of_the_table_has_its_file():
+    assert sorted(SETTINGS) == sorted(ROWS)
+    assert sorted(VALUES) == sorted(former.VALUES)
+
+
+@pytest.mark.parametrize(("old", "new"), ROWS)
+def test_a_former_setting_is_answered_by_todays(tmp_path, old, new):
+    place, before, now = SETTINGS[old, new]
+    lines, [problem] = problems(tmp_path, place, before)
+    assert lines[problem.line - 1][problem.column - 1 :].startswith(f"{old}:")
+    assert f'has no setting called "{old}"' in problem.message or f'has no entry called "{old}"' in problem.message
+    assert problem.hint.startswith((f'Did you mean "{new}"?  It was called "{old}" before.', f'Did you mean "{new}: '))
+    assert problems(tmp_path, place, now)[1] == []
+
+
+@pytest.mark.parametrize(("name", "old"), sorted(VALUES))
+def test_a_former_value_is_answered_by_todays(tmp_path, name, old):
+    place, before, now = VALUES[name, old]
+    lines, [problem] = problems(tmp_path, place, before)
+    assert lines[problem.line - 1][problem.column - 1 :].startswith(old)
+    assert problem.hint.startswith(f'Did you mean "{former.VALUES[name, old]}"?')
+    assert problems(tmp_path, place, now)[1] == []
+
+
+def test_a_former_setting_in_the_wrong_place_is_led_to_its_place(tmp_path):
+    _, [problem] = problems(tmp_path, "POINTER", "forgive: 200 ms")
+    assert problem.hint.startswith('It is called "grace_time" now.  It is a setting of "grid" in a pointer input.')
+
+
+def test_no_former_word_is_one_of_today_for_the_same_group():
+    homes = {**profile.schema.FORM.homes(), **configuration.schema.FORM.homes()}
+    for old, new in ROWS:
+        assert not set(homes.get(old, ())) & set(homes[new]), old
+    assert nearest("crossing", ["full_speed"]) is None  # the table is what leads there, not the spelling
