@@ -54,7 +54,7 @@ parts:
     input: left
     rules:
       - sequence: {{degrees: [1, 2, 3, 5]}}
-      - chord: {{kind: fifth}}
+      - chord: {{kind: open fifth}}
     output: {{port: one, channel: 1}}
   run:
     input: right

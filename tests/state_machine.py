@@ -146,7 +146,9 @@ TO_NOTES = st.one_of(
     one("sequence", degrees=DEGREES, restart_after=st.just("300 ms")),
 )
 OF_NOTES = st.one_of(
-    one("chord", kind=st.sampled_from(["triad", "seventh", "fifth", "octave", "add9"]), inversion=st.integers(0, 4)),
+    one(
+        "chord", kind=st.sampled_from(["triad", "seventh", "open fifth", "octave", "add9"]), inversion=st.integers(0, 4)
+    ),
     one("scale_lock"),
     one("velocity", **{"from": st.just("strength"), "high": st.just(127)}),
     one("release", when=st.just("released")),

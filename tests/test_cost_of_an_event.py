@@ -39,7 +39,7 @@ HERE = str(Path(router.__file__).parent)
 FIVE = (
     ("sequence", {"degrees": [1, 2, 3, 5], "octave": 4, "end": "loop"}),
     ("transpose", {"semitones": 0, "octaves": 1, "steps": 0}),
-    ("scale_lock", {"to": "scale", "way": "nearest"}),
+    ("scale_lock", {"to": "scale", "direction": "nearest"}),
     (
         "velocity",
         {"from": "strength", "low": 40, "high": 90, "curve": "linear", "fast": 300_000_000, "slow": NANOSECONDS},

@@ -27,7 +27,7 @@ outputs:
   synth: {{midi: "*"}}
 """
 FITTED = "      - scale_lock: {to: chord}"
-WAITS = "      - quantize: {to: 1/4, most: 1 s}"
+WAITS = "      - quantize: {to: 1/4, longest_wait: 1 s}"
 
 
 def played(folder: Path, *rules: str) -> int:

@@ -514,7 +514,7 @@ def test_a_lost_input_is_released_latched_or_not(rules):
 @pytest.mark.parametrize("chord", [False, True])
 def test_a_latched_note_that_had_to_make_room_is_off_so_the_next_press_is_heard(chord):
     """Of a latched chord only what is left makes it one that is on still."""
-    held = [rule("latch"), rule("note"), *([rule("chord", kind="fifth")] if chord else [])]
+    held = [rule("latch"), rule("note"), *([rule("chord", kind="open fifth")] if chord else [])]
     player = VirtualTime(
         plan(part(*held, sources=("pad",)), part(rule("note"), sources=("keys",)), limits=Limits(notes_at_once=2))
     )

@@ -160,7 +160,7 @@ def test_a_rate_in_hertz_goes_on_as_it_was():
 
 
 def test_echoes_come_in_the_new_tempo():
-    child = player(("note", {}), ("echo", {"apart": "1/4", "times": 2}))
+    child = player(("note", {}), ("echo", {"delay": "1/4", "times": 2}))
     press(child, 0)
     child.follow(Music(tempo=Fraction(120)), 500 * MILLISECOND)
     child.go_on(3 * NANOSECONDS)
@@ -168,7 +168,7 @@ def test_echoes_come_in_the_new_tempo():
 
 
 def test_a_note_that_waits_for_the_beat_sounds_on_the_new_one_and_as_long_as_it_was_played():
-    child = player(("note", {}), ("quantize", {"to": "1/4", "most": "900 ms"}))
+    child = player(("note", {}), ("quantize", {"to": "1/4", "longest_wait": "900 ms"}))
     press(child, 600 * MILLISECOND)
     child.follow(Music(tempo=Fraction(60), origin=50 * MILLISECOND), 700 * MILLISECOND)
     press(child, 800 * MILLISECOND, down=False)
@@ -178,7 +178,7 @@ def test_a_note_that_waits_for_the_beat_sounds_on_the_new_one_and_as_long_as_it_
 
 
 def test_a_note_that_waits_is_not_kept_for_longer_than_it_may_wait():
-    child = player(("note", {}), ("quantize", {"to": "1/4", "most": "500 ms"}))
+    child = player(("note", {}), ("quantize", {"to": "1/4", "longest_wait": "500 ms"}))
     press(child, 600 * MILLISECOND)
     child.follow(Music(tempo=Fraction(20)), 700 * MILLISECOND)
     child.go_on(3 * NANOSECONDS)
@@ -254,7 +254,7 @@ HELD = {
     "random": [("random", {"degrees": [1, 2, 5]})],
     "triad": [("note", {}), TRIAD],
     "followed": [("note", {}), ("chord", {"follow": True})],
-    "to a step": [("note", {}), ("chord", {"to": 4, "voicing": "nearest"})],
+    "to a step": [("note", {}), ("chord", {"to": 4, "voice_leading": "smooth"})],
     "locked": [("note", {"pitch": 61}), ("scale_lock", {})],
     "moved": [("note", {"degree": 2}), ("transpose", {"steps": 2, "octaves": -1}), TRIAD],
     "all between": [

@@ -27,21 +27,43 @@ outputs:
 CONFIGURATION = "configuration: 1\nroom: {ROOM}\nTOP\n"
 
 SETTINGS = {
+    ("again", "allow_repeats"): (
+        "NOTE",
+        "random: {notes: [C4], again: yes}",
+        "random: {notes: [C4], allow_repeats: yes}",
+    ),
+    ("apart", "delay"): ("RULE", "echo: {apart: 1/8}", "echo: {delay: 1/8}"),
+    ("apart", "spacing"): ("RULE", "strum: {apart: 40 ms}", "strum: {spacing: 40 ms}"),
     ("crossing", "full_speed"): ("POINTER", "strength: {crossing: 500 ms}", "strength: {full_speed: 500 ms}"),
     ("forgive", "grace_time"): ("POINTER", "grid: {forgive: 100 ms}", "grid: {grace_time: 100 ms}"),
     ("margin", "hysteresis"): ("POINTER", "grid: {margin: 10 %}", "grid: {hysteresis: 10 %}"),
+    ("most", "longest_turn"): ("ROOM", "turns: {most: 20 s}", "turns: {longest_turn: 20 s}"),
+    ("most", "longest_wait"): ("RULE", "quantize: {most: 1 s}", "quantize: {longest_wait: 1 s}"),
+    ("renew", "restrike_after"): ("RULE", "drone: {renew: 4 s}", "drone: {restrike_after: 4 s}"),
+    ("spread", "position"): ("RULE", "chord: {spread: open}", "chord: {position: open}"),
     ("tell_apart", "exclusive"): ("SWITCH", "tell_apart: yes", "exclusive: yes"),
+    ("voicing", "voice_leading"): ("RULE", "chord: {voicing: nearest}", "chord: {voice_leading: smooth}"),
+    ("way", "direction"): ("RULE", "scale_lock: {way: up}", "scale_lock: {direction: up}"),
 }
 """By former and present name: what is changed in which place of a file, and how it is written now."""
-VALUES: dict[tuple[str, str], tuple[str, str, str]] = {}
+VALUES = {
+    ("end", "turn back"): (
+        "NOTE",
+        "sequence: {notes: [C4], end: turn back}",
+        "sequence: {notes: [C4], end: back and forth}",
+    ),
+    ("kind", "fifth"): ("RULE", "chord: {kind: fifth}", "chord: {kind: open fifth}"),
+    ("voice_leading", "nearest"): ("RULE", "chord: {voice_leading: nearest}", "chord: {voice_leading: smooth}"),
+}
 """By today's name of a setting and a former value."""
 ROWS = [(old, new) for old, names in former.SETTINGS.items() for new in names]
 
 
 def problems(tmp_path, place, text):
-    of_profile = place in ("MUSIC", "SWITCH", "POINTER", "RULE")
+    """The lines of the file and what is said of it, with ``text`` at a place of it and nothing at the others."""
+    of_profile = place in ("MUSIC", "SWITCH", "POINTER", "NOTE", "RULE")
     whole = PROFILE if of_profile else CONFIGURATION
-    written = whole.replace("RULE: {}" if place == "RULE" else place, text)
+    written = whole.replace({"NOTE": "note: {degree: 1}", "RULE": "RULE: {}"}.get(place, place), text)
     for empty in ("MUSIC", ", SWITCH", ", POINTER", "      - RULE: {}\n", "ROOM", "TOP"):
         written = written.replace(empty, "")
     path = tmp_path / ("wren.yaml" if of_profile else "router.yaml")

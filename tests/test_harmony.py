@@ -168,7 +168,7 @@ def test_at_the_ends_of_the_keyboard_there_is_a_voicing_too(before, chord, home)
     assert 0 <= min(found) <= max(found) <= 127
 
 
-FOLLOWS = ("note", {}), ("chord", {"follow": True, "voicing": "nearest"})
+FOLLOWS = ("note", {}), ("chord", {"follow": True, "voice_leading": "smooth"})
 FAMILIAR = {
     "a blues": "C7 C7 C7 C7 F7 F7 C7 C7 G7 F7 C7 G7",
     "down in fourths": "Am G F E",
@@ -248,7 +248,11 @@ def test_a_drone_goes_into_another_key_by_the_shorter_way():
 
 REMEMBER = {
     "drone": [("note", {}), ("drone", {"follow": True, "degrees": [1, 5], "octave": 3})],
-    "echo": [("note", {}), ("chord", {"follow": True, "voicing": "nearest"}), ("echo", {"times": 2, "semitones": 5})],
+    "echo": [
+        ("note", {}),
+        ("chord", {"follow": True, "voice_leading": "smooth"}),
+        ("echo", {"times": 2, "semitones": 5}),
+    ],
     "transpose": [*FOLLOWS, ("transpose", {"steps": 2})],
     "range": [*FOLLOWS, ("range", {"lowest": "C4", "octaves": 1})],
     "repeat": [*FOLLOWS, ("repeat", {"rate": "4 Hz"})],
@@ -259,10 +263,10 @@ REMEMBER = {
     "quantize": [*FOLLOWS, ("quantize", {})],
     "turned over": [
         ("note", {"octave": 3}),
-        ("chord", {"follow": True, "voicing": "nearest", "inversion": 2, "spread": "open"}),
+        ("chord", {"follow": True, "voice_leading": "smooth", "inversion": 2, "position": "open"}),
     ],
-    "sequence": [("sequence", {"degrees": [1, 4, 5, 8]}), ("chord", {"voicing": "nearest"})],
-    "random": [("random", {"degrees": [1, 4, 5, 2]}), ("chord", {"kind": "seventh", "voicing": "nearest"})],
+    "sequence": [("sequence", {"degrees": [1, 4, 5, 8]}), ("chord", {"voice_leading": "smooth"})],
+    "random": [("random", {"degrees": [1, 4, 5, 2]}), ("chord", {"kind": "seventh", "voice_leading": "smooth"})],
     "scale_lock": [("sequence", {"degrees": [1, 2, 7]}), ("scale_lock", {"to": "chord"})],
 }
 ANY_CHORD = st.builds(
@@ -500,7 +504,7 @@ def test_an_arpeggio_goes_on_in_time_through_a_change_of_chord():
 
 
 def test_the_specialists_chord_is_followed_while_the_child_holds():
-    rules = ("note", {}), ("chord", {"follow": True, "voicing": "nearest"})
+    rules = ("note", {}), ("chord", {"follow": True, "voice_leading": "smooth"})
     player = VirtualTime(plan(part("a", "pad", 1, *rules), progression=Progression(follow="keys")))
     player.give(0, switch("pad", True))
     for now, data in enumerate(((0x90, 50, 9), (0x90, 53, 9), (0x90, 57, 9)), 1):
@@ -587,8 +591,8 @@ GAPS = st.lists(st.tuples(st.integers(51, 700), st.integers(1, 300)), min_size=1
 @settings(max_examples=60, deadline=None)
 @given(GAPS, st.sampled_from(["1/4", "1/8", "1/16", "1 bar"]), st.sampled_from([0, 200, 500, 1000]))
 def test_a_quick_tune_through_quantize_stays_a_tune(gaps, to, most):
-    """Each note is heard, once, in the order played, none later than ``most``, and no two at the same time."""
-    rules = ("note", {}), ("quantize", {"to": to, "most": f"{most} ms"})
+    """Each note is heard, once, in the order played, none later than ``longest_wait``, and no two at the same time."""
+    rules = ("note", {}), ("quantize", {"to": to, "longest_wait": f"{most} ms"})
     limits = Limits(notes_per_second=1000, notes_at_once=128)
     music = Music(0, SCALES["major"], Fraction(120))
     player = VirtualTime(Plan(music, limits, INPUTS, (part("a", "keys", 1, *rules),)))
@@ -611,7 +615,7 @@ def test_a_quick_tune_through_quantize_stays_a_tune(gaps, to, most):
 @settings(max_examples=40, deadline=None)
 @given(GAPS, st.lists(st.tuples(st.integers(0, 19), st.integers(40, 200), st.integers(0, 900)), max_size=4))
 def test_a_tune_that_waits_keeps_its_order_in_another_tempo(gaps, changes):
-    rules = ("note", {}), ("quantize", {"to": "1/8", "most": "1 s"})
+    rules = ("note", {}), ("quantize", {"to": "1/8", "longest_wait": "1 s"})
     limits = Limits(notes_per_second=1000, notes_at_once=128)
     player = VirtualTime(
         Plan(Music(0, SCALES["major"], Fraction(120)), limits, INPUTS, (part("a", "keys", 1, *rules),))

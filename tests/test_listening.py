@@ -195,7 +195,7 @@ def test_what_is_heard_is_told_as_heard_and_not_as_an_effort_of_the_child():
 
 
 def test_what_a_part_plays_by_a_deadline_is_heard_too():
-    tune = part("tune", "pad", rule("note", pitch="C4"), rule("echo", times=1, apart="100 ms"))
+    tune = part("tune", "pad", rule("note", pitch="C4"), rule("echo", times=1, delay="100 ms"))
     player = VirtualTime(planned(tune, OCTAVE, tuned=Listens(part="tune")))
     player.give(0, SwitchSample("pad", True))
     player.give(ms(50), SwitchSample("pad", False))
@@ -484,7 +484,7 @@ def test_out_of_turn_an_effort_is_softer_and_the_turn_passes_after_the_phrase():
 
 
 def test_out_of_turn_an_effort_may_be_silent_and_what_sounds_runs_to_its_end():
-    room = Together(TurnPlan(most=3 * S), window=SILENT, door=SILENT)
+    room = Together(TurnPlan(longest_turn=3 * S), window=SILENT, door=SILENT)
     room.press(0, "window", True)
     room.tap(1000, "door")
     room.press(4000, "window", False)
@@ -724,7 +724,7 @@ def test_after_the_last_effort_everything_falls_silent(plans, hands):
 def test_without_the_promise_two_would_keep_each_other_going(monkeypatch):
     """The proof itself: if everything that is played were heard by others, it would be found."""
     mixed = planned(
-        part("mixed", "pad call", rule("note"), rule("echo", times=1, apart="1500 ms")), call=Listens("anybody")
+        part("mixed", "pad call", rule("note"), rule("echo", times=1, delay="1500 ms")), call=Listens("anybody")
     )
     play_together([mixed, mixed], [("window", True, 0)])
     monkeypatch.setattr(Plan, "own", property(lambda plan: frozenset(part.name for part in plan.parts)))

@@ -79,7 +79,7 @@ BY_MAJOR_KEY = (mingus_scales.Major, mingus_scales.Chromatic)
 # name -> (music21's symbol, mingus's shorthand, pychord's symbol); None where the library has none or is known to be
 # at fault with it: music21 10 refuses "maj9" after a root and misreads "69", mingus 0.6 has no "add9" and no "7sus4".
 CHORD_SOURCES = {
-    "fifth": ("power", "5", "5"),
+    "open fifth": ("power", "5", "5"),
     "major": ("", "M", ""),
     "minor": ("m", "m", "m"),
     "diminished": ("dim", "dim", "dim"),

@@ -52,7 +52,7 @@ inputs:
 parts:
   tune: {input: cheek.above, rules: [sequence: {degrees: [1, 2, 3]}], output: {port: out, channel: 1}}
   bell: {input: [pad, slow], rules: [note: {degree: 1}, release: {when: after, time: 400 ms}], output: {port: out, channel: 2}}
-  drone: {input: pad, rules: [latch: {}, note: {degree: 1}, chord: {kind: fifth}, arpeggio: {}], output: {port: out, channel: 3}}
+  drone: {input: pad, rules: [latch: {}, note: {degree: 1}, chord: {kind: open fifth}, arpeggio: {}], output: {port: out, channel: 3}}
   view: {input: head, rules: [zones: {degrees: [1, 2, 3, 4]}], output: {port: out, channel: 4}}
   air: {input: cheek.above, rules: [control: {controller: expression}], output: {port: out, channel: 5}}
 outputs:

@@ -8,7 +8,7 @@ from router.core.events import NoteOff, NoteOn
 from router.core.rules.quantize import Quantize
 from router.testing import MILLISECOND, Bench, Trial, play_rule
 
-BEAT = {"to": "1/4", "most": "500 ms"}
+BEAT = {"to": "1/4", "longest_wait": "500 ms"}
 
 
 def test_a_note_that_waits_is_forgotten_when_another_comes_instead_of_it():
@@ -32,7 +32,7 @@ def test_what_came_instead_in_its_own_voice_ends_at_once_with_it():
 @pytest.mark.parametrize("most", ["500 ms", "0 ms", "50 ms"])
 def test_what_has_ended_is_remembered_no_longer(most):
     """Random notes, some struck again in their voice, some in place of others: a day of them leaves nothing in memory."""
-    chance, bench = Random(1), Bench(Trial(Quantize, {**BEAT, "most": most}, "remembers"))
+    chance, bench = Random(1), Bench(Trial(Quantize, {**BEAT, "longest_wait": most}, "remembers"))
     held: list[int] = []
     for voice in range(1, 400):
         now = bench.now + chance.randint(0, 300) * MILLISECOND

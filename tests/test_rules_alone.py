@@ -43,7 +43,7 @@ def test_our_rules_say_their_settings_as_those_of_others_must(name):
 
 
 @pytest.mark.parametrize(
-    ("name", "settings"), [("echo", {}), ("quantize", {"to": "1/4", "most": "2 s"}), ("drone", {})]
+    ("name", "settings"), [("echo", {}), ("quantize", {"to": "1/4", "longest_wait": "2 s"}), ("drone", {})]
 )
 def test_what_lets_go_waits_for_nothing_more(name, settings):
     rule = bench(name, **settings)
@@ -65,9 +65,9 @@ def test_what_no_midi_message_can_say_is_refused(event):
 
 
 @pytest.mark.parametrize("way", [24, -24])
-def test_a_chord_voiced_nearest_goes_along_into_another_register(way):
+def test_a_chord_with_smooth_voice_leading_goes_along_into_another_register(way):
     """The child plays two octaves away, and is heard there."""
-    chord = bench("chord", voicing="nearest")
+    chord = bench("chord", voice_leading="smooth")
     for voice, pitch in enumerate((60, 60 + way, 60)):
         played = begun(chord.give(NoteOn(voice, pitch), chord.now))
         assert {note % 12 for note in played} == {0, 4, 7}
@@ -75,8 +75,8 @@ def test_a_chord_voiced_nearest_goes_along_into_another_register(way):
         chord.give(NoteOff(voice), chord.now + NANOSECONDS)
 
 
-def test_a_chord_voiced_nearest_stays_where_it_is_for_an_octave():
-    chord = bench("chord", voicing="nearest")
+def test_a_chord_with_smooth_voice_leading_stays_where_it_is_for_an_octave():
+    chord = bench("chord", voice_leading="smooth")
     first, second = (begun(chord.give(NoteOn(voice, 60 + 12 * voice), voice)) for voice in range(2))
     assert first == second == [60, 64, 67]
 
@@ -98,7 +98,7 @@ def test_a_strum_whose_input_was_lost_begins_upwards_again():
 
 
 def test_the_beat_may_change_before_the_first_note_comes():
-    quantize = bench("quantize", to="1/4", most="500 ms")
+    quantize = bench("quantize", to="1/4", longest_wait="500 ms")
     assert isinstance(quantize.rule, Quantize)
     quantize.play_in(Music(tempo=Fraction(60)), 10 * MILLISECOND)
     quantize.give(NoteOn(1, 60), 700 * MILLISECOND)
@@ -108,7 +108,7 @@ def test_the_beat_may_change_before_the_first_note_comes():
 
 @pytest.mark.parametrize(("apart", "together"), [(50 * MILLISECOND, True), (50 * MILLISECOND + 1, False)])
 def test_what_comes_within_a_twentieth_of_a_second_is_one_chord(apart, together):
-    quantize = bench("quantize", to="1/4", most="700 ms")
+    quantize = bench("quantize", to="1/4", longest_wait="700 ms")
     first = 640 * MILLISECOND  # the next beat is at 666.7 ms
     quantize.give(NoteOn(1, 60), first)
     quantize.give(NoteOn(2, 64), first + apart)

@@ -10,7 +10,7 @@ from router.core.units import NANOSECONDS
 from router.room.turns import TurnPlan, Turns
 
 S = NANOSECONDS
-PLAN = TurnPlan(quiet=2 * S, wait=8 * S, most=30 * S)
+PLAN = TurnPlan(quiet=2 * S, wait=8 * S, longest_turn=30 * S)
 
 
 class Played:
@@ -219,7 +219,7 @@ DOINGS = st.lists(
         TurnPlan,
         quiet=st.sampled_from([S // 2, 2 * S, 40 * S]),
         wait=st.sampled_from([S, 8 * S]),
-        most=st.sampled_from([S, 5 * S, 30 * S]),
+        longest_turn=st.sampled_from([S, 5 * S, 30 * S]),
     ),
     st.booleans(),
 )
@@ -227,7 +227,7 @@ def test_whatever_the_others_do_it_is_everybodys_turn_again_in_time(first, doing
     """The bound of the module's docstring. Wren does nothing; with ``never_stops`` lark holds a note for ever and strikes others."""
     played = Played(plan=plan)
     turns = played.turns
-    bound = plan.wait + plan.most
+    bound = plan.wait + plan.longest_turn
     ended: dict[
         str, tuple[int, int]
     ] = {}  # when each seat's turn was over, or it joined, and how many stood in line then

@@ -371,13 +371,13 @@ DEGREE: Mapping[str, Any] = {
     "type": "integer",
     "minimum": 1,
     "maximum": 50,
-    "description": "a step of the scale, 1 is the key note; beyond the end of the scale steps go on upwards",
+    "description": "a step of the scale, 1 is the tonic; beyond the end of the scale steps go on upwards",
 }
 DEGREES: Mapping[str, Any] = {
     "type": "array",
     "minItems": 1,
     "items": DEGREE,
-    "description": "steps of the scale, 1 is the key note; beyond the end of the scale they go on upwards",
+    "description": "steps of the scale, 1 is the tonic; beyond the end of the scale they go on upwards",
 }
 NOTES: Mapping[str, Any] = {
     "type": "array",
@@ -427,7 +427,7 @@ SEED: Mapping[str, Any] = {
     "minimum": 0,
     "maximum": 999999,
     "default": 1,
-    "description": "which of the rows of chances: the same number gives the same row again",
+    "description": "the random seed: the same number gives the same choices again",
 }
 
 

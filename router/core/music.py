@@ -71,7 +71,7 @@ PARENTS: Mapping[tuple[int, ...], tuple[int, ...]] = MappingProxyType(
 
 CHORDS: Mapping[str, tuple[int, ...]] = MappingProxyType(
     {
-        "fifth": (0, 7),
+        "open fifth": (0, 7),
         "octave": (0, 12),
         "major": (0, 4, 7),
         "minor": (0, 3, 7),
@@ -101,7 +101,7 @@ CHORDS: Mapping[str, tuple[int, ...]] = MappingProxyType(
 )
 """Chords of a fixed shape. Two more kinds, "triad" and "seventh", are stacked from the scale: see ``Music.stack``."""
 
-_IN_SYMBOLS = {"major": "", "minor": "m", "diminished": "dim", "augmented": "aug", "fifth": "5"}
+_IN_SYMBOLS = {"major": "", "minor": "m", "diminished": "dim", "augmented": "aug", "open fifth": "5"}
 SYMBOLS: Mapping[str, tuple[int, ...]] = MappingProxyType(
     {_IN_SYMBOLS.get(name, name): shape for name, shape in CHORDS.items() if name != "octave"}
 )
@@ -573,7 +573,7 @@ class Music:
         return Grid(self.origin, self.lasts(span), swing)
 
 
-def nearest_of(classes: Sequence[int], pitch: int, way: str = "nearest") -> int:
+def nearest_of(classes: Sequence[int], pitch: int, direction: str = "nearest") -> int:
     """The note of these classes (0 to 11) nearest to a pitch, or the next one "up" or "down".
 
     If two are equally near, it is the lower.
@@ -582,10 +582,10 @@ def nearest_of(classes: Sequence[int], pitch: int, way: str = "nearest") -> int:
     """
     for distance in range(12):
         for candidate in (pitch - distance, pitch + distance):
-            wrong_way = (way == "up" and candidate < pitch) or (way == "down" and candidate > pitch)
+            wrong_way = (direction == "up" and candidate < pitch) or (direction == "down" and candidate > pitch)
             if 0 <= candidate <= 127 and candidate % 12 in classes and not wrong_way:
                 return candidate
-    return pitch if way == "nearest" or not classes else nearest_of(classes, pitch)
+    return pitch if direction == "nearest" or not classes else nearest_of(classes, pitch)
 
 
 def fold(pitch: int) -> int:

@@ -10,15 +10,28 @@ from types import MappingProxyType
 
 SETTINGS: Mapping[str, Sequence[str]] = MappingProxyType(
     {
+        "again": ("allow_repeats",),
+        "apart": ("spacing", "delay"),
         "crossing": ("full_speed",),
         "forgive": ("grace_time",),
         "margin": ("hysteresis",),
+        "most": ("longest_wait", "longest_turn"),
+        "renew": ("restrike_after",),
+        "spread": ("position",),
         "tell_apart": ("exclusive",),
+        "voicing": ("voice_leading",),
+        "way": ("direction",),
     }
 )
 """Former names of settings; where two groups called two things by one word, each has its own name now."""
 
-VALUES: Mapping[tuple[str, str], str] = MappingProxyType({})
+VALUES: Mapping[tuple[str, str], str] = MappingProxyType(
+    {
+        ("end", "turn back"): "back and forth",
+        ("kind", "fifth"): "open fifth",
+        ("voice_leading", "nearest"): "smooth",
+    }
+)
 """By a setting's name of today and a former value: the value of today."""
 
 

@@ -7,8 +7,8 @@ What each part keeps:
 * ``beat``, ``lead``, ``tonality``: the beat of a room (fixed, taps, MIDI clock in and out); the chord and the key
   that a keyboard leads with. Kept: a beat that has come does not come again; nothing changes while nobody plays; no
   bytes raise anything.
-* ``turns``: whose turn it is. Kept: nobody is put before who waits: again within (n - 1) * (``wait`` + ``most``);
-  no deadline while nobody plays.
+* ``turns``: whose turn it is. Kept: nobody is put before who waits: again within (n - 1) *
+  (``wait`` + ``longest_turn``); no deadline while nobody plays.
 * ``thru``: the ledger of a keyboard whose messages go on as they are. Kept: whatever is lost on its cable, no note
   sounds longer than ``note_length``, under a pedal either.
 """

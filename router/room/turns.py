@@ -2,16 +2,16 @@
 
     free      nobody's, so everybody's --someone plays--> begun
     offered   --its seat plays--> begun      --``wait`` has gone by--> offered to the next, or free
-    begun     --``quiet`` after its last note, or ``most`` after its first--> offered to the next
+    begun     --``quiet`` after its last note, or ``longest_turn`` after its first--> offered to the next
 
 The seats stand in line as they came; a seat that has had the turn goes to the end, and so does one that
 joins. A seat that leaves or plays another profile passes its turn on at once. If no seat has played while the turn
 went round once, it is free, and no deadline is left. A seat that is alone keeps its turn.
 
 Invariant: nobody is locked out for ever. With n seats in line it is a seat's turn again at most (n - 1) * (``wait`` +
-``most``) after it ended, whatever the others do: nobody is ever put before a seat that waits, except while the turn is
-free, which is its own as well; and nobody keeps the turn for longer than ``wait`` until it begins and ``most`` from
-then on.
+``longest_turn``) after it ended, whatever the others do: nobody is ever put before a seat that waits, except while the
+turn is free, which is its own as well; and nobody keeps the turn for longer than ``wait`` until it begins and
+``longest_turn`` from then on.
 """
 
 from __future__ import annotations
@@ -26,12 +26,12 @@ from router.core.units import NANOSECONDS
 class TurnPlan:
     """How turns pass, in nanoseconds. The defaults are our choice.
 
-    ``quiet``: silence that ends a phrase; ``wait``: longest wait for a turn to be taken; ``most``: longest turn.
+    ``quiet``: silence that ends a phrase; ``wait``: longest wait for a turn to be taken.
     """
 
     quiet: int = 2 * NANOSECONDS
     wait: int = 8 * NANOSECONDS
-    most: int = 30 * NANOSECONDS
+    longest_turn: int = 30 * NANOSECONDS
 
 
 class Turns:
@@ -105,7 +105,7 @@ class Turns:
             return None
         if not self._begun:
             return self._since + self._plan.wait
-        ends = self._since + self._plan.most
+        ends = self._since + self._plan.longest_turn
         return ends if self._sounding[self.whose] else min(ends, self._last + self._plan.quiet)
 
     def wake(self, now: int) -> bool:

@@ -56,7 +56,7 @@ parts:
     rules:
       - latch: {{}}
       - note: {{degree: 1, octave: 4}}
-      - chord: {{kind: fifth}}
+      - chord: {{kind: open fifth}}
       - arpeggio: {{order: up, rate: 1/16}}
     output: {{port: synth, channel: 1}}
 limits: {{note_length: 10 min}}

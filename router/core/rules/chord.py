@@ -4,19 +4,19 @@ The chord stands on the note: ``triad`` and ``seventh`` are stacked from the not
 they always fit it; a pentatonic or blues scale takes them from the seven notes that it is a part of, and in a minor key
 the chord on the fifth step is major (write ``natural minor`` or ``aeolian`` to leave it minor). The other kinds have a
 fixed shape. Or the note only says where it lies: with ``to`` it is one chord, by symbol or by the step of the key it
-stands on; with ``follow`` it is the chord where the music stands, and changes with it while held. In another key what
-an arpeggio or a repeat after it plays goes on in that key from the next step; a chord that just sounds stays. All notes
-of the chord begin and end with the note behind them. Notes above MIDI's range are left out.
+stands on; with ``follow`` it is the current chord, and changes with it while held. In another key what an arpeggio or a
+repeat after it plays goes on in that key from the next step; a chord that just sounds stays. All notes of the chord
+begin and end with the note behind them. Notes above MIDI's range are left out.
 
-With ``voicing: nearest`` each chord moves as little as can be from the one before and stays near home, which is where
-the first one lay: its middle is never more than 7 semitones from there, whatever the chords are and however long they
-go on. A note more than an octave from home makes its place the new home.
+With ``voice_leading: smooth`` each chord moves as little as can be from the one before and stays near home, which is
+where the first one lay: its middle is never more than 7 semitones from there, whatever the chords are and however long
+they go on. A note more than an octave from home makes its place the new home.
 
 Example::
 
     rules:
       - note: {degree: 1}
-      - chord: {kind: triad, inversion: 1, spread: open, voicing: nearest}
+      - chord: {kind: triad, inversion: 1, position: open, voice_leading: smooth}
 """
 
 from __future__ import annotations
@@ -59,7 +59,7 @@ class Chord(Rule):
             "follow": {
                 "type": "boolean",
                 "default": False,
-                "description": "whether it is the chord where the music stands instead",
+                "description": "whether it is the current chord instead",
             },
             "inversion": {
                 "type": "integer",
@@ -68,16 +68,16 @@ class Chord(Rule):
                 "default": 0,
                 "description": "how many of the lowest notes are moved up an octave",
             },
-            "spread": {
+            "position": {
                 "enum": ["close", "open"],
                 "default": "close",
                 "description": "close, or open: every second note an octave higher",
             },
-            "voicing": {
-                "enum": ["as written", "nearest"],
+            "voice_leading": {
+                "enum": ["as written", "smooth"],
                 "default": "as written",
                 "description": (
-                    "nearest: the octave and order of the notes that move least from the chord before, near the first"
+                    "smooth: the octave and order of the notes that move least from the chord before, near the first"
                 ),
             },
         },
@@ -90,10 +90,10 @@ class Chord(Rule):
         self._to: Named | int | None = settings.get("to")
         self._follow: bool = settings["follow"]
         self._inversion: int = settings["inversion"]
-        self._open = settings["spread"] == "open"
-        self._nearest = settings["voicing"] == "nearest"
+        self._open = settings["position"] == "open"
+        self._smooth = settings["voice_leading"] == "smooth"
         self._last: tuple[int, ...] = ()
-        self._home = Fraction(0)  # where the middle of what is voiced nearest stays about
+        self._home = Fraction(0)  # where the middle of smooth voice leading stays about
         self._held = Held(context)  # of a chord that does not follow
         self._following: dict[int, tuple[int, list[NoteOn]]] = {}  # of one that does: by voice, its own voice and notes
         self._stood: Named | None = None  # the chord in which they were played
@@ -139,7 +139,7 @@ class Chord(Rule):
 
     def _play(self, note: NoteOn, own: int, instead: int | None = None) -> list[NoteOn]:
         pitches = invert(self._chord(note.pitch), self._inversion)
-        if self._nearest:
+        if self._smooth:
             pitches = self._last = self._near(pitches)
         if self._open:
             pitches = tuple(pitch + 12 * (place % 2) for place, pitch in enumerate(pitches))

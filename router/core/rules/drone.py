@@ -1,11 +1,11 @@
 """A long low sound lies under everything that is played.
 
 With the first note the drone begins; while notes follow one another it goes on; ``linger`` after the last has ended it
-ends too. A note that begins when the drone has sounded for longer than ``renew`` strikes it again, so that it does not
-die away. In another key it goes on at once in that one, and with ``follow`` in another chord: in the octave that is
-nearest to where it was, and never further than a sixth from where degree 1 lay when it began. Its degrees are those
-that chords stand on: 1 and 5 are an open fifth in a pentatonic or blues scale, too, where the fifth note of the scale
-is another.
+ends too. A note that begins when the drone has sounded for longer than ``restrike_after`` strikes it again, so that it
+does not die away. In another key it goes on at once in that one, and with ``follow`` in another chord: in the octave
+that is nearest to where it was, and never further than a sixth from where degree 1 lay when it began. Its degrees are
+those that chords stand on: 1 and 5 are an open fifth in a pentatonic or blues scale, too, where the fifth note of the
+scale is another.
 
 Example::
 
@@ -48,7 +48,7 @@ class Drone(Rule):
             "follow": {
                 "type": "boolean",
                 "default": False,
-                "description": "whether degree 1 is the root of the chord where the music stands",
+                "description": "whether degree 1 is the root of the current chord",
             },
             "velocity": {
                 "type": "integer",
@@ -63,7 +63,7 @@ class Drone(Rule):
                 "default": "3 s",
                 "description": "how long it goes on after the last note",
             },
-            "renew": {
+            "restrike_after": {
                 "quantity": "time",
                 "least": "1 s",
                 "most": "10 min",
@@ -80,7 +80,7 @@ class Drone(Rule):
         self._follow: bool = settings["follow"]
         self._velocity: int = settings["velocity"]
         self._linger: int = settings["linger"]
-        self._renew: int = settings["renew"]
+        self._restrike_after: int = settings["restrike_after"]
         self._held: set[int] = set()  # the voices that are played
         self._voice: int | None = None  # of the drone
         self._since = 0
@@ -91,7 +91,7 @@ class Drone(Rule):
     def note_on(self, note: NoteOn, now: int) -> Events:
         self._held.add(note.voice)
         self.context.alarm.cancel()
-        if self._voice is not None and (now - self._since < self._renew or note.instead is not None):
+        if self._voice is not None and (now - self._since < self._restrike_after or note.instead is not None):
             return (note,)
         ended = [] if self._voice is None else [NoteOff(self._voice)]
         return [*ended, *self._begin(now), note]

@@ -1,6 +1,6 @@
 """Each note comes back a few times, softer and softer.
 
-On press the note sounds as it would without this rule; then it comes back ``times`` times, each ``apart`` after the one
+On press the note sounds as it would without this rule; then it comes back ``times`` times, each ``delay`` after the one
 before and softer by the share ``softer``. What comes back sounds as long as the note itself did, but never longer than
 most of the time between.
 
@@ -8,7 +8,7 @@ Example::
 
     rules:
       - note: {degree: 1}
-      - echo: {times: 3, apart: 1/4, softer: 40 %}
+      - echo: {times: 3, delay: 1/4, softer: 40 %}
 """
 
 from __future__ import annotations
@@ -41,7 +41,7 @@ class Echo(Rule):
                 "default": 3,
                 "description": "how often each note comes back",
             },
-            "apart": {
+            "delay": {
                 "quantity": "length",
                 "default": "1/4",
                 "description": "the time from one to the next",
@@ -64,10 +64,10 @@ class Echo(Rule):
     def __init__(self, settings: Mapping[str, Any], context: Context) -> None:
         super().__init__(settings, context)
         self._times: int = settings["times"]
-        self._apart: Span = settings["apart"]
+        self._delay: Span = settings["delay"]
         self._softer: float = settings["softer"]
         self._semitones: int = settings["semitones"]
-        self._lasts = context.music.lasts(self._apart)
+        self._lasts = context.music.lasts(self._delay)
         self._later = Later(context.alarm)
         self._on: dict[int, int] = {}  # the voices of echoes that sound, and when each began
         self._behind: dict[
@@ -75,12 +75,12 @@ class Echo(Rule):
         ] = {}  # by voice that is held: its echoes, and when the note of each began
 
     def note_on(self, note: NoteOn, now: int) -> Events:
-        self._lasts = self.context.music.lasts(self._apart)
+        self._lasts = self.context.music.lasts(self._delay)
         if note.instead is not None:  # no effort, but the key is another
             if note.instead in self._behind:
                 self._behind[note.voice] = self._behind.pop(note.instead)
             return (note,)
-        apart = int(self._lasts)
+        delay = int(self._lasts)
         for count in range(1, self._times + 1):
             velocity = round(note.velocity * (1 - self._softer) ** count)
             if velocity < 1:
@@ -88,8 +88,8 @@ class Echo(Rule):
             voice = self.context.new_voice()
             self._behind.setdefault(note.voice, []).append((voice, now))
             pitch = fold(note.pitch + count * self._semitones)
-            self._later.put(now + count * apart, NoteOn(voice, pitch, velocity, note.strength))
-            self._later.put(now + count * apart + int(_SOUNDS * apart), NoteOff(voice))
+            self._later.put(now + count * delay, NoteOn(voice, pitch, velocity, note.strength))
+            self._later.put(now + count * delay + int(_SOUNDS * delay), NoteOff(voice))
         return (note,)
 
     def note_off(self, off: NoteOff, now: int) -> Events:
@@ -121,7 +121,7 @@ class Echo(Rule):
         return given
 
     def beat_changed(self, now: int) -> Events:
-        before, self._lasts = self._lasts, self.context.music.lasts(self._apart)
+        before, self._lasts = self._lasts, self.context.music.lasts(self._delay)
         longer = self._lasts / before
         if longer != 1:
             self._later.move(lambda when, _: now + math.ceil((when - now) * longer))

@@ -1,8 +1,8 @@
 """Each note waits for the next beat, so that what is played is in time with everything else.
 
 On press the note waits until the next place of the grid that all parts share, and on release its end is moved by as
-much. If the next place is further away than ``most``, the note sounds at once: an effort is never kept waiting for
-long.
+much. If the next place is further away than ``longest_wait``, the note sounds at once: an effort is never kept waiting
+for long.
 
 Notes that come one after another follow one another, one to a place, so that a quick tune stays a tune and no effort is
 lost; where the next free place is too far away for one, it takes the first that is free when the step is halved, or
@@ -12,7 +12,7 @@ Example::
 
     rules:
       - note: {degree: 1}
-      - quantize: {to: 1/8, most: 250 ms}
+      - quantize: {to: 1/8, longest_wait: 250 ms}
 """
 
 from __future__ import annotations
@@ -49,7 +49,7 @@ class Quantize(Rule):
         "additionalProperties": False,
         "properties": {
             "to": {"quantity": "length", "default": "1/8", "description": "how far apart the places are"},
-            "most": {
+            "longest_wait": {
                 "quantity": "time",
                 "most": "5 s",
                 "default": "500 ms",
@@ -61,7 +61,7 @@ class Quantize(Rule):
     def __init__(self, settings: Mapping[str, Any], context: Context) -> None:
         super().__init__(settings, context)
         self._to: Span = settings["to"]
-        self._most: int = settings["most"]
+        self._longest_wait: int = settings["longest_wait"]
         self._voices: dict[int, _Moved] = {}
         self._later = Later(context.alarm)
         self._grid = context.music.grid(self._to)  # on which what waits will stand
@@ -90,7 +90,7 @@ class Quantize(Rule):
         for finer in _FINER:
             grid = _divided(self._grid, finer)
             when = grid.at(grid.next(max(now, self._given + 1)))
-            if when - now <= self._most:
+            if when - now <= self._longest_wait:
                 self._given = when
                 break
             if self._given < now:  # nothing waits
@@ -133,7 +133,7 @@ class Quantize(Rule):
         for voice, when in sorted(self._later.begins().items(), key=lambda item: item[1]):
             moved = self._voices[voice]
             to = last if when == before else self._onto(old, when, now, last)
-            later[voice] = min(to, when + self._most - moved.by) - when
+            later[voice] = min(to, when + self._longest_wait - moved.by) - when
             moved.by += later[voice]
             moved.last += later[voice]
             last, before = when + later[voice], when

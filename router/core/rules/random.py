@@ -1,8 +1,8 @@
 """Each press plays a note or a chord by chance: no effort can be wrong, and none is quite like the last.
 
-On press one of the row is chosen and begins; while held it sounds; on release it ends. With ``weights`` some come more
-often than others; unless ``again`` is yes, the same one never comes twice running. The chances are a fixed row of
-numbers: the same ``seed`` gives the same music again, from the start and from each time the device is found again.
+On press one of the list is chosen and begins; while held it sounds; on release it ends. With ``weights`` some come more
+often than others; unless ``allow_repeats`` is yes, the same one never comes twice running. Chance is counted from the
+random ``seed``: the same one gives the same music again, from the start and from each time the device is found again.
 
 Example::
 
@@ -32,9 +32,9 @@ class Random(Plays):
                 "type": "array",
                 "minItems": 1,
                 "items": {"type": "integer", "minimum": 0, "maximum": 100},
-                "description": "how often each of the row comes, compared with the others; 1 where nothing is written",
+                "description": "how often each of the list comes, compared with the others; 1 where nothing is written",
             },
-            "again": {
+            "allow_repeats": {
                 "type": "boolean",
                 "default": False,
                 "description": "whether the same one may come twice running",
@@ -49,14 +49,14 @@ class Random(Plays):
         self._row = Row(settings, context)
         weights = [*settings.get("weights", ()), *[1] * len(self._row)][: len(self._row)]
         self._weights: list[int] = weights if any(weights) else [1] * len(self._row)
-        self._again: bool = settings["again"]
+        self._allow_repeats: bool = settings["allow_repeats"]
         self._seed: int = settings["seed"]
         self._chances = Chances(self._seed)  # noqa: S311 - a fixed row of numbers for music, no secret
         self._last: int | None = None
 
     def press(self, press: Press, now: int) -> Events:
         weights = list(self._weights)
-        if self._last is not None and not self._again and sum(weights) > weights[self._last]:
+        if self._last is not None and not self._allow_repeats and sum(weights) > weights[self._last]:
             weights[self._last] = 0
         place = self._last = self._chances.choices(range(len(weights)), weights)[0]
         return self.held.begin(press.voice, lambda: self._row.play(place, press))

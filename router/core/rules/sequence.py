@@ -1,13 +1,13 @@
-"""Successive presses step through a row of notes or chords: a tune from one movement.
+"""Successive presses step through a list of notes or chords: a tune from one movement.
 
-On press the next of the row begins; while held it sounds; on release it ends. After a pause of ``restart_after`` the
-row begins again. At its ``end`` it loops, turns back (neither end is played twice), or stops: then nothing sounds until
-the pause has gone by, 10 s if none is written.
+On press the next of the list begins; while held it sounds; on release it ends. After a pause of ``restart_after`` the
+list begins again. At its ``end`` it loops, goes back and forth (neither end is played twice), or stops: then nothing
+sounds until the pause has gone by, 10 s if none is written.
 
 Example::
 
     rules:
-      - sequence: {degrees: [1, 2, 3, 5], octave: 4, restart_after: 10 s, end: turn back}
+      - sequence: {degrees: [1, 2, 3, 5], octave: 4, restart_after: 10 s, end: back and forth}
 """
 
 from __future__ import annotations
@@ -18,11 +18,11 @@ from typing import Any, ClassVar
 from router.rule import NANOSECONDS, ONE_ROW, ROW, Context, Events, Plays, Press, Row
 
 _PAUSE = 10 * NANOSECONDS
-"""Without ``restart_after`` a row that has stopped begins again after this pause. Our choice."""
+"""Without ``restart_after`` a list that has stopped begins again after this pause. Our choice."""
 
 
 def pause(settings: Mapping[str, Any]) -> int | None:
-    """The pause in nanoseconds after which the row begins again; None: never."""
+    """The pause in nanoseconds after which the list begins again; None: never."""
     after: int | None = settings.get("restart_after", _PAUSE if settings["end"] == "stop" else None)
     return after
 
@@ -36,11 +36,11 @@ class Sequence(Plays):
         "additionalProperties": False,
         "properties": {
             **ROW,
-            "restart_after": {"quantity": "time", "description": "a pause after which the row begins again"},
+            "restart_after": {"quantity": "time", "description": "a pause after which the list begins again"},
             "end": {
-                "enum": ["loop", "stop", "turn back"],
+                "enum": ["loop", "stop", "back and forth"],
                 "default": "loop",
-                "description": "what comes after the last of the row",
+                "description": "what comes after the last of the list",
             },
         },
         "oneOf": ONE_ROW,
@@ -62,7 +62,7 @@ class Sequence(Plays):
         place = self._next
         if self._end == "stop" and place > last:
             return ()
-        if self._end == "turn back" and last:
+        if self._end == "back and forth" and last:
             place = last - abs(last - place % (2 * last))
         self._next += 1
         return self.held.begin(press.voice, lambda: self._row.play(place, press))

@@ -1,14 +1,14 @@
 """The notes of a chord begin one after another, as when a hand goes over strings.
 
-On press the first note begins at once and each other ``apart`` later; on release all end, and those that have not begun
-are left out.
+On press the first note begins at once and each other ``spacing`` later; on release all end, and those that have not
+begun are left out.
 
 Example::
 
     rules:
       - note: {}
       - chord: {kind: triad}
-      - strum: {apart: 40 ms, order: up}
+      - strum: {spacing: 40 ms, order: up}
 """
 
 from __future__ import annotations
@@ -28,7 +28,7 @@ class Strum(Rule):
         "type": "object",
         "additionalProperties": False,
         "properties": {
-            "apart": {
+            "spacing": {
                 "quantity": "time",
                 "most": "1 s",
                 "default": "40 ms",
@@ -44,7 +44,7 @@ class Strum(Rule):
 
     def __init__(self, settings: Mapping[str, Any], context: Context) -> None:
         super().__init__(settings, context)
-        self._apart: int = settings["apart"]
+        self._spacing: int = settings["spacing"]
         self._order: str = settings["order"]
         self._waiting: dict[int, list[NoteOn]] = {}  # by voice: the notes that have come in this moment
         self._later = Later(context.alarm)
@@ -83,5 +83,5 @@ class Strum(Rule):
                 notes.sort(key=lambda note: note.pitch, reverse=down)
             first.append(notes[0])
             for place, note in enumerate(notes[1:], 1):
-                self._later.put(now + place * self._apart, note)
+                self._later.put(now + place * self._spacing, note)
         return first

@@ -1,7 +1,7 @@
 """Each zone of a pointer's grid plays its own note or chord.
 
 The first note belongs to the zone at the top left, then row by row as one reads; if there are fewer notes than
-zones, the row of notes begins again. On press (the pointer has stayed) the note begins; on leaving the zone it ends.
+zones, the list of notes begins again. On press (the pointer has stayed) the note begins; on leaving the zone it ends.
 
 Example::
 

@@ -286,11 +286,13 @@ def _limits(tree: Entries, entries: Entries, seats: int, report: Report) -> None
 
 
 def _turns(entries: Entries, report: Report) -> None:
-    written = {name: _value(entries, name, schema.TURNS) for name in ("quiet", "most") if name in entries.values}
+    written = {
+        name: _value(entries, name, schema.TURNS) for name in ("quiet", "longest_turn") if name in entries.values
+    }
     if not written or None in written.values():
         return
     plan = TurnPlan(**written)
-    if plan.most <= plan.quiet:
-        place = entries.values["most" if "most" in written else "quiet"].place
-        hint = "Else each turn is cut off before its end is heard. For example quiet: 2 s, most: 30 s."
-        report.add(place, '"most" must be longer than "quiet"', hint)
+    if plan.longest_turn <= plan.quiet:
+        place = entries.values["longest_turn" if "longest_turn" in written else "quiet"].place
+        hint = "Else each turn is cut off before its end is heard. For example quiet: 2 s, longest_turn: 30 s."
+        report.add(place, '"longest_turn" must be longer than "quiet"', hint)

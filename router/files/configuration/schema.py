@@ -227,7 +227,7 @@ ROOM_PROGRESSION = {
 }
 ROOM_MUSIC = group(
     "the room's music",
-    key=_said("key", "the key note of all who follow; if left out, each profile's own", "D"),
+    key=_said("key", "the tonic of all who follow; if left out, each profile's own", "D"),
     scale=_said("scale", "the scale of all who follow; if left out, each profile's own", "major"),
     tempo=_said("tempo", "quarter notes a minute, for all who follow; if left out, each profile's own", "96 bpm"),
     beats=_said("beats", "how many quarter notes a bar has in the room's tempo; 4 if left out", 4),
@@ -308,7 +308,7 @@ TURNS = group(
         "default": "8 s",
         "description": "so long a turn waits for whoever has it and does not play",
     },
-    most={
+    longest_turn={
         "quantity": "time",
         "least": "1 s",
         "most": "10 min",

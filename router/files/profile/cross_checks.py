@@ -764,7 +764,7 @@ def _sources_of(kinds: Mapping[str, Kind]) -> str:
 
 
 def _pointers(name: str) -> str:
-    return f'"{name}" works with a pointer input. For one movement, "sequence" plays a row of notes press by press.'
+    return f'"{name}" works with a pointer input. For one movement, "sequence" plays a list of notes press by press.'
 
 
 def _other_source(kinds: Mapping[str, Kind]) -> str:

@@ -78,7 +78,7 @@ PROGRESSION = group(
 )
 MUSIC = group(
     "music",
-    key={"quantity": "key", "default": "C", "description": "the key note: a letter from A to G, with # or b if needed"},
+    key={"quantity": "key", "default": "C", "description": "the tonic: a letter from A to G, with # or b if needed"},
     scale={
         "quantity": "scale",
         "default": "major pentatonic",

@@ -30,7 +30,7 @@ CHAINS = {
         "velocity: {from: strength}",
         "range: {lowest: C3, octaves: 3}",
         "transpose: {octaves: -1}",
-        "scale_lock: {way: up}",
+        "scale_lock: {direction: up}",
         "velocity: {from: strength, curve: soft}",
         "range: {lowest: C2, octaves: 5}",
         "release: {when: released}",
