@@ -51,7 +51,7 @@ STARTED = 86_399_987_654_321
 # --- an engine on virtual time ----------------------------------------------------------------------------------
 
 
-class Memory:
+class Observed:
     """An ``observe`` that keeps what it is told: ``(time, event, fields)``."""
 
     def __init__(self) -> None:
@@ -76,7 +76,7 @@ class VirtualTime:
     started = STARTED
 
     def __init__(self, plan: Plan) -> None:
-        self.log = Memory()
+        self.log = Observed()
         self.engine = Engine(plan, lambda now, event, fields: self.log(now - self.started, event, fields))
         self.now = 0
         self.played: list[tuple[int, Message]] = []
@@ -122,7 +122,7 @@ class VirtualTime:
 
 
 @dataclass(frozen=True, slots=True)
-class Moment:
+class Circumstances:
     """Where a rule was when it broke its contract: what it was given or told last, when, and the note in question.
 
     ``time``: virtual nanoseconds. ``voice`` and ``pitch``: None where no voice, or no single pitch, is in question.
@@ -144,7 +144,7 @@ class Moment:
 class RuleFault(AssertionError):  # noqa: N818 - the word that the log has for it
     """A rule breaks its contract; ``check`` names the check that found it, ``moment`` says when and with what."""
 
-    def __init__(self, rule: type[Rule], check_name: str, message: str, moment: Moment | None = None) -> None:
+    def __init__(self, rule: type[Rule], check_name: str, message: str, moment: Circumstances | None = None) -> None:
         at = "" if moment is None else f" [{moment}]"
         super().__init__(f'rule "{getattr(rule, "name", rule.__name__)}", {check_name}: {message}{at}')
         self.check, self.message, self.moment = check_name, message, moment
@@ -154,14 +154,14 @@ Settings = Mapping[str, Any]
 
 
 @dataclass(frozen=True)
-class Trial:
+class RuleUnderTest:
     """A rule with one set of settings, as a profile would write them, and the check that is running."""
 
     rule: type[Rule]
     written: Settings
     check: str
 
-    def fault(self, message: str, moment: Moment | None = None) -> RuleFault:
+    def fault(self, message: str, moment: Circumstances | None = None) -> RuleFault:
         with_settings = f" (with {dict(self.written)})" if self.written else ""
         return RuleFault(self.rule, self.check, message + with_settings, moment)
 
@@ -215,7 +215,7 @@ def examples(rule: type[Rule]) -> list[dict[str, Any]]:
     return found
 
 
-def trials(rule: type[Rule], check_name: str) -> Iterator[Trial]:
+def trials(rule: type[Rule], check_name: str) -> Iterator[RuleUnderTest]:
     """The rule as in its examples, with no settings if it needs none, and with each choice that a setting offers."""
     import jsonschema  # noqa: PLC0415 - only the proof of a rule needs it
 
@@ -230,7 +230,7 @@ def trials(rule: type[Rule], check_name: str) -> Iterator[Trial]:
     for written in [*shown, {}, *choices]:
         if written not in tried and valid(written):
             tried.append(written)
-            yield Trial(rule, written, check_name)
+            yield RuleUnderTest(rule, written, check_name)
 
 
 class _Shared(dict[str, Any]):
@@ -295,7 +295,7 @@ class Bench:
         velocity=127, volume=127, notes_at_once=10**6, note_length=10**18, notes_per_second=10**6, shortest_note=0
     )
 
-    def __init__(self, trial: Trial, *, repeated: bool = False, keeps: bool = True) -> None:
+    def __init__(self, trial: RuleUnderTest, *, repeated: bool = False, keeps: bool = True) -> None:
         """``repeated``: as before a rule that repeats.
 
         ``keeps``: what is given; else nothing grows here the longer it plays.
@@ -380,7 +380,7 @@ class Bench:
         """How many notes are on in the ledger."""
         return len(self._ledger.sounding)
 
-    def moment(self, *, of: Event | None = None, voice: int | None = None, time: int | None = None) -> Moment:
+    def moment(self, *, of: Event | None = None, voice: int | None = None, time: int | None = None) -> Circumstances:
         """Now, with what the rule was told last; ``of`` or ``voice``: what it gave, or holds, that is wrong."""
         words, event = self._last
         if of is None:
@@ -388,7 +388,7 @@ class Bench:
         if voice is None:
             voice = getattr(of, "voice", None)
         said = words if event is None else f"{words} {event}"
-        return Moment(self.now if time is None else time, said, voice, getattr(of, "pitch", None))
+        return Circumstances(self.now if time is None else time, said, voice, getattr(of, "pitch", None))
 
     def fault(self, message: str, *, of: Event | None = None, voice: int | None = None) -> RuleFault:
         """A fault of now."""
@@ -465,7 +465,7 @@ def play_rule(
     Raises:
         RuleFault: it raises, or gives what is no event.
     """
-    bench = Bench(Trial(rule, written, "played"))
+    bench = Bench(RuleUnderTest(rule, written, "played"))
     for when, event in timeline:
         bench.give(event, round(when * MILLISECOND))
     bench.go_on(bench.now + NANOSECONDS)
@@ -522,7 +522,7 @@ LATENESS = (0, 7 * MILLISECOND, 900 * MILLISECOND)
 """How late the rule is woken, in turn."""
 
 
-def _settings(trial: Trial) -> None:
+def _settings(trial: RuleUnderTest) -> None:
     """Check the declaration: name, kinds, methods, manual; settings closed and described, defaults allowed."""
     from router.files.declared import fault  # noqa: PLC0415 - as in convert
 
@@ -530,7 +530,7 @@ def _settings(trial: Trial) -> None:
         raise trial.fault(wrong)
 
 
-def _example(trial: Trial) -> None:
+def _example(trial: RuleUnderTest) -> None:
     """The manual has an example, and it is valid."""
     import jsonschema  # noqa: PLC0415 - only the proof of a rule needs it
 
@@ -555,7 +555,7 @@ I/O."""
 FORBIDDEN_CALLS = frozenset({"open", "input", "print", "exec", "eval", "compile", "__import__", "breakpoint"})
 
 
-def _imports(trial: Trial) -> None:
+def _imports(trial: RuleUnderTest) -> None:
     """The rule's file imports only what it may, and opens and prints nothing. A seeded ``random.Random`` is allowed."""
     for node in ast.walk(ast.parse(inspect.getsource(sys.modules[trial.rule.__module__]))):
         modules: list[str] = []
@@ -570,7 +570,7 @@ def _imports(trial: Trial) -> None:
             raise trial.fault(f"line {node.lineno}: a rule may not call {node.func.id}()")
 
 
-def _idle(trial: Trial) -> None:
+def _idle(trial: RuleUnderTest) -> None:
     """Nothing is given before its cause: not without any event, and never a voice that nobody began."""
     bench = Bench(trial)
     bench.go_on(QUIET)
@@ -586,7 +586,7 @@ def _idle(trial: Trial) -> None:
                     )
 
 
-def _ends(trial: Trial) -> None:
+def _ends(trial: RuleUnderTest) -> None:
     """When every effort has ended, so has every note, and none begins any more.
 
     A rule that sustains may keep its voices.
@@ -599,7 +599,7 @@ def _ends(trial: Trial) -> None:
         _rests(bench, trial, f"woken {late // MILLISECOND} ms late")
 
 
-def _rests(bench: Bench, trial: Trial, how: str) -> None:
+def _rests(bench: Bench, trial: RuleUnderTest, how: str) -> None:
     """After ``QUIET``: no more is on than may be, and nothing goes on beginning."""
     most = int(trial.rule.sustains)
     if len(bench.on) > most or (bench.sounding and not bench.on):
@@ -626,7 +626,7 @@ GROWTH = 8192
 """Bytes that what a rule keeps may grow by in the second half of a long session, in which 700 efforts begin and end."""
 
 
-def _lasts(trial: Trial) -> None:
+def _lasts(trial: RuleUnderTest) -> None:
     """A session of more than 1,000 efforts.
 
     No end is ever missing, nothing raises at last, and no memory is kept of each.
@@ -686,7 +686,7 @@ def _of(thing: object, module: ModuleType) -> bool:
     return isinstance(thing, type) and thing.__module__ == module.__name__
 
 
-def _instead(trial: Trial) -> None:
+def _instead(trial: RuleUnderTest) -> None:
     """Check held notes that go on in another key (``NoteOn.instead``): they end as ever, and are no effort."""
     if Kind.NOTES not in trial.rule.takes:
         return
@@ -740,12 +740,12 @@ def _takes_over(bench: Bench, given: Iterable[Event], when: str, *, repeats: boo
             raise bench.fault(f"{event} goes on instead of a voice that the rule never began", of=event)
 
 
-def _repeated(trial: Trial) -> Sequence[bool]:
+def _repeated(trial: RuleUnderTest) -> Sequence[bool]:
     """Values of ``Context.repeated`` to try: ``NoteOn.instead`` needs a later rule that repeats, or this one."""
     return (True, False) if trial.rule.repeats else (True,)
 
 
-def _plays(trial: Trial, pitches: Sequence[int]) -> set[int]:
+def _plays(trial: RuleUnderTest, pitches: Sequence[int]) -> set[int]:
     """The pitches that a rule plays while these are held."""
     bench = Bench(trial)
     for pitch in pitches:
@@ -761,7 +761,7 @@ _MOVES: Sequence[tuple[Sequence[int], Sequence[int]]] = (((60,), (62,)), ((60, 6
 """What is held, and what in another key."""
 
 
-def _moves_oddly(trial: Trial) -> None:
+def _moves_oddly(trial: RuleUnderTest) -> None:
     """Releases of unknown voices, of ended ones, twice, and of several that overlap.
 
     Nothing raises or stays.
@@ -784,7 +784,7 @@ def _moves_oddly(trial: Trial) -> None:
         _rests(bench, trial, "some of it having gone on in another key")
 
 
-def _lets_go(trial: Trial) -> None:
+def _lets_go(trial: RuleUnderTest) -> None:
     """Let go at any moment: what is on belongs to efforts that go on, nothing begins later, no deadline is left."""
     for timeline, late in itertools.product(timelines(trial.rule.takes, count=8, of_each=3), LATENESS):
         ends = [now for now, _ in timeline[1:]] + [timeline[-1][0] + 60 * MILLISECOND]
@@ -820,7 +820,7 @@ ROOM = (
 """Other keys, tempos, bars and chords, in turn."""
 
 
-def _changes(trial: Trial) -> None:
+def _changes(trial: RuleUnderTest) -> None:
     """Another key, tempo or chord at any moment: nothing begins without a cause, and all ends as without it."""
     bench = Bench(trial)
     bench.play_in(ROOM[0], MILLISECOND)
@@ -849,7 +849,7 @@ def _changes(trial: Trial) -> None:
             )
 
 
-def _repeats(trial: Trial) -> None:
+def _repeats(trial: RuleUnderTest) -> None:
     """Check that a timeline gives the same events, alone and with another instance at work between its events."""
     for timeline in timelines(trial.rule.takes):
         alone, one, other = Bench(trial), Bench(trial), Bench(trial)
@@ -867,7 +867,7 @@ def _repeats(trial: Trial) -> None:
             )
 
 
-def _passes(trial: Trial) -> None:
+def _passes(trial: RuleUnderTest) -> None:
     """Events of kinds that the rule does not take pass unchanged."""
     strangers: list[Event] = [
         Press("other", 901, 0.25),
@@ -886,7 +886,7 @@ def _passes(trial: Trial) -> None:
             raise bench.fault(f"{event} should pass unchanged; it gives {given}", of=event)
 
 
-def _twice(trial: Trial) -> Iterator[Bench]:
+def _twice(trial: RuleUnderTest) -> Iterator[Bench]:
     """Everything twice, ends of what never began, a device that is lost twice and then heard of again."""
     for timeline in timelines(trial.rule.takes):
         bench = Bench(trial)
@@ -903,13 +903,13 @@ def _twice(trial: Trial) -> Iterator[Bench]:
         yield bench
 
 
-def _robust(trial: Trial) -> None:
+def _robust(trial: RuleUnderTest) -> None:
     """Double presses, stray releases and a lost device do not raise."""
     for _ in _twice(trial):
         pass
 
 
-def _doubles(trial: Trial) -> None:
+def _doubles(trial: RuleUnderTest) -> None:
     """After them nothing is left on."""
     for bench in _twice(trial):
         if bench.on or bench.sounding:
@@ -924,7 +924,7 @@ MOST_STEPS = 10 * STEPS
 """After so many a call is taken to be without end."""
 
 
-def _work(trial: Trial) -> None:
+def _work(trial: RuleUnderTest) -> None:
     """An event takes few steps, and not more the longer the rule plays.
 
     Steps are counted, not timed, in Python code only.
@@ -947,7 +947,7 @@ class _TooManySteps(BaseException):
     """Ends a rule that is lost in itself; nothing that the rule catches."""
 
 
-def _endless(trial: Trial) -> None:
+def _endless(trial: RuleUnderTest) -> None:
     """Every call comes back. What else is wrong is the other checks' business; they could wait for ever."""
     for timeline in timelines(trial.rule.takes, count=20):
         bench = Bench(trial)
@@ -987,8 +987,12 @@ def _steps(call: Callable[[], object]) -> int:
     return count
 
 
-_OF_THE_FILE: Mapping[str, Callable[[Trial], None]] = {"settings": _settings, "example": _example, "imports": _imports}
-_AT_WORK: Mapping[str, Callable[[Trial], None]] = {
+_OF_THE_FILE: Mapping[str, Callable[[RuleUnderTest], None]] = {
+    "settings": _settings,
+    "example": _example,
+    "imports": _imports,
+}
+_AT_WORK: Mapping[str, Callable[[RuleUnderTest], None]] = {
     "coming back": _endless,
     "cause": _idle,
     "passing": _passes,
@@ -1025,7 +1029,7 @@ def check_rule(rule: type[Rule], within: float = WITHIN) -> None:
 def _prove(rule: type[Rule]) -> None:
     for name, prove in _OF_THE_FILE.items():
         _begin(name, {})
-        prove(Trial(rule, {}, name))
+        prove(RuleUnderTest(rule, {}, name))
     for name, prove in _AT_WORK.items():
         for trial in trials(rule, name):
             _begin(name, trial.written)
@@ -1033,10 +1037,10 @@ def _prove(rule: type[Rule]) -> None:
     for name, prove in _LONG.items():
         for shown in examples(rule):  # they take long, and what there is to do hardly hangs on one setting
             _begin(name, shown)
-            prove(Trial(rule, shown, name))
+            prove(RuleUnderTest(rule, shown, name))
 
 
-_LONG: Mapping[str, Callable[[Trial], None]] = {"lasting": _lasts, "work": _work}
+_LONG: Mapping[str, Callable[[RuleUnderTest], None]] = {"lasting": _lasts, "work": _work}
 
 
 # --- in a process of its own ------------------------------------------------------------------------------------
@@ -1152,11 +1156,11 @@ def _raise(rule: type[Rule], said: bytes, why: str, place: mmap.mmap) -> NoRetur
         _, now, voice, pitch, kind, _ = _WHERE.unpack_from(place)
         check_name, written = json.loads(place[_WHERE.size :].split(b"\0")[0] or b'["settings", {}]')
         word = f"given {list(METHODS)[kind].__name__}" if kind < len(METHODS) else "woken or told"
-        moment = Moment(now, word, voice if voice >= 0 else None, pitch if pitch >= 0 else None)
-        raise Trial(rule, written, check_name).fault(why, moment) from None
+        moment = Circumstances(now, word, voice if voice >= 0 else None, pitch if pitch >= 0 else None)
+        raise RuleUnderTest(rule, written, check_name).fault(why, moment) from None
     if "error" in told:
         raise RuntimeError(f"the proof itself failed:\n{told['error']}")
-    at = None if told["moment"] is None else Moment(**told["moment"])
+    at = None if told["moment"] is None else Circumstances(**told["moment"])
     fault = RuleFault(rule, told["check"], told["message"], at)
     if told["cause"]:
         fault.add_note(told["cause"])

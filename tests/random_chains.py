@@ -26,7 +26,7 @@ from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
 
 from router.core.conditioning.midi import MidiConditioner, MidiSettings
-from router.core.conditioning.pointer import Grid, PointerConditioner, PointerSettings
+from router.core.conditioning.pointer import PointerConditioner, PointerSettings, ZoneGrid
 from router.core.conditioning.pressure import PressureConditioner, PressureSettings, Side
 from router.core.conditioning.switch import SwitchConditioner, SwitchSettings
 from router.core.contract import Kind, Rule
@@ -47,7 +47,7 @@ from router.core.music import SCALES, Music, chord_symbol, length
 from router.core.rules import RULES
 from router.core.units import NANOSECONDS, beats_per_minute
 from router.files.quantities import KINDS
-from router.testing import MILLISECOND, Memory, plan_rule
+from router.testing import MILLISECOND, Observed, plan_rule
 
 LEVELS = frozenset({"cheek.above", "head.x", "keys.cc1"})
 SIDE = Side(on=100, off=60, full=1100)
@@ -58,7 +58,7 @@ INPUTS = {
         "cheek", PressureSettings(SIDE, SIDE, track=None, levels=LEVELS), voice, alarm
     ),
     "head": lambda voice, alarm: PointerConditioner(
-        "head", PointerSettings(Grid(2, 2, 0.1, 100 * MILLISECOND), None, 0.0, LEVELS), voice, alarm
+        "head", PointerSettings(ZoneGrid(2, 2, 0.1, 100 * MILLISECOND), None, 0.0, LEVELS), voice, alarm
     ),
     "keys": lambda voice, alarm: MidiConditioner("keys", MidiSettings(levels=LEVELS), voice, alarm),
 }
@@ -219,7 +219,7 @@ class Heard:
 
     def __init__(self, plan: Plan) -> None:
         self.limits = plan.limits
-        self.log = Memory()
+        self.log = Observed()
         self.engine = Engine(plan, self.log)
         self.now = 1
         self.on: dict[tuple[int, int], int] = {}

@@ -9,7 +9,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
-from router.bedside.control import Answer, Control
+from router.bedside.control import Answer, ControlServer
 from router.core.units import NANOSECONDS
 from router.system import clock
 from router.system.loop import Loop
@@ -30,7 +30,7 @@ class Serving:
         self._loop = Loop(self.faults.append)
         self._receiver, self._sender = socket.socketpair()
         self._loop.watch(self._receiver.fileno(), self._called)
-        self.control = Control(path, group, self._loop, answer, on_fault=self.faults.append, frame=frame)
+        self.control = ControlServer(path, group, self._loop, answer, on_fault=self.faults.append, frame=frame)
         self._thread = threading.Thread(target=self._loop.run, args=(self._deadline, self._wake))
         self._thread.start()
 

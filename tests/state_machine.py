@@ -28,7 +28,7 @@ from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, rule, run_state_machine_as_test
 
 from router.core.conditioning.midi import MidiConditioner, MidiSettings
-from router.core.conditioning.pointer import Grid, PointerConditioner, PointerSettings
+from router.core.conditioning.pointer import PointerConditioner, PointerSettings, ZoneGrid
 from router.core.conditioning.pressure import PressureConditioner, PressureSettings, Side
 from router.core.conditioning.switch import SwitchConditioner, SwitchSettings
 from router.core.contract import Kind, Rule
@@ -79,7 +79,7 @@ INPUTS = {
         "jaw", PressureSettings(SIDE, None, track=5 * NANOSECONDS, from_peak=True), voice, alarm
     ),
     "head": lambda voice, alarm: PointerConditioner(
-        "head", PointerSettings(Grid(2, 2, 0.1, 100 * MILLISECOND), 1.0, 0.02, LEVELS), voice, alarm
+        "head", PointerSettings(ZoneGrid(2, 2, 0.1, 100 * MILLISECOND), 1.0, 0.02, LEVELS), voice, alarm
     ),
     "keys": lambda voice, alarm: MidiConditioner("keys", MidiSettings(levels=LEVELS), voice, alarm),
 }

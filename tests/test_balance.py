@@ -15,7 +15,7 @@ from router.core.music import Music
 from router.core.rules import RULES
 from router.core.timers import Timers
 from router.core.units import NANOSECONDS
-from router.testing import MILLISECOND, Memory, plan_rule
+from router.testing import MILLISECOND, Observed, plan_rule
 
 WIDE = Limits(velocity=127, notes_at_once=1000, note_length=10**18, notes_per_second=1000, shortest_note=0)
 HERE = Route("out", 1)
@@ -29,7 +29,7 @@ class Books:
         self.now = 0
         self.sent: list[tuple[str, int, int]] = []  # seat, note, velocity; 0: its end
         self.on: dict[str, dict[int, int]] = {name: {} for name in names}
-        self.logs = {name: Memory() for name in names}
+        self.logs = {name: Observed() for name in names}
         self.told: list[tuple[str, tuple[str, int]]] = []
         self.books = {name: self._book(name) for name in names}
 
@@ -169,7 +169,7 @@ def test_what_a_lost_share_still_says_counts_no_more():
 
 
 def test_without_a_room_there_is_no_limit_of_one():
-    book = Ledger(WIDE, Timers(), Memory())
+    book = Ledger(WIDE, Timers(), Observed())
     assert all(book.note_on("p", HERE, NoteOn(note, note, 127), note) for note in range(128))
     assert len(book.sounding) == 128
     assert book.give_way(200) == []
@@ -257,7 +257,7 @@ class Players:
     def __init__(self, limits: RoomLimits, *names: str, rules: tuple[tuple[str, dict], ...]) -> None:
         self.balance = Balance(limits)
         self.sent: list[tuple[str, tuple[int, ...]]] = []
-        self.log = {name: Memory() for name in names}
+        self.log = {name: Observed() for name in names}
         self.rules = tuple(plan_rule(RULES[name], written) for name, written in rules)
         self.engines = {name: self._engine(name) for name in names}
 

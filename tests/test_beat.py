@@ -13,7 +13,7 @@ import pytest
 from router.core.music import Music
 from router.core.units import NANOSECONDS
 from router.room.beat import KEPT, Beat, ClockOut
-from router.testing import MILLISECOND, Memory
+from router.testing import MILLISECOND, Observed
 from tests.benchmarks import beat as benchmark
 
 START, CONTINUE, STOP, CLOCK = 0xFA, 0xFB, 0xFC, 0xF8
@@ -160,7 +160,7 @@ def test_start_begins_a_bar_and_continue_goes_on_where_the_song_position_says():
 
 
 def test_a_lost_clock_is_said_once_and_the_beat_goes_on():
-    log = Memory()
+    log = Observed()
     beat = Beat(Music(), log)
     clocked(beat, steady(140, 8))
     before = beat.music

@@ -79,7 +79,7 @@ def frames(seconds, **seats):
 
 
 def drawn(all_frames, size, signs=BLOCKS, away=""):
-    history = watch.History()
+    history = watch.LastSeconds()
     for frame in all_frames:
         history.add(frame)
     return [line.plain for line in watch.picture(all_frames[-1], history, signs, size, away)]
@@ -156,7 +156,7 @@ def test_the_trace_stands_still_on_the_time_line():
 
 def test_another_child_is_said_and_begins_anew():
     first, second = frames(3, bed="lark"), frames(3, bed="wren")
-    history = watch.History()
+    history = watch.LastSeconds()
     for frame in [*first, second[0]]:
         history.add(frame)
     lines = [line.plain for line in watch.picture(second[0], history, ASCII, (79, 24), "")]

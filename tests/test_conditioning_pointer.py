@@ -11,7 +11,7 @@ from benchmarks import pointer as benchmark
 from hypothesis import given
 from hypothesis import strategies as st
 
-from router.core.conditioning.pointer import DROPOUT, Grid, OneEuro, PointerConditioner, PointerSettings
+from router.core.conditioning.pointer import DROPOUT, OneEuro, PointerConditioner, PointerSettings, ZoneGrid
 from router.core.conditioning.switch import SwitchConditioner, SwitchSettings
 from router.core.engine import Plan
 from router.core.events import Found, Level, Lost, PointerSample, SwitchSample
@@ -103,7 +103,7 @@ def test_time_that_stands_still_changes_nothing():
 def head(smooth=None, levels=frozenset(), pointer=None, **grid) -> VirtualTime:
     """A pointer and a switch beside it; everything that is not asked for is off."""
     plain = {"dwell": 200 * MILLISECOND, "hysteresis": 0.1, "grace_time": 0}
-    chosen = PointerSettings(Grid(**{**plain, **grid}), smooth, 0.02, levels, **(pointer or {}))
+    chosen = PointerSettings(ZoneGrid(**{**plain, **grid}), smooth, 0.02, levels, **(pointer or {}))
     make = {
         "head": lambda voice, alarm: PointerConditioner("head", chosen, voice, alarm),
         "pad": lambda voice, alarm: SwitchConditioner("pad", SwitchSettings(), voice, alarm),
@@ -135,7 +135,7 @@ def test_zones_are_counted_as_one_reads():
     corners = [(0, 0, 0), (1000, 1, 0), (2000, 0, 1), (3000, 1, 1)]
     played = head(columns=3, rows=2)
     assert [zone for _, event, zone in look(played, *corners) if event == "press"] == [1, 3, 4, 6]
-    assert Grid(3, 2).zones == 6
+    assert ZoneGrid(3, 2).zones == 6
 
 
 def test_staying_is_a_press_and_leaving_its_release():
@@ -199,7 +199,7 @@ def test_a_pointer_lost_while_it_dwells_gives_nothing():
 
 
 def test_levels_follow_the_place():
-    chosen = PointerSettings(Grid(), None, levels=frozenset({"head.y"}))
+    chosen = PointerSettings(ZoneGrid(), None, levels=frozenset({"head.y"}))
     made = PointerConditioner("head", chosen, iter(range(9)).__next__, Alarm(Timers(), 0))
     samples = [(0.1, 0.0), (0.2, 0.5), (0.3, 0.5), (0.3, 2.0)]
     heard = [g for now, place in enumerate(samples) for g in made.handle(PointerSample("head", *place), now)]
@@ -276,7 +276,7 @@ def test_a_rest_zone_never_plays():
 
 def test_gain_enlarges_about_the_centre_and_stops_at_the_edge():
     levels = frozenset({"head.x", "head.y"})
-    chosen = PointerSettings(Grid(), None, levels=levels, gain=4.0)
+    chosen = PointerSettings(ZoneGrid(), None, levels=levels, gain=4.0)
     made = PointerConditioner("head", chosen, iter(range(9)).__next__, Alarm(Timers(), 0))
     given_at = {
         now: list(made.handle(PointerSample("head", *place), now)) for now, place in enumerate([(0.6, 0.5), (0.7, 0.3)])
@@ -451,7 +451,7 @@ MAYBE = st.sampled_from([None, 0.3])
     st.builds(
         PointerSettings,
         st.builds(
-            Grid,
+            ZoneGrid,
             columns=st.integers(1, 4),
             rows=st.integers(1, 3),
             hysteresis=st.floats(0, 0.45),

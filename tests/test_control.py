@@ -21,7 +21,7 @@ from fuzz_control import fuzz
 from serving import serving
 
 from router.bedside import control
-from router.bedside.control import Connection, Control, ControlError, ask
+from router.bedside.control import Connection, ControlError, ControlServer, ask
 from router.core.units import NANOSECONDS
 from router.system.loop import Loop
 
@@ -498,9 +498,9 @@ def test_a_group_that_is_not_there_is_said_and_the_socket_stays_the_owners(path)
 DAEMON = """
 import sys, time
 from pathlib import Path
-from router.bedside.control import Control
+from router.bedside.control import ControlServer
 from router.system.loop import Loop
-control = Control(Path(sys.argv[1]), None, Loop(print), lambda *_: None, on_fault=print)
+control = ControlServer(Path(sys.argv[1]), None, Loop(print), lambda *_: None, on_fault=print)
 print("ready", flush=True)
 time.sleep(600)
 """
@@ -512,7 +512,7 @@ def test_the_socket_of_a_dead_daemon_is_replaced_and_that_of_a_living_one_is_not
             assert daemon.stdout.readline() == b"ready\n"
             loop = Loop(print)
             with pytest.raises(ControlError, match=rf"another router listens at {path}: it is process {daemon.pid}"):
-                Control(path, None, loop, lambda *_: None, on_fault=print)
+                ControlServer(path, None, loop, lambda *_: None, on_fault=print)
             assert path.exists()
             loop.close()
         finally:
@@ -526,7 +526,7 @@ def test_a_file_in_the_way_stays(path):
     path.write_text("mine")
     loop = Loop(print)
     with pytest.raises(ControlError, match="is in the way: it is no socket"):
-        Control(path, None, loop, lambda *_: None, on_fault=print)
+        ControlServer(path, None, loop, lambda *_: None, on_fault=print)
     assert path.read_text() == "mine"
     loop.close()
 
@@ -536,7 +536,7 @@ def test_where_no_socket_can_be_made(tmp_path, where, descriptors):
     loop = Loop(print)
     before = descriptors()
     with pytest.raises(ControlError, match="no control socket can be made"):
-        Control(tmp_path / where, None, loop, lambda *_: None, on_fault=print)
+        ControlServer(tmp_path / where, None, loop, lambda *_: None, on_fault=print)
     assert descriptors() == before
     loop.close()
 

@@ -11,7 +11,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 import router
-from router.core.conditioning.pointer import Grid, PointerConditioner, PointerSettings
+from router.core.conditioning.pointer import PointerConditioner, PointerSettings, ZoneGrid
 from router.core.conditioning.pressure import PressureConditioner, PressureSettings, Side
 from router.core.conditioning.switch import SwitchConditioner, SwitchSettings
 from router.core.engine import Engine, PartPlan, Plan, RulePlan
@@ -76,7 +76,7 @@ def engine(parts: int = 1) -> Engine:
     }
     side = Side(on=100.0, off=60.0, full=500.0)
     inputs["cheek"] = lambda voice, alarm: PressureConditioner("cheek", PressureSettings(above=side), voice, alarm)
-    grid = PointerSettings(grid=Grid(columns=4, rows=2))
+    grid = PointerSettings(grid=ZoneGrid(columns=4, rows=2))
     inputs["head"] = lambda voice, alarm: PointerConditioner("head", grid, voice, alarm)
     rules = tuple(
         RulePlan(name, lambda context, name=name, settings=settings: RULES[name](settings, context))

@@ -26,11 +26,11 @@ deaths.WITHIN *= 10  # on a machine that is busy three starts take long
 FAULTY = (
     PATIENT
     + """
-from router.core.rules.note import Note
-press = Note.press
+from router.core.rules.note import NoteRule
+press = NoteRule.press
 def deadly(rule, event, now):
     return os.abort() if rule._pitch == {note} else press(rule, event, now)
-Note.press = deadly
+NoteRule.press = deadly
 from router.cli import main
 sys.exit(main())
 """

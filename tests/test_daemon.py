@@ -15,7 +15,7 @@ from parts import close_port
 
 from router.core.events import PointerSample, SwitchSample
 from router.devices.inputs.base import Input
-from router.devices.inputs.serial import Line
+from router.devices.inputs.serial import SerialLine
 from router.devices.outputs.base import Output, OutputError
 from router.devices.outputs.shared import SharedOutputs
 from router.files.profile import load
@@ -278,7 +278,9 @@ def test_a_device_that_becomes_readable_is_tried_again(tmp_path, monkeypatch, im
     def steps():
         running.until(lambda: device.search.at is None)
         real = os.ttyname(running.lines["left"][1])
-        monkeypatch.setattr("router.devices.inputs.serial.Line", lambda _path, baud, line=Line: line(real, baud))
+        monkeypatch.setattr(
+            "router.devices.inputs.serial.SerialLine", lambda _path, baud, line=SerialLine: line(real, baud)
+        )
         node.chmod(0o640)
         running.until(lambda: running.log.count("input_open") == 2)
 

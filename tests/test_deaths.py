@@ -14,7 +14,7 @@ from router.bedside.deaths import LEDGER, MANY, MOST, PROVEN, SAFE, WITHIN, Deat
 from router.bedside.proven import MOST as MOST_PROVEN
 from router.bedside.proven import Proven
 from router.core.units import NANOSECONDS
-from router.live.turn import Found, OthersRule, Playing
+from router.live.turn import OthersRule, Playing, TurnRecord
 from router.system import clock
 
 A, B, C = "a" * 64, "b" * 64, "c" * 64
@@ -36,7 +36,7 @@ def router(tmp_path, monkeypatch):
             self.now += round(after * NANOSECONDS)
             self.deaths = Deaths((tmp_path / "state", tmp_path / "run"))
             verdict = self.deaths.begin(
-                found or Found((BED, WINDOW)), ("bed", "window"), lambda seat: self.proven.get(seat, ()), self.now
+                found or TurnRecord((BED, WINDOW)), ("bed", "window"), lambda seat: self.proven.get(seat, ()), self.now
             )
             if ready:
                 self.now += round(starts * NANOSECONDS)
@@ -48,7 +48,7 @@ def router(tmp_path, monkeypatch):
 
 
 def test_three_deaths_within_a_minute_and_no_fewer(router):
-    at_the_bed = Found((BED, WINDOW), seat=BED)
+    at_the_bed = TurnRecord((BED, WINDOW), seat=BED)
     assert not router.begins().died
     for number in range(1, MANY):
         verdict = router.begins(at_the_bed, after=29)
@@ -63,7 +63,7 @@ def test_three_deaths_within_a_minute_and_no_fewer(router):
 def test_deaths_that_are_further_apart_are_accidents(router):
     router.begins()
     for _ in range(10):
-        verdict = router.begins(Found((BED,), seat=BED), after=WITHIN / NANOSECONDS / 2 + 1)
+        verdict = router.begins(TurnRecord((BED,), seat=BED), after=WITHIN / NANOSECONDS / 2 + 1)
         assert verdict.died
         assert verdict.struck == ()
 
@@ -71,21 +71,21 @@ def test_deaths_that_are_further_apart_are_accidents(router):
 def test_a_pc_that_starts_slowly_is_no_excuse(router):
     router.begins()
     for _ in range(MANY):
-        verdict = router.begins(Found((BED,), BED), after=5, starts=300)
+        verdict = router.begins(TurnRecord((BED,), BED), after=5, starts=300)
     assert verdict.suspected("bed") == {A}
 
 
 def test_what_dies_before_it_is_ready_is_counted_too(router):
     router.begins(ready=False)
     for _ in range(MANY):
-        verdict = router.begins(Found((BED,), BED), after=100, ready=False)
+        verdict = router.begins(TurnRecord((BED,), BED), after=100, ready=False)
     assert verdict.suspected("bed") == {A}
 
 
 def test_how_long_the_first_of_the_three_lived_does_not_count(router):
     router.begins()
     for after in (7200, 5, 5):
-        verdict = router.begins(Found((BED,), BED), after=after)
+        verdict = router.begins(TurnRecord((BED,), BED), after=after)
     assert verdict.suspected("bed") == {A}
 
 
@@ -93,7 +93,7 @@ def test_a_stop_in_order_is_no_death(router):
     router.begins()
     for _ in range(6):
         router.deaths.ended()
-        verdict = router.begins(Found((BED,), seat=BED), after=1)
+        verdict = router.begins(TurnRecord((BED,), seat=BED), after=1)
         assert not verdict.died
         assert verdict.deaths == 0
 
@@ -101,11 +101,11 @@ def test_a_stop_in_order_is_no_death(router):
 def test_a_power_cut_is_no_death_and_what_is_suspected_stays_so(router):
     router.begins()
     for _ in range(MANY):
-        verdict = router.begins(Found((BED,), seat=BED), after=1)
+        verdict = router.begins(TurnRecord((BED,), seat=BED), after=1)
     assert verdict.suspected("bed") == {A}
     type(router).boot = "second"
     router.now = 0
-    verdict = router.begins(Found((BED,), seat=BED), after=1)
+    verdict = router.begins(TurnRecord((BED,), seat=BED), after=1)
     assert not verdict.died
     assert verdict.deaths == 0
     assert verdict.fallen("bed") == 0
@@ -117,13 +117,13 @@ def test_what_was_played_instead_dies_too_so_the_safe_one_plays(router):
     router.proven = {"bed": [C]}
     router.begins()
     for _ in range(MANY):
-        verdict = router.begins(Found((BED,), seat=BED))
+        verdict = router.begins(TurnRecord((BED,), seat=BED))
     assert verdict.fallen("bed") == PROVEN
     instead = Playing("bed", "copy.yaml", C)
-    verdict = router.begins(Found((instead,), seat=instead))
+    verdict = router.begins(TurnRecord((instead,), seat=instead))
     assert verdict.fallen("bed") == SAFE
     assert verdict.suspected("bed") == {A, C}
-    verdict = router.begins(Found((instead,), seat=instead), after=120)
+    verdict = router.begins(TurnRecord((instead,), seat=instead), after=120)
     assert verdict.fallen("bed") == 0  # the deaths are long past
 
 
@@ -143,10 +143,10 @@ def test_where_nobody_is_known_what_has_proved_itself_gets_one_more_chance(route
 def test_where_even_what_played_is_not_known_all_seats_fall(router):
     router.begins()
     for _ in range(MANY):
-        verdict = router.begins(Found())
+        verdict = router.begins(TurnRecord())
     assert set(verdict.struck) == {"bed", "window"}
     assert verdict.fallen("bed") == PROVEN
-    assert router.begins(Found()).fallen("window") == SAFE
+    assert router.begins(TurnRecord()).fallen("window") == SAFE
 
 
 def test_a_rule_of_others_is_left_out_from_its_first_death_on_until_its_file_is_another(router, tmp_path):
@@ -154,18 +154,18 @@ def test_a_rule_of_others_is_left_out_from_its_first_death_on_until_its_file_is_
     file.write_text("one")
     rule = OthersRule("shadow", str(file))
     router.begins()
-    verdict = router.begins(Found((BED,), BED, rule))
+    verdict = router.begins(TurnRecord((BED,), BED, rule))
     assert list(verdict.rules_left_out()) == [("shadow", str(file))]
     assert str(file) in verdict.rules_left_out()["shadow", str(file)]
-    assert router.begins(Found((BED,)), after=500).rules_left_out()
+    assert router.begins(TurnRecord((BED,)), after=500).rules_left_out()
     file.write_text("another")
-    assert not router.begins(Found((BED,)), after=500).rules_left_out()
+    assert not router.begins(TurnRecord((BED,)), after=500).rules_left_out()
 
 
 def test_one_seat_after_another(router):
     router.begins()
     for found in (BED, WINDOW, BED):
-        verdict = router.begins(Found((BED, WINDOW), found))
+        verdict = router.begins(TurnRecord((BED, WINDOW), found))
     assert set(verdict.struck) == {"bed", "window"}
 
 
@@ -173,10 +173,10 @@ def test_where_the_disk_is_full_it_is_counted_in_memory(router, tmp_path):
     (tmp_path / "state").write_text("no folder")
     router.begins()
     for _ in range(MANY):
-        verdict = router.begins(Found((BED,), BED))
+        verdict = router.begins(TurnRecord((BED,), BED))
     assert verdict.suspected("bed") == {A}
     (tmp_path / "state").unlink()
-    assert router.begins(Found((BED,), BED)).suspected("bed") == {A}
+    assert router.begins(TurnRecord((BED,), BED)).suspected("bed") == {A}
     assert not (tmp_path / "run" / LEDGER).exists()
     assert (tmp_path / "state" / LEDGER).exists()
 
@@ -186,7 +186,7 @@ def test_the_ledger_does_not_grow(router):
     for number in range(200):
         digest = f"{number:064x}"
         one = Playing("bed", "x.yaml", digest)
-        verdict = router.begins(Found((one,), one, OthersRule(f"rule{number}", "package p 1.0")), after=1)
+        verdict = router.begins(TurnRecord((one,), one, OthersRule(f"rule{number}", "package p 1.0")), after=1)
     assert len(verdict.ledger.suspects) == MOST
     assert len(verdict.ledger.rules) == MOST
     assert len(verdict.ledger.deaths) == MANY
@@ -195,7 +195,7 @@ def test_the_ledger_does_not_grow(router):
 def test_any_bytes_in_the_ledger_are_a_ledger_or_none(router, tmp_path):
     router.begins()
     for _ in range(MANY):
-        router.begins(Found((BED,), BED, OthersRule("shadow", "p")))
+        router.begins(TurnRecord((BED,), BED, OthersRule("shadow", "p")))
     path = tmp_path / "state" / LEDGER
     whole = path.read_bytes()
     chance = random.Random(3)
@@ -248,9 +248,9 @@ def unreadable(monkeypatch):
 def suspected(router):
     """Profile A at the bed, and a rule, are suspected."""
     router.begins()
-    router.begins(Found((BED,), BED, OthersRule("shadow", "package p 1.0")))
+    router.begins(TurnRecord((BED,), BED, OthersRule("shadow", "package p 1.0")))
     for _ in range(MANY - 1):
-        verdict = router.begins(Found((BED,), BED))
+        verdict = router.begins(TurnRecord((BED,), BED))
     assert verdict.suspected("bed") == {A}
 
 
@@ -259,7 +259,7 @@ def test_a_ledger_that_cannot_be_read_is_not_written_over(router, tmp_path, unre
     path = tmp_path / "state" / LEDGER
     whole = path.read_bytes()
     unreadable.add(path)
-    verdict = router.begins(Found((BED,)), after=500)
+    verdict = router.begins(TurnRecord((BED,)), after=500)
     router.deaths.ended()
     assert verdict.suspected("bed") == frozenset()  # nobody knows, and it goes on
     (problem,) = router.deaths.problems
@@ -267,7 +267,7 @@ def test_a_ledger_that_cannot_be_read_is_not_written_over(router, tmp_path, unre
     assert os.strerror(errno.EIO) in problem
     unreadable.clear()
     assert path.read_bytes() == whole
-    verdict = router.begins(Found((BED,)), after=500)
+    verdict = router.begins(TurnRecord((BED,)), after=500)
     assert not verdict.died  # the last one ended in order, as was written beside it
     assert verdict.suspected("bed") == {A}
     assert list(verdict.rules_left_out()) == [("shadow", "package p 1.0")]
@@ -278,10 +278,10 @@ def test_what_is_suspected_while_it_cannot_be_read_is_suspected_beside_what_was(
     suspected(router)
     unreadable.add(tmp_path / "state" / LEDGER)
     for _ in range(1 + MANY):  # of the one before the first of these nobody knows how it ended
-        verdict = router.begins(Found((WINDOW,), WINDOW), after=5)
+        verdict = router.begins(TurnRecord((WINDOW,), WINDOW), after=5)
     assert verdict.suspected("window") == {B}
     unreadable.clear()
-    verdict = router.begins(Found((WINDOW,)), after=500)
+    verdict = router.begins(TurnRecord((WINDOW,)), after=500)
     assert (verdict.suspected("bed"), verdict.suspected("window")) == ({A}, {B})
     assert not (tmp_path / "run" / LEDGER).exists()
 
@@ -289,14 +289,14 @@ def test_what_is_suspected_while_it_cannot_be_read_is_suspected_beside_what_was(
 def test_a_ledger_that_can_be_read_again_while_it_plays_is_written_with_what_stood_there(router, tmp_path, unreadable):
     suspected(router)
     unreadable.add(tmp_path / "state" / LEDGER)
-    router.begins(Found((BED,)), after=500, ready=False)
+    router.begins(TurnRecord((BED,)), after=500, ready=False)
     unreadable.clear()
     router.deaths.ready(router.now)
     assert router.deaths.problems == ()
     router.deaths.ended()
     (only,) = tmp_path.glob(f"*/{LEDGER}")
     assert {each["digest"] for each in json.loads(only.read_bytes())["suspects"]} == {A}
-    verdict = router.begins(Found((BED,)), after=500)
+    verdict = router.begins(TurnRecord((BED,)), after=500)
     assert not verdict.died
     assert verdict.suspected("bed") == {A}
 
@@ -304,7 +304,7 @@ def test_a_ledger_that_can_be_read_again_while_it_plays_is_written_with_what_sto
 def test_where_no_ledger_can_be_read_nothing_is_written(router, tmp_path, unreadable):
     suspected(router)
     unreadable.update({tmp_path / "state" / LEDGER, tmp_path / "run" / LEDGER})
-    router.begins(Found((BED,)), after=500)
+    router.begins(TurnRecord((BED,)), after=500)
     assert len(router.deaths.problems) == 2
     assert not (tmp_path / "run" / LEDGER).exists()
 

@@ -261,7 +261,7 @@ def test_together_ctrl_c_leaves_nothing_half_written(tmp_path):
 def test_together_every_picture_fits_80_by_24_and_is_readable_without_colour(encoding):
     page = io.TextIOWrapper(io.BytesIO(), encoding=encoding)
     console = Console(file=page, width=80, height=24, force_terminal=True, no_color=True, legacy_windows=False)
-    screen = demo_together.Screen(console, demo_together.children(), 60)
+    screen = demo_together.TogetherScreen(console, demo_together.children(), 60)
     screen.begin()
     for i, note in enumerate(range(60, 80)):
         screen.event("wren", i * NANOSECONDS // 4, "note_on", {"part": "harp", "note": note})
@@ -281,7 +281,7 @@ def test_together_every_picture_fits_80_by_24_and_is_readable_without_colour(enc
 def test_every_picture_fits_80_by_24_and_is_readable_without_colour(act, encoding):
     page = io.TextIOWrapper(io.BytesIO(), encoding=encoding)
     console = Console(file=page, width=80, height=24, force_terminal=True, no_color=True, legacy_windows=False)
-    screen = demo.Screen(console, 20)
+    screen = demo.DemoScreen(console, 20)
     screen.begin(act, profile.load(profile.find(act.child)))
     for i, note in enumerate(range(60, 80)):  # more notes than there are lines
         screen.event(i * NANOSECONDS // 4, "note_on", {"part": next(iter(screen._roll._colours)), "note": note})

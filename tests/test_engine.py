@@ -31,7 +31,7 @@ from router.core.music import SCALES, Music
 from router.core.rules import RULES
 from router.core.timers import Alarm, Timers
 from router.core.units import NANOSECONDS
-from router.testing import MILLISECOND, Memory, VirtualTime, plan_rule
+from router.testing import MILLISECOND, Observed, VirtualTime, plan_rule
 
 HERE = Route("out", 1)
 
@@ -613,7 +613,7 @@ def test_a_plan_makes_engines_that_behave_alike_and_share_nothing():
 
 
 def test_memory_keeps_what_it_is_told():
-    log: Callable = Memory()
+    log: Callable = Observed()
     log(1, "mark", {"text": "x"})
     log(2, "stop", {})
     assert log.named("stop") == [(2, "stop", {})]

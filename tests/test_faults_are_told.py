@@ -13,9 +13,9 @@ from pathlib import Path
 import pytest
 
 from router.cli import main, watch
-from router.cli.demo import Lines
-from router.cli.trial import Trial
-from router.core.rules.note import Note
+from router.cli.demo import DemoLines
+from router.cli.trial import ExampleRoll
+from router.core.rules.note import NoteRule
 from router.files import profile
 from router.records.recorder import header, log_line
 from router.records.trace import Trace
@@ -148,7 +148,7 @@ def test_demo_and_trial_pass_over_it():
     """What draws a simulated child draws one whose sensor fails."""
     assert main(["play", *PLAYED, "--log", "log.jsonl"]) == 0
     events = [json.loads(line) for line in Path("log.jsonl").read_text().splitlines()]
-    lines, trial = Lines(), Trial()
+    lines, trial = DemoLines(), ExampleRoll()
     lines._types = {"pad": "switch", "cheek": "pressure", "head": "pointer"}
     for event in events:
         fields = {name: value for name, value in event.items() if name not in ("t", "event")}
@@ -171,7 +171,7 @@ def broken(tmp_path, monkeypatch):
     monkeypatch.chdir(tmp_path)
     Path("merlin.yaml").write_text(SOURCES)
     Path("t.jsonl").write_text("\n".join(['{"trace": 1}', *map(json.dumps, EFFORT)]) + "\n")
-    monkeypatch.setattr(Note, "press", press)
+    monkeypatch.setattr(NoteRule, "press", press)
 
 
 @pytest.mark.usefixtures("broken")

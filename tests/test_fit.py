@@ -17,7 +17,7 @@ from hypothesis import strategies as st
 
 from router import fit
 from router.cli import main
-from router.core.conditioning.pointer import Grid, PointerConditioner, PointerSettings
+from router.core.conditioning.pointer import PointerConditioner, PointerSettings, ZoneGrid
 from router.core.conditioning.pressure import PressureConditioner, PressureSettings, Side
 from router.core.conditioning.switch import SwitchConditioner, SwitchSettings
 from router.core.events import Lost, Mark, MidiSample, PointerSample, PressureSample, SwitchSample
@@ -324,7 +324,7 @@ def test_dwell_lies_between_passing_by_and_staying():
     visits = [simulate.Visit(i * 3 * SECOND, (zone + 0.5) / 4, 0.5) for i, zone in enumerate(zones)]
     samples = list(simulate.pointer("head", visits, 3 * len(zones) * SECOND, rng))
     marks = [(visit.start, Mark("effort")) for visit in visits]
-    grid = PointerConditioner("head", PointerSettings(Grid(4, 1)), itertools.count(1).__next__, alarm())
+    grid = PointerConditioner("head", PointerSettings(ZoneGrid(4, 1)), itertools.count(1).__next__, alarm())
     found = fit.fit(fit.record(simulate.together(samples, marks), "head"), grid)
     assert 200 < times(found)["dwell"] < 2000
     assert found.heard.heard >= 0.9 * found.heard.efforts
@@ -462,7 +462,7 @@ def test_margin_is_as_wide_as_the_trembling_and_forgive_as_long_as_the_jerks():
             if i % 2 and 2 <= k / 60 < 2.25:
                 x = ((zone + 2) % 4 + 0.5) / 4
             samples.append((round(t * SECOND), PointerSample("head", x, 0.5)))
-    settings = PointerSettings(Grid(4, 1), min_cutoff=None)
+    settings = PointerSettings(ZoneGrid(4, 1), min_cutoff=None)
     made = PointerConditioner("head", settings, itertools.count(1).__next__, alarm())
     found = fit.fit(fit.record(simulate.together(samples, marks), "head"), made)
     values = {setting.path[-1]: setting.value for setting in found.settings}
@@ -501,7 +501,7 @@ def test_any_recording_is_fitted_or_refused(kind, data):
         "pressure": lambda: PressureConditioner("cheek", SETTINGS, itertools.count(1).__next__, alarm()),
         "switch": pad,
         "pointer": lambda: PointerConditioner(
-            "cheek", PointerSettings(Grid(3, 2)), itertools.count(1).__next__, alarm()
+            "cheek", PointerSettings(ZoneGrid(3, 2)), itertools.count(1).__next__, alarm()
         ),
     }[kind]
     try:

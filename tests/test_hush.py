@@ -22,7 +22,7 @@ from router.bedside import hush as hush_module
 from router.bedside.hush import end_what_was_left
 from router.bedside.sounding import Sounding
 from router.devices.outputs.base import Output
-from router.devices.outputs.sounding_notes import Place, parse
+from router.devices.outputs.sounding_notes import PortAddress, parse
 
 ROOT = Path(__file__).resolve().parent.parent
 
@@ -31,7 +31,7 @@ class Somewhere(Output):
     """An output that leads to ``port`` as far as the record knows; who kills the process is the test."""
 
     def __init__(self, port, system="jack"):
-        self.place = Place(system, port)
+        self.place = PortAddress(system, port)
         self.description = port
 
     def send(self, data, now):

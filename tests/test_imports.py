@@ -205,7 +205,11 @@ def test_each_place_that_is_written_is_there():
             "core imports devices, which stands above it",
         ),
         ("core/contract.py", "from router.core.rules import RULES", "contract imports rules, which stands above it"),
-        ("core/rules/note.py", "from router.core.rules.latch import Latch", "a rule imports router.core.rules.latch"),
+        (
+            "core/rules/note.py",
+            "from router.core.rules.latch import LatchRule",
+            "a rule imports router.core.rules.latch",
+        ),
         ("core/rules/note.py", "from router.core.events import Press", "a rule imports router.core.events"),
         ("core/rules/note.py", "from router.core.engine import Engine", "rules imports engine, which stands above it"),
         ("core/timers.py", "import time", "the core imports time"),

@@ -11,14 +11,14 @@ from router.core.events import Bend, ChannelPressure, Control, NoteOn, Program, 
 from router.core.ledger import Ledger, Limits
 from router.core.timers import Timers
 from router.core.units import NANOSECONDS
-from router.testing import MILLISECOND, Memory
+from router.testing import MILLISECOND, Observed
 
 HERE = Route("out", 1)
 WIDE = Limits(velocity=127, volume=127, notes_at_once=1000, note_length=10**18, notes_per_second=1000, shortest_note=0)
 
 
-def ledger(**limits) -> tuple[Ledger, Timers, Memory]:
-    timers, log = Timers(), Memory()
+def ledger(**limits) -> tuple[Ledger, Timers, Observed]:
+    timers, log = Timers(), Observed()
     return Ledger(Limits(**{"shortest_note": 0} | limits) if limits else WIDE, timers, log), timers, log
 
 
@@ -304,7 +304,7 @@ STEPS = st.lists(
 def test_against_a_model_of_what_sounds(steps, at_once, per_second):
     limits = Limits(notes_at_once=at_once, notes_per_second=per_second, note_length=700 * MILLISECOND)
     timers = Timers()
-    book = Ledger(limits, timers, Memory())
+    book = Ledger(limits, timers, Observed())
     on: set[int] = set()
     struck: list[int] = []
     now = 0

@@ -24,7 +24,7 @@ from router.core.timers import Timers
 from router.core.units import NANOSECONDS
 from router.devices.descriptions import Instrument
 from router.devices.outputs.instrument import RATE, SoundFile
-from router.testing import MILLISECOND, Memory, plan_rule
+from router.testing import MILLISECOND, Observed, plan_rule
 
 HERE, THERE = Route("out", 1), Route("box", 3)
 
@@ -97,7 +97,7 @@ def test_a_level_set_before_the_start_and_kept_over_a_stop_is_told_at_the_start(
 
 
 def test_a_profiles_own_volume_is_scaled_and_comes_back():
-    log = Memory()
+    log = Observed()
     book = Ledger(Limits(volume=80), Timers(), log)
     book.use(HERE)
     assert book.change("p", HERE, Control(7, 127), 0)[0].data == (0xB0, 7, 80)
@@ -138,7 +138,7 @@ def test_the_notes_are_the_same_at_every_level():
 
 
 def test_on_a_channel_that_others_play_on_the_level_goes_into_the_notes():
-    book = Ledger(Limits(velocity=80), Timers(), Memory())
+    book = Ledger(Limits(velocity=80), Timers(), Observed())
     book.use(HERE)
     book.use(THERE)
     book.set_level(0.5, 0)
@@ -168,7 +168,7 @@ def test_what_is_said_again_of_shared_channels_disturbs_nobody():
 
 @given(st.lists(st.one_of(st.floats(0, 1), st.integers(0, 127)), max_size=30), st.integers(1, 127))
 def test_no_volume_is_above_the_limit_whatever_level_and_profile_say(asked, limit):
-    book = Ledger(Limits(volume=limit), Timers(), Memory())
+    book = Ledger(Limits(volume=limit), Timers(), Observed())
     book.use(HERE)
     sent = []
     for now, ask in enumerate(asked):

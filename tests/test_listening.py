@@ -36,13 +36,13 @@ from router.core.events import (
 from router.core.ledger import Limits
 from router.core.music import Music
 from router.core.rules import RULES
-from router.core.rules.answer import MOST, Answer
+from router.core.rules.answer import MOST, AnswerRule
 from router.core.timers import Alarm, Timers
 from router.core.units import NANOSECONDS
 from router.files import profile
 from router.room.room import Room, RoomPlan
 from router.room.turns import TurnPlan
-from router.testing import MILLISECOND, Memory, VirtualTime, check_rule, plan_rule, play_rule
+from router.testing import MILLISECOND, Observed, VirtualTime, check_rule, plan_rule, play_rule
 
 S = NANOSECONDS
 QUIET = 1 * S
@@ -270,7 +270,7 @@ class Child:
 
     def __init__(self, plan: Plan) -> None:
         self.plan = plan
-        self.log = Memory()
+        self.log = Observed()
         self.told: deque = deque()
         self.engine = Engine(plan, self._observe)
         self.played: list[tuple[int, Message]] = []
@@ -302,7 +302,7 @@ class Together:
     """Children in one room on virtual time."""
 
     def __init__(self, turns: TurnPlan | None = None, **plans: Plan) -> None:
-        self.log = Memory()
+        self.log = Observed()
         self.room = Room(RoomPlan(turns=turns or TurnPlan()), 0, self.log)
         self.now = 0
         self.children: dict[str, Child] = {}
@@ -539,21 +539,21 @@ def efforts(*times: float, length: float = 100) -> list:
 
 
 def test_each_effort_answers_with_the_next_note_and_those_that_began_together_are_one():
-    played = play_rule(Answer, {"hears": "call"}, [*PHRASE, *efforts(2000, 3000, 4000)])
+    played = play_rule(AnswerRule, {"hears": "call"}, [*PHRASE, *efforts(2000, 3000, 4000)])
     assert begun(played) == [(2000, 60), (3000, 62), (3000, 65), (4000, 60)]
     assert [when for when, event in played if isinstance(event, NoteOff)] == [2100, 3100, 4100]
 
 
 def test_before_anything_was_heard_an_effort_plays_the_key_note():
     timeline = [*efforts(0), (500, call(1, 64)), (600, ends(1)), *efforts(700, 1700)]
-    assert begun(play_rule(Answer, {"hears": "call"}, timeline)) == [(0, 60), (700, 60), (1700, 64)]
-    assert begun(play_rule(Answer, {"hears": "call", "degree": 3, "octave": 3}, efforts(0))) == [(0, 52)]
+    assert begun(play_rule(AnswerRule, {"hears": "call"}, timeline)) == [(0, 60), (700, 60), (1700, 64)]
+    assert begun(play_rule(AnswerRule, {"hears": "call", "degree": 3, "octave": 3}, efforts(0))) == [(0, 52)]
 
 
 def test_a_new_phrase_waits_until_the_answer_has_been_played_to_its_end():
     again = [(2500, call(5, 71)), (2600, ends(5))]
     timeline = [*PHRASE, *efforts(2000), *again, *efforts(4000, 5000, 6000)]
-    assert begun(play_rule(Answer, {"hears": "call"}, timeline)) == [
+    assert begun(play_rule(AnswerRule, {"hears": "call"}, timeline)) == [
         (2000, 60),
         (4000, 62),
         (4000, 65),
@@ -565,11 +565,11 @@ def test_a_new_phrase_waits_until_the_answer_has_been_played_to_its_end():
 def test_after_a_pause_the_answer_begins_anew_with_what_was_heard_last():
     again = [(2500, call(5, 71)), (2600, ends(5))]
     timeline = [*PHRASE, *efforts(2000), *again, *efforts(12_000)]
-    assert begun(play_rule(Answer, {"hears": "call"}, timeline)) == [(2000, 60), (12_000, 71)]
+    assert begun(play_rule(AnswerRule, {"hears": "call"}, timeline)) == [(2000, 60), (12_000, 71)]
 
 
 def test_a_whole_answer_keeps_the_rhythm_and_the_loudness_of_the_call():
-    played = play_rule(Answer, {"hears": "call", "plays": "whole"}, [*PHRASE, *efforts(2000)])
+    played = play_rule(AnswerRule, {"hears": "call", "plays": "whole"}, [*PHRASE, *efforts(2000)])
     assert begun(played) == [(2000, 60), (2300, 62), (2310, 65)]
     assert [event.velocity for _, event in played if isinstance(event, NoteOn)] == [64, 127, 64]
     ended = {event.voice: when for when, event in played if isinstance(event, NoteOff)}
@@ -577,7 +577,7 @@ def test_a_whole_answer_keeps_the_rhythm_and_the_loudness_of_the_call():
 
 
 def test_another_effort_begins_a_whole_answer_again():
-    played = play_rule(Answer, {"hears": "call", "plays": "whole"}, [*PHRASE, *efforts(2000, 2350)])
+    played = play_rule(AnswerRule, {"hears": "call", "plays": "whole"}, [*PHRASE, *efforts(2000, 2350)])
     assert begun(played) == [(2000, 60), (2300, 62), (2310, 65), (2350, 60), (2650, 62), (2660, 65)]
     assert len([event for _, event in played if isinstance(event, NoteOff) and event.voice >= 1_000_000]) == 6
 
@@ -587,7 +587,7 @@ def test_another_effort_begins_a_whole_answer_again():
 )
 def test_an_answer_may_be_moved(written, pitches):
     timeline = [*PHRASE[:2], *efforts(2000)]
-    assert [pitch for _, pitch in begun(play_rule(Answer, {"hears": "call", **written}, timeline))] == pitches
+    assert [pitch for _, pitch in begun(play_rule(AnswerRule, {"hears": "call", **written}, timeline))] == pitches
 
 
 @pytest.mark.parametrize("written", [{"octaves": 1}, {"octaves": -1}, {"steps": 1}, {"steps": -3, "octaves": -1}])
@@ -596,7 +596,7 @@ def test_two_who_answer_each_other_do_not_climb_for_ever(written):
     pitch, heard = 60, [60]
     for _ in range(60):
         timeline = [(0, call(1, pitch)), (200, ends(1)), *efforts(2000)]
-        ((_, pitch),) = begun(play_rule(Answer, {"hears": "call", **written}, timeline))
+        ((_, pitch),) = begun(play_rule(AnswerRule, {"hears": "call", **written}, timeline))
         heard.append(pitch)
     assert 36 <= min(heard) <= max(heard) <= 84
     assert len(set(heard)) > 2
@@ -604,34 +604,38 @@ def test_two_who_answer_each_other_do_not_climb_for_ever(written):
 
 def test_what_is_heard_far_away_is_answered_there():
     timeline = [(0, call(1, 24)), (200, ends(1)), *efforts(2000)]
-    assert begun(play_rule(Answer, {"hears": "call", "octaves": 1}, timeline)) == [(2000, 36)]
-    assert begun(play_rule(Answer, {"hears": "call"}, timeline)) == [(2000, 24)]
+    assert begun(play_rule(AnswerRule, {"hears": "call", "octaves": 1}, timeline)) == [(2000, 36)]
+    assert begun(play_rule(AnswerRule, {"hears": "call"}, timeline)) == [(2000, 24)]
 
 
 def test_of_a_long_phrase_its_beginning_is_remembered_and_no_more():
     notes = [
         (100 * n + after, event) for n in range(3 * MOST) for after, event in ((0, call(n, n % 100)), (50, ends(n)))
     ]
-    played = play_rule(Answer, {"hears": "call"}, [*notes, *efforts(*range(100_000, 100_000 + 500 * (MOST + 1), 500))])
+    played = play_rule(
+        AnswerRule, {"hears": "call"}, [*notes, *efforts(*range(100_000, 100_000 + 500 * (MOST + 1), 500))]
+    )
     assert [pitch for _, pitch in begun(played)] == [*range(MOST), 0]
-    four = play_rule(Answer, {"hears": "call", "notes": 4}, [*notes, *efforts(*range(100_000, 103_000, 500))])
+    four = play_rule(AnswerRule, {"hears": "call", "notes": 4}, [*notes, *efforts(*range(100_000, 103_000, 500))])
     assert [pitch for _, pitch in begun(four)] == [0, 1, 2, 3, 0, 1]
 
 
 def test_the_phrase_of_the_same_input_is_no_effort():
-    assert play_rule(Answer, {"hears": "call"}, [(0, Press("call.phrase", 1)), (500, Release("call.phrase", 1))]) == []
+    assert (
+        play_rule(AnswerRule, {"hears": "call"}, [(0, Press("call.phrase", 1)), (500, Release("call.phrase", 1))]) == []
+    )
 
 
 def test_an_answer_that_hears_keeps_the_contract_of_a_rule():
     """The kit gives one source only; here every other press of it is heard, and the others are efforts."""
 
-    class Hearing(Answer):
+    class Hearing(AnswerRule):
         __doc__ = "Answers every other press of its one source."
 
         def _of_others(self, gesture):
             return gesture.voice % 2 == 0
 
-    Hearing.__module__ = Answer.__module__
+    Hearing.__module__ = AnswerRule.__module__
     check_rule(Hearing)
 
 

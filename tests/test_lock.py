@@ -12,7 +12,7 @@ import pytest
 from bedside import WREN, plays
 from parts import ROUTER, WAIT, until
 
-from router.bedside.lock import NAME, Held, Lock
+from router.bedside.lock import NAME, AlreadyRunning, Lock
 from router.system import clock
 
 pytestmark = pytest.mark.usefixtures("jack_server")
@@ -60,7 +60,7 @@ def test_after_a_kill_the_next_one_and_hush_are_not_in_each_others_way(bedside):
 
 def test_a_lock_is_given_back_by_closing_and_by_dying(tmp_path):
     lock = Lock(tmp_path)
-    with pytest.raises(Held, match=f"process {os.getpid()}, for "):
+    with pytest.raises(AlreadyRunning, match=f"process {os.getpid()}, for "):
         Lock(tmp_path)
     lock.close()
     code = "import os, sys; from pathlib import Path; from router.bedside.lock import Lock; Lock(Path(sys.argv[1])); os.abort()"
@@ -73,7 +73,7 @@ def test_whatever_stands_in_it_the_second_is_told(tmp_path, text, monkeypatch):
     lock = Lock(tmp_path)
     (tmp_path / NAME).write_bytes(text)
     monkeypatch.setattr("router.bedside.lock.LETTING_GO", 0)
-    with pytest.raises(Held, match="another router plays already"):
+    with pytest.raises(AlreadyRunning, match="another router plays already"):
         Lock(tmp_path)
     lock.close()
 
@@ -82,7 +82,7 @@ def test_since_when_is_not_said_if_it_was_another_boot(tmp_path, monkeypatch):
     lock = Lock(tmp_path)
     monkeypatch.setattr("router.bedside.lock.LETTING_GO", 0)
     monkeypatch.setattr(clock, "boot", lambda: "another")
-    with pytest.raises(Held, match=f"process {os.getpid()}$"):
+    with pytest.raises(AlreadyRunning, match=f"process {os.getpid()}$"):
         Lock(tmp_path)
     lock.close()
 

@@ -8,7 +8,7 @@ import os
 
 import pytest
 
-from router.bedside.memory import Memory, Played
+from router.bedside.memory import LastProfile, SeatMemory
 from router.core.events import SwitchSample
 from router.records.recorder import Records
 from router.system.files import replacing
@@ -45,9 +45,9 @@ def test_a_session_and_its_recording_are_synced_to_their_last_byte(tmp_path, syn
 
 
 def test_what_plays_next_time_is_synced(tmp_path, synced):
-    memory = Memory(tmp_path)
+    memory = SeatMemory(tmp_path)
     text = b"profile: 1\n"
-    memory.keep(Played("wren", "wren.yaml", hashlib.sha256(text).hexdigest(), chosen=True), text)
+    memory.keep(LastProfile("wren", "wren.yaml", hashlib.sha256(text).hexdigest(), chosen=True), text)
     files = [path for path in tmp_path.iterdir() if path.is_file()]
     assert len(files) == 2
     assert {path.stat().st_ino: path.stat().st_size for path in files}.items() <= synced.items()
@@ -62,11 +62,11 @@ def test_a_file_that_is_replaced_is_synced_before_it_takes_the_others_place(tmp_
 
 
 def test_the_profile_before_stays_on_the_disk_until_the_next_one_is(tmp_path, monkeypatch):
-    memory = Memory(tmp_path)
-    memory.keep(Played("wren", "wren.yaml", "1", chosen=True), b"1")
+    memory = SeatMemory(tmp_path)
+    memory.keep(LastProfile("wren", "wren.yaml", "1", chosen=True), b"1")
     on_the_disk: list[bytes] = []
     fsync = os.fsync
     monkeypatch.setattr(os, "fsync", lambda descriptor: (fsync(descriptor), on_the_disk.append(plays.read_bytes()))[0])
     plays = tmp_path / "plays.json"
-    memory.keep(Played("lark", "lark.yaml", "2", chosen=True), b"1")
+    memory.keep(LastProfile("lark", "lark.yaml", "2", chosen=True), b"1")
     assert [(b"wren" in data, b"lark" in data) for data in on_the_disk] == [(True, True), (False, True)]

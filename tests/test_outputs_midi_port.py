@@ -16,7 +16,7 @@ from router.devices.descriptions import MidiPort
 from router.devices.outputs import open_output
 from router.devices.outputs.base import OutputError
 from router.devices.outputs.midi_port import _choose
-from router.devices.outputs.sounding_notes import Place, parse
+from router.devices.outputs.sounding_notes import PortAddress, parse
 from router.testing import MILLISECOND
 
 WAIT = 20.0
@@ -243,7 +243,7 @@ def test_it_goes_through_the_record_of_what_sounds_and_marks_nothing(listener, t
     output.wake(output.deadline())
     assert listener.wait_for(1) == [SENSE]
     left, _ = parse((tmp_path / "sounding").read_bytes())
-    assert [(one.place, one.channels, one.notes) for one in left] == [(Place("jack", listener.name), (), ())]
+    assert [(one.place, one.channels, one.notes) for one in left] == [(PortAddress("jack", listener.name), (), ())]
     output.close()
     sounding.close()
 

@@ -159,7 +159,7 @@ def test_a_file_of_the_folder_is_read_by_its_own_rules_of_python(folder):
 
 
 def test_two_rules_may_stand_in_one_file_and_what_is_imported_does_not_count(folder):
-    second = "\n\nfrom router.core.rules.note import Note\n\n\nclass Second(Shadow):\n    name = 'second'\n"
+    second = "\n\nfrom router.core.rules.note import NoteRule\n\n\nclass Second(Shadow):\n    name = 'second'\n"
     put(folder, "shadow.py", SHADOW + second)
     assert set(installed().origins) == {"shadow", "second"}
 

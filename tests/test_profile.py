@@ -14,7 +14,7 @@ from pathlib import Path
 import pytest
 
 from router.core.conditioning.midi import MidiSettings
-from router.core.conditioning.pointer import Grid, PointerSettings
+from router.core.conditioning.pointer import PointerSettings, ZoneGrid
 from router.core.conditioning.pressure import PressureSettings, Side
 from router.core.conditioning.switch import SwitchSettings
 from router.core.engine import HARMONY, TEMPO, Engine
@@ -161,7 +161,7 @@ def test_everything_written_reaches_the_plan(write):
             levels=frozenset({"cheek.below"}),
         ),
         "head": PointerSettings(
-            grid=Grid(3, 2, 0.25, 250 * MS, 80 * MS, rest=frozenset({1, 4})),
+            grid=ZoneGrid(3, 2, 0.25, 250 * MS, 80 * MS, rest=frozenset({1, 4})),
             min_cutoff=None,
             beta=0.0,
             levels=frozenset({"head.x"}),

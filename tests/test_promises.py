@@ -28,9 +28,9 @@ from router.core.engine import Engine, RulePlan
 from router.core.events import Lost, Mark, Message, NoteOn, PointerSample, Press, PressureSample, SwitchSample
 from router.core.ledger import Ledger
 from router.core.music import Grid
-from router.core.rules.arpeggio import Arpeggio
-from router.core.rules.latch import Latch
-from router.core.rules.release import Release
+from router.core.rules.arpeggio import ArpeggioRule
+from router.core.rules.latch import LatchRule
+from router.core.rules.release import ReleaseRule
 from router.core.units import NANOSECONDS
 from router.files import profile
 from router.records import recorder
@@ -453,7 +453,7 @@ def press_later(self, state, _pascal, pressure, now, _gestures):
     self.alarm.at(now + 50 * MILLISECOND, ("peak", state.source))
 
 
-real_wake = Arpeggio.wake
+real_wake = ArpeggioRule.wake
 real_line = recorder.log_line
 
 
@@ -496,8 +496,8 @@ SABOTAGE = {
     "making silence is forgotten": (1, Ledger, "_silence", forgotten),
     "nothing ends the longest note": (1, Ledger, "expire", forgotten),
     "a lost input lets nothing go": (1, Engine, "_lost", nothing),
-    "a fixed length never ends": (1, Release, "wake", nothing),
-    "a latch does not let go": (1, Latch, "let_go", nothing),
+    "a fixed length never ends": (1, ReleaseRule, "wake", nothing),
+    "a latch does not let go": (1, LatchRule, "let_go", nothing),
     "a broken rule's voices stay": (1, Engine, "_let_go", nothing),
     "bounce is played": (2, SwitchConditioner, "handle", play_every_edge),
     "a change in the quiet time is thrown away": (2, SwitchConditioner, "handle", look_only_when_quiet),
@@ -508,8 +508,8 @@ SABOTAGE = {
     "debounce delays the first edge": (3, SwitchConditioner, "_edge", wait_for_quiet),
     "acceptance is left out": (3, SwitchConditioner, "_edge", accept_at_once),
     "a press waits for its peak": (3, PressureConditioner, "_begin", press_later),
-    "steps count from the last one": (4, Arpeggio, "wake", step_from_now),
-    "steps that were missed are caught up": (4, Arpeggio, "wake", catch_up),
+    "steps count from the last one": (4, ArpeggioRule, "wake", step_from_now),
+    "steps that were missed are caught up": (4, ArpeggioRule, "wake", catch_up),
     "a fault goes through": (5, Engine, "_fault", raise_it),
     "a problem without its place": (6, profile.Problem, "__str__", lambda self: self.message),
     "a fault is not told": (6, Engine, "_fault", nothing),

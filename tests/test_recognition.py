@@ -18,7 +18,7 @@ from music21 import chord as m21_chord
 from music21 import pitch as m21_pitch
 
 from router.core.music import NAMES, SYMBOLS, chord_symbol
-from router.core.recognition import SETTLE, Played, chord_of, named_chord
+from router.core.recognition import SETTLE, PlayedChord, chord_of, named_chord
 from router.testing import MILLISECOND
 
 # symbol -> (mingus's shorthand, music21's name for the chord)
@@ -239,7 +239,7 @@ def test_octaves_and_order_change_nothing_and_twelve_keys_are_alike(pitches, lif
 
 def broken(apart, **settings):
     """C, E and G, one key at a time, so many nanoseconds from the first to the last."""
-    played = Played(**settings)
+    played = PlayedChord(**settings)
     for note, when in ((60, 7), (64, 7 + apart // 2), (67, 7 + apart)):
         played.strike(note, when)
         played.settle([note])
@@ -257,7 +257,7 @@ def test_a_broken_chord_comes_within_four_eighths_at_180_a_minute():
 
 
 def test_a_look_says_whether_the_chord_is_another_and_what_is_fresh():
-    played = Played()
+    played = PlayedChord()
     assert not played.fresh
     for note in (60, 64, 67):
         played.strike(note, 5)
@@ -270,7 +270,7 @@ def test_a_look_says_whether_the_chord_is_another_and_what_is_fresh():
 
 
 def test_what_is_forgotten_belongs_to_no_chord():
-    played = Played()
+    played = PlayedChord()
     for note in (60, 64):
         played.strike(note, 5)
     played.forget()
@@ -281,7 +281,7 @@ def test_what_is_forgotten_belongs_to_no_chord():
 
 
 def test_a_third_alone_is_a_chord_and_one_note_is_none():
-    played = Played()
+    played = PlayedChord()
     played.strike(60, 5)
     assert not played.settle([60])
     played.strike(64, 6)

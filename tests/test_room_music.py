@@ -21,7 +21,7 @@ from router.core.timers import earliest
 from router.core.units import NANOSECONDS
 from router.room.lead import Leading
 from router.room.room import SAYS, Room, RoomPlan
-from router.testing import MILLISECOND, STARTED, Memory, VirtualTime, plan_rule
+from router.testing import MILLISECOND, STARTED, Observed, VirtualTime, plan_rule
 
 WIDE = Limits(notes_at_once=64, notes_per_second=1000, note_length=10**14)
 BOTH = frozenset({TEMPO, HARMONY})
@@ -63,7 +63,7 @@ class Together:
     """
 
     def __init__(self, plan: RoomPlan, *children: Child, late: int = 0) -> None:
-        self.log, self.late, self.now = Memory(), late, 0
+        self.log, self.late, self.now = Observed(), late, 0
         self.room = Room(plan, STARTED, self.log)
         self.children = children
         for name, child in zip(NAMES, children, strict=False):

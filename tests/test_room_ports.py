@@ -17,7 +17,7 @@ from router.files.configuration import Ports
 from router.live.room_ports import EARLY, RoomPorts
 from router.room.room import SAYS, Room, RoomPlan
 from router.system import clock
-from router.testing import Memory
+from router.testing import Observed
 
 
 class Kept(Output):
@@ -48,7 +48,7 @@ def wired(monkeypatch):
     around = SimpleNamespace(
         outputs=SimpleNamespace(open=lambda *_: kept), log=silent, midi_used=lambda: None, contained=nullcontext
     )
-    room = Room(RoomPlan(Music(tempo=Fraction(150)), SAYS), 0, Memory())
+    room = Room(RoomPlan(Music(tempo=Fraction(150)), SAYS), 0, Observed())
     ports = RoomPorts(Ports(clock_to=MidiPort("x")), room, around, 0)
     ports.open(0)
     ports.wake(0)

@@ -14,7 +14,7 @@ from router.core.rules import RULES
 from router.testing import (
     LATENESS,
     RuleFault,
-    Trial,
+    RuleUnderTest,
     _steps,
     check_rule,
     examples,
@@ -249,7 +249,7 @@ FAULTS = {
     "another rule": (
         "imports",
         "router.core.rules.note",
-        ("from router.rule", "from router.core.rules.note import Note\nfrom router.rule"),
+        ("from router.rule", "from router.core.rules.note import NoteRule\nfrom router.rule"),
     ),
     "reading a file": ("imports", "open()", (WAKE, '        open("x").close()\n' + WAKE)),
     "sounding before a cause": (
@@ -609,9 +609,9 @@ def test_steps_are_counted_and_not_timed():
 
 
 def test_a_fault_names_the_rule_the_check_and_the_settings():
-    trial = Trial(RULES["note"], {"degree": 1}, "ends")
+    trial = RuleUnderTest(RULES["note"], {"degree": 1}, "ends")
     assert str(trial.fault("it hums")) == "rule \"note\", ends: it hums (with {'degree': 1})"
-    assert str(Trial(RULES["note"], {}, "ends").fault("it hums")) == 'rule "note", ends: it hums'
+    assert str(RuleUnderTest(RULES["note"], {}, "ends").fault("it hums")) == 'rule "note", ends: it hums'
 
 
 def test_a_rule_is_planned_with_its_defaults_converted():

@@ -13,14 +13,14 @@ from router.core.engine import PartPlan, Plan
 from router.core.events import Control, Lost, NoteOff, NoteOn, Press, Program, Route, SwitchSample
 from router.core.music import Music
 from router.core.rules import RULES
-from router.core.rules.quantize import Quantize
+from router.core.rules.quantize import QuantizeRule
 from router.core.units import NANOSECONDS
 from router.files import declared
-from router.testing import MILLISECOND, Bench, Trial, VirtualTime, plan_rule
+from router.testing import MILLISECOND, Bench, RuleUnderTest, VirtualTime, plan_rule
 
 
 def bench(name: str, **settings: object) -> Bench:
-    return Bench(Trial(RULES[name], settings, "alone"))
+    return Bench(RuleUnderTest(RULES[name], settings, "alone"))
 
 
 def one_part(*rules: tuple[str, dict], music: Music | None = None) -> VirtualTime:
@@ -99,7 +99,7 @@ def test_a_strum_whose_input_was_lost_begins_upwards_again():
 
 def test_the_beat_may_change_before_the_first_note_comes():
     quantize = bench("quantize", to="1/4", longest_wait="500 ms")
-    assert isinstance(quantize.rule, Quantize)
+    assert isinstance(quantize.rule, QuantizeRule)
     quantize.play_in(Music(tempo=Fraction(60)), 10 * MILLISECOND)
     quantize.give(NoteOn(1, 60), 700 * MILLISECOND)
     quantize.go_on(NANOSECONDS)

@@ -10,7 +10,7 @@ import pytest
 
 from router.cli import main
 from router.cli.meters import ASCII, BLOCKS
-from router.cli.trial import COLUMNS, SECONDS, UNTIL, Trial, picture, trial
+from router.cli.trial import COLUMNS, SECONDS, UNTIL, ExampleRoll, picture, trial
 from router.core.rules import RULES
 
 
@@ -40,7 +40,7 @@ def cells(line: str) -> str:
 
 
 def test_the_picture_shows_when_each_note_begins_and_how_long_it_is_held():
-    played = Trial(
+    played = ExampleRoll(
         heard=[("pad", 0, 1_000_000_000)],
         played=[(60, 0, 1_000_000_000), (67, 500_000_000, 600_000_000), (60, 9_000_000_000, UNTIL)],
         moved={"breath": [(0, 0.0), (5_000_000_000, 1.0)]},
@@ -84,7 +84,7 @@ def test_the_list_says_what_each_takes_and_gives(capsys):
 
 
 def test_drums_are_shown_by_name():
-    played = Trial()
+    played = ExampleRoll()
     played(0, "note_on", {"note": 39, "channel": 10})
     played(500_000_000, "note_off", {"note": 39})
     line, *_ = picture(played, BLOCKS)

@@ -19,7 +19,7 @@ from parts import WAIT, Listener, Sensor, close_port, unique, until
 
 from router.bedside.sounding import Sounding
 from router.devices.outputs.base import Output
-from router.devices.outputs.sounding_notes import Place
+from router.devices.outputs.sounding_notes import PortAddress
 from router.live import motif
 from router.records.retention import CLOCK, STARTS
 
@@ -273,7 +273,7 @@ class LeadsTo(Output):
     """An output that leads to this port as far as the record knows."""
 
     def __init__(self, port):
-        self.place = Place("jack", port)
+        self.place = PortAddress("jack", port)
         self.description = port
 
     def send(self, data, now):

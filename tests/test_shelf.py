@@ -29,7 +29,7 @@ import pytest
 from router.bedside import arrivals, profile_folder
 from router.bedside.arrivals import GIVE_UP, PATIENCE, SETTLE, TOGETHER, Arrivals, Arrived
 from router.bedside.checking import passed_over
-from router.bedside.memory import PLACE, Memory, Played
+from router.bedside.memory import PLACE, LastProfile, SeatMemory
 from router.bedside.profile_folder import PAUSE, SAFE, Offer, Shelf
 from router.bedside.proven import Proven
 from router.core.units import NANOSECONDS
@@ -368,8 +368,10 @@ def test_what_played_under_another_name_before_plays_on_from_its_copy_and_under_
     bed.until(lambda: remembered(bed)["child"] == "lark")
     bed.close()
     (bed.folder / "lark.yaml").rename(bed.folder / "lark - Kopie.yaml")
-    Memory(bed.state / "bed").keep(
-        Played("lark - Kopie", "lark - Kopie.yaml", hashlib.sha256(text("lark").encode()).hexdigest(), chosen=True),
+    SeatMemory(bed.state / "bed").keep(
+        LastProfile(
+            "lark - Kopie", "lark - Kopie.yaml", hashlib.sha256(text("lark").encode()).hexdigest(), chosen=True
+        ),
         text("lark").encode(),
     )
     offer = begin().start()
@@ -1429,35 +1431,35 @@ def test_a_card_that_can_only_be_read(begin, mounted, tmp_path):
 WRITER = """
 import sys
 from pathlib import Path
-from router.bedside.memory import Memory, Played
-memory = Memory(Path(sys.argv[1]))
+from router.bedside.memory import LastProfile, SeatMemory
+memory = SeatMemory(Path(sys.argv[1]))
 texts = [letter.encode() * 200_000 for letter in "ab"]
 print("ready", flush=True)
 while True:
     for text in texts:
-        memory.keep(Played(text[:1].decode(), "x.yaml", "", True), text)
+        memory.keep(LastProfile(text[:1].decode(), "x.yaml", "", True), text)
 """
 
 
 def test_killed_while_it_writes_there_is_the_old_one_or_the_new_one(tmp_path):
-    memory = Memory(tmp_path / "bed")
+    memory = SeatMemory(tmp_path / "bed")
     chance = random.Random(1)
     for _ in range(8):
         with subprocess.Popen([sys.executable, "-c", WRITER, tmp_path / "bed"], stdout=subprocess.PIPE) as writer:
             assert writer.stdout.readline() == b"ready\n"
             time.sleep(chance.uniform(0.05, 0.3))
             writer.kill()
-        assert memory.played() in [Played(letter, "x.yaml", "", chosen=True) for letter in "ab"]
+        assert memory.played() in [LastProfile(letter, "x.yaml", "", chosen=True) for letter in "ab"]
         assert memory.copy.read_bytes() in [letter * 200_000 for letter in (b"a", b"b")]
-    memory.keep(Played("c", "x.yaml", "", chosen=True), b"c")
+    memory.keep(LastProfile("c", "x.yaml", "", chosen=True), b"c")
     assert sorted(path.name for path in (tmp_path / "bed").iterdir()) == ["last-good.yaml", "plays.json"]
 
 
-LARK, WREN = (Played(child, f"{child}.yaml", "", chosen=True) for child in ("lark", "wren"))
+LARK, WREN = (LastProfile(child, f"{child}.yaml", "", chosen=True) for child in ("lark", "wren"))
 
 
 def test_a_memory_that_is_torn_anywhere_is_the_old_one_or_the_new_one(tmp_path):
-    memory = Memory(tmp_path)
+    memory = SeatMemory(tmp_path)
     memory.keep(LARK, b"lark")
     plays = tmp_path / "plays.json"
     before = plays.read_bytes()
@@ -1476,7 +1478,7 @@ def test_a_memory_that_is_torn_anywhere_is_the_old_one_or_the_new_one(tmp_path):
 
 def test_a_memory_of_before_is_understood_and_written_over(tmp_path):
     (tmp_path / "plays.json").write_text('{"child": "lark", "file": "lark.yaml", "digest": "", "chosen": true}\n')
-    memory = Memory(tmp_path)
+    memory = SeatMemory(tmp_path)
     assert memory.played() == LARK
     memory.keep(WREN, b"wren")
     assert memory.played() == WREN
@@ -1486,7 +1488,7 @@ def test_a_memory_of_before_is_understood_and_written_over(tmp_path):
 
 @pytest.mark.parametrize("call", ["pwrite", "fsync"])
 def test_where_nothing_can_be_written_what_was_kept_is_not_given_for_what_plays(tmp_path, monkeypatch, call):
-    memory = Memory(tmp_path / "bed")
+    memory = SeatMemory(tmp_path / "bed")
     memory.keep(LARK, b"lark")
 
     def fails(*_):
@@ -1505,7 +1507,7 @@ def test_where_nothing_can_be_written_what_was_kept_is_not_given_for_what_plays(
 @pytest.mark.parametrize("call", ["pwrite", "fsync", "open", "pread"])
 @pytest.mark.parametrize("number", [1, 2, 3, 4])
 def test_for_want_of_memory_nobody_else_is_remembered(tmp_path, monkeypatch, call, number):
-    memory = Memory(tmp_path / "bed", tmp_path / "bed.plays.json")
+    memory = SeatMemory(tmp_path / "bed", tmp_path / "bed.plays.json")
     memory.keep(LARK, b"lark")
     before, made = getattr(os, call), []
 
@@ -1524,7 +1526,7 @@ def test_for_want_of_memory_nobody_else_is_remembered(tmp_path, monkeypatch, cal
 
 @pytest.mark.parametrize("error", [OSError(errno.EIO, os.strerror(errno.EIO)), MemoryError()])
 def test_what_cannot_be_read_once_is_read_again(tmp_path, monkeypatch, error):
-    memory = Memory(tmp_path)
+    memory = SeatMemory(tmp_path)
     memory.keep(LARK, b"lark")
     opened, made = Path.open, []
 
@@ -1556,20 +1558,20 @@ def test_it_is_said_where_what_played_cannot_be_read(bed, begin):
 def test_after_a_kill_memory_is_believed_before_a_disk_that_could_not_be_written(tmp_path, mounted):
     quick = tmp_path / "bed.plays.json"
     mounted(tmp_path / "bed")
-    memory = Memory(tmp_path / "bed", quick)
+    memory = SeatMemory(tmp_path / "bed", quick)
     memory.keep(LARK, b"lark")
     mounted(tmp_path / "bed", options="remount,ro")
     with pytest.raises(OSError, match="Read-only"):
         memory.keep(WREN, b"wren")
-    assert Memory(tmp_path / "bed", quick).played() == WREN
+    assert SeatMemory(tmp_path / "bed", quick).played() == WREN
     quick.unlink()  # as after a power cut: now only the disk is there, and nobody can change it
-    assert Memory(tmp_path / "bed", quick).played() == LARK
+    assert SeatMemory(tmp_path / "bed", quick).played() == LARK
 
 
 def test_what_memory_could_not_keep_is_not_believed_before_the_disk(tmp_path, monkeypatch):
     quick = tmp_path / "run" / "bed.plays.json"
     quick.parent.mkdir()
-    memory = Memory(tmp_path / "bed", quick)
+    memory = SeatMemory(tmp_path / "bed", quick)
     memory.keep(LARK, b"lark")
     opened = os.open
 
@@ -1585,8 +1587,8 @@ def test_what_memory_could_not_keep_is_not_believed_before_the_disk(tmp_path, mo
 
 
 def test_a_seat_has_a_memory_of_its_own(tmp_path):
-    bed, chair = Memory(tmp_path / "bed"), Memory(tmp_path / "chair")
-    played = Played("lark", "lark.yaml", "0", chosen=True)
+    bed, chair = SeatMemory(tmp_path / "bed"), SeatMemory(tmp_path / "chair")
+    played = LastProfile("lark", "lark.yaml", "0", chosen=True)
     bed.keep(played, b"text")
     assert (bed.played(), bed.copy.read_bytes(), chair.played()) == (played, b"text", None)
 
@@ -1922,11 +1924,11 @@ def test_each_errand_is_told_once_and_in_order():
 
 SLOW_RULE = """
 import pathlib, time
-from router.core.rules.note import Note
+from router.core.rules.note import NoteRule
 if not pathlib.Path({marker!r}).exists(): time.sleep(3600)
 
 
-class Slow(Note):
+class Slow(NoteRule):
     \"\"\"Plays a note.\"\"\"
 
     name = "slow"

@@ -23,7 +23,7 @@ from router.devices.outputs.sounding_notes import (
     SIZE,
     SLOT_SIZE,
     SLOTS,
-    Place,
+    PortAddress,
     Record,
     parse,
 )
@@ -35,7 +35,7 @@ class Port(Output):
     """An output somewhere in ALSA that keeps what it is sent, or refuses it."""
 
     def __init__(self, port=PAD, system="alsa"):
-        self.place = None if port is None else Place(system, port)
+        self.place = None if port is None else PortAddress(system, port)
         self.description = f"the port {port}"
         self.sent = []
         self.refuses = self.closed = False

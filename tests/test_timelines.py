@@ -35,7 +35,7 @@ import yaml
 
 from router.core.conditioning.listen import ListenConditioner, ListenSettings
 from router.core.conditioning.midi import MidiConditioner, MidiSettings
-from router.core.conditioning.pointer import Grid, PointerConditioner, PointerSettings
+from router.core.conditioning.pointer import PointerConditioner, PointerSettings, ZoneGrid
 from router.core.conditioning.pressure import PressureConditioner, PressureSettings, Side
 from router.core.conditioning.switch import SwitchConditioner, SwitchSettings
 from router.core.engine import Listens, PartPlan, Plan
@@ -58,7 +58,7 @@ INPUTS = {
         "cheek", PressureSettings(SIDE, SIDE, track=None, over=0, levels=LEVELS), voice, alarm
     ),
     "head": lambda voice, alarm: PointerConditioner(
-        "head", PointerSettings(Grid(dwell=200 * MILLISECOND), min_cutoff=None, levels=LEVELS), voice, alarm
+        "head", PointerSettings(ZoneGrid(dwell=200 * MILLISECOND), min_cutoff=None, levels=LEVELS), voice, alarm
     ),
     "keys": lambda voice, alarm: MidiConditioner("keys", MidiSettings(levels=LEVELS), voice, alarm),
     "call": lambda voice, alarm: ListenConditioner("call", ListenSettings(1000 * MILLISECOND), voice, alarm),

@@ -28,7 +28,7 @@ from router.devices.descriptions import (
 from router.devices.inputs import evdev, midi, open_input, terminal, wish_for
 from router.devices.inputs.base import DeviceBusy, DeviceLost, DeviceMissing
 from router.devices.inputs.evdev import Axis, Present
-from router.devices.inputs.shared import Kind, Opened, Sharing, most
+from router.devices.inputs.shared import DeviceKind, Opened, Sharing, most
 from router.devices.names import Candidate, matches
 from router.devices.ports import midi_system
 from router.files.profile import load
@@ -251,7 +251,7 @@ def test_the_size_of_a_matching_is_that_of_trying_all(options):
 
 SOCKETS = ("a1", "b2", "c3")
 PATTERNS = ("*", "a*", "[ab]*", "c3")
-KEYS = Kind(
+KEYS = DeviceKind(
     "key box",
     "box",
     "another key",

@@ -33,7 +33,7 @@ MOST_NAMES = 30
 
 
 @dataclass(frozen=True, slots=True)
-class Mark:
+class FileSigns:
     """The signs of a change of a file. ``put``: when it came to its place, nanoseconds of the wall clock."""
 
     modified: int
@@ -56,13 +56,13 @@ class Looked:
     """A look at a folder. ``listing``: None if it cannot be read, for ``missing``; ``why`` no news comes, or empty."""
 
     watches: Watches
-    listing: Mapping[str, Mark] | None
+    listing: Mapping[str, FileSigns] | None
     missing: str
     why: str
 
 
 @dataclass(frozen=True, slots=True)
-class Judged:
+class CheckedFile:
     """The judgement on a file. ``there``: True if it is in the folder."""
 
     name: str
@@ -111,7 +111,7 @@ def _watch(inotify: Any, folder: Path) -> Watches:
     return Watches(None, frozenset(above))
 
 
-def listing(folder: Path, _worker: Worker | None = None) -> dict[str, Mark] | None:
+def listing(folder: Path, _worker: Worker | None = None) -> dict[str, FileSigns] | None:
     """Everything in the folder that counts; None if there is no folder."""
     found = {}
     try:
@@ -121,7 +121,7 @@ def listing(folder: Path, _worker: Worker | None = None) -> dict[str, Mark] | No
                     with suppress(OSError):  # it has just gone
                         status = entry.stat(follow_symlinks=False)
                         file = stat.S_ISREG(status.st_mode) or stat.S_ISLNK(status.st_mode)
-                        found[entry.name] = Mark(
+                        found[entry.name] = FileSigns(
                             status.st_mtime_ns, status.st_size, status.st_ino, status.st_ctime_ns, file
                         )
     except OSError:
@@ -131,7 +131,7 @@ def listing(folder: Path, _worker: Worker | None = None) -> dict[str, Mark] | No
 
 def judge_newest(
     folder: Path, names: Iterable[str], stuck: Callable[[], Collection[str]], worker: Worker
-) -> tuple[list[Judged], Mapping[str, Mark] | None]:
+) -> tuple[list[CheckedFile], Mapping[str, FileSigns] | None]:
     """Judge these files one after another until one is good; return the judgements, and what is in the folder."""
     there = listing(folder)
     judgements = []
@@ -142,13 +142,13 @@ def judge_newest(
     return judgements, there
 
 
-def judge_asked(folder: Path, child: str, stuck: Callable[[], Collection[str]], worker: Worker) -> Judged:
+def judge_asked(folder: Path, child: str, stuck: Callable[[], Collection[str]], worker: Worker) -> CheckedFile:
     """Judge the file of a child, if there is one."""
     there = listing(folder)
     name = file_of(child, there or ())
     if name is None:
         names = [stem(name) for name in there or ()]
-        return Judged(child, there=False, profile=None, problems=[unknown(folder, child, names, there is None)])
+        return CheckedFile(child, there=False, profile=None, problems=[unknown(folder, child, names, there is None)])
     return judge(folder, name, worker, stuck)
 
 
@@ -159,7 +159,7 @@ def judge(
     stuck: Callable[[], Collection[str]] = frozenset,
     *,
     any_name: bool = False,
-) -> Judged:
+) -> CheckedFile:
     """Read and check one file; the name stands in the folder, or did a moment ago.
 
     What is judged is what was opened beneath the folder, whatever is exchanged meanwhile. ``any_name``: the file need
@@ -169,33 +169,33 @@ def judge(
     report = Report(str(folder / tidy(name)), schema.FORM)
     worker.at = name
     if name in stuck():
-        return Judged(name, there=True, profile=None, problems=[silent(path)])
+        return CheckedFile(name, there=True, profile=None, problems=[silent(path)])
     there = os.path.lexists(path)
     if tidy(name) != name:
         report.add(START, "the name of this file holds signs that cannot be shown", "Give it another name.")
     elif path.is_symlink() and not path.exists():
         report.add(START, "this is a link, and what it leads to is not there", "Put the file itself into the folder.")
     if len(report):
-        return Judged(name, there, None, report.problems)
+        return CheckedFile(name, there, None, report.problems)
     try:
         text = contents(path, report, partial(open_beneath, folder, name))
     except LeadsOut:
         report.add(START, "this is a link that leads out of the folder", "Put the file itself into the folder.")
         text = None
     if text is None:
-        return Judged(name, there, None, report.problems)
+        return CheckedFile(name, there, None, report.problems)
     try:
         installed().try_again(clock.now())
         found = profile.load(path, text)
         if not any_name and stem(name) != found.child:
             report.add(START, *_misnamed(folder, name, found.child))
-            return Judged(name, there, None, report.problems, text)
-        return Judged(name, there, found, [], text)
+            return CheckedFile(name, there, None, report.problems, text)
+        return CheckedFile(name, there, found, [], text)
     except ProfileError as error:
-        return Judged(name, there, None, error.problems, text, empty=not text)
+        return CheckedFile(name, there, None, error.problems, text, empty=not text)
     except Exception as error:  # noqa: BLE001 - a fault of ours in checking this file must not keep others from playing
         report.add(START, f"the router fails at this file ({type(error).__name__}: {error})", "Please tell its makers.")
-        return Judged(name, there, None, report.problems, text)
+        return CheckedFile(name, there, None, report.problems, text)
 
 
 def _misnamed(folder: Path, name: str, child: str) -> tuple[str, str]:

@@ -274,7 +274,7 @@ class _Client:
 class Watcher:
     """A client that is sent frames. One that reads slowly misses some; one that does not read is dropped."""
 
-    def __init__(self, control: Control, client: _Client, inputs: frozenset[str] | None) -> None:
+    def __init__(self, control: ControlServer, client: _Client, inputs: frozenset[str] | None) -> None:
         self._control, self._client, self._inputs = control, client, inputs
 
     def send(self, frame: Mapping[str, Any]) -> None:
@@ -294,7 +294,7 @@ class Watcher:
         return {**seat, "inputs": {name: seen for name, seen in seat["inputs"].items() if name in self._inputs}}
 
 
-class Control(Companion):
+class ControlServer(Companion):
     """The server, a companion of the daemon's seats.
 
     What came is done in ``wake``, after the music; see the module's docstring.

@@ -28,7 +28,7 @@ from pathlib import Path
 from typing import Any
 
 from router.core.units import NANOSECONDS
-from router.live.turn import Found, Playing
+from router.live.turn import Playing, TurnRecord
 from router.system import clock
 from router.system.files import replacing
 
@@ -80,7 +80,7 @@ class SuspectedRule:
 
 
 @dataclass(frozen=True, slots=True)
-class Ledger:
+class DeathRecord:
     """The record of deaths, written for the ``number``-th time. ``fallen``: how far each seat has, while deaths go on.
 
     ``ready``: when the router was ready to play, ``at``: when this was written, in nanoseconds since the PC was
@@ -100,16 +100,16 @@ class Ledger:
 
 
 @dataclass(frozen=True, slots=True)
-class Verdict:
+class StartVerdict:
     """The conclusions for this start from those before it.
 
     ``died``: True if the router before did; then ``found`` is what it was doing. ``deaths``: their number within the
     last minute of playing. ``struck``: the seats whose profiles are suspected or got a last chance because of it.
     """
 
-    ledger: Ledger
+    ledger: DeathRecord
     died: bool = False
-    found: Found = field(default_factory=Found)
+    found: TurnRecord = field(default_factory=TurnRecord)
     struck: tuple[str, ...] = ()
 
     @property
@@ -130,14 +130,14 @@ class Verdict:
 
 
 def judged(
-    before: Ledger,
-    found: Found,
+    before: DeathRecord,
+    found: TurnRecord,
     now: int,
     boot: str,
     *,
     seats: Collection[str],
     proven: Callable[[str], Collection[str]],
-) -> Verdict:
+) -> StartVerdict:
     """Judge what follows for this start. ``seats``: all there are; ``proven``: gives the digests proven at a seat."""
     died = before.running and before.boot == boot
     lived = max(0, now - before.ready) if before.ready else 0
@@ -160,7 +160,7 @@ def judged(
                 if not spared and one.digest:
                     suspects.append(Suspect(one.seat, one.digest))
                 fallen[one.seat] = min(SAFE, fallen.get(one.seat, 0) + 1)
-    ledger = Ledger(
+    ledger = DeathRecord(
         before.number,
         boot,
         running=True,
@@ -170,7 +170,7 @@ def judged(
         suspects=tuple(dict.fromkeys(suspects))[-MOST:],
         rules=tuple(dict.fromkeys(rules))[-MOST:],
     )
-    return Verdict(ledger, died, found if died else Found(), tuple(struck))
+    return StartVerdict(ledger, died, found if died else TurnRecord(), tuple(struck))
 
 
 def _culprits(
@@ -200,19 +200,19 @@ class Deaths:
     def __init__(self, folders: Collection[Path]) -> None:
         self._paths = [folder / LEDGER for folder in folders]
         self._unread: dict[Path, str] = {}  # what is there and could not be read, and why
-        self.ledger = Ledger()
+        self.ledger = DeathRecord()
         self.problems: tuple[str, ...] = ()
         self.troubles: tuple[str, ...] = ()
 
     def begin(
         self,
-        found: Found,
+        found: TurnRecord,
         seats: Collection[str],
         proven: Callable[[str], Collection[str]],
         now: int | None = None,
-    ) -> Verdict:
+    ) -> StartVerdict:
         """Write down that a router begins; return what it has to know. Its end is a death, unless by ``ended``."""
-        before = self._joined(self._paths, Ledger())
+        before = self._joined(self._paths, DeathRecord())
         at = clock.since_boot() if now is None else now
         verdict = judged(before, found, at, clock.boot(), seats=seats, proven=proven)
         self.ledger = verdict.ledger
@@ -231,11 +231,11 @@ class Deaths:
         if self.ledger.number:
             self.ledger = self._joined([*self._unread], self.ledger)
         else:
-            self.ledger = self._joined(self._paths, Ledger())
+            self.ledger = self._joined(self._paths, DeathRecord())
         self.ledger = replace(self.ledger, **changes)
         self._write()
 
-    def _joined(self, paths: Collection[Path], ledger: Ledger) -> Ledger:
+    def _joined(self, paths: Collection[Path], ledger: DeathRecord) -> DeathRecord:
         """This ledger and those at the paths, as far as they can be read now."""
         for path in paths:
             try:
@@ -270,7 +270,7 @@ class Deaths:
         self.troubles = self.problems if not written else self.problems[: len(self._unread)]
 
 
-def _newest(one: Ledger, other: Ledger) -> Ledger:
+def _newest(one: DeathRecord, other: DeathRecord) -> DeathRecord:
     """Return the newer of two ledgers; if it was written beside the other, with what is suspected in that one."""
     boot = clock.boot()
     first, second = sorted((one, other), key=lambda each: (each.at if each.boot == boot else -1, each.number))
@@ -284,7 +284,7 @@ def _newest(one: Ledger, other: Ledger) -> Ledger:
     )
 
 
-def _read(path: Path) -> Ledger:
+def _read(path: Path) -> DeathRecord:
     """Read the ledger; an empty one if there is none, or if it cannot be understood.
 
     Raises:
@@ -293,7 +293,7 @@ def _read(path: Path) -> Ledger:
     try:
         with path.open("rb") as file:
             found = json.loads(file.read(_LARGEST))
-        return Ledger(
+        return DeathRecord(
             int(found["number"]),
             _text(found["boot"]),
             found["running"] is True,
@@ -309,9 +309,9 @@ def _read(path: Path) -> Ledger:
             found.get("beside") is True,
         )
     except (FileNotFoundError, NotADirectoryError):  # there is none
-        return Ledger()
+        return DeathRecord()
     except (ValueError, TypeError, KeyError, AttributeError, OverflowError, RecursionError):  # it makes no sense
-        return Ledger()
+        return DeathRecord()
 
 
 def _text(found: Any) -> str:

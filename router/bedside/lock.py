@@ -24,7 +24,7 @@ LOOK = 0.02
 _LARGEST = 256
 
 
-class Held(Exception):  # noqa: N818 - nothing is wrong: another router plays already
+class AlreadyRunning(Exception):  # noqa: N818 - nothing is wrong: another router plays already
     """Another router has it; the message says which."""
 
 
@@ -45,7 +45,9 @@ class Lock:
             if not path.exists():
                 raise
             owner = path.stat().st_uid
-            raise Held(f"{runtime} is in use by a router of the user {owner}; ask it: router status") from None
+            raise AlreadyRunning(
+                f"{runtime} is in use by a router of the user {owner}; ask it: router status"
+            ) from None
         try:
             self._take()
         except BaseException:
@@ -73,7 +75,7 @@ class Lock:
                 if error.errno not in (errno.EAGAIN, errno.EACCES):
                     raise
             if clock.now() >= until:
-                raise Held(_who(os.pread(self._file, _LARGEST, 0)))
+                raise AlreadyRunning(_who(os.pread(self._file, _LARGEST, 0)))
             time.sleep(LOOK)
 
 

@@ -33,7 +33,7 @@ PLACE = 4096
 
 
 @dataclass(frozen=True, slots=True)
-class Played:
+class LastProfile:
     """``child``: as it is asked for; ``file``: the name of its file; ``digest``: SHA-256 of its text.
 
     ``chosen``: somebody chose it. Otherwise it was the configuration's, which may name another one now.
@@ -45,7 +45,7 @@ class Played:
     chosen: bool
 
 
-class Memory:
+class SeatMemory:
     """The memory of one seat, in a folder of its own. ``quick``: a second ``plays.json``, in memory (/run)."""
 
     def __init__(self, folder: Path, quick: Path | None = None) -> None:
@@ -55,7 +55,7 @@ class Memory:
         self.copy = folder / COPY
         self._writing = threading.Lock()
 
-    def played(self) -> Played | None:
+    def played(self) -> LastProfile | None:
         """Return what played last; None if nothing did, or what was written about it cannot be understood.
 
         Raises:
@@ -74,7 +74,7 @@ class Memory:
             raise fault
         return None
 
-    def keep(self, played: Played, text: bytes) -> None:
+    def keep(self, played: LastProfile, text: bytes) -> None:
         """Keep what plays now. What is kept already is not written again.
 
         Raises:
@@ -91,7 +91,7 @@ class Memory:
         finally:
             self._writing.release()
 
-    def _keep_quickly(self, played: Played) -> None:
+    def _keep_quickly(self, played: LastProfile) -> None:
         if self._quick is None or self._quick.holds(played):
             return
         try:
@@ -102,7 +102,7 @@ class Memory:
         ):  # the disk is there for it; only what is no longer true may not be believed first
             self._quick.remove()
 
-    def _keep_plays(self, played: Played) -> None:
+    def _keep_plays(self, played: LastProfile) -> None:
         try:
             self._folder.mkdir(parents=True, exist_ok=True)
             self._tidy()
@@ -144,7 +144,7 @@ class _Plays:
     def __init__(self, path: Path) -> None:
         self._path = path
 
-    def read(self) -> Played | None:
+    def read(self) -> LastProfile | None:
         """Read the newest entry; None if none can be understood. Try twice: the wrong child must not play.
 
         Raises:
@@ -155,7 +155,7 @@ class _Plays:
         except (OSError, MemoryError):
             return self._read()
 
-    def _read(self) -> Played | None:
+    def _read(self) -> LastProfile | None:
         try:
             with self._path.open("rb") as file:
                 latest = _latest(file.read(2 * PLACE))
@@ -163,14 +163,14 @@ class _Plays:
             return None
         return latest[2] if latest is not None else None
 
-    def holds(self, played: Played) -> bool:
+    def holds(self, played: LastProfile) -> bool:
         """True if this is the newest entry, as far as it can be read."""
         try:
             return self._read() == played
         except (OSError, MemoryError):
             return False
 
-    def write(self, played: Played) -> None:
+    def write(self, played: LastProfile) -> None:
         """Write this over the place that is empty, then empty the other.
 
         Raises:
@@ -215,7 +215,7 @@ def _fill(descriptor: int, line: bytes, place: int) -> None:
         raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
 
 
-def _latest(data: bytes) -> tuple[int, int, Played] | None:
+def _latest(data: bytes) -> tuple[int, int, LastProfile] | None:
     """The number, the place and the content of the newest line that is whole."""
     found = []
     for place in (0, 1):
@@ -225,7 +225,7 @@ def _latest(data: bytes) -> tuple[int, int, Played] | None:
             whole = (
                 said is None if number == 0 else said == _sum({**fields, "number": number})
             )  # 0: without a sum, as once
-            played = Played(**fields)
+            played = LastProfile(**fields)
             texts = (played.child, played.file, played.digest)
             sound = all(isinstance(text, str) for text in texts) and isinstance(played.chosen, bool)
             if whole and sound and isinstance(number, int) and counts(played.file):

@@ -30,9 +30,9 @@ from typing import Any, Protocol
 from router.bedside.arrivals import SETTLE, Arrivals, Arrived
 from router.bedside.checking import (
     SILENT,
-    Judged,
+    CheckedFile,
+    FileSigns,
     Looked,
-    Mark,
     Watches,
     all_passed_over,
     counts,
@@ -50,7 +50,7 @@ from router.bedside.checking import (
     suspected,
     unknown,
 )
-from router.bedside.memory import Memory, Played, quick_memory
+from router.bedside.memory import LastProfile, SeatMemory, quick_memory
 from router.bedside.proven import AFTER, Proven
 from router.core.units import NANOSECONDS
 from router.files import profile, trying
@@ -138,7 +138,7 @@ class Shelf:
         elsewhere: Collection[str] = (),
     ) -> None:
         self._folder = folder.absolute()
-        self._memory = Memory(state / seat, quick_memory(runtime, seat) if runtime is not None else None)
+        self._memory = SeatMemory(state / seat, quick_memory(runtime, seat) if runtime is not None else None)
         self._proven = Proven(state / seat)
         self._proves_at: int | None = None  # when what plays has played for long enough
         self._suspected, self._only_safe, self._elsewhere = suspected, only_safe, elsewhere
@@ -149,7 +149,7 @@ class Shelf:
 
         self._arrivals = Arrivals()
         self._asks: list[_Ask] = []  # for files that are just arriving
-        self._known: dict[str, Mark] = {}  # each file as it was when it was last looked at
+        self._known: dict[str, FileSigns] = {}  # each file as it was when it was last looked at
         self._refused: set[str] = set()  # names that were not right: a change of their rights is news
         self._names: list[str] = []
         self._passed_over: dict[str, str] = {}  # files that are not taken for profiles, and why
@@ -256,7 +256,7 @@ class Shelf:
     def _first_offer(self) -> Offer:
         problems: list[Problem] = []
         # waits for the first look at the folder, too: what is put there from now on is news
-        played: Played | None = self._errands.wait(self._played)
+        played: LastProfile | None = self._errands.wait(self._played)
         if self._only_safe:
             return self._safe([], "the router died again and again, whatever played here")
         overruled = played is not None and not played.chosen and played.child != self._first  # by the configuration
@@ -273,7 +273,7 @@ class Shelf:
             offer = offer or self._first_in_folder(problems)
         return offer or self._safe(problems)
 
-    def _played(self, _worker: Worker) -> Played | None:
+    def _played(self, _worker: Worker) -> LastProfile | None:
         try:
             return self._memory.played()
         except OSError as error:
@@ -284,9 +284,9 @@ class Shelf:
         self, folder: Path, name: str, because: str, problems: list[Problem], source: str = "folder"
     ) -> Offer | None:
         """Offer the profile in this file, if it is right; otherwise add what is wrong to ``problems``."""
-        judged: Judged | None = self._errands.wait(partial(judge, folder, name))
+        judged: CheckedFile | None = self._errands.wait(partial(judge, folder, name))
         if judged is None:
-            judged = Judged(name, there=True, profile=None, problems=[silent(folder / tidy(name))])
+            judged = CheckedFile(name, there=True, profile=None, problems=[silent(folder / tidy(name))])
         judged = self._cleared(judged, folder)
         if judged.profile is None:
             problems += judged.problems
@@ -296,9 +296,9 @@ class Shelf:
         child = judged.profile.child
         return Offer(child, folder / name, judged.profile, [*problems], because, text=judged.text, source=source)
 
-    def _last_good(self, played: Played | None, problems: list[Problem]) -> Offer | None:
+    def _last_good(self, played: LastProfile | None, problems: list[Problem]) -> Offer | None:
         copy = self._memory.copy
-        judged: Judged | None = self._errands.wait(partial(judge, copy.parent, copy.name, any_name=True))
+        judged: CheckedFile | None = self._errands.wait(partial(judge, copy.parent, copy.name, any_name=True))
         if judged is not None and self._is_suspected(judged):
             return None  # its text is that of the file that was refused above
         if judged is None or judged.profile is None:
@@ -318,17 +318,17 @@ class Shelf:
         digests: list[str] = self._errands.wait(lambda _: self._proven.digests()) or []
         for digest in digests:
             path = self._proven.path(digest)
-            judged: Judged | None = self._errands.wait(partial(judge, path.parent, path.name, any_name=True))
+            judged: CheckedFile | None = self._errands.wait(partial(judge, path.parent, path.name, any_name=True))
             if judged is None or judged.profile is None or self._is_suspected(judged) or _digest(judged) != digest:
                 continue
             child, because = judged.profile.child, "it is the last that played for a minute without the router dying"
             return Offer(child, path, judged.profile, [*problems], because, text=judged.text, source="copy")
         return None
 
-    def _is_suspected(self, judged: Judged) -> bool:
+    def _is_suspected(self, judged: CheckedFile) -> bool:
         return judged.profile is not None and _digest(judged) in self._suspected
 
-    def _cleared(self, judged: Judged, folder: Path) -> Judged:
+    def _cleared(self, judged: CheckedFile, folder: Path) -> CheckedFile:
         """Refuse a profile that has killed the router; return other judgements as they are."""
         if not self._is_suspected(judged):
             return judged
@@ -339,7 +339,7 @@ class Shelf:
         because += ", and the configuration names this one"
         found = False
         for folder in (self._folder, profile.shipped()):
-            there: Mapping[str, Mark] | None = self._errands.wait(partial(listing, folder))
+            there: Mapping[str, FileSigns] | None = self._errands.wait(partial(listing, folder))
             name = file_of(first, there or ())
             if name is not None:
                 found = True
@@ -352,7 +352,7 @@ class Shelf:
 
     def _first_in_folder(self, problems: list[Problem]) -> Offer | None:
         """Offer the first file in the folder that is right, by name, where nobody has chosen yet."""
-        there: Mapping[str, Mark] = self._errands.wait(partial(listing, self._folder)) or {}
+        there: Mapping[str, FileSigns] = self._errands.wait(partial(listing, self._folder)) or {}
         for name in sorted(name for name in there if stem(name) not in self._elsewhere):
             offer = self._at_start(self._folder, name, "", problems)
             if offer is not None:
@@ -482,7 +482,7 @@ class Shelf:
         """Files in the folder that are not taken for profiles, and why."""
         return dict(self._passed_over)
 
-    def _list(self, there: Mapping[str, Mark] | None) -> None:
+    def _list(self, there: Mapping[str, FileSigns] | None) -> None:
         files = [name for name, mark in (there or {}).items() if mark.file and tidy(name) == name]
         self._names = sorted({stem(name) for name in files})
 
@@ -515,7 +515,9 @@ class Shelf:
             self._errands.do(Job(work, partial(self._answer, ask), partial(self._no_answer, ask)))
         return due
 
-    def _judged(self, due: list[Arrived], result: tuple[list[Judged], Mapping[str, Mark] | None], now: int) -> None:
+    def _judged(
+        self, due: list[Arrived], result: tuple[list[CheckedFile], Mapping[str, FileSigns] | None], now: int
+    ) -> None:
         """Take the judgements on what was put there: the newest first, and none after a good one."""
         judgements, there = [self._cleared(judged, self._folder) for judged in result[0]], result[1]
         self._list(there)
@@ -543,7 +545,7 @@ class Shelf:
             problems = [problem for judged in bad for problem in judged.problems]
             self._ready.append(self._offer(bad[0].name, _put(bad[0].name), problems))
 
-    def _found(self, good: Judged) -> None:
+    def _found(self, good: CheckedFile) -> None:
         offer = self._offer(good.name, _put(good.name), [], good)
         plays = self._plays
         if plays is None or self._open_offer or offer.digest != plays.digest:
@@ -570,7 +572,7 @@ class Shelf:
             else:
                 self._arrivals.put(arrived.name, now)
 
-    def _answer(self, ask: _Ask, judged: Judged, now: int) -> None:
+    def _answer(self, ask: _Ask, judged: CheckedFile, now: int) -> None:
         because, judged = f"{quoted(tidy(ask.child))} was asked for", self._cleared(judged, self._folder)
         offer = self._offer(judged.name, because, judged.problems, judged, ask.asker)
         self._open_offer |= offer.profile is not None
@@ -587,7 +589,7 @@ class Shelf:
         name: str,
         because: str,
         problems: list[Problem],
-        judged: Judged | None = None,
+        judged: CheckedFile | None = None,
         asker: object | None = None,
     ) -> Offer:
         shown = tidy(name).replace("/", "\ufffd")[:LONGEST] if name.strip(".") else "\ufffd"
@@ -600,7 +602,7 @@ class Shelf:
     def _remember(self, offer: Offer) -> None:
         if offer.source not in ("folder", "first"):  # the last good copy is remembered as what it was
             return
-        played = Played(offer.child, offer.path.name, offer.digest, offer.source == "folder")
+        played = LastProfile(offer.child, offer.path.name, offer.digest, offer.source == "folder")
         work = partial(_kept, partial(self._memory.keep, played, offer.text))
         self._errands.do(Job(work, self._remembered, lambda _at, now: self._remembered(SILENT, now), lasting=True))
 
@@ -624,7 +626,7 @@ class Shelf:
 
     # --- what the PC was too slow for ---------------------------------------------------------------------------
 
-    def _perhaps_later(self, judged: Judged, because: str, now: int) -> None:
+    def _perhaps_later(self, judged: CheckedFile, because: str, now: int) -> None:
         """Plan to try a refused file again if that may help; one that stalls is news when it answers."""
         if judged.may_pass and judged.name not in self._errands.stuck():
             self._wait(_Later(judged.name, because, judged.problems, self._folder), now)
@@ -654,7 +656,7 @@ class Shelf:
             Job(work, partial(self._tried_later, later), lambda _stalled, now: self._tried_later(later, None, now))
         )
 
-    def _tried_later(self, later: _Later, judged: Judged | None, now: int) -> None:
+    def _tried_later(self, later: _Later, judged: CheckedFile | None, now: int) -> None:
         if self._later is not later:
             return
         if judged is None:
@@ -721,7 +723,7 @@ def _why(error: OSError) -> str:
     return f"{error.filename}: {error.strerror}" if error.filename else str(error)
 
 
-def _digest(judged: Judged) -> str:
+def _digest(judged: CheckedFile) -> str:
     return hashlib.sha256(judged.text).hexdigest()
 
 

@@ -24,8 +24,8 @@ from typing import Any
 
 from router import __version__
 from router.bedside.buttons import Buttons
-from router.bedside.control import Control, ControlError, Reply
-from router.bedside.deaths import SAFE, Deaths, Ledger, Verdict
+from router.bedside.control import ControlError, ControlServer, Reply
+from router.bedside.deaths import SAFE, DeathRecord, Deaths, StartVerdict
 from router.bedside.hush import end_what_was_left
 from router.bedside.profile_folder import Offer, Shelf
 from router.bedside.proven import Proven
@@ -41,14 +41,14 @@ from router.files import configuration
 from router.files.configuration import Button, Configuration, SeatPlan
 from router.files.profile import Profile, ProfileError
 from router.live import channels, motif
-from router.live.attached import AttachedInput, AttachedOutput, Log
+from router.live.attached import AttachedInput, AttachedOutput, EventLog
 from router.live.daemon import Daemon, notify
 from router.live.loop_part import Companion
 from router.live.seat import CHATTERS, Seat
-from router.live.status import OutputStatus, Refusal, RoomStatus, SeatStatus, Status, together, value_of
-from router.live.turn import Found, Turn, left
+from router.live.status import OutputStatus, ProfileRefusal, RoomStatus, SeatStatus, Status, together, value_of
+from router.live.turn import Turn, TurnRecord, left
 from router.live.worker import Errands, Job
-from router.records.recorder import Records, Session
+from router.records.recorder import Records, SessionRecorder
 from router.room.room import ANYBODY
 from router.system import clock, realtime
 from router.system.files import replacing
@@ -89,7 +89,7 @@ class _Fitted:
 
 
 @dataclass(slots=True)
-class _Place:
+class _ServedSeat:
     """A seat with what the service keeps for it."""
 
     plan: SeatPlan
@@ -98,10 +98,10 @@ class _Place:
     fitted: _Fitted | None = None  # the offered profile as it is at this seat
     since: int = 0
     seat: Seat | None = None
-    session: Session | None = None
+    session: SessionRecorder | None = None
     refused: tuple[int, Offer] | None = None
     sparing: Sparing = field(default_factory=Sparing)  # limits how many refusals are logged
-    ended: Session | None = None  # the session before
+    ended: SessionRecorder | None = None  # the session before
     log_lines: int = 0  # missing in the logs of the sessions before ``ended``
 
 
@@ -115,7 +115,7 @@ class Service:
         lost: how many lines of the daemon's own log are missing by now.
     """
 
-    def __init__(self, chosen: Configuration, log: Log, refused: str = "", lost: Callable[[], int] = int) -> None:
+    def __init__(self, chosen: Configuration, log: EventLog, refused: str = "", lost: Callable[[], int] = int) -> None:
         self.configuration, self._log = chosen, log
         self._refused, self._lost = refused, lost
         self._warnings: list[str] = []
@@ -136,7 +136,7 @@ class Service:
     def _begin_all(self) -> None:
         chosen, log = self.configuration, self._log
         self._turn = self._begin_turn()
-        self._places: dict[str, _Place] = {}
+        self._places: dict[str, _ServedSeat] = {}
         self._records = Records(
             chosen.folders.records,
             self._records_say,
@@ -215,16 +215,16 @@ class Service:
             self._warn("no record of the notes that sound can be kept, so a crash may leave one on", error)
             return None
 
-    def _begin_deaths(self) -> Verdict:
+    def _begin_deaths(self) -> StartVerdict:
         """Find out how the router before ended, and what is left out because of it."""
         found = left(self._turn_path)
         seats = {plan.name: Proven(self.configuration.folders.state / plan.name) for plan in self.configuration.seats}
-        verdict: Verdict | None = self._errands.wait(
+        verdict: StartVerdict | None = self._errands.wait(
             lambda _: self._deaths.begin(found, seats, lambda seat: seats[seat].digests() if seat in seats else ())
         )
         self._say_of_deaths()
         if verdict is None:  # the disk stalls
-            return Verdict(Ledger())
+            return StartVerdict(DeathRecord())
         if verdict.died:
             self._log.error("died", **_was_at(verdict.found), deaths_within_a_minute=verdict.deaths)
         for seat in verdict.struck:
@@ -270,10 +270,10 @@ class Service:
                 notes = motif.FIRST if place.offer.among > 1 else motif.DONE if place.offer.among else ()
                 self._chimes.play(place, notes, clock.now() + AT_START)
 
-    def _begin_control(self) -> Control | None:
+    def _begin_control(self) -> ControlServer | None:
         path = self.configuration.folders.runtime / "control"
         try:
-            control = Control(
+            control = ControlServer(
                 path,
                 self.configuration.control_group,
                 self.daemon.loop,
@@ -305,7 +305,7 @@ class Service:
         self.daemon.companions.append(buttons)
         return buttons
 
-    def _place(self, plan: SeatPlan) -> _Place:
+    def _place(self, plan: SeatPlan) -> _ServedSeat:
         shelf = Shelf(
             plan.folder,
             self.configuration.folders.state,
@@ -318,14 +318,14 @@ class Service:
             only_safe=self._verdict.fallen(plan.name) >= SAFE,
             elsewhere=[place.offer.child for place in self._places.values()],
         )
-        place = _Place(plan, shelf, shelf.at_start(), since=clock.now())
+        place = _ServedSeat(plan, shelf, shelf.at_start(), since=clock.now())
         self._log.info("profile", seat=plan.name, child=place.offer.child, why=place.offer.because)
         if place.offer.problems:
             self._log.warning("profile_refused", seat=plan.name, why=in_words(place.offer.problems))
             place.refused = (place.since, place.offer)
         return place
 
-    def _session(self, place: _Place) -> Session:
+    def _session(self, place: _ServedSeat) -> SessionRecorder:
         place.session = self._records.begin(place.plan.name, place.offer.child, place.offer.digest, clock.now())
         return place.session
 
@@ -338,7 +338,7 @@ class Service:
             self._warn(f"no record of what sounds at {output.description}", error)
             return output
 
-    def _fitted(self, place: _Place) -> _Fitted:
+    def _fitted(self, place: _ServedSeat) -> _Fitted:
         """Fit the offer to its seat: the seat's devices and channels, the room's ports, at most the room's limits."""
         chosen, plan, profile = self.configuration, place.plan, place.offer.profile
         assert profile is not None  # noqa: S101 - it is to be played
@@ -359,7 +359,7 @@ class Service:
         )
         return _Fitted(replace(profile, plan=assigned.plan, devices=devices, outputs=outputs), assigned.warnings)
 
-    def _fit(self, place: _Place, fitted: _Fitted) -> Profile:
+    def _fit(self, place: _ServedSeat, fitted: _Fitted) -> Profile:
         """Note that this plays at the seat from now on; return its profile."""
         for warning in fitted.warnings:
             self._log.warning("channels", seat=place.plan.name, child=place.offer.child, why=warning)
@@ -367,7 +367,7 @@ class Service:
         self._turn.plays(place.plan.name, place.offer.path.name, place.offer.digest)
         return fitted.profile
 
-    def _taken_beside(self, place: _Place) -> list[channels.Taken]:
+    def _taken_beside(self, place: _ServedSeat) -> list[channels.Taken]:
         """The channels that others than this seat play on: the keyboard, and the other seats."""
         others = [other for other in self._places.values() if other is not place]
         return [*self._of_the_keyboard(), *(one for other in others for one in _used(other))]
@@ -379,7 +379,7 @@ class Service:
             return []
         return [channels.Taken(ports.keyboard_to, ports.keyboard_channel, "the keyboard")]
 
-    def _play(self, place: _Place, fitted: _Fitted, session: Session | None = None) -> None:
+    def _play(self, place: _ServedSeat, fitted: _Fitted, session: SessionRecorder | None = None) -> None:
         """Play this at a seat from now on."""
         assert place.seat is not None  # noqa: S101 - it was given its seat at the beginning
         self.daemon.play(place.seat, self._fit(place, fitted), session)
@@ -427,11 +427,11 @@ class Service:
 
     # --- another profile --------------------------------------------------------------------------------------
 
-    def _news(self, place: _Place) -> None:
+    def _news(self, place: _ServedSeat) -> None:
         for offer in place.shelf.read(clock.now()):
             self._offered(place, offer)
 
-    def _offered(self, place: _Place, offer: Offer) -> None:
+    def _offered(self, place: _ServedSeat, offer: Offer) -> None:
         """Play what is offered, or say why not; answer the request for it."""
         if offer.profile is None:
             why = in_words(offer.problems)
@@ -450,7 +450,7 @@ class Service:
         if callable(offer.asker):
             offer.asker(answer)
 
-    def _not_told(self, place: _Place, unsaid: int) -> None:
+    def _not_told(self, place: _ServedSeat, unsaid: int) -> None:
         """Log how many refusals were not told one by one."""
         why = (
             f"{unsaid} more refusals came too fast to be told one by one; router status tells the last, router"
@@ -458,7 +458,7 @@ class Service:
         )
         self._log.warning("profiles_refused", seat=place.plan.name, unsaid=unsaid, why=why)
 
-    def _swap(self, place: _Place, offer: Offer) -> bool:
+    def _swap(self, place: _ServedSeat, offer: Offer) -> bool:
         """Play what is offered, if need be at the second try.
 
         Where that fails (memory is short), what played plays on.
@@ -485,7 +485,7 @@ class Service:
         self._chimes.play(place, motif.DONE, clock.now() + AFTER_A_SWAP)
         return True
 
-    def _end(self, place: _Place, session: Session | None) -> None:
+    def _end(self, place: _ServedSeat, session: SessionRecorder | None) -> None:
         """Close a session that another has followed."""
         if session is None or session is place.session:
             return
@@ -494,11 +494,11 @@ class Service:
         place.log_lines += place.ended.lost if place.ended is not None else 0
         place.ended = session  # what is missing there is not all known yet
 
-    def _motif(self, place: _Place, notes: tuple[int, ...]) -> None:
+    def _motif(self, place: _ServedSeat, notes: tuple[int, ...]) -> None:
         if self.configuration.motif and place.seat is not None:
             place.seat.play_motif(notes, clock.now(), [one.channel for one in self._taken_beside(place)])
 
-    def _step(self, place: _Place, steps: int) -> None:
+    def _step(self, place: _ServedSeat, steps: int) -> None:
         """Ask for the child that many places further in the seat's list."""
         children = place.plan.list
         if children:
@@ -529,7 +529,7 @@ class Service:
             if number < len(place.plan.list):
                 place.shelf.ask(place.plan.list[number])
 
-    def _panic(self, places: list[_Place]) -> None:
+    def _panic(self, places: list[_ServedSeat]) -> None:
         """Silence all seats: whatever sounds at their synths, the keyboard's notes too. Or one: only its own notes."""
         everything = len(places) == len(self._places)
         if everything:
@@ -538,11 +538,11 @@ class Service:
             if place.seat is not None:
                 place.seat.panic(clock.now(), everything)
 
-    def _mark(self, place: _Place, text: str) -> None:
+    def _mark(self, place: _ServedSeat, text: str) -> None:
         if place.seat is not None:
             place.seat.mark(text, clock.now())
 
-    def _of(self, seat: str | None) -> list[_Place]:
+    def _of(self, seat: str | None) -> list[_ServedSeat]:
         return [place for name, place in self._places.items() if seat in (None, name)]
 
     # --- the control socket -----------------------------------------------------------------------------------
@@ -625,10 +625,10 @@ class Service:
         if lost := self._lost():
             yield f"{lost} lines of the router's own log are missing: whoever takes them is too slow, or fails"
 
-    def _status_of(self, place: _Place, now: int) -> SeatStatus:
+    def _status_of(self, place: _ServedSeat, now: int) -> SeatStatus:
         seat = place.seat
         assert seat is not None  # noqa: S101 - as above
-        refused: Refusal | None = None
+        refused: ProfileRefusal | None = None
         if place.refused is not None:
             when, offer = place.refused
             refused = {
@@ -773,7 +773,7 @@ class Service:
             self._log.warning("warning", why=warning)
 
 
-def settled(path: Path, log: Log) -> tuple[Configuration, str]:
+def settled(path: Path, log: EventLog) -> tuple[Configuration, str]:
     """Return the configuration to begin with; the last good one if the file is wrong, as no room must stay silent.
 
     With it comes why the file was refused and what holds instead; empty if it was taken. The last good one is kept in
@@ -797,7 +797,7 @@ def _kept() -> Path:
     return Path(os.environ.get("STATE_DIRECTORY", configuration.DEFAULT.folders.state)) / "last-good-router.yaml"
 
 
-def _fresh(path: Path, log: Log) -> Configuration | str:
+def _fresh(path: Path, log: EventLog) -> Configuration | str:
     """Read the file, and keep it as the last good one; or return why it is refused. May wait for a disk."""
     try:
         fresh = configuration.load(path)
@@ -818,9 +818,9 @@ class _Shelves(Companion):
 
     def __init__(
         self,
-        places: Collection[_Place],
-        take: Callable[[_Place, Offer], None],
-        not_told: Callable[[_Place, int], object],
+        places: Collection[_ServedSeat],
+        take: Callable[[_ServedSeat, Offer], None],
+        not_told: Callable[[_ServedSeat, int], object],
     ) -> None:
         self._places, self._take, self._not_told = places, take, not_told
 
@@ -838,11 +838,11 @@ class _Shelves(Companion):
 class _Chimes(Companion):
     """The chimes that wait until the devices of a profile are there, or are known to be missing."""
 
-    def __init__(self, play: Callable[[_Place, tuple[int, ...]], None]) -> None:
+    def __init__(self, play: Callable[[_ServedSeat, tuple[int, ...]], None]) -> None:
         self._play = play
         self._waiting: list[_Chime] = []
 
-    def play(self, place: _Place, notes: tuple[int, ...], until: int) -> None:
+    def play(self, place: _ServedSeat, notes: tuple[int, ...], until: int) -> None:
         """Play these notes as soon as all devices are there; at ``until`` play ``MISSING`` if one is not."""
         self._waiting = [each for each in self._waiting if each.place is not place]
         self._waiting.append(_Chime(place, notes, clock.now() + LOOK, until))
@@ -864,7 +864,7 @@ class _Chimes(Companion):
 
 @dataclass(slots=True)
 class _Chime:
-    place: _Place
+    place: _ServedSeat
     notes: tuple[int, ...]
     at: int
     until: int
@@ -917,7 +917,7 @@ def _doubts(offer: Offer) -> Iterator[str]:
         yield f"in line {doubts[0].line} of {offer.path.name}: {doubts[0].message}{more}: {check} says it all"
 
 
-def _used(place: _Place) -> tuple[channels.Taken, ...]:
+def _used(place: _ServedSeat) -> tuple[channels.Taken, ...]:
     """The channels that a seat plays on."""
     if place.fitted is None:
         return ()
@@ -968,7 +968,7 @@ def _listening_status(seat: Seat, name: str, now: int) -> Any:
     }
 
 
-def _was_at(found: Found) -> dict[str, str]:
+def _was_at(found: TurnRecord) -> dict[str, str]:
     """Return what a router that died was doing, as far as is known, for the log."""
     fields: dict[str, str] = {}
     if found.seat is not None:
@@ -978,7 +978,7 @@ def _was_at(found: Found) -> dict[str, str]:
     return fields or {"why": "at no seat's turn, as far as is known"}
 
 
-def _left_out(verdict: Verdict, seat: str) -> str:
+def _left_out(verdict: StartVerdict, seat: str) -> str:
     """Say why a seat has fallen, and what it plays instead."""
     file = next((one.file for one in verdict.found.playing if one.seat == seat and one.file), "what was chosen")
     instead = "the safe profile" if verdict.fallen(seat) >= SAFE else "what last played for a minute without dying"

@@ -40,7 +40,7 @@ from router.devices.outputs.sounding_notes import (
     SLOT_SIZE,
     SLOTS,
     VERSION,
-    Place,
+    PortAddress,
     Record,
     read_slot,
     slot_at,
@@ -183,7 +183,7 @@ class Recorded(Output):
         self._output.close()
 
 
-def _write_place(memory: bytearray | mmap.mmap, slot: int, state: int, place: Place) -> None:
+def _write_place(memory: bytearray | mmap.mmap, slot: int, state: int, place: PortAddress) -> None:
     """Empty the slot, then write its place, and last of all its state: it counts only once it is whole."""
     at = slot_at(slot)
     system, port = (text.encode("utf-8", "surrogateescape") for text in place)

@@ -45,7 +45,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 @dataclass(slots=True)
-class Verdict:
+class CheckResult:
     """The answer for one file. ``words``: its result in a line; ``path``: empty if it cannot be used."""
 
     problems: list[Problem] = field(default_factory=list)
@@ -80,7 +80,7 @@ def run(args: argparse.Namespace) -> int:
     return 0
 
 
-def _verdict(name: str) -> Verdict:
+def _verdict(name: str) -> CheckResult:
     """Judge a file; elsewhere if it uses a rule of others, which could end this process before there is a verdict."""
     if not elsewhere.possible():
         return _judge(name)
@@ -92,10 +92,10 @@ def _verdict(name: str) -> Verdict:
         told = elsewhere.judge_elsewhere(f"{__name__}:judge_for_another", name, strange)
     except elsewhere.NoVerdict as why:
         hint = "Ask whoever wrote the rule, or take it out of the profile."
-        return Verdict([Problem(tidy(name), 1, 1, tidy(str(why)), hint)])
+        return CheckResult([Problem(tidy(name), 1, 1, tidy(str(why)), hint)])
     for kind in ("problems", "warnings"):
         told[kind] = [Problem(**problem) for problem in told[kind]]
-    return Verdict(**told)
+    return CheckResult(**told)
 
 
 def judge_for_another(name: str) -> dict[str, Any]:
@@ -103,20 +103,20 @@ def judge_for_another(name: str) -> dict[str, Any]:
     return asdict(_judge(name))
 
 
-def _judge(name: str) -> Verdict:
+def _judge(name: str) -> CheckResult:
     try:
         path = find(name)
         if form_of(path) is configuration.FORM:
             room = configuration.load(path)
-            return Verdict(path=str(room.path), words=[*_room(room)])
+            return CheckResult(path=str(room.path), words=[*_room(room)])
     except ProfileError as error:
-        return Verdict(error.problems)
+        return CheckResult(error.problems)
     tells = [*_tells_who_it_is(path)]
     try:
         loaded = load(path)
     except ProfileError as error:
-        return Verdict(error.problems, tells)
-    return Verdict(
+        return CheckResult(error.problems, tells)
+    return CheckResult(
         warnings=[*tells, *_misnamed(loaded), *loaded.warnings],
         path=str(loaded.path),
         is_profile=True,

@@ -127,7 +127,7 @@ def _one_after_another(args: argparse.Namespace, console: Console, interrupt: In
     """The children of ``ACTS``; the files that were written, and what to say then."""
     seconds = args.seconds or 20
     real_time = console.is_terminal and not args.fast
-    screen = Screen(console, seconds) if real_time and not console.is_dumb_terminal else None
+    screen = DemoScreen(console, seconds) if real_time and not console.is_dumb_terminal else None
     profiles = [profile.load(profile.find(act.child)) for act in ACTS]
     with contextlib.ExitStack() as stack:
         files = Files(args.out, "demo", profiles[0].plan.music.tempo, _tracks(profiles), stack)
@@ -140,7 +140,7 @@ def _one_after_another(args: argparse.Namespace, console: Console, interrupt: In
             if aloud is not None:
                 takers = {name: [*taking, aloud] for name, taking in takers.items()}
             files.midi.music(loaded.plan.music, offset)
-            show: Show = screen or Lines()
+            show: DemoShow = screen or DemoLines()
             show.begin(act, loaded)
             end = _act(loaded, seconds, takers, show, pace=Pace(interrupt, waits=real_time), offset=offset)
             offset = end + BETWEEN
@@ -165,7 +165,7 @@ def _seconds(text: str) -> int:
     return number
 
 
-class Show(Protocol):
+class DemoShow(Protocol):
     """What the person sees. Times are nanoseconds from the child's beginning."""
 
     def begin(self, act: Act, loaded: profile.Profile) -> None:
@@ -184,7 +184,7 @@ class Show(Protocol):
         """The child has ended."""
 
 
-class Lines:
+class DemoLines:
     """One line of plain text for each thing that happens."""
 
     def __init__(self) -> None:
@@ -209,7 +209,7 @@ class Lines:
         print(f"{_summary(tally)}\n")
 
 
-class Screen:
+class DemoScreen:
     """Meters of the inputs and a piano roll, at the pace of life; 80 columns and 24 lines are enough."""
 
     def __init__(self, console: Console, seconds: int) -> None:
@@ -287,7 +287,7 @@ def _summary(tally: Tally) -> str:
 
 
 def _act(
-    loaded: profile.Profile, seconds: int, takers: dict[str, list[Output]], show: Show, *, pace: Pace, offset: int
+    loaded: profile.Profile, seconds: int, takers: dict[str, list[Output]], show: DemoShow, *, pace: Pace, offset: int
 ) -> int:
     """One child plays. ``offset`` is when in the files it begins; returns when it ended."""
     plan = loaded.plan

@@ -150,7 +150,7 @@ class Score:
             lane.release(fields["input"], now)
 
 
-class Show(Protocol):
+class TogetherShow(Protocol):
     """What the person sees. Times are nanoseconds from the beginning."""
 
     def begin(self) -> None:
@@ -169,7 +169,7 @@ class Show(Protocol):
         """Give the terminal back; no harm if it was."""
 
 
-class Lines:
+class TogetherLines:
     """One line of plain text for each thing that happens."""
 
     def __init__(self, profiles: Mapping[str, Profile]) -> None:
@@ -199,7 +199,7 @@ def _said_of_room(event: str, fields: dict[str, Any]) -> str:
     return f"leads   {event} {fields['name']}" if event in ("chord", "key") and fields["name"] else ""
 
 
-class Screen:
+class TogetherScreen:
     """Meters of all inputs and a piano roll, at the pace of life; 80 columns and 24 lines are enough."""
 
     def __init__(self, console: Console, profiles: Mapping[str, Profile], seconds: int) -> None:
@@ -284,7 +284,7 @@ def play_together(args: argparse.Namespace, console: Console, interrupt: Interru
             takers.append(aloud)
         live = real_time and not console.is_dumb_terminal
         seconds = round(this.end / NANOSECONDS)
-        show: Show = Screen(console, profiles, seconds) if live else Lines(profiles)
+        show: TogetherShow = TogetherScreen(console, profiles, seconds) if live else TogetherLines(profiles)
         stack.callback(show.close)
         show.begin()
         score = _play(this, profiles, files, takers, show, pace=Pace(interrupt, waits=real_time))
@@ -317,7 +317,7 @@ def _play(
     profiles: Mapping[str, Profile],
     files: Files,
     takers: list[Output],
-    show: Show,
+    show: TogetherShow,
     *,
     pace: Pace,
 ) -> Score:

@@ -115,7 +115,7 @@ def _fit(args: argparse.Namespace, path: Path, loaded: profile.Profile, *, measu
     if args.report:
         from router.fit import page  # noqa: PLC0415 - it draws, with what not everyone has installed
 
-        drawn = page.Page(
+        drawn = page.FitPage(
             loaded.child, args.input, recording, found, conditioner, said["settings"], said["measured"], found.remarks
         )
         said["report"] = [str(each) for each in drawn.write(args.report)]

@@ -315,7 +315,7 @@ def _root(value: float) -> float:
     return math.copysign(math.sqrt(abs(value)), value)
 
 
-class Trace:
+class StripChart:
     """What an input said in the last seconds; scrolls to the left, now is at its right edge.
 
     A column is a tenth of a second.
@@ -388,7 +388,7 @@ class Trace:
                 yield i, column
 
 
-def block(name: str, shown: InputFrame, trace: Trace, signs: Signs, size: tuple[int, int]) -> list[Text]:
+def block(name: str, shown: InputFrame, trace: StripChart, signs: Signs, size: tuple[int, int]) -> list[Text]:
     """An input as it is and as it was, in at most so many columns and lines: the most telling ones."""
     columns, height = size
     width = max(8, columns - NAME_WIDTH - (SAID_SHORT if columns < NARROW else SAID_WIDTH))
@@ -406,7 +406,7 @@ def block(name: str, shown: InputFrame, trace: Trace, signs: Signs, size: tuple[
 
 
 @dataclass(slots=True)
-class _Note:
+class _RollNote:
     part: str
     pitch: int
     begin: int
@@ -423,11 +423,11 @@ class Roll:
         """``names``: of the twelve notes, as the key spells them."""
         self._signs, self._height, self._names = signs, height, names
         self._colours = {part: COLOURS[i % len(COLOURS)] for i, part in enumerate(parts)}
-        self._notes: list[_Note] = []
+        self._notes: list[_RollNote] = []
         self._rows: list[int] = []  # pitches that have a line, the latest last
 
     def note_on(self, part: str, pitch: int, now: int) -> None:
-        self._notes.append(_Note(part, pitch, now))
+        self._notes.append(_RollNote(part, pitch, now))
         if pitch in self._rows:
             self._rows.remove(pitch)
         self._rows = [*self._rows, pitch][-self._height :]

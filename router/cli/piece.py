@@ -28,7 +28,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from fractions import Fraction
 
-from router.core.conditioning.pointer import Grid
+from router.core.conditioning.pointer import ZoneGrid
 from router.core.music import SCALES, Chord, Music, chord_symbol, middle, voice
 from router.core.recognition import SETTLE
 from router.core.units import NANOSECONDS
@@ -124,7 +124,7 @@ def lark(name: str, this: Piece, low: float, high: float) -> Iterator[Stamped]:
     return simulate.pressure(name, pushes, this.end + BEAT, rng, low=low, high=high, child=child)
 
 
-def robin(name: str, this: Piece, grid: Grid) -> Iterator[Stamped]:
+def robin(name: str, this: Piece, grid: ZoneGrid) -> Iterator[Stamped]:
     """The head pointer: it is switched on when its child comes in, and goes from place to place."""
     rng = _chance("robin")
     before = grid.dwell + round(simulate.Pointer().travel * NANOSECONDS)  # from setting off to the note
@@ -143,7 +143,7 @@ def robin(name: str, this: Piece, grid: Grid) -> Iterator[Stamped]:
     return ((t, sample) for t, sample in samples if t >= on)
 
 
-def _visit(when: int, note: int, grid: Grid) -> Visit:
+def _visit(when: int, note: int, grid: ZoneGrid) -> Visit:
     row, column = divmod(BOARD.index(note), grid.columns)
     return Visit(max(0, when), (column + 0.5) / grid.columns, (row + 0.5) / grid.rows)
 

@@ -11,7 +11,7 @@ import random
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 
-from router.core.conditioning.pointer import Grid, PointerConditioner
+from router.core.conditioning.pointer import PointerConditioner, ZoneGrid
 from router.core.conditioning.pressure import PressureConditioner
 from router.core.events import PointerSample, PressureSample, SwitchSample
 from router.core.timers import Alarm, Timers
@@ -89,7 +89,7 @@ def _pressure(name: str, rng: random.Random, sides: tuple[int, ...], asked: Aske
         yield i * NANOSECONDS // drawn.rate, PressureSample(name, round(under.pascal + more, 2))
 
 
-def _pointer(name: str, rng: random.Random, grid: Grid, asked: Asked) -> Iterator[Stamped]:
+def _pointer(name: str, rng: random.Random, grid: ZoneGrid, asked: Asked) -> Iterator[Stamped]:
     until, middle, rate = SECONDS * NANOSECONDS, simulate.Visit(0, 0.5, 0.5), simulate.Pointer().rate
     visits = [simulate.Visit(0, 0.5, 0.5)]
     zone = -1

@@ -18,7 +18,7 @@ from rich.text import Text
 
 from router.cli import elsewhere
 from router.cli.meters import signs_for
-from router.cli.trial import SECONDS, Trial, picture, trial
+from router.cli.trial import SECONDS, ExampleRoll, picture, trial
 from router.core.contract import Rule
 from router.core.units import nearest
 from router.files.diagnostics import tidy
@@ -48,7 +48,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 @dataclass(slots=True)
-class Said:
+class RulesText:
     """The text to print: on a console that knows the terminal, and on standard error, a line each."""
 
     console: Console
@@ -67,7 +67,7 @@ def run(args: argparse.Namespace) -> int:
     if args.prove and args.name is None:
         print("router rules: say which rule, as in: router rules --prove NAME", file=sys.stderr)
         return 2
-    said = Said(_console())
+    said = RulesText(_console())
     if not elsewhere.possible():
         status = _run(args.name, args.prove, args.json, said)
     else:
@@ -84,7 +84,7 @@ def run(args: argparse.Namespace) -> int:
     return status
 
 
-def _run_elsewhere(args: argparse.Namespace, strange: Mapping[str, str], said: Said) -> int:
+def _run_elsewhere(args: argparse.Namespace, strange: Mapping[str, str], said: RulesText) -> int:
     """Let another process say it. Where that says nothing, the router's own rules are listed all the same."""
     console = said.console
     terminal = {"encoding": console.encoding, "width": console.width, "colors": console.color_system}
@@ -110,13 +110,13 @@ def run_for_another(asked: str) -> dict[str, Any]:
     """List, explain or prove for the process that waits for it."""
     name, prove, as_json, terminal = json.loads(asked).values()
     file = io.TextIOWrapper(io.BytesIO(), terminal["encoding"], "replace", "\n")
-    said = Said(_console(file, terminal["width"], terminal["colors"]))
+    said = RulesText(_console(file, terminal["width"], terminal["colors"]))
     status = _run(name, prove, as_json, said)
     file.seek(0)
     return {"out": file.read(), "errors": said.errors, "status": status}
 
 
-def _run(name: str | None, prove: bool, as_json: bool, said: Said) -> int:
+def _run(name: str | None, prove: bool, as_json: bool, said: RulesText) -> int:
     rules = installed().rules
     if name is None:
         said.errors += map(str, installed().left_out)
@@ -143,7 +143,7 @@ def _run(name: str | None, prove: bool, as_json: bool, said: Said) -> int:
     return 1 if played and played.faults else 0
 
 
-def _prove(rule: type[Rule], said: Said) -> int:
+def _prove(rule: type[Rule], said: RulesText) -> int:
     """Prove a rule, and write down that it was, if it is not one of the router's own."""
     from router.testing import RuleFault, check_rule  # noqa: PLC0415 - seldom needed
 
@@ -201,7 +201,7 @@ def _list(console: Console) -> None:
     )
 
 
-def _explain(rule: type[Rule], played: Trial | None, console: Console) -> None:
+def _explain(rule: type[Rule], played: ExampleRoll | None, console: Console) -> None:
     signs = signs_for(console.encoding)
     console.print(Text.assemble((rule.name, "bold"), f"    {flow(rule, signs.arrow)}"))
     if origin := installed().origin(rule.name):

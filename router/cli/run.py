@@ -146,7 +146,7 @@ def _serve(args: argparse.Namespace) -> signal.Signals | int | None:
         )
         return 2
     from router.bedside.deaths import Deaths  # noqa: PLC0415 - as above
-    from router.bedside.lock import Held, Lock  # noqa: PLC0415 - as above
+    from router.bedside.lock import AlreadyRunning, Lock  # noqa: PLC0415 - as above
     from router.bedside.service import Service, settled  # noqa: PLC0415 - as above
     from router.devices.ports import give_back  # noqa: PLC0415 - as above
 
@@ -156,7 +156,7 @@ def _serve(args: argparse.Namespace) -> signal.Signals | int | None:
         chosen, refused = settled(path, log)
         try:
             stack.callback(Lock(chosen.folders.runtime).close)
-        except Held as held:
+        except AlreadyRunning as held:
             print(f"router run: {held}.\nSee it: router status. Stop it: sudo systemctl stop router", file=sys.stderr)
             return 1
         except OSError as error:  # the folder cannot be written: it plays all the same

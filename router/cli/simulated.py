@@ -8,7 +8,7 @@ from collections.abc import Iterator
 
 from router.core.conditioning.listen import ListenConditioner
 from router.core.conditioning.midi import MidiConditioner
-from router.core.conditioning.pointer import Grid, PointerConditioner
+from router.core.conditioning.pointer import PointerConditioner, ZoneGrid
 from router.core.conditioning.pressure import PressureConditioner
 from router.core.timers import Alarm, Timers
 from router.devices.inputs.base import Stamped
@@ -40,7 +40,7 @@ def simulated(loaded: Profile, name: str, until: int) -> Iterator[Stamped]:
             return simulate.switch(name, simulate.efforts(rng, until, every=1.1, length=0.6), rng)
 
 
-def _visits(rng: random.Random, grid: Grid, until: int) -> list[simulate.Visit]:
+def _visits(rng: random.Random, grid: ZoneGrid, until: int) -> list[simulate.Visit]:
     """A walk over the zones, each next to the one before it: a head does not jump."""
     visits: list[simulate.Visit] = []
     column, row = 0, grid.rows - 1

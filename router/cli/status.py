@@ -13,7 +13,7 @@ from router.cli import asking
 from router.core.units import about
 from router.devices.names import as_json
 from router.files.diagnostics import tidy
-from router.live.status import InputStatus, OutputStatus, Refusal, RoomStatus, SeatStatus, Status, in_words
+from router.live.status import InputStatus, OutputStatus, ProfileRefusal, RoomStatus, SeatStatus, Status, in_words
 
 NAME = "status"
 HELP = "what the running router plays, hears and sounds"
@@ -131,7 +131,7 @@ def _rows(seat: SeatStatus, seats: int) -> Iterator[Row]:
         yield from _refused(seat["refused"])
 
 
-def _refused(refused: Refusal) -> Iterator[Row]:
+def _refused(refused: ProfileRefusal) -> Iterator[Row]:
     yield "refused", f"{refused['child']}, {about(refused['ago'])} ago: {tidy(refused['file'])}", True
     yield from (("", tidy(line), True) for line in refused["message"].split("\n"))
 

@@ -47,7 +47,7 @@ plays it."""
 
 
 @dataclass(slots=True)
-class Trial:
+class ExampleRoll:
     """What was heard and played, in nanoseconds.
 
     Each has who, from when and until when; controllers have each value and its time.
@@ -105,12 +105,12 @@ def _controller(number: int | str, value: int) -> tuple[str, float]:
     return next((name for name, known in CONTROLLERS.items() if known == number), f"cc{number}"), value / 127
 
 
-def trial(rule: type[Rule]) -> Trial | None:
+def trial(rule: type[Rule]) -> ExampleRoll | None:
     """Ten seconds of the rule's example; None if there is none, or no single movement can play it."""
     loaded = _loaded(rule)
     if loaded is None:
         return None
-    heard = Trial(names=loaded.plan.music.names)
+    heard = ExampleRoll(names=loaded.plan.music.names)
     samples = simulate.together(*(simulated(loaded, name, UNTIL) for name in loaded.plan.inputs))
     with Budget(slow=None, stuck=PATIENCE) as budget:
         for _ in steps(Engine(budget.held(loaded.plan), heard), samples, NANOSECONDS // 2):
@@ -140,7 +140,7 @@ COLUMNS = 6
 """Of each second."""
 
 
-def picture(trial: Trial, signs: Signs) -> Iterator[str]:
+def picture(trial: ExampleRoll, signs: Signs) -> Iterator[str]:
     """Draw a line for each pitch, the highest first, for each controller, and for each movement.
 
     The seconds stand at the foot.

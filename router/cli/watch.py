@@ -20,7 +20,7 @@ from rich.console import Console
 from rich.text import Text
 
 from router.cli import asking
-from router.cli.meters import Signs, Trace, block, signs_for
+from router.cli.meters import Signs, StripChart, block, signs_for
 from router.core.engine import Engine
 from router.core.events import Mark, Sample
 from router.core.units import NANOSECONDS
@@ -151,7 +151,7 @@ def _show(args: argparse.Namespace, recorded: Iterator[Frame] | None) -> None:
         if args.json:
             view = Documents()
         elif args.plain or not console.is_terminal or console.is_dumb_terminal:
-            view = Lines()
+            view = WatchLines()
         else:
             view = Pictures(console)
             stack.enter_context(view.shown())
@@ -346,7 +346,7 @@ class Documents:
         print(tidy(why), file=sys.stderr, flush=True)
 
 
-class Lines:
+class WatchLines:
     """One line a second: each input as it is, its extremes in this second, and how often it was pressed in it."""
 
     def __init__(self) -> None:
@@ -405,7 +405,7 @@ class Pictures:
         self._console = console
         self._signs = signs_for(console.encoding)
         self._frame: Frame = {"frame": 0.0, "seats": {}}
-        self._history = History()
+        self._history = LastSeconds()
         self._lines: list[Text] = []
         self._size = (0, 0)
 
@@ -444,13 +444,13 @@ class Pictures:
         self._lines = lines
 
 
-class History:
+class LastSeconds:
     """The last seconds of each input, and what happened last."""
 
     def __init__(self) -> None:
         self.happened = ""
         self._children: dict[str, str] = {}
-        self._traces: dict[tuple[str, str], Trace] = {}
+        self._traces: dict[tuple[str, str], StripChart] = {}
 
     def add(self, frame: Frame) -> None:
         """Another frame."""
@@ -465,12 +465,12 @@ class History:
             for happened in shown["events"]:
                 self.happened = _in_words(happened)
 
-    def trace(self, seat: str, name: str) -> Trace:
+    def trace(self, seat: str, name: str) -> StripChart:
         """Of one input."""
-        return self._traces.setdefault((seat, name), Trace())
+        return self._traces.setdefault((seat, name), StripChart())
 
 
-def picture(frame: Frame, history: History, signs: Signs, size: tuple[int, int], away: str) -> list[Text]:
+def picture(frame: Frame, history: LastSeconds, signs: Signs, size: tuple[int, int], away: str) -> list[Text]:
     """As many lines as the terminal has: the seats, their inputs, and what happened last."""
     columns, rows = size
     lines: list[Text] = []

@@ -8,7 +8,7 @@ keyboard (``follow``): the keys that the specialist holds become the chord.
                            plays the first chord, and so does the first press after a pause of ``restart_after``, as
                            their tune begins again
     follow a keyboard      a moment after the last key went down, so that the notes of one chord are taken together;
-                           ``recognition.Played`` names the chord and passes over a tune above it; the chord stays
+                           ``recognition.PlayedChord`` names the chord and passes over a tune above it; the chord stays
                            when the keys are released
 
 Invariant: ``chord`` is one of the progression, or the one held last. Harmony itself begins and ends no note.
@@ -21,7 +21,7 @@ from dataclasses import dataclass
 
 from router.core.events import Gesture, Press, Release
 from router.core.music import Chord, Grid, Music, Span
-from router.core.recognition import SETTLE, Played
+from router.core.recognition import SETTLE, PlayedChord
 from router.core.timers import Alarm
 
 
@@ -48,7 +48,7 @@ class Harmony:
         self._place = 0
         self._begins = plays  # whether the next press has the first chord
         self._pressed = 0  # when the last one was
-        self._played = Played(together=0)  # by the keyboard that is followed
+        self._played = PlayedChord(together=0)  # by the keyboard that is followed
         self._held: dict[int, int] = {}  # its keys, by voice
         self._grid: Grid | None = None
 
@@ -86,7 +86,7 @@ class Harmony:
     def stop(self) -> None:
         """Forget everything, as before ``start``."""
         self._alarm.cancel()
-        self._place, self._played, self._grid = 0, Played(together=0), None
+        self._place, self._played, self._grid = 0, PlayedChord(together=0), None
         self._begins, self._pressed = self._plays, 0
         self._held.clear()
 

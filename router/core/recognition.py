@@ -8,7 +8,7 @@
     its fifth left out              C E is C(no5), C E Bb is C7(no5): only where no complete chord has these notes
     anything else                   the names of its notes, from the lowest up
 
-``Played`` decides which notes of a keyboard belong together:
+``PlayedChord`` decides which notes of a keyboard belong together:
 
     together    the keys that sound when they have settled: those that are down, those that a pedal holds, and those
                 that were struck in that moment, even if they are up again
@@ -91,7 +91,7 @@ def chord_of(pitches: Sequence[int]) -> Chord | None:
     return named_chord(pitches) or Chord(" ".join(NAMES[note] for note in classes), classes[0], shape)
 
 
-class Played:
+class PlayedChord:
     """The chord that a keyboard plays, looked for ``SETTLE`` after each key that is struck.
 
     ``together``: longest time in nanoseconds from a broken chord's first note to its last; 0: no broken chords.

@@ -34,7 +34,7 @@ from router.core.contract import Rule
 from router.core.rules import RULES
 from router.core.units import NANOSECONDS
 from router.files.declared import fault
-from router.files.trying import Refusal, Source, attempt, import_elsewhere, load_file, load_module
+from router.files.trying import ImportRefusal, Source, attempt, import_elsewhere, load_file, load_module
 from router.system import clock
 
 GROUP = "router.rules"
@@ -61,7 +61,7 @@ class LeftOut:
         return f"{self.origin}: left out, because {self.why}"
 
 
-class Candidate(NamedTuple):
+class Plugin(NamedTuple):
     """A source that may hold rules: its origin, the names a profile might use, and why it must not be imported."""
 
     origin: str
@@ -74,10 +74,10 @@ class Candidate(NamedTuple):
 class Installed:
     """All rules that a profile may use. The methods may be called from any thread."""
 
-    def __init__(self, candidates: Iterable[Candidate]) -> None:
+    def __init__(self, candidates: Iterable[Plugin]) -> None:
         self._lock = RLock()
-        self._waiting = list[Candidate]()
-        self._too_slow = list[Candidate]()  # of those that are left out, what may be tried again
+        self._waiting = list[Plugin]()
+        self._too_slow = list[Plugin]()  # of those that are left out, what may be tried again
         self._rest_until = 0
         self._rules = dict[str, type[Rule]](RULES)
         self._origins = dict[str, str]()
@@ -179,7 +179,7 @@ class Installed:
             while self._waiting and self._kept_out is None:
                 self._import(self._waiting[0])
 
-    def _import(self, candidate: Candidate) -> None:
+    def _import(self, candidate: Plugin) -> None:
         self._waiting.remove(candidate)
         found, refusal = _imported(candidate.source)
         if refusal is not None:
@@ -199,7 +199,7 @@ class Installed:
             self._origins[name] = candidate.origin
             self._sources[name] = candidate.source
 
-    def _leave_out(self, candidate: Candidate, why: str, name: str | None = None, *, may_pass: bool = False) -> None:
+    def _leave_out(self, candidate: Plugin, why: str, name: str | None = None, *, may_pass: bool = False) -> None:
         names = [candidate.called, *sorted(candidate.names)] if name is None else [candidate.called, name]
         self._left_out.append(LeftOut(candidate.origin, tuple(dict.fromkeys(names)), why, may_pass))
 
@@ -240,39 +240,39 @@ def _whose(origin: str | None) -> str:
     return "the router's own" if origin is None else f"of {origin}"
 
 
-def _candidates(chosen: str | None) -> Iterator[Candidate]:
+def _candidates(chosen: str | None) -> Iterator[Plugin]:
     points = metadata.entry_points(group=GROUP)
     for point in sorted(points, key=lambda point: (point.dist.name if point.dist else "", point.name)):
         origin = f"package {point.dist.name} {point.dist.version}" if point.dist else point.value
-        yield Candidate(
+        yield Plugin(
             origin, point.name, frozenset({point.name}), Source(module=point.module, attribute=point.attr or "")
         )
     if chosen != "":
         yield from _in_folder(Path(chosen or FOLDER).absolute(), named=chosen is not None)
 
 
-def _imported(source: Source) -> tuple[list[Any], Refusal | None]:
+def _imported(source: Source) -> tuple[list[Any], ImportRefusal | None]:
     """Import a source's rules, after a trial in another process; return them, or why they cannot be imported."""
     if refusal := import_elsewhere(source):
         return [], refusal
     if not source.file:
         thing, why = attempt(lambda: load_module(source.module, source.attribute))
-        return ([thing], None) if why is None else ([], Refusal(why))
+        return ([thing], None) if why is None else ([], ImportRefusal(why))
     module, why = attempt(lambda: load_file(Path(source.file)))
     if why is not None:
-        return [], Refusal(why)
+        return [], ImportRefusal(why)
     mine = [thing for thing in vars(module).values() if getattr(thing, "__module__", "") == module.__name__]
     rules = [thing for thing in mine if isinstance(thing, type) and issubclass(thing, Rule) and "name" in vars(thing)]
-    none = Refusal("there is no rule in it: a class made from router.rule.Rule that has a name")
+    none = ImportRefusal("there is no rule in it: a class made from router.rule.Rule that has a name")
     return rules, None if rules else none
 
 
 # --- the folder -------------------------------------------------------------------------------------------------
 
 
-def _in_folder(folder: Path, *, named: bool) -> Iterator[Candidate]:
-    def refused(why: str) -> Candidate:
-        return Candidate(str(folder), "", frozenset(), Source(), why)
+def _in_folder(folder: Path, *, named: bool) -> Iterator[Plugin]:
+    def refused(why: str) -> Plugin:
+        return Plugin(str(folder), "", frozenset(), Source(), why)
 
     try:
         if not folder.is_dir():
@@ -295,7 +295,7 @@ def _in_folder(folder: Path, *, named: bool) -> Iterator[Candidate]:
                 names |= _names_in(path.read_bytes())
         except OSError as error:
             why = f"it cannot be read: {(error.strerror or str(error)).lower()}"
-        yield Candidate(str(path), path.stem, frozenset(names), Source(file=str(path)), why)
+        yield Plugin(str(path), path.stem, frozenset(names), Source(file=str(path)), why)
 
 
 def _names_in(text: bytes) -> set[str]:

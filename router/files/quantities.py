@@ -54,7 +54,7 @@ from router.files.diagnostics import either, quoted
 
 
 @dataclass(frozen=True, slots=True)
-class Kind:
+class QuantityKind:
     """``phrase`` completes "this is ..."; ``published`` is the kind in plain JSON Schema."""
 
     phrase: str
@@ -80,30 +80,30 @@ _ROOT = "[A-G](##|bb|#|b|\u266f|\u266d)?"
 _CHORD = rf"^\s*{_ROOT}({'|'.join(map(re.escape, SYMBOLS))})(/{_ROOT})?\s*$"
 _NOTE_VALUE = r"^\s*[0-9]{1,2}\s*/\s*(1|2|4|8|16|32|64)\s*(dotted|triplet)?\s*$"
 
-KINDS: Mapping[str, Kind] = MappingProxyType(
+KINDS: Mapping[str, QuantityKind] = MappingProxyType(
     {
-        "time": Kind("a time", "30 ms", time_ns, _with_unit(TIME)),
-        "days": Kind("a time in days", "90 days", days_ns, _with_unit(DAYS)),
-        "pressure": Kind("a pressure", "0.5 inH2O", pascal, _with_unit(PRESSURE)),
-        "frequency": Kind("a frequency", "1 Hz", hertz, _with_unit(FREQUENCY)),
-        "percent": Kind("a percentage", "10 %", fraction_of_one, _with_unit(PERCENT)),
-        "tempo": Kind("a tempo", "84 bpm", beats_per_minute, _with_unit(TEMPO)),
-        "note value": Kind("a note value", "1/8", note_value, {"type": "string", "pattern": _NOTE_VALUE}),
-        "pitch": Kind(
+        "time": QuantityKind("a time", "30 ms", time_ns, _with_unit(TIME)),
+        "days": QuantityKind("a time in days", "90 days", days_ns, _with_unit(DAYS)),
+        "pressure": QuantityKind("a pressure", "0.5 inH2O", pascal, _with_unit(PRESSURE)),
+        "frequency": QuantityKind("a frequency", "1 Hz", hertz, _with_unit(FREQUENCY)),
+        "percent": QuantityKind("a percentage", "10 %", fraction_of_one, _with_unit(PERCENT)),
+        "tempo": QuantityKind("a tempo", "84 bpm", beats_per_minute, _with_unit(TEMPO)),
+        "note value": QuantityKind("a note value", "1/8", note_value, {"type": "string", "pattern": _NOTE_VALUE}),
+        "pitch": QuantityKind(
             "a note",
             "C4",
             pitch_number,
             _number_or(127, {"type": "string", "pattern": rf"^\s*{_LETTER}\s*-?[0-9]{{1,2}}\s*$"}),
         ),
-        "controller": Kind(
+        "controller": QuantityKind(
             "a controller",
             "breath",
             controller_number,
             _number_or(CHANNEL_MODE - 1, {"enum": list(CONTROLLERS)}),
         ),
-        "key": Kind("a key", "D", pitch_class, {"type": "string", "pattern": rf"^\s*{_LETTER}\s*$"}),
-        "scale": Kind("a scale", "minor pentatonic", scale_shape, {"enum": list(SCALES)}),
-        "length": Kind(
+        "key": QuantityKind("a key", "D", pitch_class, {"type": "string", "pattern": rf"^\s*{_LETTER}\s*$"}),
+        "scale": QuantityKind("a scale", "minor pentatonic", scale_shape, {"enum": list(SCALES)}),
+        "length": QuantityKind(
             "a length",
             "1/4",
             length,
@@ -112,25 +112,25 @@ KINDS: Mapping[str, Kind] = MappingProxyType(
                 "type": "string",
             },
         ),
-        "rate": Kind(
+        "rate": QuantityKind(
             "a rate",
             "1/8",
             rate,
             {"type": "string", "anyOf": [{"pattern": _NOTE_VALUE}, _with_unit(FREQUENCY)]},
         ),
-        "chord": Kind(
+        "chord": QuantityKind(
             "a chord",
             "Am",
             chord_symbol,
             {"anyOf": [{"type": "integer", "minimum": 1, "maximum": 12}, {"type": "string", "pattern": _CHORD}]},
         ),
-        "drum": Kind(
+        "drum": QuantityKind(
             "a drum",
             "hand clap",
             drum_number,
             {"anyOf": [{"type": "integer", "minimum": 35, "maximum": 81}, {"enum": list(DRUMS)}]},
         ),
-        "program": Kind("a sound", "marimba", program_number, _number_or(127, {"enum": list(PROGRAMS)})),
+        "program": QuantityKind("a sound", "marimba", program_number, _number_or(127, {"enum": list(PROGRAMS)})),
     }
 )
 

@@ -19,7 +19,7 @@ from router.files.diagnostics import START
 from router.files.manual import example as rule_example
 from router.files.manual import flow, kinds, manual, summary
 from router.files.profile import schema
-from router.files.profile.pieces import Heard
+from router.files.profile.pieces import InputPiece
 from router.files.profile.validate import example, phrase
 from router.files.source import Entries
 
@@ -183,7 +183,7 @@ def _input(kind: str) -> Iterator[str]:
     yield ""
     yield from _yaml(INPUTS[kind])
     both = Entries(START, {}, {side: Entries(START) for side in ("above", "below")})
-    sources = Heard(name, kind, START, both).sources()
+    sources = InputPiece(name, kind, START, both).sources()
     named = [f"`{source}` ({kinds(given)})" for source, given in sources.items() if ".cc" not in source]
     if controllers := [source for source in sources if ".cc" in source]:
         named.append(f"`{controllers[0]}` to `{controllers[-1]}` (levels)")

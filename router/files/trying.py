@@ -60,7 +60,7 @@ class Source:
 
 
 @dataclass(frozen=True, slots=True)
-class Refusal:
+class ImportRefusal:
     """Why a source must not be imported here. ``may_pass``: a PC that is less busy may say something else."""
 
     why: str
@@ -107,7 +107,7 @@ def busy_until() -> int:
     return _busy_until
 
 
-def import_elsewhere(source: Source) -> Refusal | None:
+def import_elsewhere(source: Source) -> ImportRefusal | None:
     """Try the import in a process of its own; return why the source cannot be imported, or None if it can."""
     global _busy_until  # noqa: PLW0603 - whoever waits for the thread that is here asks from another
     _busy_until = clock.now() + int(SECONDS * NANOSECONDS)
@@ -117,7 +117,7 @@ def import_elsewhere(source: Source) -> Refusal | None:
         _busy_until = clock.now()
 
 
-def _tried(source: Source) -> Refusal | None:
+def _tried(source: Source) -> ImportRefusal | None:
     import subprocess  # noqa: PLC0415 - seldom needed
 
     if not hasattr(os, "killpg"):  # on Windows profiles are only checked and tried; the service does not run there
@@ -135,7 +135,7 @@ def _tried(source: Source) -> Refusal | None:
             )
         except OSError as error:
             why = f"no process could be had to try it in: {(error.strerror or str(error)).lower()}"
-            return Refusal(why, may_pass=True)
+            return ImportRefusal(why, may_pass=True)
         finally:
             os.close(writing)
         limits = {"seconds": PROCESSOR_SECONDS, "memory": MEMORY}
@@ -143,7 +143,7 @@ def _tried(source: Source) -> Refusal | None:
         try:
             process.communicate(told, timeout=SECONDS)
         except subprocess.TimeoutExpired:
-            return Refusal(f"importing it does not come back within {SECONDS:g} s", may_pass=True)
+            return ImportRefusal(f"importing it does not come back within {SECONDS:g} s", may_pass=True)
         finally:
             with contextlib.suppress(OSError):  # whatever it has started goes with it
                 os.killpg(process.pid, signal.SIGKILL)
@@ -151,10 +151,10 @@ def _tried(source: Source) -> Refusal | None:
         said = word.read(WORD).decode("utf-8", "replace")
     if process.returncode in (-signal.SIGXCPU, -signal.SIGKILL):
         why = f"importing it does not come back within {PROCESSOR_SECONDS} s of the processor's time"
-        return Refusal(why, may_pass=True)
+        return ImportRefusal(why, may_pass=True)
     if not said.endswith("\n"):
-        return Refusal(f"importing it ends the whole program (status {process.returncode})")
-    return Refusal(why) if (why := said.strip()) else None
+        return ImportRefusal(f"importing it ends the whole program (status {process.returncode})")
+    return ImportRefusal(why) if (why := said.strip()) else None
 
 
 def child(told: dict[str, Any]) -> None:

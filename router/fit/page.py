@@ -42,7 +42,7 @@ td.value { white-space: nowrap; font-weight: 600 } .small { color: #444; font-si
 
 
 @dataclass(frozen=True, slots=True)
-class Page:
+class FitPage:
     """The content of the page. ``settings`` and ``measured`` are already written out, in the therapist's unit."""
 
     child: str

@@ -23,7 +23,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from statistics import median
 
-from router.core.conditioning.pointer import Grid, PointerConditioner, PointerSettings
+from router.core.conditioning.pointer import PointerConditioner, PointerSettings, ZoneGrid
 from router.core.events import PointerSample, Press, Release
 from router.core.units import NANOSECONDS
 from router.fit.estimates import drawn, quantile
@@ -74,7 +74,7 @@ class _Places:
             for begin, following in zip(begins, [*begins[1:], self._last], strict=True)
         ]
         self.everything = list(range(len(self._asked)))
-        self._cache: dict[Grid, list[Stay]] = {}
+        self._cache: dict[ZoneGrid, list[Stay]] = {}
         usual = replace(settings.grid, hysteresis=0.2, grace_time=LEAST_GRACE_TIME)
         self._meant = [self._longest(i, usual) for i in self.everything]
         self._trembles = [0.0 if stay is None else self._tremble(stay) for stay in self._meant]
@@ -118,7 +118,7 @@ class _Places:
 
     # --- choosing ---------------------------------------------------------------------------------------------
 
-    def _grid(self, places: Sequence[int], stays_of: Grid | None = None) -> Grid:
+    def _grid(self, places: Sequence[int], stays_of: ZoneGrid | None = None) -> ZoneGrid:
         """Choose settings from these places alone. ``stays_of``: the grid whose stays count, if not the chosen one."""
         trembles = [self._trembles[i] for i in places]
         hysteresis = min(MOST_HYSTERESIS, max(LEAST_HYSTERESIS, math.ceil(quantile(trembles, 0.95) * 20) / 20))
@@ -129,7 +129,7 @@ class _Places:
         meant, passing = self._lengths(places, stays_of or grid)
         return replace(grid, dwell=_dwell(meant, passing))
 
-    def _lengths(self, places: Sequence[int], grid: Grid) -> tuple[list[int], list[int]]:
+    def _lengths(self, places: Sequence[int], grid: ZoneGrid) -> tuple[list[int], list[int]]:
         """Return the lengths of the stays that were meant, and of all others."""
         meant: list[int] = []
         passing: list[int] = []
@@ -139,7 +139,7 @@ class _Places:
             passing += lengths[1:]
         return meant, passing
 
-    def _away(self, i: int, grid: Grid) -> list[int]:
+    def _away(self, i: int, grid: ZoneGrid) -> list[int]:
         """Return how long each absence lasted from which the pointer came back to the zone that was meant."""
         stay = self._meant[i]
         if stay is None:
@@ -148,15 +148,15 @@ class _Places:
         gaps = [after[1] - before[2] for before, after in itertools.pairwise(here)]
         return [gap for gap in gaps if gap < BACK]
 
-    def _longest(self, i: int, grid: Grid) -> Stay | None:
+    def _longest(self, i: int, grid: ZoneGrid) -> Stay | None:
         return max(self._during(i, grid), key=lambda stay: stay[2] - stay[1], default=None)
 
-    def _during(self, i: int, grid: Grid) -> list[Stay]:
+    def _during(self, i: int, grid: ZoneGrid) -> list[Stay]:
         """Stays that begin while a place was asked for."""
         begin, end = self._asked[i]
         return [stay for stay in self._stays(grid) if begin <= stay[1] < end]
 
-    def _stays(self, grid: Grid) -> list[Stay]:
+    def _stays(self, grid: ZoneGrid) -> list[Stay]:
         """Return the stays in one zone, each from entering to leaving it; the last one ends with the recording."""
         grid = replace(grid, dwell=0)
         if grid not in self._cache:
@@ -169,7 +169,7 @@ class _Places:
             self._cache[grid] = stays if inside is None else [*stays, (*inside, self._last)]
         return self._cache[grid]
 
-    def _presses(self, grid: Grid) -> list[tuple[int, int | None]]:
+    def _presses(self, grid: ZoneGrid) -> list[tuple[int, int | None]]:
         """Return when the pointer presses, and in which zone; None: when it releases."""
         settings = replace(self._settings, grid=grid, levels=frozenset(), centred_by=None)
         return [
@@ -196,7 +196,7 @@ class _Places:
 
     # --- trying -----------------------------------------------------------------------------------------------
 
-    def _tried(self, grid: Grid, places: Sequence[int]) -> tuple[Heard, list[Judged], list[int]]:
+    def _tried(self, grid: ZoneGrid, places: Sequence[int]) -> tuple[Heard, list[Judged], list[int]]:
         """Try a grid with the real conditioning: a place that plays once is heard, every other press is not meant."""
         presses = [(t, zone) for t, zone in self._presses(grid) if zone is not None]
         judged: list[Judged] = []
@@ -217,7 +217,7 @@ class _Places:
 
     # --- saying -----------------------------------------------------------------------------------------------
 
-    def _settings_of(self, chosen: Grid, again: Sequence[Grid]) -> list[Setting]:
+    def _settings_of(self, chosen: ZoneGrid, again: Sequence[ZoneGrid]) -> list[Setting]:
         meant, passing = self._lengths(self.everything, chosen)
         away = [gap for i in self.everything for gap in self._away(i, replace(chosen, grace_time=0))]
         tremble = quantile(self._trembles, 0.95)
@@ -262,7 +262,7 @@ class _Places:
             ),
         ]
 
-    def _facts(self, chosen: Grid) -> list[Fact]:
+    def _facts(self, chosen: ZoneGrid) -> list[Fact]:
         meant, passing = self._lengths(self.everything, chosen)
         return [
             Fact(
@@ -272,7 +272,7 @@ class _Places:
             )
         ]
 
-    def _remarks(self, chosen: Grid) -> list[str]:
+    def _remarks(self, chosen: ZoneGrid) -> list[str]:
         """Remark on the zone in which the head lies for most of the rest."""
         in_zones: dict[int, int] = {}
         for begin, end in self._recording.rests:

@@ -51,7 +51,7 @@ SETTLE = NANOSECONDS // 50
 """How long after the first news devices are looked for: one that is plugged in makes a dozen pieces of news."""
 
 
-class Log(Protocol):
+class EventLog(Protocol):
     """A logger as the daemon needs it (structlog's has this form): an event, and its fields."""
 
     def info(self, event: str, **fields: Any) -> Any:
@@ -71,7 +71,7 @@ class Surroundings(Protocol):
     """The parts of the daemon that all attached devices share."""
 
     loop: Loop
-    log: Log
+    log: EventLog
     inputs: Sharing
     outputs: SharedOutputs
     turn: Turn

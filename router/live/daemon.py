@@ -33,7 +33,7 @@ from router.devices.plugged import Plugged
 from router.devices.ports import MidiSystem, current
 from router.files.configuration import Ports
 from router.files.profile.model import Profile
-from router.live.attached import SETTLE, Log, tried
+from router.live.attached import SETTLE, EventLog, tried
 from router.live.budget import Budget, Culprit
 from router.live.flood import SHARE
 from router.live.loop_part import Companion
@@ -41,7 +41,7 @@ from router.live.room_ports import RoomPorts
 from router.live.seat import Seat
 from router.live.turn import Turn
 from router.live.worker import Errands, Job, Worker
-from router.records.recorder import Session
+from router.records.recorder import SessionRecorder
 from router.room.room import Room, RoomPlan
 from router.system import clock
 from router.system.loop import Loop
@@ -68,7 +68,7 @@ class Daemon:
     def __init__(
         self,
         profiles: Mapping[str, Profile],
-        log: Log,
+        log: EventLog,
         record: Observe | None = None,
         *,
         keep: Callable[[Output], Output] = lambda output: output,
@@ -129,7 +129,7 @@ class Daemon:
             self.loop.close()
         return self.loop.stopping_signal
 
-    def play(self, seat: Seat, profile: Profile, session: Session | None = None) -> None:
+    def play(self, seat: Seat, profile: Profile, session: SessionRecorder | None = None) -> None:
         """Play another profile at a seat, between two events, with a session log of its own if one is given."""
         seat.play(profile, clock.now(), session)
         self._watch_folders()

@@ -32,7 +32,7 @@ from router.live.flood import SHARE, Waiting
 from router.live.status import Dropped, Lateness
 from router.live.turn import SEAT
 from router.live.watching import Watching
-from router.records.recorder import BASELINE, PLAYING, Session
+from router.records.recorder import BASELINE, PLAYING, SessionRecorder
 from router.room.room import Room
 from router.system import clock
 
@@ -127,7 +127,7 @@ class Seat:
         self.touch()
 
     @_in_turn
-    def play(self, profile: Profile, now: int, session: Session | None = None) -> None:
+    def play(self, profile: Profile, now: int, session: SessionRecorder | None = None) -> None:
         """Play another profile from now on, with another session log if one is given.
 
         What sounds ends first; a hand that lies on a switch begins no note of the next one.
@@ -185,7 +185,7 @@ class Seat:
             "messages": self._dropped["messages"] + sum(out.dropped for out in self.outputs.values()),
         }
 
-    def keep_record(self, session: Session) -> None:
+    def keep_record(self, session: SessionRecorder) -> None:
         """Use this session log from now on."""
         self.record, self.recording = session, session.sample
 

@@ -40,7 +40,7 @@ class OutputStatus(TypedDict):
     why: str  # as for an input
 
 
-class Note(TypedDict):
+class SoundingNote(TypedDict):
     """A note that sounds: ``channel`` 1 to 16, ``note`` 0 to 127 (60 is middle C), ``name`` as the key spells it."""
 
     output: str
@@ -69,7 +69,7 @@ class Dropped(TypedDict):
     messages: int
 
 
-class Refusal(TypedDict):
+class ProfileRefusal(TypedDict):
     """The last profile that was not taken, and the whole of what ``router check`` says of it."""
 
     child: str
@@ -89,11 +89,11 @@ class SeatStatus(TypedDict):
     ignored: dict[str, str]  # files there that are not taken for profiles, and why
     inputs: dict[str, InputStatus]
     outputs: dict[str, OutputStatus]
-    sounding: list[Note]
+    sounding: list[SoundingNote]
     presses: dict[str, int]  # since this profile plays, by source ("pad", "cheek.above")
     lateness: LatenessStatus
     dropped: Dropped
-    refused: Refusal | None
+    refused: ProfileRefusal | None
     warnings: list[str]
     level: float  # how loud beside the others, 0 to 1
     channels: list[int]  # 1 to 16, on which its parts play now

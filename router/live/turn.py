@@ -59,7 +59,7 @@ class OthersRule:
 
 
 @dataclass(frozen=True, slots=True)
-class Found:
+class TurnRecord:
     """The record that an ended process left: what played, whose turn it was and which rule was at work, if known."""
 
     playing: tuple[Playing, ...] = ()
@@ -136,28 +136,28 @@ def _mapped(path: Path) -> mmap.mmap:
         os.close(file)
 
 
-def left(path: Path) -> Found:
+def left(path: Path) -> TurnRecord:
     """Read what the process before left in the file, whatever is in it."""
     try:
         with open(os.open(path, os.O_RDONLY | os.O_CLOEXEC | os.O_NOFOLLOW | os.O_NONBLOCK), "rb") as file:  # noqa: PTH123 - with flags of its own
             return parsed(file.read(SIZE))
     except OSError:
-        return Found()
+        return TurnRecord()
 
 
-def parsed(data: bytes) -> Found:
+def parsed(data: bytes) -> TurnRecord:
     """Read a record from these bytes; any bytes are taken, and foreign ones give an empty record."""
     if len(data) < TABLE_AT or HEADER.unpack_from(data)[:2] != (MAGIC.ljust(8, b"\0"), VERSION):
-        return Found()
+        return TurnRecord()
     length = LENGTH.unpack_from(data, LENGTH_AT)[0]
     try:
         table = json.loads(data[TABLE_AT : TABLE_AT + length])
         playing = tuple(Playing(**_texts(one)) for one in table["playing"])
         rules = tuple(OthersRule(**_texts(one)) for one in table["rules"])
     except (ValueError, TypeError, KeyError, AttributeError, RecursionError):
-        return Found()
+        return TurnRecord()
     seat, rule = data[SEAT], data[RULE]
-    return Found(
+    return TurnRecord(
         playing,
         playing[seat - 1] if 0 < seat <= len(playing) else None,
         rules[rule - 1] if 0 < rule <= len(rules) else None,

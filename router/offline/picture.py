@@ -39,7 +39,7 @@ FEWEST = 14
 
 
 @dataclass(slots=True)
-class Note:
+class DrawnNote:
     """A note in nanoseconds; ``fits``: whether it belongs to the chord of its beginning, None where there is none."""
 
     part: str
@@ -50,7 +50,7 @@ class Note:
 
 
 @dataclass(slots=True)
-class Effort:
+class DrawnEffort:
     """A press of a source."""
 
     source: str
@@ -65,12 +65,12 @@ class Lane:
     name: str
     about: tuple[str, ...] = ()
     plain: bool = False
-    notes: list[Note] = field(default_factory=list)
-    efforts: list[Effort] = field(default_factory=list)
+    notes: list[DrawnNote] = field(default_factory=list)
+    efforts: list[DrawnEffort] = field(default_factory=list)
 
     def note_on(self, part: str, pitch: int, now: int, *, fits: bool | None = None) -> None:
         """A note begins."""
-        self.notes.append(Note(part, pitch, now, fits=fits))
+        self.notes.append(DrawnNote(part, pitch, now, fits=fits))
 
     def note_off(self, part: str, pitch: int, now: int) -> None:
         """End a note; no harm if there is none."""
@@ -81,7 +81,7 @@ class Lane:
 
     def press(self, source: str, now: int) -> None:
         """An effort begins."""
-        self.efforts.append(Effort(source, now))
+        self.efforts.append(DrawnEffort(source, now))
 
     def release(self, source: str, now: int) -> None:
         """End an effort; no harm if there is none."""
@@ -307,7 +307,7 @@ class _Drawing:
             yield f'<path class="tick" d="M{_number(x)} {_number(y - 5)}v10"/>'
         yield "</g>"
 
-    def _note(self, note: Note, y: float, *, thin: bool) -> str:
+    def _note(self, note: DrawnNote, y: float, *, thin: bool) -> str:
         end = self._picture.end if note.end is None else min(note.end, self._picture.end)
         x, width = self._x(note.start), max(1.2, self._x(end) - self._x(note.start))
         high = ROW * (0.5 if thin else 0.9)
@@ -352,4 +352,4 @@ def _number(value: float) -> str:
     return f"{value:.1f}".removesuffix(".0")
 
 
-__all__ = ["Effort", "Lane", "Note", "Picture", "svg"]
+__all__ = ["DrawnEffort", "DrawnNote", "Lane", "Picture", "svg"]

@@ -345,7 +345,7 @@ class Meant:
 
 
 @dataclass(frozen=True, slots=True)
-class Session:
+class SimulatedSession:
     """Samples (and marks, if the session was guided), what was meant, and for each sample the effort's own pressure in it.
 
     The last is what a sensor without noise would read of a child without background: the ideal that a delay is measured from.
@@ -408,7 +408,7 @@ def draw(family: str, tier: str, rng: random.Random) -> PressureChild:
 
 def session(
     child: PressureChild, seconds: float, rng: random.Random, *, guided: float = 0.0, name: str = "cheek"
-) -> Session:
+) -> SimulatedSession:
     """Simulate a child's sensor for ``seconds``.
 
     ``guided``: so many seconds of rest come first, and marks are set as somebody who watches would: ``rest`` and ``end``
@@ -437,7 +437,7 @@ def session(
         Meant(_ns(start), _ns(start + length), "above" if sign > 0 else "below", peak)
         for start, length, sign, peak in meant
     ]
-    return Session(samples, efforts, [(i * NANOSECONDS // child.rate, value) for i, value in enumerate(ideal)])
+    return SimulatedSession(samples, efforts, [(i * NANOSECONDS // child.rate, value) for i, value in enumerate(ideal)])
 
 
 _Try = tuple[float, float, int, float]  # start and length in seconds, sign, peak in pascals

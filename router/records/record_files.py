@@ -103,7 +103,7 @@ class Event(NamedTuple):
 
 
 @dataclass(slots=True)
-class Log:
+class SessionLog:
     """A log as far as it could be read; ``remarks`` say what could not be, for people.
 
     ``child`` is None where the first line does not say; ``began`` is by the local clock of the machine that played,
@@ -122,13 +122,13 @@ class Log:
     closed: bool = False
 
 
-def read(path: Path) -> Log:
+def read(path: Path) -> SessionLog:
     """Read a log, whatever is wrong with it: damage costs the second in which it is, and is remarked on.
 
     Raises:
         OSError: the file cannot be read at all.
     """
-    log = Log(path.name, began=began(path.name))
+    log = SessionLog(path.name, began=began(path.name))
     with path.open("rb") as file:
         data = file.read(min(os.fstat(file.fileno()).st_size, LARGEST) + 1)  # room is made for as much as is asked for
     if len(data) > LARGEST:
@@ -136,7 +136,7 @@ def read(path: Path) -> Log:
     elif not data.strip(b"\0 \t\r\n"):
         log.remarks.append("it is empty")
     else:
-        _Reading(log).read(data)
+        _LogReader(log).read(data)
     return log
 
 
@@ -147,10 +147,10 @@ _PLAYED = b', "event": "note_'
 """What was played is most of a log, and nothing here needs it."""
 
 
-class _Reading:
+class _LogReader:
     """Takes the lines of a log, block by block: what a check sum vouches for, what none does, and what one accuses."""
 
-    def __init__(self, log: Log) -> None:
+    def __init__(self, log: SessionLog) -> None:
         self._log = log
         self._last = 0.0
         self._unread = 0  # lines that are no line of a log

@@ -229,7 +229,7 @@ class Records:
         self._retention = Retention(folder, None if keep is None else keep // DAY, sessions, clock.now(), clock.wall())
         self._clock = ClockWhileOff(folder, clock.now(), clock.boot())
         self._queue: queue.SimpleQueue[Callable[[], None] | None] = queue.SimpleQueue()
-        self._open: list[Session] = []  # the writing thread's
+        self._open: list[SessionRecorder] = []  # the writing thread's
         self._failed = 0  # attempts since it last worked
         self.trouble = ""
         """Why nothing can be recorded now; empty if all is well. Replaced by the writing thread."""
@@ -243,11 +243,13 @@ class Records:
         """Tell whether the clock stands still while the PC is off, as far as the starts so far show."""
         return self._clock.stands
 
-    def begin(self, seat: str, child: str, profile_digest: str, now: int, *, record_raw: bool = False) -> Session:
+    def begin(
+        self, seat: str, child: str, profile_digest: str, now: int, *, record_raw: bool = False
+    ) -> SessionRecorder:
         """A new session, whose time 0 is ``now`` (monotonic nanoseconds); ``child`` is the profile's pseudonym."""
         began = datetime.now().astimezone()
         about = header(child, seat=seat, began=began.isoformat(timespec="seconds"), profile=profile_digest)
-        session = Session(self, self._folder / child / stem(began, seat), about, now, notes=self._notes)
+        session = SessionRecorder(self, self._folder / child / stem(began, seat), about, now, notes=self._notes)
         session.record_raw = record_raw
         self.put(partial(self._begin, session, child), however_many=True)
         return session
@@ -293,7 +295,7 @@ class Records:
             except queue.Empty:
                 self._note_clock()
 
-    def _begin(self, session: Session, child: str) -> None:
+    def _begin(self, session: SessionRecorder, child: str) -> None:
         self._open.append(session)
         self._sweep(child)
 
@@ -350,7 +352,7 @@ class Records:
             self._say("records_fault", folder=str(self._folder), why=why)
 
 
-class Session:
+class SessionRecorder:
     """A child's session: an engine's ``observe``, and all else that is recorded. Made by ``Records.begin``.
 
     Every method may be called on the loop's thread, and none waits. With ``record_raw`` what the sensors say is

@@ -9,7 +9,7 @@ import re
 from collections.abc import Iterator, Mapping
 from html import escape
 
-from router.report.page import Page, Picture, Piece, Points, Table, plain
+from router.report.page import Piece, PlotPlace, Points, ReportPage, Table, plain
 
 STYLE = """
 @page { size: A4; margin: 15mm 16mm }
@@ -56,12 +56,12 @@ li { margin: 1mm 0; max-width: 75ch }
 """
 
 
-def html(page: Page, drawings: Mapping[str, str]) -> str:
+def html(page: ReportPage, drawings: Mapping[str, str]) -> str:
     """Return the page as HTML; ``drawings`` has the plots by name, and a missing plot is left out with its caption."""
     return "\n".join(_lines(page, drawings)) + "\n"
 
 
-def _lines(page: Page, drawings: Mapping[str, str]) -> Iterator[str]:
+def _lines(page: ReportPage, drawings: Mapping[str, str]) -> Iterator[str]:
     yield "<!DOCTYPE html>"
     yield '<html lang="en">'
     yield '<head><meta charset="utf-8">'
@@ -96,7 +96,7 @@ def _piece(piece: Piece, drawings: Mapping[str, str]) -> Iterator[str]:
             yield "</ul>"
         case Table():
             yield from _table(piece)
-        case Picture():
+        case PlotPlace():
             if piece.name in drawings:
                 yield f'<figure role="img" aria-label="{_text(piece.caption)}">'
                 yield drawings[piece.name]

@@ -40,7 +40,7 @@ class Table:
 
 
 @dataclass(frozen=True, slots=True)
-class Picture:
+class PlotPlace:
     """The place of a plot on paper: the plot's name, and what it shows, in words."""
 
     name: str
@@ -54,7 +54,7 @@ class Points:
     items: list[str]
 
 
-Piece = str | Table | Picture | Points
+Piece = str | Table | PlotPlace | Points
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,7 +66,7 @@ class Section:
 
 
 @dataclass(frozen=True, slots=True)
-class Page:
+class ReportPage:
     """The whole report."""
 
     title: str
@@ -74,7 +74,7 @@ class Page:
     sections: list[Section] = field(default_factory=list)
 
 
-def page(history: History, settings: Settings, made: datetime) -> Page:
+def page(history: History, settings: Settings, made: datetime) -> ReportPage:
     """The report on a child; ``made`` is now, by the local clock."""
     count = history.count
     under = f"{_count(count, 'session')}{_span(history)}. Made {date(made)} by router {__version__}."
@@ -88,7 +88,7 @@ def page(history: History, settings: Settings, made: datetime) -> Page:
     if history.remarks or history.idle:
         sections.append(Section("What could not be used", [Points(list(_unused(history)))]))
     sections.append(Section("How to read this", [Points(list(CAUTIONS))]))
-    return Page(f"What {history.child} did", under, sections)
+    return ReportPage(f"What {history.child} did", under, sections)
 
 
 CAUTIONS = (
@@ -140,7 +140,7 @@ def _latest(history: History, settings: Settings) -> Iterator[Piece]:
         "Middle value, and in brackets the range of the middle half."
         + (" In the baseline the movements made no sound." if baseline is not None else ""),
     )
-    yield Picture("timeline", _timeline_words(session))
+    yield PlotPlace("timeline", _timeline_words(session))
     if playing.tiring is not None:
         yield f"Strength while playing, from minute to minute: {change(playing.tiring, _points, ' points')}."
     if session.rejects:
@@ -220,7 +220,7 @@ def _against(history: History) -> Iterator[Piece]:
         nap, pnd, count = found
         latest = "latest " if count < history.baselines else ""
         yield f"Over the {latest}{_count(count, 'session')} with a baseline: {_compared(nap, pnd, 'session')}"
-        yield Picture("baseline", "Efforts a minute in each session: in the baseline, and while playing.")
+        yield PlotPlace("baseline", "Efforts a minute in each session: in the baseline, and while playing.")
     if not history.baselines:
         yield (
             "No session has a baseline, so nothing here shows whether the efforts were meant. Before the music begins,"
@@ -259,7 +259,7 @@ def _over_time(history: History) -> Iterator[Piece]:
     trends = history.trends()
     if trends:
         considered = "" if history.count <= LATEST else f" of the latest {LATEST}"
-        yield Picture("trends", "Each session's middle value with the range of its middle half, and the trend.")
+        yield PlotPlace("trends", "Each session's middle value with the range of its middle half, and the trend.")
         yield f"From one session to the next{considered}:"
         yield Points([f"{FOLLOWED[name][0]}: {_trend_words(name, line)}." for name, line in trends.items()])
     else:

@@ -55,7 +55,7 @@ QUARTERS: Mapping[str, Callable[[Session], Quartiles | None]] = MappingProxyType
 
 
 def drawings(history: History) -> dict[str, str]:
-    """Draw every plot that has something to show; by its name in ``page.Picture``.
+    """Draw every plot that has something to show; by its name in ``page.PlotPlace``.
 
     Raises:
         ImportError: matplotlib is not installed.

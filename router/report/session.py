@@ -25,7 +25,7 @@ from itertools import pairwise
 from statistics import median
 
 from router.core.conditioning import drift
-from router.records.record_files import Event, Log
+from router.records.record_files import Event, SessionLog
 from router.records.recorder import BASELINE, PLAYING
 from router.report import measures
 from router.report.measures import Quartiles, Span, Trend
@@ -63,7 +63,7 @@ class Settings:
 
 
 @dataclass(slots=True)
-class Press:
+class RecordedPress:
     """An effort; ``end`` is None if its end was not seen (a power cut, a line that is missing)."""
 
     source: str
@@ -105,7 +105,7 @@ class Figures:
 class Timeline:
     """A session as it went, in seconds from its start."""
 
-    presses: tuple[Press, ...]
+    presses: tuple[RecordedPress, ...]
     baseline: tuple[Span, ...]
     playing: tuple[Span, ...]
     cues: tuple[tuple[float, float | None], ...]
@@ -144,7 +144,7 @@ class Session:
     """None if it was not kept, to save memory."""
 
 
-def sessions(log: Log, settings: Settings) -> list[Session]:
+def sessions(log: SessionLog, settings: Settings) -> list[Session]:
     """The sessions of a log in which the child or the therapist did anything."""
     doings = [event.t for event in log.events if event.event in ("press", "release", "reject", "near", "mark")]
     if not doings:
@@ -160,7 +160,7 @@ def sessions(log: Log, settings: Settings) -> list[Session]:
     return [_session(log, start, end, settings) for start, end in zip(starts, ends, strict=True)]
 
 
-def _session(log: Log, start: float, end: float, settings: Settings) -> Session:
+def _session(log: SessionLog, start: float, end: float, settings: Settings) -> Session:
     events = log.events
     if start > 0 or end < events[-1].t:
         events = [Event(t - start, event, fields) for t, event, fields in events if start <= t <= end]
@@ -219,18 +219,18 @@ def _phases(marks: Iterable[tuple[float, str]], seconds: float) -> tuple[list[Sp
     return measures.union(spans[BASELINE]), measures.union(spans[PLAYING])
 
 
-def _presses(events: Iterable[Event]) -> tuple[list[Press], Counter[str]]:
+def _presses(events: Iterable[Event]) -> tuple[list[RecordedPress], Counter[str]]:
     """Return every effort with its end, and the number of presses of each source."""
-    efforts: list[Press] = []
+    efforts: list[RecordedPress] = []
     sources: Counter[str] = Counter()
-    held: dict[str, list[Press]] = {}
+    held: dict[str, list[RecordedPress]] = {}
     for t, event, fields in events:
         if event == "press":
             source = fields["input"]
             sources[source] += 1
             if source.endswith(_SAME_EFFORT) and held.get(source.rpartition(".")[0]):
                 continue
-            press = Press(source, t, float(fields["strength"]))
+            press = RecordedPress(source, t, float(fields["strength"]))
             efforts.append(press)
             if "pitch" in fields:  # a keyboard: many keys at once
                 held.setdefault(source, []).append(press)
@@ -268,7 +268,7 @@ def _goals(marks: Iterable[tuple[float, str]]) -> dict[str, int]:
     return dict(found for _, text in marks if (found := goal(text)) is not None)
 
 
-def _per_bin(presses: Iterable[Press], spans: Iterable[Span]) -> list[float]:
+def _per_bin(presses: Iterable[RecordedPress], spans: Iterable[Span]) -> list[float]:
     """Count the efforts that began in each whole piece of ``BIN`` seconds of these spans."""
     onsets = [press.start for press in presses]
     counts: list[float] = []
@@ -308,7 +308,7 @@ def _figures(timeline: Timeline, spans: Sequence[Span], settings: Settings, sess
     )
 
 
-def _active(presses: Sequence[Press], spans: Sequence[Span]) -> float | None:
+def _active(presses: Sequence[RecordedPress], spans: Sequence[Span]) -> float | None:
     """The share of the time in which something was pressed; None if the end of no effort was seen."""
     holds, seconds = _held(presses), measures.total(spans)
     if not seconds or (presses and not holds):
@@ -316,12 +316,12 @@ def _active(presses: Sequence[Press], spans: Sequence[Span]) -> float | None:
     return measures.total(measures.within(measures.union(holds), spans)) / seconds
 
 
-def _held(presses: Iterable[Press]) -> list[Span]:
+def _held(presses: Iterable[RecordedPress]) -> list[Span]:
     """The spans of the efforts whose end is known."""
     return [(press.start, press.end) for press in presses if press.end is not None]
 
 
-def _between(presses: Sequence[Press], spans: Sequence[Span]) -> list[float]:
+def _between(presses: Sequence[RecordedPress], spans: Sequence[Span]) -> list[float]:
     """The times from each effort to the next, where no other phase lies between them."""
     found: list[float] = []
     for start, end in spans:
@@ -329,7 +329,7 @@ def _between(presses: Sequence[Press], spans: Sequence[Span]) -> list[float]:
     return found
 
 
-def _that_say_strength(presses: Sequence[Press]) -> list[Press]:
+def _that_say_strength(presses: Sequence[RecordedPress]) -> list[RecordedPress]:
     """Keep the efforts of sources whose strength varies; that of a switch is always the same."""
     said: defaultdict[str, set[float]] = defaultdict(set)
     for press in presses:
@@ -337,7 +337,7 @@ def _that_say_strength(presses: Sequence[Press]) -> list[Press]:
     return [press for press in presses if len(said[press.source]) > 1]
 
 
-def _tiring(presses: Sequence[Press]) -> Trend | None:
+def _tiring(presses: Sequence[RecordedPress]) -> Trend | None:
     """The trend of strength over the minutes; None for fewer than ``FEWEST`` efforts."""
     if len(presses) < FEWEST:
         return None

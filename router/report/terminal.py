@@ -8,13 +8,13 @@ from rich.padding import Padding
 from rich.table import Table as Grid
 from rich.text import Text
 
-from router.report.page import Page, Piece, Points, Table, plain
+from router.report.page import Piece, Points, ReportPage, Table, plain
 
 MANY = 4
 """Columns. In a table with more, no cell is wrapped."""
 
 
-def show(page: Page, console: Console) -> None:
+def show(page: ReportPage, console: Console) -> None:
     """Print the report without its plots, which are for paper."""
     console.print(_text(page.title, "bold"))
     console.print(_text(page.under, "dim"))

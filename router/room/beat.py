@@ -107,7 +107,7 @@ SHORTEST = 12
 """Clocks that the line goes through at most, and at least before a tempo is taken from it."""
 
 
-class Line:
+class FittedLine:
     """A straight line through the times of a clock's last ticks, of fewer where they have bent."""
 
     def __init__(self) -> None:
@@ -181,7 +181,7 @@ class Beat:
         self.stopped = False  # by the clock's Stop: it may fall silent without being lost
         self._observe = observe or (lambda _now, _event, _fields: None)
         self._taps = Taps()
-        self._line = Line()
+        self._line = FittedLine()
         self._index = 0  # of the clock's last tick, counted from the beginning
         self._next: int | None = None  # the index of the next tick, if a message has said so
         self._song = 0  # where Continue goes on

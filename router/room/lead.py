@@ -1,7 +1,7 @@
 """A keyboard that leads: the chord that is held there, and the key that is played.
 
     settle   a moment after the last key went down the keys that sound are looked at; which of them are a chord, and
-             whether it is another one, ``recognition.Played`` says. What the pedal (controller 64) holds sounds
+             whether it is another one, ``recognition.PlayedChord`` says. What the pedal (controller 64) holds sounds
     keep     chord and key stay when the keys are let go, and when the keyboard is lost
     freeze   while the freeze pedal is down nothing changes; what was struck before it still counts. When it comes up,
              what then sounds is looked at, and the key is the one that has been played meanwhile
@@ -27,7 +27,7 @@ from router.core.midi import (
     SUSTAIN,
 )
 from router.core.music import SCALES, Chord, Music
-from router.core.recognition import SETTLE, Played
+from router.core.recognition import SETTLE, PlayedChord
 from router.core.timers import Alarm
 from router.room.tonality import Tonality
 
@@ -83,7 +83,7 @@ class Lead:
         self._down: set[tuple[int, int]] = set()  # channel and note
         self._pedalled: set[tuple[int, int]] = set()  # up, and held by the pedal
         self._pedals: set[int] = set()  # channels whose pedal is down
-        self._played = Played()
+        self._played = PlayedChord()
         self._frozen = False
         self.led = Led()
         """The chord and key that it leads with now."""

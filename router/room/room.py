@@ -85,7 +85,7 @@ _Ear = tuple[str, str]
 
 
 @dataclass(slots=True)
-class _Place:
+class _KnownMember:
     """A member, with what was found out about its plan when it began."""
 
     member: Member
@@ -109,7 +109,7 @@ class Room:
         self._harmony.start(self.beat.music)
         self._lead = Lead(plan.leading, Alarm(self._timers, _LEAD)) if plan.leading is not None else None
         self._tempo_said = TEMPO in plan.says
-        self._places: dict[str, _Place] = {}
+        self._places: dict[str, _KnownMember] = {}
         self._listening = False
         self._ears: dict[tuple[str, str], list[_Ear]] = {}  # by seat and part, as long as nobody comes or goes
 
@@ -119,7 +119,7 @@ class Room:
         """A seat begins with its plan, or with another one: it is told how things stand."""
         plan = member.plan
         self._forget(name, now)
-        place = self._places[name] = _Place(member, own=plan.own)
+        place = self._places[name] = _KnownMember(member, own=plan.own)
         self._look_who_listens()
         level = self.levels.get(name, 1.0)
         if level != 1.0:
@@ -173,7 +173,7 @@ class Room:
             ]
         return ears
 
-    def _ends(self, name: str, place: _Place, wire: Wire, now: int) -> None:
+    def _ends(self, name: str, place: _KnownMember, wire: Wire, now: int) -> None:
         """A note of a seat has ended: whoever was told of its beginning is told."""
         ears = place.on.pop(wire, None)
         if ears is not None:
@@ -314,7 +314,7 @@ class Room:
         for place in self._places.values():
             self._tell(place, now)
 
-    def _tell(self, place: _Place, now: int) -> None:
+    def _tell(self, place: _KnownMember, now: int) -> None:
         plan = place.member.plan
         if not plan.follows:
             return

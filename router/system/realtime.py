@@ -29,14 +29,14 @@ MCL_CURRENT, MCL_FUTURE, MCL_ONFAULT = 1, 2, 4  # <bits/mman-linux.h>
 CAP_IPC_LOCK = 14  # <linux/capability.h>
 
 
-class Log(Protocol):
+class WarningLog(Protocol):
     """A logger, as it is needed here."""
 
     def warning(self, event: str, **fields: Any) -> Any:
         """A thing that somebody may have to see to."""
 
 
-def ask(log: Log) -> None:
+def ask(log: WarningLog) -> None:
     """Ask for both; whatever is refused is said once, with what to do, and costs nothing else."""
     try:
         _ask_for_priority()

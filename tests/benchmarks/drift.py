@@ -30,7 +30,7 @@ from router.core.conditioning.pressure import PressureConditioner, PressureSetti
 from router.core.events import Drifted, Press
 from router.core.timers import Alarm, Timers
 from router.offline import simulate
-from router.offline.simulate import FAMILIES, TIERS, Session
+from router.offline.simulate import FAMILIES, TIERS, SimulatedSession
 from tests.benchmarks import hearing
 
 MINUTES = 10
@@ -62,7 +62,7 @@ def follows(settings: PressureSettings) -> PressureSettings:
     return replace(settings, above=may(settings.above), below=may(settings.below))
 
 
-def played(session: Session, settings: PressureSettings) -> Score:
+def played(session: SimulatedSession, settings: PressureSettings) -> Score:
     """What is heard and told of a session."""
     made = PressureConditioner("cheek", settings, itertools.count(1).__next__, Alarm(Timers(), 0))
     gestures = [(t, gesture) for t, sample in session.samples for gesture in made.handle(sample, t)]

@@ -40,7 +40,7 @@ from rich.progress import track
 from rich.table import Table
 
 from router import fit
-from router.core.conditioning.pointer import Grid, PointerConditioner, PointerSettings
+from router.core.conditioning.pointer import PointerConditioner, PointerSettings, ZoneGrid
 from router.core.conditioning.pressure import PressureConditioner, PressureSettings, Side
 from router.core.conditioning.switch import SwitchConditioner, SwitchSettings
 from router.core.engine import Engine, Plan
@@ -51,7 +51,7 @@ from router.core.timers import Alarm, Timers
 from router.core.units import NANOSECONDS
 from router.devices.inputs.base import Stamped
 from router.offline import simulate
-from router.offline.simulate import FAMILIES, TIERS, Effort, PressureChild, Session
+from router.offline.simulate import FAMILIES, TIERS, Effort, PressureChild, SimulatedSession
 from router.testing import MILLISECOND, VirtualTime
 from tests.benchmarks import pointer as heads
 
@@ -108,7 +108,7 @@ class Score:
 IN_TIME = {f"{family} in time": family for family in FAMILIES if family != "sucking"}
 
 
-def child(family: str, tier: str, seed: int) -> tuple[PressureChild, Session, Session]:
+def child(family: str, tier: str, seed: int) -> tuple[PressureChild, SimulatedSession, SimulatedSession]:
     """A child, the session it is fitted on, and the one that it is scored on."""
     rng = random.Random(f"{family} {tier} {seed}")
     drawn = simulate.draw(IN_TIME.get(family, family), tier, rng)
@@ -130,7 +130,7 @@ def in_time(drawn: PressureChild, rng: random.Random) -> PressureChild:
     )
 
 
-def fitted(drawn: PressureChild, guided: Session, *, rhythm: bool) -> PressureSettings:
+def fitted(drawn: PressureChild, guided: SimulatedSession, *, rhythm: bool) -> PressureSettings:
     """The settings that a fit of the guided session gives.
 
     Raises:
@@ -141,7 +141,7 @@ def fitted(drawn: PressureChild, guided: Session, *, rhythm: bool) -> PressureSe
     return fit.applied(fit.pressure(fit.record(guided.samples, "cheek"), settings), settings)
 
 
-def score(session: Session, settings: PressureSettings) -> Score:
+def score(session: SimulatedSession, settings: PressureSettings) -> Score:
     """Hold the presses of a session against what was meant."""
     conditioner = PressureConditioner("cheek", settings, itertools.count(1).__next__, Alarm(Timers(), 0))
     presses = [
@@ -201,7 +201,7 @@ def _both(seed: int, family: str, tier: str) -> tuple[Score, Score]:
 
 HANDS = ("switch", "pointer")
 EVERY = [*FAMILIES, *IN_TIME, *HANDS]
-GRID = PointerSettings(Grid(columns=4, rows=2))
+GRID = PointerSettings(ZoneGrid(columns=4, rows=2))
 
 
 @dataclass(frozen=True, slots=True)

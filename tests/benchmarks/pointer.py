@@ -25,7 +25,7 @@ from rich.console import Console
 from rich.progress import track
 from rich.table import Table
 
-from router.core.conditioning.pointer import Grid, PointerConditioner, PointerSettings
+from router.core.conditioning.pointer import PointerConditioner, PointerSettings, ZoneGrid
 from router.core.engine import Plan
 from router.core.events import PointerSample
 from router.core.ledger import Limits
@@ -34,7 +34,7 @@ from router.core.units import NANOSECONDS
 from router.offline.simulate import Pointer, Visit, pointer
 from router.testing import MILLISECOND, VirtualTime
 
-RECOMMENDED = PointerSettings(Grid(columns=4, rows=2))
+RECOMMENDED = PointerSettings(ZoneGrid(columns=4, rows=2))
 """Filter, hysteresis, dwell and grace time are the conditioning's defaults, and the profile's."""
 
 STAY = 4.0
@@ -134,7 +134,7 @@ class Session:
     meant: Sequence[tuple[int, int, int, int]]  # from, zone, comes, leaves
 
 
-def session(head: Head, size: float, seed: str, until: int, grid: Grid) -> Session:
+def session(head: Head, size: float, seed: str, until: int, grid: ZoneGrid) -> Session:
     """The same seed gives the same head."""
     rng = random.Random(seed)
     visits, zones = [], []
@@ -157,7 +157,7 @@ def session(head: Head, size: float, seed: str, until: int, grid: Grid) -> Sessi
     return Session(list(jerked(samples, head, size, until, rng)), until, meant)
 
 
-def plain_zone(place: PointerSample, grid: Grid) -> int:
+def plain_zone(place: PointerSample, grid: ZoneGrid) -> int:
     column = min(int(place.x * grid.columns), grid.columns - 1)
     return min(int(place.y * grid.rows), grid.rows - 1) * grid.columns + column
 

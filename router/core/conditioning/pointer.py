@@ -52,7 +52,7 @@ SETTLED = 0.001
 
 
 @dataclass(frozen=True, slots=True)
-class Grid:
+class ZoneGrid:
     """Zones in reading order; ``hysteresis`` is a share of a zone's width and height, ``dwell`` and ``grace_time`` in nanoseconds.
 
     ``rest``: the zones that never play, counted from 0.
@@ -80,7 +80,7 @@ class PointerSettings:
     The defaults of filter and grid are what served simulated heads best (tests/benchmarks/pointer.py).
     """
 
-    grid: Grid = Grid()
+    grid: ZoneGrid = ZoneGrid()
     min_cutoff: float | None = 1.0
     beta: float = 2.0
     levels: frozenset[str] = frozenset()

@@ -6,60 +6,60 @@ from collections.abc import Mapping
 from types import MappingProxyType
 
 from router.core.contract import Rule
-from router.core.rules.answer import Answer
-from router.core.rules.arpeggio import Arpeggio
-from router.core.rules.chord import Chord
-from router.core.rules.control import Control
-from router.core.rules.drone import Drone
-from router.core.rules.drum import Drum
-from router.core.rules.echo import Echo
-from router.core.rules.latch import Latch
-from router.core.rules.note import Note
-from router.core.rules.program import Program
-from router.core.rules.quantize import Quantize
-from router.core.rules.random import Random
-from router.core.rules.range import Range
-from router.core.rules.release import Release
-from router.core.rules.repeat import Repeat
-from router.core.rules.scale_lock import ScaleLock
-from router.core.rules.sequence import Sequence
-from router.core.rules.strum import Strum
-from router.core.rules.transpose import Transpose
-from router.core.rules.turns import Turns
-from router.core.rules.velocity import Velocity
-from router.core.rules.zones import Zones
+from router.core.rules.answer import AnswerRule
+from router.core.rules.arpeggio import ArpeggioRule
+from router.core.rules.chord import ChordRule
+from router.core.rules.control import ControlRule
+from router.core.rules.drone import DroneRule
+from router.core.rules.drum import DrumRule
+from router.core.rules.echo import EchoRule
+from router.core.rules.latch import LatchRule
+from router.core.rules.note import NoteRule
+from router.core.rules.program import ProgramRule
+from router.core.rules.quantize import QuantizeRule
+from router.core.rules.random import RandomRule
+from router.core.rules.range import RangeRule
+from router.core.rules.release import ReleaseRule
+from router.core.rules.repeat import RepeatRule
+from router.core.rules.scale_lock import ScaleLockRule
+from router.core.rules.sequence import SequenceRule
+from router.core.rules.strum import StrumRule
+from router.core.rules.transpose import TransposeRule
+from router.core.rules.turns import TurnsRule
+from router.core.rules.velocity import VelocityRule
+from router.core.rules.zones import ZonesRule
 
 RULES: Mapping[str, type[Rule]] = MappingProxyType(
     {
         rule.name: rule
         for rule in (
             # gestures to notes
-            Note,
-            Sequence,
-            Zones,
-            Random,
-            Drum,
-            Answer,
+            NoteRule,
+            SequenceRule,
+            ZonesRule,
+            RandomRule,
+            DrumRule,
+            AnswerRule,
             # gestures to gestures
-            Latch,
-            Program,
+            LatchRule,
+            ProgramRule,
             # both as they come
-            Turns,
+            TurnsRule,
             # notes to notes
-            Chord,
-            Transpose,
-            Range,
-            ScaleLock,
-            Velocity,
-            Quantize,
-            Strum,
-            Arpeggio,
-            Repeat,
-            Echo,
-            Drone,
-            Release,
+            ChordRule,
+            TransposeRule,
+            RangeRule,
+            ScaleLockRule,
+            VelocityRule,
+            QuantizeRule,
+            StrumRule,
+            ArpeggioRule,
+            RepeatRule,
+            EchoRule,
+            DroneRule,
+            ReleaseRule,
             # levels to controllers
-            Control,
+            ControlRule,
         )
     }
 )

@@ -60,7 +60,7 @@ class _Tone:
     lasts: int = 0
 
 
-class Answer(Plays):
+class AnswerRule(Plays):
     """The rule ``answer``; the module's docstring is its manual."""
 
     name = "answer"

@@ -25,7 +25,7 @@ from typing import Any, ClassVar
 from router.rule import BEGIN, GATE, ON_THE_BEAT, SEED, Context, Events, Grid, Kind, NoteOff, NoteOn, Rule, Span, gate
 
 
-class Arpeggio(Rule):
+class ArpeggioRule(Rule):
     """The rule ``arpeggio``; the module's docstring is its manual."""
 
     name = "arpeggio"

@@ -26,8 +26,7 @@ from dataclasses import replace
 from fractions import Fraction
 from typing import Any, ClassVar
 
-from router.rule import CHORDS, Context, Event, Events, Held, Kind, NoteOff, NoteOn, Rule, invert, middle, voice
-from router.rule import Chord as Named
+from router.rule import CHORDS, Chord, Context, Event, Events, Held, Kind, NoteOff, NoteOn, Rule, invert, middle, voice
 
 STACKED = {"triad": 3, "seventh": 4}
 
@@ -36,7 +35,7 @@ _ELSEWHERE = 12
 choice."""
 
 
-class Chord(Rule):
+class ChordRule(Rule):
     """The rule ``chord``; the module's docstring is its manual."""
 
     name = "chord"
@@ -87,7 +86,7 @@ class Chord(Rule):
     def __init__(self, settings: Mapping[str, Any], context: Context) -> None:
         super().__init__(settings, context)
         self._kind: str = settings["kind"]
-        self._to: Named | int | None = settings.get("to")
+        self._to: Chord | int | None = settings.get("to")
         self._follow: bool = settings["follow"]
         self._inversion: int = settings["inversion"]
         self._open = settings["position"] == "open"
@@ -96,7 +95,7 @@ class Chord(Rule):
         self._home = Fraction(0)  # where the middle of smooth voice leading stays about
         self._held = Held(context)  # of a chord that does not follow
         self._following: dict[int, tuple[int, list[NoteOn]]] = {}  # of one that does: by voice, its own voice and notes
-        self._stood: Named | None = None  # the chord in which they were played
+        self._stood: Chord | None = None  # the chord in which they were played
 
     def note_on(self, note: NoteOn, now: int) -> Events:
         if not self._follow:
@@ -133,7 +132,7 @@ class Chord(Rule):
         self._last = ()
         return [*self._held.clear(), *(NoteOff(own) for own, _ in following.values())]
 
-    def _stands(self) -> Named:
+    def _stands(self) -> Chord:
         music = self.context.music
         return music.chord or music.chord_on(1)
 

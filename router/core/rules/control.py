@@ -18,8 +18,7 @@ import math
 from collections.abc import Hashable, Mapping
 from typing import Any, ClassVar
 
-from router.rule import BEND_CENTRE, NANOSECONDS, Bend, ChannelPressure, Context, Events, Kind, Level, Rule
-from router.rule import Control as ControlChange
+from router.rule import BEND_CENTRE, NANOSECONDS, Bend, ChannelPressure, Context, Control, Events, Kind, Level, Rule
 
 _VALUE = {"type": "integer", "minimum": 0, "maximum": 127}
 _MIDDLE = 64
@@ -27,7 +26,7 @@ _GLIDES_EVERY = NANOSECONDS // 100
 """A glide has at least so long from one value to the next. Our choice."""
 
 
-class Control(Rule):
+class ControlRule(Rule):
     """The rule ``control``; the module's docstring is its manual."""
 
     name = "control"
@@ -105,12 +104,12 @@ class Control(Rule):
         self._next = now + self._every
         return (change,)
 
-    def _change(self) -> ControlChange | ChannelPressure | Bend:
+    def _change(self) -> Control | ChannelPressure | Bend:
         if self._bends:
             return Bend(round(BEND_CENTRE * self._value / _MIDDLE))
         if self._controller is None:
             return ChannelPressure(round(self._value))
-        return ControlChange(self._controller, round(self._value))
+        return Control(self._controller, round(self._value))
 
 
 _NEAR = 0.25

@@ -27,7 +27,7 @@ _STRAYS = 9
 every root has two places, and the drone moves to the nearer one."""
 
 
-class Drone(Rule):
+class DroneRule(Rule):
     """The rule ``drone``; the module's docstring is its manual."""
 
     name = "drone"

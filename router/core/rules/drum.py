@@ -17,7 +17,7 @@ from typing import Any, ClassVar
 from router.rule import Context, Events, NoteOn, Plays, Press
 
 
-class Drum(Plays):
+class DrumRule(Plays):
     """The rule ``drum``; the module's docstring is its manual."""
 
     name = "drum"

@@ -25,7 +25,7 @@ _SHORTEST = 30 * NANOSECONDS // 1000
 """An echo sounds for this long at least, however short the note was: as in the ledger, a tap is to be heard."""
 
 
-class Echo(Rule):
+class EchoRule(Rule):
     """The rule ``echo``; the module's docstring is its manual."""
 
     name = "echo"

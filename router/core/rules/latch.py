@@ -26,7 +26,7 @@ def _where(press: Press) -> tuple[str, int | None, int | None]:
     return press.source, press.zone, press.pitch
 
 
-class Latch(Rule):
+class LatchRule(Rule):
     """The rule ``latch``; the module's docstring is its manual."""
 
     name = "latch"
@@ -66,7 +66,7 @@ class Latch(Rule):
         self._on: Press | None = None
         group = settings.get("group")
         # In it stands the latch that is on, under one name for the whole group.
-        self._group: dict[str, Latch] = {} if group is None else context.shared.setdefault(f"latch {group}", {})
+        self._group: dict[str, LatchRule] = {} if group is None else context.shared.setdefault(f"latch {group}", {})
 
     def press(self, press: Press, now: int) -> Events:
         on = self._on

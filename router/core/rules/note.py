@@ -17,7 +17,7 @@ from typing import Any, ClassVar
 from router.rule import DEGREE, OCTAVE, Context, Events, NoteOn, Plays, Press
 
 
-class Note(Plays):
+class NoteRule(Plays):
     """The rule ``note``; the module's docstring is its manual."""
 
     name = "note"

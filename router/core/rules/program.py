@@ -15,11 +15,10 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any, ClassVar
 
-from router.rule import Context, Events, Kind, Press, Rule
-from router.rule import Program as ProgramChange
+from router.rule import Context, Events, Kind, Press, Program, Rule
 
 
-class Program(Rule):
+class ProgramRule(Rule):
     """The rule ``program``; the module's docstring is its manual."""
 
     name = "program"
@@ -59,7 +58,7 @@ class Program(Rule):
         if sound == self._last:
             return (press,)
         self._last = sound
-        return (ProgramChange(sound), press)
+        return (Program(sound), press)
 
     def let_go(self, now: int) -> Events:
         self._presses, self._last = 0, None

@@ -39,7 +39,7 @@ class _Moved:
     ended: bool = False
 
 
-class Quantize(Rule):
+class QuantizeRule(Rule):
     """The rule ``quantize``; the module's docstring is its manual."""
 
     name = "quantize"

@@ -13,13 +13,13 @@ Example::
 from __future__ import annotations
 
 from collections.abc import Mapping
-from random import Random as Chances
+from random import Random
 from typing import Any, ClassVar
 
 from router.rule import ONE_ROW, ROW, SEED, Context, Events, Plays, Press, Row
 
 
-class Random(Plays):
+class RandomRule(Plays):
     """The rule ``random``; the module's docstring is its manual."""
 
     name = "random"
@@ -51,7 +51,7 @@ class Random(Plays):
         self._weights: list[int] = weights if any(weights) else [1] * len(self._row)
         self._allow_repeats: bool = settings["allow_repeats"]
         self._seed: int = settings["seed"]
-        self._chances = Chances(self._seed)  # noqa: S311 - a fixed row of numbers for music, no secret
+        self._chances = Random(self._seed)  # noqa: S311 - a fixed row of numbers for music, no secret
         self._last: int | None = None
 
     def press(self, press: Press, now: int) -> Events:

@@ -17,7 +17,7 @@ from typing import Any, ClassVar
 from router.rule import Context, Events, Kind, NoteOn, Rule, fold
 
 
-class Range(Rule):
+class RangeRule(Rule):
     """The rule ``range``; the module's docstring is its manual."""
 
     name = "range"

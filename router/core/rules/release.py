@@ -26,7 +26,7 @@ _FADE = "fade"
 _BAR = Span(bars=Fraction(1))
 
 
-class Release(Rule):
+class ReleaseRule(Rule):
     """The rule ``release``; the module's docstring is its manual."""
 
     name = "release"

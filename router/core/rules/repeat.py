@@ -24,7 +24,7 @@ from typing import Any, ClassVar
 from router.rule import BEGIN, GATE, ON_THE_BEAT, Context, Event, Events, Grid, Kind, NoteOff, NoteOn, Rule, Span, gate
 
 
-class Repeat(Rule):
+class RepeatRule(Rule):
     """The rule ``repeat``; the module's docstring is its manual."""
 
     name = "repeat"

@@ -21,7 +21,7 @@ from typing import Any, ClassVar
 from router.rule import Context, Moves, nearest_of
 
 
-class ScaleLock(Moves):
+class ScaleLockRule(Moves):
     """The rule ``scale_lock``; the module's docstring is its manual."""
 
     name = "scale_lock"

@@ -27,7 +27,7 @@ def pause(settings: Mapping[str, Any]) -> int | None:
     return after
 
 
-class Sequence(Plays):
+class SequenceRule(Plays):
     """The rule ``sequence``; the module's docstring is its manual."""
 
     name = "sequence"

@@ -19,7 +19,7 @@ from typing import Any, ClassVar
 from router.rule import Context, Events, Kind, Later, NoteOff, NoteOn, Rule
 
 
-class Strum(Rule):
+class StrumRule(Rule):
     """The rule ``strum``; the module's docstring is its manual."""
 
     name = "strum"

@@ -18,7 +18,7 @@ from typing import Any, ClassVar
 from router.rule import Context, Moves, fold
 
 
-class Transpose(Moves):
+class TransposeRule(Moves):
     """The rule ``transpose``; the module's docstring is its manual."""
 
     name = "transpose"

@@ -26,7 +26,7 @@ _SOFTER = 0.5
 turn."""
 
 
-class Turns(Rule):
+class TurnsRule(Rule):
     """The rule ``turns``; the module's docstring is its manual."""
 
     name = "turns"

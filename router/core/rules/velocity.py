@@ -24,7 +24,7 @@ _CURVES = {"linear": 1.0, "soft": 0.5, "hard": 2.0}
 """The power to which the strength is raised."""
 
 
-class Velocity(Rule):
+class VelocityRule(Rule):
     """The rule ``velocity``; the module's docstring is its manual."""
 
     name = "velocity"

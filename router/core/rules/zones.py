@@ -17,7 +17,7 @@ from typing import Any, ClassVar
 from router.rule import ONE_ROW, ROW, Context, Events, Kind, Plays, Press, Row
 
 
-class Zones(Plays):
+class ZonesRule(Plays):
     """The rule ``zones``; the module's docstring is its manual."""
 
     name = "zones"

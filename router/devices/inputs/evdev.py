@@ -39,7 +39,7 @@ from router.core.events import PointerSample, PressureSample, SwitchSample
 from router.core.units import NANOSECONDS, nearest
 from router.devices.descriptions import EvdevAxis, EvdevDevice, EvdevPointer, EvdevSwitch
 from router.devices.inputs.base import SCARCE, DeviceBusy, DeviceLost, DeviceMissing, Stamped
-from router.devices.inputs.shared import Kind, Opened, Reader, Sharing, Wish
+from router.devices.inputs.shared import DeviceKind, Opened, Reader, Sharing, Wish
 from router.devices.names import Candidate, listed, matches, quoted
 
 EVENT = struct.Struct("@llHHi")
@@ -122,7 +122,7 @@ class Node:
         self._device.close()
 
 
-class Report(NamedTuple):
+class KernelEvents(NamedTuple):
     """Events of the kernel that count: stamp (monotonic nanoseconds), type, code and value of each.
 
     ``held``: after a loss, the keys that are down now, which is newer than all events here; ``losses``: their number.
@@ -133,7 +133,7 @@ class Report(NamedTuple):
     losses: int = 0
 
 
-class Events(Opened[Report]):
+class Events(Opened[KernelEvents]):
     """An open device node, for all its readers. ``down``: the keys that were down at the last read."""
 
     def __init__(self, node: Node) -> None:
@@ -150,7 +150,7 @@ class Events(Opened[Report]):
     def fileno(self) -> int:
         return self.node.fileno()
 
-    def take(self, now: int) -> Report | None:
+    def take(self, now: int) -> KernelEvents | None:
         try:
             data = os.read(self.node.fileno(), EVENT.size * _AT_ONCE)
         except BlockingIOError:
@@ -178,13 +178,13 @@ class Events(Opened[Report]):
                 self.down = self.node.held()
             except OSError as error:
                 raise DeviceLost(f"{self.description}: {error.strerror}") from error
-        return Report(events, frozenset(self.down) if missed else None, losses)
+        return KernelEvents(events, frozenset(self.down) if missed else None, losses)
 
-    def join(self, reader: Reader[Report]) -> None:
+    def join(self, reader: Reader[KernelEvents]) -> None:
         self._grab((*self.readers, reader))
         super().join(reader)
 
-    def leave(self, reader: Reader[Report]) -> None:
+    def leave(self, reader: Reader[KernelEvents]) -> None:
         super().leave(reader)
         self.later(self._let_go)
 
@@ -195,7 +195,7 @@ class Events(Opened[Report]):
         if not self.over:
             self._grab(self.readers)
 
-    def _grab(self, readers: Iterable[Reader[Report]]) -> None:
+    def _grab(self, readers: Iterable[Reader[KernelEvents]]) -> None:
         """Take the device for this process alone while one of the readers wants that, else leave it to all."""
         wanted = any(isinstance(reader, EvdevInput) and reader.grabs for reader in readers)
         if wanted != self._grabbed:
@@ -248,7 +248,7 @@ class _Pointer:
     moved: bool = False
 
 
-class EvdevInput(Reader[Report]):
+class EvdevInput(Reader[KernelEvents]):
     """An open device that serves these inputs of a profile."""
 
     def __init__(self, opened: Events, devices: Mapping[str, EvdevDevice], wish: Wish | None = None) -> None:
@@ -285,7 +285,7 @@ class EvdevInput(Reader[Report]):
             raise DeviceMissing(f"{self.description}: an axis of {name} has no length")
         self._pointers.append(_Pointer(name, codes, axes, [axis.value for axis in axes]))
 
-    def made(self, what: Report, now: int) -> Iterator[Stamped]:
+    def made(self, what: KernelEvents, now: int) -> Iterator[Stamped]:
         self.dropped += what.losses
         for stamp, kind, code, value in what.events:
             if kind == EV_SYN and code == SYN_REPORT:
@@ -393,7 +393,7 @@ def open_evdev(devices: Mapping[str, EvdevDevice], wish: Wish | None = None) -> 
     if why := _why_none(wish.pattern, [*there.values()], able, _wanted(devices)):
         raise DeviceMissing(why)
     names = {socket: device.candidate for socket, device in there.items() if device in able}
-    kind = Kind("input device", "evdev", "another key or axis", partial(_means, there), _clash)
+    kind = DeviceKind("input device", "evdev", "another key or axis", partial(_means, there), _clash)
     path = there[wish.sharing.choose(wish, names, kind)].path
     with wish.sharing.opening(wish):
         return _open(path, devices, wish)
@@ -480,7 +480,7 @@ def _open(path: str, devices: Mapping[str, EvdevDevice], wish: Wish) -> EvdevInp
 
 
 def _rivals(
-    opened: Opened[Report] | None, devices: Mapping[str, EvdevDevice], wish: Wish
+    opened: Opened[KernelEvents] | None, devices: Mapping[str, EvdevDevice], wish: Wish
 ) -> list[tuple[Wish, EvdevInput]]:
     """List the other seats' wishes and inputs that use the same of this device."""
     return [

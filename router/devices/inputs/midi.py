@@ -20,7 +20,7 @@ from router.core.events import Found, Lost, MidiSample, PressureSample, Sample
 from router.core.midi import CLOCK, CONTROL_CHANGE, PITCH_BEND, QUARTER_FRAME
 from router.devices.descriptions import MidiDevice, MidiInDevice, MidiPressure
 from router.devices.inputs.base import PER_READ, DeviceBusy, DeviceLost, DeviceMissing, Stamped
-from router.devices.inputs.shared import Kind, Opened, Reader, Sharing, Wish
+from router.devices.inputs.shared import DeviceKind, Opened, Reader, Sharing, Wish
 from router.devices.names import Candidate, matches, quoted
 from router.devices.ports import MidiSystem, NoMidi, candidates, midi_system
 from router.system import clock
@@ -190,7 +190,7 @@ def _open(wish: Wish) -> Port:
     except NoMidi as error:
         raise DeviceBusy(str(error)) from error
     there = _there(system.senders(), wish.pattern)
-    kind = Kind("MIDI input", "midi", "another message", partial(_means, there), _clash)
+    kind = DeviceKind("MIDI input", "midi", "another message", partial(_means, there), _clash)
     sender = wish.sharing.choose(wish, there, kind)
     before = wish.sharing.has_opened(sender)
     if isinstance(before, Port) and before.system is not system:  # a server has gone, and nobody has looked since

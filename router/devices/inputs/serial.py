@@ -27,7 +27,7 @@ from router.core.events import PressureSample, Sample, SwitchSample
 from router.core.units import NANOSECONDS
 from router.devices.descriptions import SerialDevice
 from router.devices.inputs.base import PER_READ, DeviceBusy, DeviceLost, DeviceMissing, Stamped
-from router.devices.inputs.shared import Kind, Opened, Reader, Sharing, Wish
+from router.devices.inputs.shared import DeviceKind, Opened, Reader, Sharing, Wish
 from router.devices.line_pattern import LONGEST_LINE, LinePattern
 from router.devices.names import Candidate, matches, shown
 from router.system import clock
@@ -94,14 +94,14 @@ class Reading:
         return SwitchSample(self._name, value > 0) if self.is_switch else PressureSample(self._name, value)
 
 
-class Said(NamedTuple):
+class LinesRead(NamedTuple):
     """The lines that came, each with whether its beginning is surely there; and how many were dropped as too long."""
 
     lines: list[tuple[str, bool]]
     dropped: int
 
 
-class Line(Opened[Said]):
+class SerialLine(Opened[LinesRead]):
     """An open serial line, for all its readers.
 
     Raises:
@@ -129,7 +129,7 @@ class Line(Opened[Said]):
     def fileno(self) -> int:
         return int(self._port.fileno())
 
-    def take(self, now: int) -> Said | None:
+    def take(self, now: int) -> LinesRead | None:
         try:
             data = os.read(self._port.fileno(), PER_READ)  # pyserial's own read would wait until it has so many
         except BlockingIOError:
@@ -140,13 +140,13 @@ class Line(Opened[Said]):
             raise DeviceLost(f"{self.description}: hung up")
         before = self._lines.dropped
         lines = self._lines.feed(data)
-        return Said(lines, self._lines.dropped - before)
+        return LinesRead(lines, self._lines.dropped - before)
 
     def close(self) -> None:
         self._port.close()
 
 
-class SerialInput(Reader[Said]):
+class SerialInput(Reader[LinesRead]):
     """A serial line that is open, for some inputs of one seat.
 
     Raises:
@@ -163,7 +163,7 @@ class SerialInput(Reader[Said]):
         self.description = line.description
         super().__init__(line, wish)
 
-    def made(self, what: Said, now: int) -> Iterator[Stamped]:
+    def made(self, what: LinesRead, now: int) -> Iterator[Stamped]:
         self.dropped += what.dropped
         for line, whole in what.lines:
             for reading in self._readings:
@@ -196,12 +196,12 @@ def find(wish: Wish) -> str:
     there = {_socket(candidate): candidate for candidate in lines()}
     if (path := _itself(wish.pattern)) is not None and not any(path in names for names in map(_paths, there.values())):
         there[path] = Candidate((wish.pattern, path))
-    kind = Kind("serial line", "serial", "a line pattern", partial(_means, there), _clash)
+    kind = DeviceKind("serial line", "serial", "a line pattern", partial(_means, there), _clash)
     chosen = there[wish.sharing.choose(wish, there, kind)]
     return wish.pattern if wish.pattern in chosen.names and wish.pattern.startswith("/") else chosen.names[-1]
 
 
-def _open(devices: Mapping[str, SerialDevice], wish: Wish) -> Line:
+def _open(devices: Mapping[str, SerialDevice], wish: Wish) -> SerialLine:
     """Open the line, or return it as it is open already.
 
     Raises:
@@ -211,7 +211,7 @@ def _open(devices: Mapping[str, SerialDevice], wish: Wish) -> Line:
     baud = next(iter(devices.values())).baud
     path = find(wish)
     with wish.sharing.opening(wish):
-        line = wish.sharing.opened(os.path.realpath(path), lambda: Line(path, baud))
+        line = wish.sharing.opened(os.path.realpath(path), lambda: SerialLine(path, baud))
         if line.baud != baud:
             rivals = " and ".join(sorted({reader.wish.who for reader in line.readers if reader.wish is not None}))
             raise DeviceBusy(

@@ -42,7 +42,7 @@ AnyOpened = TypeVar("AnyOpened", bound="Opened[Any]")
 
 
 @dataclass(frozen=True, slots=True)
-class Kind:
+class DeviceKind:
     """A kind of device: its name, its word in a profile, and what its inputs may differ in.
 
     ``means``: tells whether the device of this name could serve these inputs. ``clash``: says what both sets of inputs
@@ -144,7 +144,7 @@ class Sharing:
                 self._homes |= {shared: key for shared, home in self._homes.items() if home == before}
             self._homes[wish.home] = key
 
-    def choose(self, wish: Wish, there: Mapping[str, Candidate], kind: Kind) -> str:
+    def choose(self, wish: Wish, there: Mapping[str, Candidate], kind: DeviceKind) -> str:
         """Choose one of the devices that are there for this wish, which has it from now on; return its lasting name.
 
         Raises:
@@ -195,7 +195,7 @@ class _Choice:
 
     wish: Wish
     there: Mapping[str, Candidate]
-    kind: Kind
+    kind: DeviceKind
     others: Sequence[Wish]
     homes: Mapping[tuple[object, ...], str]
 

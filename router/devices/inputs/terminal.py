@@ -28,7 +28,7 @@ from router.core.events import SwitchSample
 from router.core.timers import earliest
 from router.devices.descriptions import TerminalKey
 from router.devices.inputs.base import PER_READ, DeviceLost, DeviceMissing, Stamped
-from router.devices.inputs.shared import Kind, Opened, Reader, Sharing, Wish
+from router.devices.inputs.shared import DeviceKind, Opened, Reader, Sharing, Wish
 from router.devices.names import Candidate
 
 MILLISECOND = 1_000_000
@@ -41,7 +41,7 @@ NAMES: Mapping[str, str] = {"space": " ", "enter": "\n", "tab": "\t"}
 
 
 @dataclass(slots=True)
-class _Key:
+class _TypedKey:
     inputs: list[str]
     state: str = "up"
     came: int = 0
@@ -58,9 +58,9 @@ class Keys:
 
     def __init__(self, keys: Mapping[str, str]) -> None:
         """``keys``: the letter of each input."""
-        self._keys: dict[str, _Key] = {}
+        self._keys: dict[str, _TypedKey] = {}
         for name, letter in keys.items():
-            self._keys.setdefault(letter, _Key([])).inputs.append(name)
+            self._keys.setdefault(letter, _TypedKey([])).inputs.append(name)
 
     def letter(self, letter: str, now: int) -> Iterator[Stamped]:
         """Take a letter; yield first what is due before it."""
@@ -102,7 +102,7 @@ class Keys:
                 yield from _say(key, when, False)
 
 
-def _say(key: _Key, now: int, *pressed: bool) -> Iterator[Stamped]:
+def _say(key: _TypedKey, now: int, *pressed: bool) -> Iterator[Stamped]:
     for down in pressed:
         for name in key.inputs:
             yield now, SwitchSample(name, down)
@@ -254,7 +254,7 @@ def _clash(ours: Mapping[str, TerminalKey], theirs: Mapping[str, TerminalKey]) -
     return " and ".join(sorted({device.key for device in ours.values()} & {device.key for device in theirs.values()}))
 
 
-_KIND = Kind("key", "terminal", "another key", lambda _devices, _name: True, _clash)
+_KIND = DeviceKind("key", "terminal", "another key", lambda _devices, _name: True, _clash)
 
 
 def _in_background(descriptor: int) -> bool:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from abc import ABC, abstractmethod
 
-from router.devices.outputs.sounding_notes import Place
+from router.devices.outputs.sounding_notes import PortAddress
 
 
 class OutputError(Exception):
@@ -17,7 +17,7 @@ class Output(ABC):
     description: str
     """The port or instrument behind it, for the log and for people."""
 
-    place: Place | None = None
+    place: PortAddress | None = None
     """Where another process finds the receiver; None: what is played ends with this process."""
 
     @abstractmethod

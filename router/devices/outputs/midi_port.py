@@ -15,7 +15,7 @@ from router.core.units import NANOSECONDS
 from router.devices.descriptions import MidiPort
 from router.devices.names import Candidate, listed, matches, quoted
 from router.devices.outputs.base import Output, OutputError
-from router.devices.outputs.sounding_notes import Place
+from router.devices.outputs.sounding_notes import PortAddress
 
 SENSED_EVERY = NANOSECONDS // 4
 """Active sensing is sent after this long without a message. The standard says 300 ms; the rest is for a late loop."""
@@ -47,7 +47,7 @@ class MidiPortOutput(Output):
         except (NoMidi, rtmidi.RtMidiError) as error:
             raise OutputError(f"{error}\n{_NO_SYSTEM}") from error
         self._sense_at: int | None = 0 if device.active_sensing else None
-        self.place = Place(self._system.name, self._target or "")
+        self.place = PortAddress(self._system.name, self._target or "")
 
     def _begin(self, name: str, device: MidiPort, client: str) -> None:
         """Connect the port to the one that is wanted, or offer it."""

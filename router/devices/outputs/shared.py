@@ -40,7 +40,7 @@ class SharedOutputs:
         self._keep = keep
         self._open: dict[Hashable, _Open] = {}  # those that were held last come last
 
-    def open(self, name: str, device: OutputDevice) -> Held:
+    def open(self, name: str, device: OutputDevice) -> OutputShare:
         """Return the output that ``device`` describes, for one holder, who closes it; ``name`` as in the profile.
 
         Raises:
@@ -55,7 +55,7 @@ class SharedOutputs:
                 self._drop(idle)
         return held
 
-    def if_open(self, name: str, device: OutputDevice) -> Held | None:
+    def if_open(self, name: str, device: OutputDevice) -> OutputShare | None:
         """Return the output as ``open`` does if it is open already, otherwise None."""
         try:
             key = _key(name, device)
@@ -64,11 +64,11 @@ class SharedOutputs:
         one = self._open.get(key)
         return self._hold(key, one, device) if one is not None and one.output.present() else None
 
-    def _hold(self, key: Hashable, one: _Open, device: OutputDevice) -> Held:
+    def _hold(self, key: Hashable, one: _Open, device: OutputDevice) -> OutputShare:
         one.holders += 1
         self._open.pop(key, None)
         self._open[key] = one
-        return Held(self, key, one, device)
+        return OutputShare(self, key, one, device)
 
     def give_back(self, key: Hashable, one: _Open, gone: bool, stale: bool) -> None:
         """Release one holder.
@@ -100,7 +100,7 @@ class SharedOutputs:
             _close(one.output)
 
 
-class Held(Output):
+class OutputShare(Output):
     """A shared output as one holder sees it."""
 
     def __init__(self, shared: SharedOutputs, key: Hashable, one: _Open, device: OutputDevice) -> None:

@@ -32,7 +32,7 @@ FREE, OPEN, LEFT = 0, ord("O"), ord("L")
 SYSTEMS = ("alsa", "jack")
 
 
-class Place(NamedTuple):
+class PortAddress(NamedTuple):
     """Where another process finds the receiver of an output.
 
     ``system``: "alsa" or "jack". ``port``: the full name of the port that is sent to; "": a port of our own, to which
@@ -47,7 +47,7 @@ class Left(NamedTuple):
     """Notes left on by one output: its slot, its place, the channels it used (1 to 16), its notes (channel, note)."""
 
     slot: int
-    place: Place
+    place: PortAddress
     channels: tuple[int, ...]
     notes: tuple[tuple[int, int], ...]
 
@@ -144,7 +144,7 @@ def read_slot(memory: bytes | mmap.mmap, slot: int) -> Left:
     channels, notes = memory[at + CHANNELS_AT : at + NOTES_AT], memory[at + NOTES_AT : at + SLOT_SIZE]
     return Left(
         slot,
-        Place(*(text.partition(b"\0")[0].decode("utf-8", "surrogateescape") for text in (system, port))),
+        PortAddress(*(text.partition(b"\0")[0].decode("utf-8", "surrogateescape") for text in (system, port))),
         tuple(channel + 1 for channel, used in enumerate(channels) if used),
         tuple((place // NOTES + 1, place % NOTES) for place, on in enumerate(notes) if on),
     )

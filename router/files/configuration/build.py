@@ -13,7 +13,7 @@ from router.files.diagnostics import START, Report
 from router.files.profile import pieces
 from router.files.profile.build import device, names_nobody, output
 from router.files.profile.cross_checks import same_output_twice
-from router.files.profile.pieces import Heard, Sort, Values
+from router.files.profile.pieces import InputPiece, Sort, Values
 from router.files.profile.validate import settings
 from router.files.source import Entries, Node, Text
 
@@ -83,7 +83,7 @@ def _seat_plan(name: str, values: Values, profiles: Path, count: int) -> SeatPla
     )
 
 
-def _buttons(tree: Entries, report: Report) -> dict[str, Heard]:
+def _buttons(tree: Entries, report: Report) -> dict[str, InputPiece]:
     """The buttons, by name, each read as a switch that is listened to."""
     things = pieces.group(tree, "buttons", schema.CONFIGURATION)
     heard = {}
@@ -91,10 +91,10 @@ def _buttons(tree: Entries, report: Report) -> dict[str, Heard]:
         place = things.keys[name].place
         values: Mapping[str, object] | None = settings(entries, schema.BUTTON, place, report)
         word, found = pieces.device_of(entries, schema.BUTTON_DEVICES, "a button's device", report)
-        heard[name] = Heard(name, "switch", place, entries, values or {}, word, found or {})
+        heard[name] = InputPiece(name, "switch", place, entries, values or {}, word, found or {})
     return heard
 
 
-def _button(heard: Heard) -> Button:
+def _button(heard: InputPiece) -> Button:
     values = heard.values
     return Button(heard.name, device(heard), values["hold"], values["does"], values.get("seat"))

@@ -16,7 +16,7 @@ from router.files.configuration import schema
 from router.files.diagnostics import START, Place, Report, quoted
 from router.files.profile import pieces
 from router.files.profile.cross_checks import hears
-from router.files.profile.pieces import Heard, Values
+from router.files.profile.pieces import InputPiece, Values
 from router.files.source import Entries, Items, Text
 
 Seats = Mapping[str, tuple[Values, Entries]]
@@ -25,7 +25,7 @@ STEPS = ("next", "previous")
 """What a button does that needs a list."""
 
 
-def check(tree: Entries, seats: Seats, buttons: Mapping[str, Heard], report: Report) -> None:
+def check(tree: Entries, seats: Seats, buttons: Mapping[str, InputPiece], report: Report) -> None:
     """Everything that only shows when the pieces are seen together."""
     _too_many(pieces.group(tree, "seats", schema.CONFIGURATION), report)
     _folders(list(_named_folders(tree, seats, report)), report)
@@ -160,8 +160,8 @@ def _twice_in_a_list(entries: Entries, report: Report) -> None:
                 report.add(item.place, f"{quoted(name)} stands in this list twice", hint)
 
 
-def _same_button_twice(buttons: Mapping[str, Heard], report: Report) -> None:
-    seen: dict[object, Heard] = {}
+def _same_button_twice(buttons: Mapping[str, InputPiece], report: Report) -> None:
+    seen: dict[object, InputPiece] = {}
     for button in buttons.values():
         for key, what in hears(button):
             first = seen.setdefault(key, button)
@@ -170,7 +170,7 @@ def _same_button_twice(buttons: Mapping[str, Heard], report: Report) -> None:
                 report.add(button.device_place, message, "A button does one thing: give each of them its own.")
 
 
-def _seat(button: Heard, seats: Seats, report: Report) -> None:
+def _seat(button: InputPiece, seats: Seats, report: Report) -> None:
     node = button.node.values.get("seat")
     if not isinstance(node, Text) or node.empty or node.text.strip() in seats:
         return
@@ -183,7 +183,7 @@ def _seat(button: Heard, seats: Seats, report: Report) -> None:
 _LIST = 'A seat needs a list of children, such as "list: [wren, lark, finch]".'
 
 
-def _nothing_to_step_through(tree: Entries, buttons: Mapping[str, Heard], seats: Seats, report: Report) -> None:
+def _nothing_to_step_through(tree: Entries, buttons: Mapping[str, InputPiece], seats: Seats, report: Report) -> None:
     listed = [name for name, (_, entries) in seats.items() if "list" in entries.values]
     for button in buttons.values():
         does, seat = button.node.values.get("does"), button.values.get("seat")

@@ -21,7 +21,7 @@ from router.files.configuration.model import Ports, SeatPlan
 from router.files.diagnostics import Place, Report, quoted
 from router.files.profile import pieces
 from router.files.profile.build import output
-from router.files.profile.pieces import Heard, Values
+from router.files.profile.pieces import InputPiece, Values
 from router.files.profile.schema import NAME, Schema, fits, respell
 from router.files.profile.validate import settings
 from router.files.source import Entries, Items, Text
@@ -94,7 +94,7 @@ def keyboard_output(tree: Entries, report: Report) -> Values:
 # --- what is wrong with it --------------------------------------------------------------------------------------
 
 
-def check(tree: Entries, seats: Seats, buttons: Mapping[str, Heard], report: Report) -> None:
+def check(tree: Entries, seats: Seats, buttons: Mapping[str, InputPiece], report: Report) -> None:
     """Report the mistakes about playing together that only show when the pieces are seen together."""
     room = _room(tree)
     _names(pieces.group(tree, "seats", schema.CONFIGURATION), report)
@@ -241,12 +241,12 @@ def _clock(entries: Entries, report: Report) -> None:
         report.add(entries.values["to"].place, '"from" and "to" may be one port: its clock would follow itself', hint)
 
 
-def _does(button: Heard) -> str:
+def _does(button: InputPiece) -> str:
     node = button.node.values.get("does")
     return node.text.strip() if isinstance(node, Text) else ""
 
 
-def _taps(buttons: Mapping[str, Heard], report: Report) -> None:
+def _taps(buttons: Mapping[str, InputPiece], report: Report) -> None:
     for button in buttons.values():
         if _does(button) == TAP and "seat" in button.node.values:
             place = button.node.keys["seat"].place

@@ -10,7 +10,7 @@ from pathlib import Path
 
 from router.core.conditioning.listen import PHRASE, ListenConditioner, ListenSettings
 from router.core.conditioning.midi import MidiConditioner, MidiSettings
-from router.core.conditioning.pointer import Grid, PointerConditioner, PointerSettings
+from router.core.conditioning.pointer import PointerConditioner, PointerSettings, ZoneGrid
 from router.core.conditioning.pressure import PressureConditioner, PressureSettings, Side
 from router.core.conditioning.switch import SwitchConditioner, SwitchSettings
 from router.core.contract import Kind, frozen
@@ -20,8 +20,8 @@ from router.core.harmony import Progression
 from router.core.ledger import Limits
 from router.core.midi import CHANNEL_PRESSURE, CONTROL_CHANGE, PITCH_BEND
 from router.core.music import Music
-from router.core.rules.answer import Answer
-from router.core.rules.sequence import Sequence, pause
+from router.core.rules.answer import AnswerRule
+from router.core.rules.sequence import SequenceRule, pause
 from router.core.units import PRESSURE
 from router.devices.descriptions import (
     ANY_NUMBER,
@@ -42,7 +42,7 @@ from router.files.diagnostics import START, Report, quoted
 from router.files.plugins import installed
 from router.files.profile import cross_checks, doubts, pieces, schema
 from router.files.profile.model import Profile
-from router.files.profile.pieces import Heard, Played, Values
+from router.files.profile.pieces import InputPiece, PartPiece, Values
 from router.files.profile.validate import settings
 from router.files.source import Entries, Items, Node, Text, comments
 
@@ -150,28 +150,28 @@ def _on_one_line(text: str) -> str:
     return " ".join(re.sub("[\x00-\x1f\x7f-\x9f\ud800-\udfff]", " ", text).split())
 
 
-def _progression(values: Values, parts: Iterable[Played]) -> Progression:
+def _progression(values: Values, parts: Iterable[PartPiece]) -> Progression:
     sources = {name: values[name].strip() for name in ("advance", "follow") if name in values}
     tunes = [
         step.settings
         for part in parts
         if sources.get("advance") in part.names
         for step in part.steps
-        if step.rule is Sequence
+        if step.rule is SequenceRule
     ]
     pauses = [length for tune in tunes if (length := pause(tune)) is not None]
     restart_after = pauses[0] if pauses else None
     return Progression(tuple(values.get("chords", ())), values.get("every"), restart_after=restart_after, **sources)
 
 
-def _part_plan(part: Played, path: Path) -> PartPlan:
+def _part_plan(part: PartPiece, path: Path) -> PartPlan:
     rules = tuple(
         RulePlan(
             step.rule.name,
             partial(step.rule, frozen(step.settings)),
             f"{path.name}:{step.place.line}",
             installed().origin(step.rule.name),
-            frozenset({step.settings["hears"].strip()}) if step.rule is Answer else frozenset(),
+            frozenset({step.settings["hears"].strip()}) if step.rule is AnswerRule else frozenset(),
         )
         for step in part.steps
     )
@@ -179,7 +179,7 @@ def _part_plan(part: Played, path: Path) -> PartPlan:
     return PartPlan(part.name, part.names, rules, Route(route["port"], route["channel"]), route.get("program"))
 
 
-def device(heard: Heard) -> Device:
+def device(heard: InputPiece) -> Device:
     """Describe the device of an input."""
     found = heard.device
     if heard.word == "terminal":
@@ -238,7 +238,7 @@ def output(values: Values) -> OutputDevice:
     return Instrument(None if name == "default" else name, float(values["gain"]))
 
 
-def _conditioner(name: str, heard: Heard, used: frozenset[str], wanted: frozenset[str]) -> MakeConditioner:
+def _conditioner(name: str, heard: InputPiece, used: frozenset[str], wanted: frozenset[str]) -> MakeConditioner:
     """``used``: the sources that some part listens to; ``wanted``: those of which it wants the continuous level."""
     values = heard.values
     own, levels = (frozenset(s for s in sources if s.startswith(f"{name}.")) for sources in (used, wanted))
@@ -280,7 +280,7 @@ def _pointer(values: Values, levels: frozenset[str]) -> PointerSettings:
     smooth, grid = values["smooth"], values["grid"]
     rest = frozenset(zone - 1 for zone in grid.get("rest", ()))
     return PointerSettings(
-        grid=Grid(**{**grid, "rest": rest}),
+        grid=ZoneGrid(**{**grid, "rest": rest}),
         min_cutoff=smooth["min_cutoff"] if smooth else None,
         beta=float(smooth["beta"]) if smooth else 0.0,
         levels=levels,
@@ -292,7 +292,7 @@ def _pointer(values: Values, levels: frozenset[str]) -> PointerSettings:
     )
 
 
-def _unit(heard: Heard) -> str:
+def _unit(heard: InputPiece) -> str:
     """The unit that a pressure's thresholds are written in: whoever wrote them thinks in it."""
     side = heard.node.values.get("above", heard.node.values.get("below"))
     on = side.values["on"] if isinstance(side, Entries) else None

@@ -19,7 +19,7 @@ from router.devices.line_pattern import LinePattern, PatternRefused
 from router.files.diagnostics import Place, Report, either, quoted
 from router.files.plugins import installed
 from router.files.profile import schema
-from router.files.profile.pieces import PRESSES, Heard, Played, Step
+from router.files.profile.pieces import PRESSES, InputPiece, PartPiece, RulePiece
 from router.files.profile.validate import settings
 from router.files.source import Entries, Items, Text
 
@@ -30,9 +30,9 @@ _OF_PITCHES = ("scale_lock", "chord", "transpose", "range", "drone")
 
 
 def check(
-    inputs: Mapping[str, Heard],
+    inputs: Mapping[str, InputPiece],
     outputs: Mapping[str, tuple[Mapping[str, Any], Place]],
-    parts: Sequence[Played],
+    parts: Sequence[PartPiece],
     music: Entries,
     report: Report,
 ) -> None:
@@ -72,7 +72,7 @@ def check(
 # --- inputs -----------------------------------------------------------------------------------------------------
 
 
-def _thresholds(heard: Heard, report: Report) -> None:
+def _thresholds(heard: InputPiece, report: Report) -> None:
     for name in ("above", "below"):
         node = heard.node.values.get(name)
         # Read for itself, whatever else is wrong with the input; what is wrong with it is told there.
@@ -122,14 +122,14 @@ def _share(text: str, share: float) -> str:
     return f"{round(float(found[1]) * share, 4):g} {found[2]}" if found else ""
 
 
-def _keys(heard: Heard, report: Report) -> None:
+def _keys(heard: InputPiece, report: Report) -> None:
     if heard.type != "midi" or not heard.values or heard.values["lowest"] <= heard.values["highest"]:
         return
     name = "highest" if "highest" in heard.node.values else "lowest"
     report.add(heard.node.values[name].place, '"lowest" is above "highest": no key would count', "Exchange the two.")
 
 
-def _held(heard: Heard, report: Report) -> None:
+def _held(heard: InputPiece, report: Report) -> None:
     """A switch must be able to count before it is taken to be stuck."""
     values = heard.values
     if heard.type != "switch" or not values or not values["longest"] or values["accept"] < values["longest"]:
@@ -144,7 +144,7 @@ def _held(heard: Heard, report: Report) -> None:
         )
 
 
-def _rest(heard: Heard, report: Report) -> None:
+def _rest(heard: InputPiece, report: Report) -> None:
     """Zones that never play must be there, and not be all of them."""
     grid = heard.values.get("grid", {})
     node = heard.node.values.get("grid")
@@ -162,7 +162,7 @@ def _rest(heard: Heard, report: Report) -> None:
         )
 
 
-def _centres(inputs: Mapping[str, Heard], report: Report) -> set[str]:
+def _centres(inputs: Mapping[str, InputPiece], report: Report) -> set[str]:
     """The inputs that re-centre a pointer: each must have presses, and be another than the pointer itself."""
     every = {source: kind for heard in inputs.values() for source, kind in heard.sources().items()}
     used: set[str] = set()
@@ -190,7 +190,7 @@ def _centres(inputs: Mapping[str, Heard], report: Report) -> set[str]:
 _CENTRE = 'For example a key for the therapist: an input "centre: {type: switch, device: {terminal: c}}".'
 
 
-def _line(heard: Heard, report: Report) -> None:
+def _line(heard: InputPiece, report: Report) -> None:
     node = heard.node.values.get("device")
     if "line" not in heard.device or not isinstance(node, Entries):
         return
@@ -207,7 +207,7 @@ def _within(place: Place, piece: str, report: Report) -> Place:
     return Place(place.line, at + 1, len(piece)) if at >= 0 else place
 
 
-def _measures(heard: Heard, report: Report) -> None:
+def _measures(heard: InputPiece, report: Report) -> None:
     """How a pressure sensor's numbers become pressures must be said once, and be possible."""
     device, node = heard.device, heard.node.values.get("device")
     if heard.type != "pressure" or not device or not isinstance(node, Entries):
@@ -241,7 +241,7 @@ def _measures(heard: Heard, report: Report) -> None:
         report.add(node.keys["range"].place, '"lowest" must be below "highest"', hint)
 
 
-def _one_message(heard: Heard, node: Entries, report: Report) -> None:
+def _one_message(heard: InputPiece, node: Entries, report: Report) -> None:
     device = heard.device
     kinds = [name for name in ("controller", "channel_pressure", "bend") if device.get(name) not in (None, False)]
     if not kinds:
@@ -253,7 +253,7 @@ def _one_message(heard: Heard, node: Entries, report: Report) -> None:
         )
 
 
-def _moves(heard: Heard, report: Report) -> None:
+def _moves(heard: InputPiece, report: Report) -> None:
     """A pointer's axes are of one kind, and only relative ones have a step."""
     device, node = heard.device, heard.node.values.get("device")
     if heard.type != "pointer" or not device or not isinstance(node, Entries):
@@ -272,8 +272,8 @@ def _moves(heard: Heard, report: Report) -> None:
         report.add(node.values["step"].place, '"step" is 0, so the pointer would not move', "For example 0.1 %.")
 
 
-def _same_device_twice(inputs: Sequence[Heard], report: Report) -> None:
-    seen: dict[tuple[Any, ...], Heard] = {}
+def _same_device_twice(inputs: Sequence[InputPiece], report: Report) -> None:
+    seen: dict[tuple[Any, ...], InputPiece] = {}
     for heard in inputs:
         for key, what in hears(heard):
             first = seen.setdefault(key, heard)
@@ -286,7 +286,7 @@ def _same_device_twice(inputs: Sequence[Heard], report: Report) -> None:
                 break
 
 
-def hears(heard: Heard) -> Iterator[tuple[tuple[Any, ...], str]]:
+def hears(heard: InputPiece) -> Iterator[tuple[tuple[Any, ...], str]]:
     """Everything of a device that an input listens to, and how a message calls it."""
     device = heard.device
     if not device:
@@ -305,7 +305,7 @@ def hears(heard: Heard) -> Iterator[tuple[tuple[Any, ...], str]]:
                 yield ("evdev", pattern, device[name]), f"the same device and {what} ({device[name]})"
 
 
-def _listening(inputs: Mapping[str, Heard], parts: Sequence[Played], report: Report) -> None:
+def _listening(inputs: Mapping[str, InputPiece], parts: Sequence[PartPiece], report: Report) -> None:
     """Return which part of this profile an input hears.
 
     There must be such a part, and parts must not hear one another in a ring.
@@ -369,7 +369,7 @@ def same_output_twice(outputs: Mapping[str, tuple[Mapping[str, Any], Place]], re
             )
 
 
-def _port(part: Played, outputs: Mapping[str, Any], report: Report) -> None:
+def _port(part: PartPiece, outputs: Mapping[str, Any], report: Report) -> None:
     port = part.output.values.get("port")
     if not isinstance(port, Text) or port.empty or port.text in outputs or not outputs:
         return
@@ -382,7 +382,7 @@ def _port(part: Played, outputs: Mapping[str, Any], report: Report) -> None:
     )
 
 
-def _drums(part: Played, report: Report) -> None:
+def _drums(part: PartPiece, report: Report) -> None:
     if part.route.get("channel") != DRUM_CHANNEL:
         for step in part.steps:
             if step.rule.name == "drum" and part.route:
@@ -401,8 +401,8 @@ def _drums(part: Played, report: Report) -> None:
             )
 
 
-def _two_sounds(parts: Sequence[Played], report: Report) -> None:
-    seen: dict[tuple[str, int], Played] = {}
+def _two_sounds(parts: Sequence[PartPiece], report: Report) -> None:
+    seen: dict[tuple[str, int], PartPiece] = {}
     for part in parts:
         if "program" not in part.route:
             continue
@@ -416,7 +416,7 @@ def _two_sounds(parts: Sequence[Played], report: Report) -> None:
             )
 
 
-def _programs(parts: Sequence[Played], report: Report) -> None:
+def _programs(parts: Sequence[PartPiece], report: Report) -> None:
     """A rule that changes the sound of a channel changes it for whoever else plays there."""
     for part in parts:
         where = (part.route.get("port"), part.route.get("channel"))
@@ -443,7 +443,7 @@ def _programs(parts: Sequence[Played], report: Report) -> None:
 _GOES_ON = 'For example "every: 2 bars", "advance: pad" (an input) or "follow: keys" (a MIDI input).'
 
 
-def _progression(node: Entries | None, inputs: Mapping[str, Heard], report: Report) -> set[str]:
+def _progression(node: Entries | None, inputs: Mapping[str, InputPiece], report: Report) -> set[str]:
     """Check that a progression has chords and one thing that advances them; return the inputs used for that."""
     if node is None:
         return set()
@@ -500,7 +500,7 @@ def _follows_harmony(music: Entries) -> bool:
     return node is not None and not (isinstance(node, Text) and node.text.strip() == "tempo")
 
 
-def _follows(part: Played, report: Report) -> None:
+def _follows(part: PartPiece, report: Report) -> None:
     """Report rules that follow the chord; to be called if there are no chords."""
     for step in part.steps:
         follows = step.settings.get("follow") is True or (
@@ -515,13 +515,13 @@ def _follows(part: Played, report: Report) -> None:
             )
 
 
-def _heard_in(part: Played, inputs: Mapping[str, Heard], *types: str) -> list[str]:
+def _heard_in(part: PartPiece, inputs: Mapping[str, InputPiece], *types: str) -> list[str]:
     """The inputs of a part that are of these types."""
     heads = dict.fromkeys(source.partition(".")[0] for source in part.names)
     return [name for name in heads if name in inputs and inputs[name].type in types]
 
 
-def _latches(part: Played, inputs: Mapping[str, Heard], report: Report) -> None:
+def _latches(part: PartPiece, inputs: Mapping[str, InputPiece], report: Report) -> None:
     """Check that a latch that others switch on ends by itself, as nobody here can switch it off."""
     heard = _heard_in(part, inputs, "listen")
     for step in part.steps:
@@ -533,7 +533,7 @@ def _latches(part: Played, inputs: Mapping[str, Heard], report: Report) -> None:
             )
 
 
-def _answers(part: Played, inputs: Mapping[str, Heard], report: Report) -> None:
+def _answers(part: PartPiece, inputs: Mapping[str, InputPiece], report: Report) -> None:
     """An answer needs something that it answers, and an effort that plays it."""
     for place, step in enumerate(part.steps):
         if step.rule.name != "answer" or "hears" not in step.settings or part.sources is None:
@@ -557,9 +557,9 @@ def _answers(part: Played, inputs: Mapping[str, Heard], report: Report) -> None:
             report.add(step.place, '"answer" must be the first rule of its part', "Move it to the top.")
 
 
-def _moved_twice(part: Played, report: Report) -> None:
+def _moved_twice(part: PartPiece, report: Report) -> None:
     """Two rules that move one thing by one movement would pull it to and fro."""
-    moved: dict[Any, Step] = {}
+    moved: dict[Any, RulePiece] = {}
     for step in part.steps:
         what = step.settings.get("controller", step.settings.get("message")) if step.rule.name == "control" else None
         if what is None:
@@ -573,7 +573,7 @@ def _moved_twice(part: Played, report: Report) -> None:
             )
 
 
-def _weights(part: Played, report: Report) -> None:
+def _weights(part: PartPiece, report: Report) -> None:
     """A weight too many belongs to nothing."""
     for step in part.steps:
         row = next((step.settings[name] for name in ("degrees", "notes", "chords") if name in step.settings), ())
@@ -601,7 +601,7 @@ class _Known:
     meant: set[str]
 
 
-def _sources(part: Played, inputs: Mapping[str, Heard], report: Report) -> _Known:
+def _sources(part: PartPiece, inputs: Mapping[str, InputPiece], report: Report) -> _Known:
     if part.sources is None or not inputs:  # that there are none is told already
         return _Known(None, set())
     every = {source: kind for heard in inputs.values() for source, kind in heard.sources().items()}
@@ -627,7 +627,7 @@ def _sources(part: Played, inputs: Mapping[str, Heard], report: Report) -> _Know
     return _Known(kinds, meant)
 
 
-def _no_source(name: str, inputs: Mapping[str, Heard], every: Mapping[str, Kind]) -> tuple[str, str, str | None]:
+def _no_source(name: str, inputs: Mapping[str, InputPiece], every: Mapping[str, Kind]) -> tuple[str, str, str | None]:
     """The message and hint for a source that does not exist, and the source that was probably meant."""
     head, _, tail = name.partition(".")
     heard = inputs.get(head)
@@ -656,7 +656,7 @@ def _a(kind: str) -> str:
     return f"a {'MIDI' if kind == 'midi' else kind}"
 
 
-def _unused(inputs: Mapping[str, Heard], used: set[str], parts: Sequence[Played], report: Report) -> None:
+def _unused(inputs: Mapping[str, InputPiece], used: set[str], parts: Sequence[PartPiece], report: Report) -> None:
     if any(part.sources is None for part in parts):
         return  # a part whose input is missing is told already, and it may be this one
     for name, heard in inputs.items():
@@ -668,10 +668,10 @@ def _unused(inputs: Mapping[str, Heard], used: set[str], parts: Sequence[Played]
         )
 
 
-def _chain(part: Played, kinds: Mapping[str, Kind], report: Report) -> None:
+def _chain(part: PartPiece, kinds: Mapping[str, Kind], report: Report) -> None:
     """Each rule must get something it can work with, and at the end there must be something that sounds."""
     flow = _all(kinds.values())
-    done: list[Step] = []
+    done: list[RulePiece] = []
     starved = False
     for step in part.steps:
         if not step.rule.takes & flow:
@@ -717,7 +717,7 @@ def _after(rule: type[Rule], flow: Kind) -> Kind:
     return (flow & ~taken) | rule.gives
 
 
-def _starved(step: Step, part: Played, kinds: Mapping[str, Kind], done: Sequence[Step]) -> tuple[str, str]:
+def _starved(step: RulePiece, part: PartPiece, kinds: Mapping[str, Kind], done: Sequence[RulePiece]) -> tuple[str, str]:
     """The message and hint for a rule that gets nothing it can work with."""
     rule = step.rule
     name = rule.name
@@ -755,7 +755,7 @@ def _starved(step: Step, part: Played, kinds: Mapping[str, Kind], done: Sequence
     return f'"{name}" needs presses, and {_sources_of(kinds)} gives none', _other_source(kinds)
 
 
-def _maker(done: Sequence[Step]) -> Step | None:
+def _maker(done: Sequence[RulePiece]) -> RulePiece | None:
     return next((step for step in done if step.rule.gives & Kind.NOTES), None)
 
 

@@ -9,13 +9,13 @@ from collections.abc import Mapping, Sequence
 
 from router.files.diagnostics import Report
 from router.files.profile import schema
-from router.files.profile.pieces import Heard, Played, Step
+from router.files.profile.pieces import InputPiece, PartPiece, RulePiece
 from router.files.profile.validate import settings
 from router.files.source import Entries, Text
 
 
 def check(
-    inputs: Mapping[str, Heard], parts: Sequence[Played], music: Entries, limits: Entries, report: Report
+    inputs: Mapping[str, InputPiece], parts: Sequence[PartPiece], music: Entries, limits: Entries, report: Report
 ) -> None:
     """Tell of everything that can be played and is probably not meant."""
     read = settings(limits, schema.LIMITS, limits.place, Report("", report.form))
@@ -28,7 +28,7 @@ def check(
     _long_presses(inputs, parts, report)
 
 
-def _zones(part: Played, inputs: Mapping[str, Heard], report: Report) -> None:
+def _zones(part: PartPiece, inputs: Mapping[str, InputPiece], report: Report) -> None:
     """Warn of notes that have no zone."""
     heard = [inputs[name] for name in part.names if name in inputs]
     grids = [each.values["grid"] for each in heard if each.type == "pointer" and each.values]
@@ -48,7 +48,7 @@ def _zones(part: Played, inputs: Mapping[str, Heard], report: Report) -> None:
             )
 
 
-def _loudness(step: Step, limit: int | None, report: Report) -> None:
+def _loudness(step: RulePiece, limit: int | None, report: Report) -> None:
     """Warn of a velocity that falls with the effort, or is above the profile's own limit."""
     read = step.settings
     if "from" in read and read["low"] > read["high"]:
@@ -69,7 +69,7 @@ def _loudness(step: Step, limit: int | None, report: Report) -> None:
         )
 
 
-def _long_presses(inputs: Mapping[str, Heard], parts: Sequence[Played], report: Report) -> None:
+def _long_presses(inputs: Mapping[str, InputPiece], parts: Sequence[PartPiece], report: Report) -> None:
     """Warn of a long press that cannot come before the switch is taken to be stuck."""
     used = {name for part in parts for name in part.names}
     for heard in inputs.values():
@@ -85,7 +85,7 @@ def _long_presses(inputs: Mapping[str, Heard], parts: Sequence[Played], report: 
             )
 
 
-def _order(part: Played, music: Entries, report: Report) -> None:
+def _order(part: PartPiece, music: Entries, report: Report) -> None:
     """Warn of a note that is fitted to the harmony before it waits: it begins in the harmony of before."""
     follow = music.values.get("follow")
     room = isinstance(follow, Text) and follow.text.strip() in ("room", "harmony")

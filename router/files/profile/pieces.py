@@ -28,7 +28,7 @@ PRESSES = Kind.GESTURES | Kind.ZONES
 
 
 @dataclass(frozen=True, slots=True)
-class Heard:
+class InputPiece:
     """An input as far as it could be read; ``type`` is empty if it could not."""
 
     name: str
@@ -66,7 +66,7 @@ class Heard:
 
 
 @dataclass(frozen=True, slots=True)
-class Step:
+class RulePiece:
     """A rule of a part; ``settings`` are empty if they could not be read."""
 
     rule: type[Rule]
@@ -85,19 +85,19 @@ class Step:
 
 
 @dataclass(frozen=True, slots=True)
-class Played:
+class PartPiece:
     """A part as far as it could be read: None where it could not."""
 
     name: str
     place: Place
     sources: list[Text] | None
     rules_place: Place
-    rules: list[Step] | None
+    rules: list[RulePiece] | None
     route: Mapping[str, Any]
     output: Entries
 
     @property
-    def steps(self) -> Sequence[Step]:
+    def steps(self) -> Sequence[RulePiece]:
         return self.rules or ()
 
     @property
@@ -174,9 +174,9 @@ def _check_name(name: str, place: Place, sort: Sort, report: Report) -> None:
 # --- inputs and outputs -----------------------------------------------------------------------------------------
 
 
-def inputs(things: Entries, report: Report) -> dict[str, Heard]:
+def inputs(things: Entries, report: Report) -> dict[str, InputPiece]:
     """The inputs, by name; also those of which no more than the name is known."""
-    heard = {name: Heard(name, "", key.place, Entries(key.place)) for name, key in things.keys.items()}
+    heard = {name: InputPiece(name, "", key.place, Entries(key.place)) for name, key in things.keys.items()}
     for name, entries in named(things, _INPUT, report).items():
         place = things.keys[name].place
         kind = _type(entries, place, report)
@@ -185,7 +185,7 @@ def inputs(things: Entries, report: Report) -> dict[str, Heard]:
             called = f"{schema.INPUTS[kind]['title']}'s device"
             kinds = schema.DEVICES.get(kind)
             word, device = device_of(entries, kinds, called, report) if kinds else ("", None)
-            heard[name] = Heard(name, kind, place, entries, values or {}, word, device or {})
+            heard[name] = InputPiece(name, kind, place, entries, values or {}, word, device or {})
     return heard
 
 
@@ -289,17 +289,17 @@ def _word(node: Entries, kinds: Mapping[str, Any], place: Place, called: str, re
 # --- parts ------------------------------------------------------------------------------------------------------
 
 
-def parts(things: Entries, report: Report) -> list[Played]:
+def parts(things: Entries, report: Report) -> list[PartPiece]:
     """The parts, in order."""
     return [_part(name, things.keys[name].place, part, report) for name, part in named(things, _PART, report).items()]
 
 
-def _part(name: str, place: Place, part: Entries, report: Report) -> Played:
+def _part(name: str, place: Place, part: Entries, report: Report) -> PartPiece:
     settings(part, schema.PART, place, report)
     output = part.values.get("output")
     # What is wrong with the output is told with the part; here it is read for itself, whatever else is wrong.
     route = settings(output, schema.ROUTE, place, Report("", report.form)) if isinstance(output, Entries) else None
-    return Played(
+    return PartPiece(
         name,
         place,
         sources=_sources(part, report),
@@ -334,7 +334,7 @@ def _sources(part: Entries, report: Report) -> list[Text] | None:
 # --- rules ------------------------------------------------------------------------------------------------------
 
 
-def _rules(part: Entries, report: Report) -> list[Step] | None:
+def _rules(part: Entries, report: Report) -> list[RulePiece] | None:
     """The rules of a part in order; None if it cannot be said which they are."""
     node = part.values.get("rules")
     if node is None:
@@ -370,7 +370,7 @@ def _dashed(text: str, group: Entries | None = None) -> str:
     return f'"- {name}: {inside}"' if name in installed().rules else _RULE
 
 
-def _rule(entry: Node, report: Report) -> Step | None:
+def _rule(entry: Node, report: Report) -> RulePiece | None:
     rules = installed().rules
     if isinstance(entry, Text):
         name = entry.text.strip()
@@ -404,8 +404,8 @@ def _rule(entry: Node, report: Report) -> Step | None:
     called = f"{schema.article(name)} {name} rule"
     value = entry.values[name]
     if len(names) > 1 and isinstance(value, Text) and value.empty:  # its settings stand beside it: told above
-        return Step(rule, key.place, {}, value)
-    return Step(rule, key.place, settings(value, rule.settings, key.place, report, called) or {}, value)
+        return RulePiece(rule, key.place, {}, value)
+    return RulePiece(rule, key.place, settings(value, rule.settings, key.place, report, called) or {}, value)
 
 
 def _second_rule(name: str, other: str, entry: Entries, report: Report) -> None:

@@ -38,7 +38,7 @@ def settings(node: Node, wanted: Schema, at: Place, report: Report, called: str 
     ``at`` is the place of the name that the group belongs to, where what is missing is told. ``called`` is how
     messages call the group, if its schema has no title.
     """
-    reading = _Reading()
+    reading = _ValueReader()
     data = reading.plain(node, wanted, ())
     errors = list(_VALIDATOR(wanted).iter_errors(data))
     for text in reading.notes:
@@ -57,7 +57,7 @@ def settings(node: Node, wanted: Schema, at: Place, report: Report, called: str 
 # --- reading ----------------------------------------------------------------------------------------------------
 
 
-class _Reading:
+class _ValueReader:
     """Texts to values by what the schema expects, and checked values to what the program wants."""
 
     def __init__(self) -> None:
