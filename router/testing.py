@@ -549,7 +549,7 @@ ALLOWED_IMPORTS = frozenset(
         "router.rule",
     }
 )
-"""What a rule may import: arithmetic and the router's own door for rules; nothing that reads a clock, waits, or does
+"""Modules that a rule may import: arithmetic and the router's own door for rules; nothing that reads a clock, waits, or does
 I/O."""
 
 FORBIDDEN_CALLS = frozenset({"open", "input", "print", "exec", "eval", "compile", "__import__", "breakpoint"})
@@ -758,7 +758,7 @@ _ODD = 1_234_567_891
 """When the first effort begins: a time that is not 0 and on no grid."""
 
 _MOVES: Sequence[tuple[Sequence[int], Sequence[int]]] = (((60,), (62,)), ((60, 64, 67), (62, 65, 69)))
-"""What is held, and what in another key."""
+"""Notes that are held, and others in another key."""
 
 
 def _moves_oddly(trial: RuleUnderTest) -> None:

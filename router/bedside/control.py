@@ -55,7 +55,7 @@ from router.system import clock
 from router.system.loop import Loop
 
 CLIENTS = 8
-"""Of one user; root has as many of its own."""
+"""Clients of one user; root has as many of its own."""
 PLACES = 24
 """Clients of all users but root."""
 DOOR = 16

@@ -38,11 +38,11 @@ COMMANDS = (
 )
 
 DONE, WRONG, USAGE, INTERRUPTED = 0, 1, 2, 130
-"""What a command gives back to the shell."""
+"""Exit statuses of a command."""
 
 
 class Command(Protocol):
-    """What a command's module holds."""
+    """The contents of a command's module."""
 
     NAME: str
     HELP: str

@@ -1,4 +1,4 @@
-"""What the commands share that ask the running daemon: where it listens, and how a problem is said."""
+"""Ask the running daemon: where it listens, and how a problem is said; shared by the commands."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ def add_arguments(parser: argparse.ArgumentParser, *, seat: bool = False) -> Non
 
 
 def can(args: argparse.Namespace) -> bool:
-    """Whether this system has what it takes; said if not."""
+    """Return True if the router plays on this system; say so if not."""
     if platform.system() == "Linux":
         return True
     refused(args, f"the router plays on Linux only, and this is {platform.system()}")

@@ -163,7 +163,7 @@ def _unproven(profile: Profile) -> Iterator[str]:
 
 
 def _words(profile: Profile) -> Iterator[str]:
-    """What a profile plays, on one screen."""
+    """Describe on one screen what a profile plays."""
     rules = installed().rules
     music = profile.plan.music
     scale = next((name for name, shape in SCALES.items() if shape == music.scale), "a scale of its own")
@@ -233,7 +233,7 @@ DOES = {
 
 
 def _room(room: Configuration) -> Iterator[str]:
-    """What a configuration comes to, on one screen."""
+    """Describe a configuration on one screen."""
     for seat in room.seats:
         first = f"the profile of {seat.profile}" if seat.profile else "a safe profile of the router's own"
         yield ""
@@ -263,7 +263,7 @@ def _room(room: Configuration) -> Iterator[str]:
 
 
 def _together(chosen: Configuration) -> Iterator[str]:
-    """What those who follow the room share."""
+    """Describe what the profiles that follow the room share."""
     plan, ports = chosen.room, chosen.ports
     music = plan.music
     said = []

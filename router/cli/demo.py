@@ -150,7 +150,7 @@ def _one_after_another(args: argparse.Namespace, console: Console, interrupt: In
 
 
 def _tracks(profiles: list[profile.Profile]) -> dict[Route, str]:
-    """What to call the tracks: each child has tracks and a synth of its own."""
+    """Names for the tracks: each child has tracks and a synth of its own."""
     names: dict[Route, str] = {}
     for loaded in profiles:
         parts = track_names(loaded.plan.parts, f"{loaded.child}/")
@@ -166,7 +166,7 @@ def _seconds(text: str) -> int:
 
 
 class DemoShow(Protocol):
-    """What the person sees. Times are nanoseconds from the child's beginning."""
+    """The view that a person has. Times are nanoseconds from the child's beginning."""
 
     def begin(self, act: Act, loaded: profile.Profile) -> None:
         """A child begins."""

@@ -49,7 +49,7 @@ SECONDS = 60
 CHILDREN = ("wren", "lark", "robin")
 """Their profiles lie in the folder ``together`` of the shipped ones."""
 INSTRUMENT = "the room"
-"""What all are heard from: one synth, on which each part has a channel of its own."""
+"""The output of all: one synth, on which each part has a channel of its own."""
 ABOUT = {
     KEYBOARD: ("the specialist", "leads: the chord", "and the key"),
     "wren": ("switch: a harp", "follows the chord"),
@@ -88,7 +88,7 @@ def children() -> dict[str, Profile]:
 
 
 def samples(this: piece.Piece, profiles: Mapping[str, Profile]) -> dict[str, Iterator[Stamped]]:
-    """What everybody does, by seat."""
+    """The samples of everybody, by seat."""
     found = {KEYBOARD: piece.keyboard(KEYBOARD, this)}
     for name, loaded in profiles.items():
         (source, make) = next(iter(loaded.plan.inputs.items()))
@@ -108,7 +108,7 @@ def _child(source: str, conditioner: Conditioner, this: piece.Piece) -> Iterator
 
 @dataclass(slots=True)
 class Score:
-    """What is kept of it for the picture, the markers and the last lines."""
+    """The record of a piece, for the picture, the markers and the last lines."""
 
     picture: Picture
     efforts: Counter[str] = field(default_factory=Counter)
@@ -135,7 +135,7 @@ class Score:
                 self._frozen = None
 
     def event(self, name: str, now: int, event: str, fields: dict[str, Any], chord: Chord | None) -> None:
-        """What happened at a seat; ``chord`` is that of the room."""
+        """Take an event of a seat; ``chord`` is that of the room."""
         lane = self.lane(name)
         if event == "note_on":
             self.notes[name] += 1
@@ -151,7 +151,7 @@ class Score:
 
 
 class TogetherShow(Protocol):
-    """What the person sees. Times are nanoseconds from the beginning."""
+    """The view that a person has. Times are nanoseconds from the beginning."""
 
     def begin(self) -> None:
         """Now it begins; what was begun needs ``close``."""

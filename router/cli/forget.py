@@ -179,7 +179,7 @@ def _sort(path: Path, child: str, found: _Found) -> None:
 
 
 def _is_picture(path: Path, child: str) -> bool:
-    """Whether it is the picture of a page that is deleted."""
+    """Return True for the picture of a page that is deleted."""
     return path.suffix == ".png" and bool(_title(child).search(_text(path.with_suffix(".html"))))
 
 
@@ -236,7 +236,7 @@ def _below(folder: Path, without: set[Path]) -> Iterator[Path]:
 
 
 def _memories(state: Path, child: str) -> Iterator[Path]:
-    """What a seat remembers for its next start, if it is this child's."""
+    """The files in which a seat remembers this child for its next start."""
     if not state.is_dir():
         return
     for seat in sorted(path for path in state.iterdir() if path.is_dir()):
@@ -247,18 +247,18 @@ def _memories(state: Path, child: str) -> Iterator[Path]:
 
 
 def _says(text: str, child: str) -> bool:
-    """Whether a profile's text is this child's."""
+    """Return True if a profile's text is this child's."""
     return any(found[1] == child for found in _CHILD_LINE.finditer(text))
 
 
 def _names_child(text: str, child: str) -> bool:
-    """Whether what is remembered is of this child, by her pseudonym or by the name of a copy of her profile."""
+    """Return True if what is remembered is of this child, by her pseudonym or by the name of a copy of her profile."""
     said = re.findall(r'"(?:child|file)":\s*"((?:[^"\\]|\\.)*)"', text)
     return any(name == child or (not CHILD.fullmatch(name) and carries(name, child)) for name in said)
 
 
 def _is_proven(path: Path) -> bool:
-    """Whether it is the text of a profile that has played for a minute, or what a power cut left of one."""
+    """Return True for the text of a profile that has played for a minute, or what a power cut left of one."""
     return path.name.lstrip(".").startswith(TEXT.partition("{")[0])
 
 

@@ -51,7 +51,7 @@ PATIENCE = 5.0
 STOP = "stop"
 
 _KEYS = {MARK: ("space", "m"), ON: ("enter", "g"), BACK: ("b", "z"), STOP: ("q", "x")}
-"""What each key does, and the other one that does it if the child plays with the first."""
+"""The key for each word, and another one for when the child plays with the first."""
 
 
 def record(loaded: Profile, name: str, next_: str | None, keep: Path | None, *, practise: bool) -> Path | None:
@@ -275,7 +275,7 @@ class _Session:
 
 
 class _Screen:
-    """What the person sees: the step in large letters, what to do, what the device says, and the keys."""
+    """The screen of a measurement: the step in large letters, what to do, what the device says, and the keys."""
 
     def __init__(self, loaded: Profile, name: str, guide: Guide, keys: Mapping[str, str], *, practise: bool) -> None:
         self._console = Console()

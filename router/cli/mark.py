@@ -55,7 +55,7 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _is_meant(text: str) -> bool:
-    """Whether somebody at the keyboard says that what looks like a name is none."""
+    """Ask at the keyboard about what looks like a name, and return True if it is none."""
     like = pseudonym.in_text(text)
     if like is None:
         return False

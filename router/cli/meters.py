@@ -316,7 +316,7 @@ def _root(value: float) -> float:
 
 
 class StripChart:
-    """What an input said in the last seconds; scrolls to the left, now is at its right edge.
+    """A chart of an input's last seconds; scrolls to the left, now is at its right edge.
 
     A column is a tenth of a second.
     """

@@ -125,7 +125,7 @@ TYPES: Mapping[str, tuple[str, str]] = {
 """,
     ),
 }
-"""What is written for each type of input: under ``inputs``, and under ``parts``."""
+"""The text for each type of input: under ``inputs``, and under ``parts``."""
 
 HEAD = """\
 {schema}# What {child} moves, and what it plays. Lines that begin with # are remarks; change the others as you like.

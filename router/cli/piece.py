@@ -44,7 +44,7 @@ BAR = 4 * BEAT
 FREEZE = 67
 """The controller of the freeze pedal: the left one of three (soft), which is seldom used otherwise."""
 CHANNEL = 5
-"""Of the keyboard, none of the children's."""
+"""The channel of the keyboard, on which no child plays."""
 RING = BAR
 """How long the last chord goes on after the last bar."""
 
@@ -55,7 +55,7 @@ LEAST_WITH_TURN, LEAST_WITH_FREEZE = 10, 6
 TUNE = (3, 4, 5, 6, 5, 4, 5, 6, 7, 6, 5, 4, 3, 2, 3, 4, 5, 4, 3, 2, 1, 2)
 """Robin's, by the notes of the scale; each is a neighbour of the one before on the board."""
 LENGTHS = (2, 2, 2, 2, 2, 2, 4)
-"""Of its notes, in beats."""
+"""Beats of each note."""
 BOARD = (8, 7, 6, 5, 1, 2, 3, 4)
 """Which note stands in which place of Robin's profile, as one reads."""
 

@@ -1,4 +1,4 @@
-"""What the commands share that read the folders of the configuration: where they are."""
+"""The folders of the configuration, for the commands that read them."""
 
 from __future__ import annotations
 

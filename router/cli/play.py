@@ -81,7 +81,7 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _overwrites(args: argparse.Namespace, read: Path) -> str | None:
-    """What is wrong when a file that is read, or written already, would be overwritten."""
+    """Say which file that is read, or written already, would be overwritten; None if there is none."""
     used = {read.resolve(): "the profile"}
     if args.trace != "-":
         used[Path(args.trace).resolve()] = "the trace"
@@ -195,7 +195,7 @@ class _NamesNobody:
 
 
 def _plainly(said: dict[str, Any]) -> list[str]:
-    """What was heard and played, in a few lines."""
+    """Say in a few lines what was heard and played."""
     lines = [f"{said['trace']}: {said['seconds']:.1f} s, {said['samples']} samples"]
     lines += [f"heard   {source:16} {_count(n, 'press', 'presses')}" for source, n in said["presses"].items()]
     if not said["presses"]:

@@ -114,7 +114,7 @@ def _pointer(name: str, rng: random.Random, grid: ZoneGrid, asked: Asked) -> Ite
 
 
 def _switch(name: str, rng: random.Random, asked: Asked) -> Iterator[Stamped]:
-    """It says what it is a thousand times a second, as some do on a serial line, but only changes leave here."""
+    """A switch that is read a thousand times a second, as some are on a serial line; only changes are given."""
     rate = 1000
     presses = simulate.efforts(rng, SECONDS * NANOSECONDS, every=EVERY, length=0.5)
     edges = sorted(simulate.switch(name, presses, rng), key=lambda stamped: stamped[0])
@@ -152,5 +152,5 @@ def _place(t: int, rate: int) -> int:
 
 
 def _late(rng: random.Random, rate: int) -> int:
-    """So many samples pass from being asked to the effort."""
+    """The number of samples from being asked to the effort."""
     return round(rng.uniform(0.2, 0.7) * rate)

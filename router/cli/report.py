@@ -39,7 +39,7 @@ AT_ONCE = 20
 """Logs that a process is given to read."""
 
 AHEAD = 2 * (os.cpu_count() or 1)
-"""So many times ``AT_ONCE`` logs are read before they are needed."""
+"""Groups of ``AT_ONCE`` logs that are read before they are needed."""
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:

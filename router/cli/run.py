@@ -228,7 +228,7 @@ def _how_to_play(loaded: profile.Profile) -> str:
 
 
 class _Lines:
-    """What structlog hands its finished lines to."""
+    """The receiver of structlog's finished lines."""
 
     def __init__(self, put: Callable[[str], None]) -> None:
         self.debug = self.info = self.warning = self.error = put

@@ -1,4 +1,4 @@
-"""What a child would do with an input of a profile: the same each time."""
+"""A simulated child at an input of a profile: the same each time."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What both demos stand on: the size and pace of the picture, Ctrl-C, the loudspeaker, and the files left behind."""
+"""The stage of both demos: the size and pace of the picture, Ctrl-C, the loudspeaker, and the files left behind."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ from router.system import clock
 from router.system.files import replacing
 
 WIDTH, HEIGHT = 80, 24
-"""Of the smallest terminal that everything fits into."""
+"""Columns and lines of the smallest terminal that everything fits into."""
 FRAME = NANOSECONDS // 20
 """Between two pictures on the terminal."""
 TAIL = 2 * NANOSECONDS
@@ -42,7 +42,7 @@ def speaker(stack: contextlib.ExitStack) -> Output | None:
 
 
 class Files:
-    """What the demo leaves behind: a MIDI file, and a sound file if the instrument is there."""
+    """The files that a demo leaves behind: a MIDI file, and a sound file if the instrument is there."""
 
     def __init__(
         self, folder: Path, stem: str, tempo: Fraction, names: Mapping[Route, str], stack: contextlib.ExitStack

@@ -77,7 +77,7 @@ def _sections(status: Status) -> Iterator[tuple[str, list[Row]]]:
 
 
 def _together(room: RoomStatus, seats: int) -> Iterator[Row]:
-    """What is shared, as far as there is anything."""
+    """Describe what is shared, as far as there is anything."""
     if room["tempo"] is not None:
         said = f"{room['tempo']:g} a minute, {room['beats']} to a bar, from {_TEMPO_FROM[room['tempo_from']]}"
         yield "tempo", said, room["tempo_from"] == "clock lost"
@@ -147,7 +147,7 @@ def _there(thing: InputStatus | OutputStatus) -> str:
 
 
 def _reason(thing: InputStatus | OutputStatus) -> str:
-    """What is wrong, or else what it is; on one line."""
+    """Say on one line what is wrong, or else what it is."""
     return " ".join(tidy(line.strip()) for line in (thing["why"] or thing["device"]).split("\n"))
 
 

@@ -48,7 +48,7 @@ plays it."""
 
 @dataclass(slots=True)
 class ExampleRoll:
-    """What was heard and played, in nanoseconds.
+    """The efforts and notes of an example, in nanoseconds.
 
     Each has who, from when and until when; controllers have each value and its time.
     """
@@ -58,9 +58,9 @@ class ExampleRoll:
     moved: dict[str, list[tuple[int, float]]] = field(default_factory=dict)
     faults: list[str] = field(default_factory=list)
     drums: bool = False
-    """Whether notes are drums."""
+    """True if notes are drums."""
     names: Sequence[str] = NAMES
-    """Of the twelve notes, in the key of the example."""
+    """Names of the twelve notes, in the key of the example."""
     _open: dict[tuple[str, str | int], int] = field(default_factory=dict)
 
     def __call__(self, now: int, event: str, fields: dict[str, Any]) -> None:
@@ -137,7 +137,7 @@ def _loaded(rule: type[Rule]) -> Profile | None:
 # --- the picture ------------------------------------------------------------------------------------------------
 
 COLUMNS = 6
-"""Of each second."""
+"""Columns for each second."""
 
 
 def picture(trial: ExampleRoll, signs: Signs) -> Iterator[str]:

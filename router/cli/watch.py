@@ -46,11 +46,11 @@ PATIENCE = 2.0
 RETRY = NANOSECONDS // 2
 """Between two attempts to reach a router that is away."""
 SILENT = 2 * NANOSECONDS
-"""So long without a frame is said; 25 a second should come."""
+"""Nanoseconds without a frame until that is said; 25 a second should come."""
 EACH = NANOSECONDS // 25
 """From one frame of a recording to the next."""
 RECORDING = "recording"
-"""What stands where the seat's name would."""
+"""The name that stands in the place of a seat's."""
 ENDS = (b"q", b"Q", b"\x03", b"\x04")
 """Keys that end it."""
 
@@ -162,7 +162,7 @@ def _show(args: argparse.Namespace, recorded: Iterator[Frame] | None) -> None:
 
 
 def _not_there(args: argparse.Namespace, seats: Mapping[str, SeatStatus]) -> str:
-    """What was asked for and is not there, or nothing."""
+    """Say what was asked for and is not there; "" if all is."""
     if args.seat is not None and args.seat not in seats:
         return asking.unknown("seat", args.seat, seats)
     inputs = [name for seat, plays in seats.items() if args.seat in (None, seat) for name in plays["inputs"]]
@@ -466,7 +466,7 @@ class LastSeconds:
                 self.happened = _in_words(happened)
 
     def trace(self, seat: str, name: str) -> StripChart:
-        """Of one input."""
+        """The chart of one input."""
         return self._traces.setdefault((seat, name), StripChart())
 
 
@@ -501,7 +501,7 @@ def picture(frame: Frame, history: LastSeconds, signs: Signs, size: tuple[int, i
 
 
 def _in_words(happened: Happened) -> str:
-    """What happened, on one line."""
+    """Say on one line what happened."""
     event, fields = happened["event"], happened["fields"]
     source = fields.get("input", fields.get("part", ""))
     match event:

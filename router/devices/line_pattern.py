@@ -50,7 +50,7 @@ _REFUSALS = {
     "trailing \\": ("a single \\ stands at the end", "For the sign itself write \\\\."),
     "pattern too large": ("this pattern is too large", _SMALLER),
 }
-"""What RE2 says, and how we say it: message and remedy. ``{}`` is the piece that it complains of."""
+"""The messages of RE2, and ours for them: message and remedy. ``{}`` is the piece that it complains of."""
 
 _LOOKS = ("(?=", "(?!", "(?<")
 

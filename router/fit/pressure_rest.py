@@ -23,7 +23,7 @@ ASIDE = NANOSECONDS // 3
 
 
 class Rest:
-    """What can be said of the stretches in which nothing was asked."""
+    """Measures of the stretches in which nothing was asked."""
 
     def __init__(self, samples: Samples, recording: Recording) -> None:
         self._samples, self._recording = samples, recording

@@ -44,7 +44,7 @@ SENT = NANOSECONDS // 20
 """How long what was sent may take to leave: under JACK messages were seen to be lost when another client came right
 after them."""
 BESIDE = (SerialDevice, EvdevSwitch, EvdevAxis, EvdevPointer)
-"""What is opened beside the loop: the kernel lets whoever opens a USB switch wait for 50 ms (usbhid_open of
+"""Devices that are opened beside the loop: the kernel lets whoever opens a USB switch wait for 50 ms (usbhid_open of
 usbhid/hid-core.c)."""
 
 SETTLE = NANOSECONDS // 50

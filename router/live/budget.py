@@ -41,11 +41,11 @@ from router.live.turn import RULE, Turn
 from router.system import clock
 
 SLOW = NANOSECONDS // 50
-"""Of the processor's time, nanoseconds. From about 20 ms on a delay between effort and sound can be noticed
+"""Nanoseconds of the processor's time. From about 20 ms on a delay between effort and sound can be noticed
 (common practice among makers of instruments, no source)."""
 
 STUCK = NANOSECONDS // 4
-"""Of any time, nanoseconds: an interruption that everybody hears, and that ends before anybody pulls the plug."""
+"""Nanoseconds of any time: an interruption that everybody hears, and that ends before anybody pulls the plug."""
 
 FORGIVEN = 2
 """How often a rule may be slow: when the machine itself was busy, say."""

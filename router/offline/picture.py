@@ -23,7 +23,7 @@ COLOURS = (("#0072B2", "#56B4E9"), ("#C44F00", "#E69F00"), ("#00795A", "#2BC79A"
 Okabe and Ito, the last three of the first kind a little darker, and the third of the second lighter, for contrast.
 Lanes after the last begin again."""
 PLAIN = ("#404040", "#C8C8C8")
-"""Of the keyboard."""
+"""The colours of the keyboard."""
 
 SECOND = 22.0
 """How wide a second is."""

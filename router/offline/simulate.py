@@ -65,7 +65,7 @@ class Pressure:
     rate: int = 100
     """Samples a second."""
     rest: float = 40.0
-    """What the sensor reads at rest when it is switched on; no sensor reads exactly 0."""
+    """The sensor's reading at rest when it is switched on; no sensor reads exactly 0."""
     drift: float = 0.5 * CM_H2O
     """How far rest wanders up and down within ``drift_period``."""
     drift_period: float = 60.0

@@ -28,7 +28,7 @@ LOG = ".jsonl"
 TRACE = ".trace.jsonl.gz"
 
 CHILD = re.compile(r"[a-z][a-z0-9-]{0,31}")
-"""What a child's folder is called: a pseudonym, as profiles have it."""
+"""The name of a child's folder: a pseudonym, as profiles have it."""
 
 NOBODY = "somebody whose name is no pseudonym"
 """The owner of a log whose name for the child no profile can have: it goes into no report."""
@@ -144,7 +144,7 @@ def read(path: Path) -> SessionLog:
 _CHECK = re.compile(rb', "event": "check", "crc32": "([0-9a-f]{8})"\}\n')
 _END = re.compile(rb', "event": "end", "sha256": "([0-9a-f]{64})"\}\n')
 _PLAYED = b', "event": "note_'
-"""What was played is most of a log, and nothing here needs it."""
+"""The beginning of a line about a note: most of a log, and nothing here needs it."""
 
 
 class _LogReader:

@@ -47,7 +47,7 @@ LAST_WAIT = 5.0
 """Seconds for the disk to take what is left when the daemon stops."""
 
 ON_DISK = NANOSECONDS
-"""What came is on the disk after this, in nanoseconds: as much as a power cut may cost."""
+"""Nanoseconds until what came is on the disk: as much as a power cut may cost."""
 
 PATIENCE = (1, 2, 5, 10, 30)
 """Seconds until a disk that failed is tried again; the last one for ever."""
@@ -363,7 +363,7 @@ class SessionRecorder:
     def __init__(self, records: Records, path: Path, about: dict[str, Any], start: int, *, notes: bool) -> None:
         self.record_raw = False
         self.over = False
-        """Whether it has been closed (for the writing thread)."""
+        """True once it has been closed (for the writing thread)."""
         self._records, self._start = records, start
         self._left_out: frozenset[str] = _OTHERS if notes else _OTHERS | _MUSIC
         self._started = False
@@ -472,9 +472,9 @@ class SessionRecorder:
 
 
 _MUSIC = frozenset({"note_on", "note_off", "control", "program", "chord"})
-"""What was played, and not what the child did."""
+"""Events of what was played, not of what the child did."""
 _OTHERS = frozenset({"heard"})
-"""What other children did: a child's log holds nobody else."""
+"""Events of what other children did: a child's log holds nobody else."""
 
 
 class _File:

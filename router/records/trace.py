@@ -360,7 +360,7 @@ class Trace:
 
 
 _GZIP = b"\x1f\x8b"
-"""What a gzip file begins with (RFC 1952, 2.3.1)."""
+"""The first bytes of a gzip file (RFC 1952, 2.3.1)."""
 
 
 class _Unpacked(io.RawIOBase):

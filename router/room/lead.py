@@ -32,7 +32,7 @@ from router.core.timers import Alarm
 from router.room.tonality import Tonality
 
 _THIRD, _FIFTH = 4, 7
-"""Of a major key, in semitones."""
+"""Semitones of a major key's third and fifth above its tonic."""
 
 RESET_CONTROLLERS, SYSTEM_RESET = 121, 0xFF
 

@@ -32,12 +32,12 @@ HALF = 12 * NANOSECONDS
 MARGIN = 0.05
 PATIENCE = 3 * NANOSECONDS
 STRUCK = NANOSECONDS // 5
-"""What a key that goes down counts beside the time for which it is held."""
+"""Nanoseconds that a key counts for going down, beside the time for which it is held."""
 LONGEST = 4 * NANOSECONDS
 """A key that is held longer counts no more: a weight on a key, or one whose note-off was lost, is not the tonic for
 ever."""
 ENOUGH = 4 * NANOSECONDS
-"""So much must have been heard, and of this many different notes, before there is a first key."""
+"""Nanoseconds of notes, and different notes, that must have been heard before there is a first key."""
 DIFFERENT = 4
 
 

@@ -51,7 +51,7 @@ class SwitchSettings:
     long: int = NANOSECONDS
     exclusive: bool = False
     sources: frozenset[str] = frozenset()
-    """Those of ``pad.double`` and ``pad.long`` that a part listens to."""
+    """The sources of ``pad.double`` and ``pad.long`` that a part listens to."""
 
 
 class _State(Enum):

@@ -113,4 +113,4 @@ class ControlRule(Rule):
 
 
 _NEAR = 0.25
-"""So near to the value that is wanted, a glide has arrived."""
+"""A glide that is this near to the value that is wanted has arrived."""

@@ -22,7 +22,7 @@ from router.files.source import Entries, Items, Text
 Seats = Mapping[str, tuple[Values, Entries]]
 
 STEPS = ("next", "previous")
-"""What a button does that needs a list."""
+"""The actions of a button that need a list."""
 
 
 def check(tree: Entries, seats: Seats, buttons: Mapping[str, InputPiece], report: Report) -> None:

@@ -21,7 +21,7 @@ _HEADINGS: Mapping[str, Form] = {
     for name in whole["properties"]
     if name not in _BOTH
 }
-"""What only one of the two forms has."""
+"""The settings that only one of the two forms has."""
 
 
 def form_of(path: Path) -> Form:

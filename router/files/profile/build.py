@@ -47,7 +47,7 @@ from router.files.profile.validate import settings
 from router.files.source import Entries, Items, Node, Text, comments
 
 FOLLOWS = {"room": frozenset({TEMPO, HARMONY}), "tempo": frozenset({TEMPO}), "harmony": frozenset({HARMONY})}
-"""What a profile may say that it follows, and what that is."""
+"""The words for what a profile follows, and what each stands for."""
 
 
 def build(tree: Node, path: Path, report: Report) -> Profile | None:
