@@ -260,12 +260,15 @@ def alarm():
     return Alarm(Timers(), 0)
 
 
-def finger(holds, strays=(), bounce=8, every=2.0):
-    """Presses from 20 s on, each so many ms; strays from 2 s on. Each edge flutters for ``bounce`` ms."""
+def finger(holds, strays=(), bounce=8, every=2.0, drags=()):
+    """Presses from 20 s on, each so many ms; strays from 2 s on. Each edge flutters for ``bounce`` ms.
+
+    ``drags``: after each press it closes again, each time so many ms after the press opened, and for so many.
+    """
     edges = []
-    for start, hold in [(20 + i * every, hold) for i, hold in enumerate(holds)] + [
-        (2 + i, s) for i, s in enumerate(strays)
-    ]:
+    presses = [(20 + i * every, hold) for i, hold in enumerate(holds)]
+    dragged = [(start + (hold + bounce + after) / 1000, length) for start, hold in presses for after, length in drags]
+    for start, hold in [*presses, *dragged, *((2 + i, s) for i, s in enumerate(strays))]:
         for t, closed in ((start, True), (start + hold / 1000, False)):
             flips = [(t, closed), (t + bounce / 2000, not closed), (t + bounce / 1000, closed)]
             edges += [(round(at * SECOND), SwitchSample("pad", now)) for at, now in flips]
@@ -284,9 +287,10 @@ def pad(**settings) -> SwitchConditioner:
 
 def test_debounce_is_longer_than_the_flutter_and_nothing_is_accepted_late_without_need():
     found = fit.fit(finger([300] * 10), pad())
-    assert times(found) == {"debounce": 30, "release": 0, "accept": 20}
+    none = {"release": 0, "lockout": 0, "accept": 15}
+    assert times(found) == {"debounce": 30, **none}
     assert found.heard == found.tried == fit.Heard(10, 10, 0, 0)
-    assert times(fit.fit(finger([300] * 10, bounce=24), pad())) == {"debounce": 40, "release": 0, "accept": 20}
+    assert times(fit.fit(finger([300] * 10, bounce=24), pad())) == {"debounce": 40, **none}
 
 
 def test_accept_lies_between_strays_and_presses_that_are_meant():
@@ -309,6 +313,51 @@ def test_short_presses_are_accepted_at_once():
 def test_presses_that_are_like_strays_are_refused():
     with pytest.raises(fit.FitError, match="alike"):
         fit.fit(finger([60] * 10, strays=[300] * 5), pad())
+
+
+def test_a_finger_that_drags_is_heard_once_and_not_late():
+    """Presses of 700 ms after which the contact closes again for 300 ms: 455 ms of accept would part them, too, and delay each."""
+    found = fit.fit(finger([700] * 10, drags=[(280, 300)], every=4.0), pad())
+    assert times(found)["accept"] == 15
+    assert times(found)["lockout"] == pytest.approx(1.6 * 288, abs=5)
+    assert found.heard == found.tried == fit.Heard(10, 10, 0, 0)
+
+
+def test_a_finger_that_trembles_is_heard_once_and_for_as_long_as_it_presses():
+    """A contact that opens for 70 ms again and again while it is pressed: release goes on with the same press."""
+    found = fit.fit(finger([100] * 10, drags=[(70, 120), (260, 110), (440, 90)], every=4.0), pad())
+    assert times(found)["accept"] == 0
+    assert times(found)["release"] > 78
+    assert found.heard == found.tried == fit.Heard(10, 10, 0, 0)
+
+
+def test_no_lockout_is_so_long_that_it_would_lose_the_next_press():
+    """Bursts marked from beginning to end, in which presses follow each other within 250 ms."""
+    burst = [(20 + 0.4 * i, 150) for i in range(12)]
+    edges = [(start + 3 * (i // 4), hold) for i, (start, hold) in enumerate(burst)]
+    stamped = [
+        (round(t * SECOND), SwitchSample("pad", down))
+        for s, h in edges
+        for t, down in ((s, True), (s + h / 1000, False))
+    ]
+    marks = [(SECOND, Mark("rest")), (19 * SECOND, Mark("end"))]
+    for i in range(3):
+        begin, end = edges[4 * i][0], edges[4 * i + 3][0] + 0.2
+        marks += [(round(begin * SECOND), Mark("effort")), (round(end * SECOND), Mark("end"))]
+    found = fit.fit(fit.record(sorted([*stamped, *marks], key=lambda each: each[0]), "pad"), pad())
+    assert times(found) == {"debounce": 30, "release": 0, "lockout": 0, "accept": 15}
+    assert found.heard == fit.Heard(12, 12, 0, 0)
+
+
+def test_presses_between_the_marks_are_told_and_refuse_nothing():
+    """Every effort is heard and rest is quiet: whoever watched knows whether the others were efforts."""
+    recording = finger([300] * 30)
+    some = replace(recording, efforts=recording.efforts[::3])
+    found = fit.fit(some, pad())
+    assert found.heard.heard == found.heard.efforts == 10
+    assert found.heard.elsewhere == 20
+    assert found.remarks == ["heard 20 times between the marks: if these were efforts that nobody marked, all is well"]
+    assert times(found)["accept"] == 15
 
 
 def test_a_switch_never_pressed_is_refused():

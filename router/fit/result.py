@@ -16,6 +16,9 @@ ENOUGH = 0.8
 FALSE_COUNTS = 1.5
 """A false press counts as so many missed efforts: it teaches the child that what sounds does not depend on trying."""
 
+EXTRA_COUNTS = 1.0
+"""A press between the marks counts as so many: it is false, or an effort that nobody marked. Our choice."""
+
 SURE, FAIRLY, UNSURE = "sure", "fairly sure", "unsure"
 
 
@@ -114,3 +117,10 @@ class Fit:
     judged: list[Judged] = field(default_factory=list)
     false: list[int] = field(default_factory=list)
     """When presses began that nobody meant, in nanoseconds."""
+
+
+def heard_between_marks(times: int) -> list[str]:
+    """Remark on presses between the marks, if there are any: whoever watched knows what they were."""
+    if not times:
+        return []
+    return [f"heard {times} times between the marks: if these were efforts that nobody marked, all is well"]

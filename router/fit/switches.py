@@ -5,43 +5,78 @@ Estimators:
     debounce   the longest flutter (edges less than 25 ms apart) and half as much again, as few presses do not show the longest;
                at least the usual 30 ms, because it delays nothing
     release    if the contact slips within a press (opens for less than 250 ms, in a stretch where one press was asked for):
-               the longest slip and a quarter more, but at most half of the shortest gap between presses; if not, 0
+               the longest slip and a quarter more, but at most half of the shortest gap between presses
+    lockout    if the contact closes again within a second after a press that was asked for, as a finger that drags over it does:
+               1.6 times as long as it took (of fewer than four: twice), but at most half of the shortest gap between presses
     accept     if the contact also closes when nobody asked for it: of the geometric means of neighbouring durations the one with
                the fewest presses missed and strays heard (which count 1.5), furthest from both; but no more than 1.6 times the
-               longest stray (of fewer than four: 3.2 times), because it is a delay. If it does not, 20 ms, which keep out a brush that the recording happens not
-               to show; 0 for presses shorter than 200 ms
+               longest stray (of fewer than four: 3.2 times), because it is a delay. If it does not, 15 ms, which keep out a brush that the
+               recording happens not to show; 0 for presses shorter than 150 ms
+    all        each of release, lockout and accept is tried in the recording with and without each of the others, by the real
+               conditioning. The three with the least cost are chosen: efforts missed, false presses, and each second of a setting as
+               much as the child loses by it. So nothing is accepted late that a time without delay keeps out as well
     intervals  percentile bootstrap over presses and pieces of rest, 90 %
 
 "Tried on the unseen" as for pressures: a fifth is left out, the times are chosen from the others and tried on it with
 the real conditioning.
+
+Presses between the marks are told and refuse nothing: they may be efforts that nobody marked.
 """
 
 from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, replace
+from collections import defaultdict
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from statistics import median
 
 from router.core.conditioning.base import Conditioner
 from router.core.conditioning.switch import SwitchConditioner, SwitchSettings
-from router.core.events import Gesture, Lost, Press, SwitchSample
+from router.core.events import Gesture, Lost, Press, Release, SwitchSample
 from router.core.timers import Alarm, Timers
+from router.core.units import NANOSECONDS
 from router.devices.inputs.base import Stamped
 from router.fit.estimates import drawn
 from router.fit.recording import PARTS, FitError, Pieces, Recording
-from router.fit.result import ENOUGH, FALSE_COUNTS, Fact, Figure, Fit, Heard, Judged, Setting, within
+from router.fit.result import (
+    ENOUGH,
+    EXTRA_COUNTS,
+    FALSE_COUNTS,
+    Fact,
+    Figure,
+    Fit,
+    Heard,
+    Judged,
+    Setting,
+    heard_between_marks,
+    within,
+)
 
 LONGEST_BOUNCE = 25_000_000
 """A contact that is still for so long has settled. Bounce lasts 1 to 20 ms (common practice, no source)."""
 LONGEST_SLIP = 250_000_000
 """A contact that is open for longer was let go. Our choice: twice as quick as a hand that taps fast."""
 LEAST_DEBOUNCE, MOST_DEBOUNCE = 30_000_000, 250_000_000
-BRUSH = 20_000_000
+LONGEST_DRAG = 800_000_000
+"""A contact that closes later than this after a press was pressed again, or brushed. Our choice."""
+BRUSH = 15_000_000
 """A delay that nobody hears, and longer than many accidental touches. Our choice, from simulated fingers."""
-SPARE, MANY = 1.6, 4
-"""A stray may last SPARE times as long as the longest seen, twice that if fewer than MANY were. Our choice."""
+SPARE, SPARE_OF_FEW, MANY = 1.6, 2.0, 4
+"""A stray may last SPARE times as long as the longest seen, twice that if fewer than MANY were; and a finger may drag SPARE times
+as long as seen, SPARE_OF_FEW times if it did so fewer than MANY times. Our choice."""
+TRIED_STRAYS = (0.25, 0.5, 0.75, 1.0)
+"""Which strays, by their length from the shortest to the longest, a time of acceptance is tried for."""
+RESTLESS = 1 / 3
+"""With more false presses at rest, as a share of the efforts, there is no result: what is heard says nothing of the child. Our choice."""
+MOST_LOCKOUT = NANOSECONDS
+"""Longer than this a child waits in vain. Our choice."""
+CUT_COUNTS = 0.5
+"""An effort of which only a touch before it sounds counts as so much of a missed one. Our choice."""
+PRICES = {"accept": 0.4, "release": 0.05, "lockout": 0.1}
+"""Missed efforts that a second of each setting counts as, for each effort: accept delays every note, release its end only, and
+lockout loses what comes quickly after. Our choice."""
 STEP = 5_000_000
 """Times of a switch are written in multiples of this."""
 
@@ -51,15 +86,22 @@ class Times:
     """The fitted times, in nanoseconds."""
 
     debounce: int
-    release: int
-    accept: int
+    release: int = 0
+    lockout: int = 0
+    accept: int = 0
 
     def onto(self, settings: SwitchSettings) -> SwitchSettings:
-        return replace(settings, debounce=self.debounce, release=self.release, accept=self.accept)
+        return replace(settings, debounce=self.debounce, release=self.release, lockout=self.lockout, accept=self.accept)
+
+    @property
+    def price(self) -> float:
+        """Missed efforts that these times count as, for each effort."""
+        seconds: Mapping[str, float] = {name: getattr(self, name) / NANOSECONDS for name in PRICES}
+        return sum(price * seconds[name] for name, price in PRICES.items())
 
 
 def switch(recording: Recording, conditioner: SwitchConditioner) -> Fit:
-    """Debounce, release and acceptance time of a switch. See the module's docstring.
+    """Debounce, release, lockout and acceptance time of a switch. See the module's docstring.
 
     Raises:
         FitError: presses that are meant are no longer than those that are not, or the recording is no use.
@@ -70,29 +112,48 @@ def switch(recording: Recording, conditioner: SwitchConditioner) -> Fit:
         raise FitError(
             "the switch was never pressed when it was asked for", "Is this the right key, and is it plugged in?"
         )
-    chosen = seen.times(seen.everything)
-    heard, judged, false = seen.tried(chosen, seen.everything)
-    if heard.heard < ENOUGH * heard.efforts or heard.false + heard.elsewhere > (1 - ENOUGH) * heard.efforts:
-        nobody = heard.false + heard.elsewhere
+    chosen = seen.choice(seen.everything)
+    heard = seen.heard(chosen, seen.everything)
+    if heard.heard < ENOUGH * heard.efforts or heard.false > RESTLESS * heard.efforts:
         raise FitError(
             f"presses that are meant and presses that are not are alike: {heard.heard} of {heard.efforts} would be heard, and "
-            f"{nobody} that nobody meant",
+            f"{heard.false} times nobody in {recording.seconds_of_rest:.0f} s of rest",
             "Try another movement, or a switch that needs a little more force.",
         )
-    again = [seen.times(pieces) for pieces in drawn(seen.pieces.of_effort, seen.pieces.rest)]
+    again = [seen.best_of_tried(pieces) for pieces in drawn(seen.pieces.of_effort, seen.pieces.rest)]
     unseen = Heard()
     for part in range(PARTS):
         left_out = [piece for piece in seen.everything if seen.pieces.part[piece] == part]
         others = [piece for piece in seen.everything if seen.pieces.part[piece] != part]
         if left_out and any(seen.holds.get(piece) for piece in others):
-            unseen = unseen.plus(seen.tried(seen.times(others), left_out)[0])
+            unseen = unseen.plus(seen.heard(seen.choice(others), left_out))
+    judged, false = seen.judged(chosen)
     return Fit(
-        seen.settings_of(chosen, again), heard, unseen, recording.seconds_of_rest, seen.facts(), [], judged, false
+        seen.settings_of(chosen, again),
+        heard,
+        unseen,
+        recording.seconds_of_rest,
+        seen.facts(),
+        heard_between_marks(heard.elsewhere),
+        judged,
+        false,
     )
 
 
+@dataclass(slots=True)
+class _Trial:
+    """What the router hears in the recording with some times. Presses begin where their acceptance began, in nanoseconds."""
+
+    presses: list[tuple[int, int]]
+    of_effort: list[list[int]] = field(default_factory=list)
+    """The places, among ``presses``, of those that are each effort's own."""
+    strays: list[int] = field(default_factory=list)
+    """The places of all others that are judged."""
+    cost: defaultdict[int, float] = field(default_factory=lambda: defaultdict(float))  # by piece; the price of the times is not in it
+
+
 class _Seen:
-    """The contact's flutter, holds, slips and strays, by piece of the recording."""
+    """The contact's flutter, holds and slips, by piece of the recording, and what is heard with the times that were tried."""
 
     def __init__(self, recording: Recording, settings: SwitchSettings) -> None:
         self.recording, self.settings = recording, settings
@@ -110,97 +171,198 @@ class _Seen:
             if since is not None:
                 piece = self.pieces.at(since)
                 self.flutter[piece] = max(self.flutter.get(piece, 0), t - since)
-        closed = _closed(edges, _debounce(max(self.flutter.values(), default=0)))
+        self.closed = _closed(edges, _debounce(max(self.flutter.values(), default=0)))
         self.holds: dict[int, list[int]] = {}  # of what was asked for: the longest of one press; of a burst all
+        self.longest: dict[int, tuple[int, int]] = {}  # the longest closing of each effort
         self.slips: dict[int, int] = {}
-        self.strays: dict[int, list[int]] = {}
-        self.gaps: dict[int, int] = {}  # before what was asked for, since the contact last opened
+        self.gaps: dict[int, int] = {}  # between what was asked for and the effort before
         mine: set[tuple[int, int]] = set()
+        ended: int | None = None
         for stretch, piece in zip(recording.efforts, self.pieces.of_effort, strict=True):
-            inside = [each for each in closed if stretch.begin <= each[0] < stretch.end and each not in mine]
+            inside = [each for each in self.closed if stretch.begin <= each[0] < stretch.end and each not in mine]
             if not stretch.several and inside:
                 inside = _around_the_longest(inside)
+                slips = [after[0] - before[1] for before, after in itertools.pairwise(inside)]
+                self.slips[piece] = max(slips, default=0)
             lengths = [end - begin for begin, end in inside]
             self.holds[piece] = lengths if stretch.several else [max(lengths)] if lengths else []
             mine.update(inside)
-            if not stretch.several:
-                slips = [after[0] - before[1] for before, after in itertools.pairwise(inside)]
-                self.slips[piece] = max(slips, default=0)
-            if inside and (earlier := [end for _begin, end in closed if end <= inside[0][0]]):
-                self.gaps[piece] = inside[0][0] - earlier[-1]
-        for begin, end in closed:
-            if (begin, end) not in mine and not recording.unjudged(begin):
-                self.strays.setdefault(self.pieces.at(begin), []).append(end - begin)
+            if inside:
+                self.longest[piece] = max(inside, key=lambda each: each[1] - each[0])
+                begins = inside[0][0] if stretch.several else self.longest[piece][0]
+                if ended is not None:
+                    self.gaps[piece] = begins - ended
+                ended = self.longest[piece][1]
+                if stretch.several:
+                    ended = inside[-1][1]
+                    between = [after[0] - before[1] for before, after in itertools.pairwise(inside)]
+                    self.gaps[piece] = min([*between, self.gaps.get(piece, 2 * LONGEST_DRAG)])
+        self._tried: dict[Times, _Trial] = {}
 
-    def times(self, pieces: Sequence[int]) -> Times:
+    # --- choosing ---------------------------------------------------------------------------------------------
+
+    def choice(self, pieces: Sequence[int]) -> Times:
         """Choose the times from these pieces alone."""
-        slip = max((self.slips.get(piece, 0) for piece in pieces), default=0)
-        gap = min((self.gaps[piece] for piece in pieces if piece in self.gaps), default=2 * LONGEST_SLIP)
+        candidates = self._candidates(pieces)
+        return min(candidates, key=lambda times: self._cost(times, pieces))
+
+    def best_of_tried(self, pieces: Sequence[int]) -> Times:
+        """Choose from all times tried so far, judged by these pieces; one given twice counts twice."""
+        return min(self._tried, key=lambda times: self._cost(times, pieces))
+
+    def _cost(self, times: Times, pieces: Sequence[int]) -> float:
+        cost, holds = self.trial(times).cost, self.holds
+        return sum(cost[piece] + (times.price if piece in holds else 0.0) for piece in pieces)
+
+    def _candidates(self, pieces: Sequence[int]) -> list[Times]:
         debounce = _debounce(max((self.flutter.get(piece, 0) for piece in pieces), default=0))
-        return Times(debounce, min(_up(1.25 * slip), gap // 2 // STEP * STEP), self._accept(pieces))
+        slip = max((self.slips.get(piece, 0) for piece in pieces), default=0)
+        most = min((self.gaps[piece] for piece in pieces if piece in self.gaps), default=2 * LONGEST_SLIP) // 2
+        most = max(0, most // STEP * STEP)
+        found: list[Times] = []
+        for release in sorted({0, min(_up(1.25 * slip), most)}):
+            plain = Times(debounce, release)
+            # A finger that slipped so long will slip a little longer some day.
+            least = min(_up(SPARE * slip), most) if release else 0
+            for lockout in sorted({least, min(max(least, self._lockout(plain, pieces)), most)}):
+                at_once = replace(plain, lockout=lockout)
+                found += [replace(at_once, accept=accept) for accept in self._accepts(at_once, pieces)]
+        return found
 
-    def _accept(self, pieces: Sequence[int]) -> int:
-        strays = [length for piece in pieces for length in self.strays.get(piece, [])]
+    def _lockout(self, plain: Times, pieces: Sequence[int]) -> int:
+        """How long to refuse presses after one that counts, so that a finger that drags is heard once."""
+        trial, counted = self.trial(plain), set(pieces)
+        strays = [trial.presses[i][0] for i in trial.strays]
+        drags = []
+        for own, piece in zip(trial.of_effort, self.pieces.of_effort, strict=True):
+            if own and piece in counted:
+                ended = trial.presses[own[-1]][1]
+                drags.append(max((t - ended for t in strays if 0 <= t - ended < LONGEST_DRAG), default=0))
+        count = sum(drag > 0 for drag in drags)
+        return min(MOST_LOCKOUT, _up((SPARE if count >= MANY else SPARE_OF_FEW) * max(drags, default=0)))
+
+    def _accepts(self, at_once: Times, pieces: Sequence[int]) -> list[int]:
+        """The times of acceptance worth trying: the least, and what parts presses that are meant from those left over."""
         holds = [length for piece in pieces for length in self.holds.get(piece, [])]
-        if not strays or not holds:
-            return BRUSH if min(holds, default=0) >= 10 * BRUSH else 0
-        best = parting(holds, strays)
-        kept_out = [stray for stray in strays if stray < best]
-        return _up(min(best, (SPARE if len(kept_out) >= MANY else 2 * SPARE) * max(kept_out, default=0)))
-
-    def tried(self, times: Times, pieces: Sequence[int]) -> tuple[Heard, list[Judged], list[int]]:
-        """Try these times in these pieces with the real conditioning."""
-        presses = [
-            t - times.accept
-            for t, gesture in played(
-                lambda alarm: SwitchConditioner("", times.onto(self.settings), itertools.count(1).__next__, alarm),
-                self.recording.samples,
-            )
-            if isinstance(gesture, Press) and not gesture.source
+        least = BRUSH if min(holds, default=0) >= 10 * BRUSH else 0
+        trial, counted = self.trial(at_once), set(pieces)
+        strays = [
+            self._longest_within(*trial.presses[i])
+            for i in trial.strays
+            if self.pieces.at(trial.presses[i][0]) in counted
         ]
+        if not strays or not holds:
+            return [least]
+        found, best = {least}, parting(holds, strays)
+        kept_out = sorted(stray for stray in strays if stray < best)
+        for i in {round(share * (len(kept_out) - 1)) for share in TRIED_STRAYS} if kept_out else ():
+            found.add(_up(min(best, (SPARE if i + 1 >= MANY else 2 * SPARE) * kept_out[i])))
+        return sorted(accept for accept in found if accept >= least)
+
+    def _longest_within(self, begin: int, end: int) -> int:
+        """The longest that the contact is closed in a press: acceptance counts from each closing's own beginning."""
+        return max((closed[1] - closed[0] for closed in self.closed if begin <= closed[0] <= end), default=end - begin)
+
+    # --- trying -----------------------------------------------------------------------------------------------
+
+    def trial(self, times: Times) -> _Trial:
+        """Try these times with the real conditioning."""
+        if times not in self._tried:
+            self._tried[times] = self._try(times)
+        return self._tried[times]
+
+    def _try(self, times: Times) -> _Trial:
+        presses: list[tuple[int, int]] = []
+        last = self.recording.samples[-1][0]
+        for t, gesture in played(
+            lambda alarm: SwitchConditioner("", times.onto(self.settings), itertools.count(1).__next__, alarm),
+            self.recording.samples,
+        ):
+            if isinstance(gesture, Press) and not gesture.source:
+                presses.append((t - times.accept, last))
+            elif isinstance(gesture, Release) and not gesture.source:
+                presses[-1] = (presses[-1][0], t)
+        trial = _Trial(presses)
         taken: set[int] = set()
-        judged: list[Judged] = []
-        counted = set(pieces)
         for stretch, piece in zip(self.recording.efforts, self.pieces.of_effort, strict=True):
             asked = max(1, len(self.holds[piece])) if stretch.several else 1
-            mine = [i for i, t in enumerate(presses) if stretch.begin <= t < stretch.end and i not in taken][:asked]
-            taken.update(mine)
+            own = [i for i, (t, _end) in enumerate(presses) if stretch.begin <= t < stretch.end and i not in taken]
+            trial.of_effort.append(own[:asked])
+            taken.update(own[:asked])
+            trial.cost[piece] += asked - len(own[:asked])
+            if own and not stretch.several and piece in self.longest:
+                (begin, end), (_, over) = self.longest[piece], presses[own[0]]
+                trial.cost[piece] += CUT_COUNTS * (over <= begin or presses[own[0]][0] >= end)
+        for i, (t, _end) in enumerate(presses):
+            if i not in taken and not self.recording.unjudged(t):
+                trial.strays.append(i)
+                trial.cost[self.pieces.at(t)] += FALSE_COUNTS if self.recording.at_rest(t) else EXTRA_COUNTS
+        return trial
+
+    def heard(self, times: Times, pieces: Sequence[int]) -> Heard:
+        """Count what is heard with these times in these pieces."""
+        trial, counted = self.trial(times), set(pieces)
+        asked = heard = 0
+        for stretch, own, piece in zip(self.recording.efforts, trial.of_effort, self.pieces.of_effort, strict=True):
             if piece in counted:
-                judged += [Judged(presses[i], presses[i] + max(self.holds[piece], default=0), heard=True) for i in mine]
-                judged += [Judged(stretch.begin, stretch.end, heard=False)] * (asked - len(mine))
-        strays = [
-            t
-            for i, t in enumerate(presses)
-            if i not in taken and not self.recording.unjudged(t) and self.pieces.at(t) in counted
-        ]
+                asked += max(1, len(self.holds[piece])) if stretch.several else 1
+                heard += len(own)
+        strays = [trial.presses[i][0] for i in trial.strays]
+        strays = [t for t in strays if self.pieces.at(t) in counted]
         false = sum(self.recording.at_rest(t) for t in strays)
-        return Heard(sum(each.heard for each in judged), len(judged), false, len(strays) - false), judged, strays
+        return Heard(heard, asked, false, len(strays) - false)
+
+    def judged(self, times: Times) -> tuple[list[Judged], list[int]]:
+        """The efforts, heard and missed, and when presses began that nobody meant."""
+        trial = self.trial(times)
+        judged: list[Judged] = []
+        for stretch, own, piece in zip(self.recording.efforts, trial.of_effort, self.pieces.of_effort, strict=True):
+            asked = max(1, len(self.holds[piece])) if stretch.several else 1
+            longest = max(self.holds[piece], default=0)
+            begins = [trial.presses[i][0] for i in own]
+            judged += [Judged(t, t + longest, heard=True) for t in begins]
+            judged += [Judged(stretch.begin, stretch.end, heard=False)] * (asked - len(own))
+        return judged, [trial.presses[i][0] for i in trial.strays]
+
+    # --- saying -----------------------------------------------------------------------------------------------
 
     def settings_of(self, chosen: Times, again: Sequence[Times]) -> list[Setting]:
         holds = sorted(hold for of in self.holds.values() for hold in of)
-        strays = sorted(hold for of in self.strays.values() for hold in of)
+        strays = self._strays(replace(chosen, accept=0))
         flutter, slip = max(self.flutter.values(), default=0), max(self.slips.values(), default=0)
-        gap = min(self.gaps.values(), default=MOST_DEBOUNCE)
+        gap = min(self.gaps.values(), default=2 * LONGEST_SLIP)
+        drag = self._drag(replace(chosen, lockout=0))
         why = "the contact never closes when nobody asks" + (": only a mere brush is kept out" if chosen.accept else "")
         figures: tuple[Figure, ...] = ()
         if strays:
             shorter = [stray for stray in strays if stray < chosen.accept]
             why = "when nobody asks it closes for up to {}, and presses that are meant are held for {} or longer"
             figures = ((_millisecond(max(shorter, default=0)), "time"), (_millisecond(holds[0]), "time"))
+            if not shorter:
+                why, figures = "a delay would cost more than it keeps out: only a mere brush is kept out", ()
         rows: list[tuple[str, int, tuple[float, float], str, tuple[Figure, ...]]] = [
             (
                 "debounce",
                 chosen.debounce,
-                (flutter, min(MOST_DEBOUNCE, gap)),
+                (flutter, min(MOST_DEBOUNCE, holds[0])),
                 "the contact flutters for up to {}",
                 ((_millisecond(flutter), "time"),),
             ),
             (
                 "release",
                 chosen.release,
-                (slip - 1, gap),
+                (slip - 1 if chosen.release else -1, gap),
                 "within a press it slips off for up to {}" if slip else "within a press the contact never slips",
                 ((_millisecond(slip), "time"),) if slip else (),
+            ),
+            (
+                "lockout",
+                chosen.lockout,
+                (drag - 1, gap),
+                "after a press the finger drags, and it closes again for up to {}; a press that is meant so soon is lost, too"
+                if chosen.lockout
+                else "after a press it is not closed again by a finger that drags",
+                ((_millisecond(drag), "time"),) if chosen.lockout else (),
             ),
             ("accept", chosen.accept, (max(strays, default=-1), holds[0]), why, figures),
         ]
@@ -217,9 +379,21 @@ class _Seen:
             for name, value, room, says, numbers in rows
         ]
 
+    def _strays(self, times: Times) -> list[int]:
+        """How long the contact closes in presses that nobody meant, the shortest first."""
+        trial = self.trial(times)
+        return sorted(self._longest_within(*trial.presses[i]) for i in trial.strays)
+
+    def _drag(self, times: Times) -> int:
+        """How long after an effort's press the contact closes again, at most; 0 if it does not."""
+        trial = self.trial(times)
+        ends = [trial.presses[own[-1]][1] for own in trial.of_effort if own]
+        later = [trial.presses[i][0] - end for i in trial.strays for end in ends]
+        return max((after for after in later if 0 <= after < LONGEST_DRAG), default=0)
+
     def facts(self) -> list[Fact]:
         holds = sorted(hold for of in self.holds.values() for hold in of)
-        strays = sorted(hold for of in self.strays.values() for hold in of)
+        strays = self._strays(Times(_debounce(max(self.flutter.values(), default=0))))
         facts = [
             Fact(
                 "presses",
