@@ -19,6 +19,7 @@ from collections import Counter
 from contextlib import ExitStack
 from pathlib import Path
 
+from router.core.events import PressureSample
 from router.core.units import NANOSECONDS
 from router.offline import simulate
 
@@ -239,8 +240,7 @@ def children(rng, until):
         "breath", both[1::2], until, rng, low=-150, high=-500, child=simulate.Pressure(25, 0.0, 0, 60, 0, 1, 0)
     )
     added = (
-        (t, simulate.PressureSample("breath", one.pascal + two.pascal))
-        for (t, one), (_, two) in zip(puff, sip, strict=True)
+        (t, PressureSample("breath", one.pascal + two.pascal)) for (t, one), (_, two) in zip(puff, sip, strict=True)
     )
     return [
         said("left", finger, lambda sample: b"%d\n" % sample.pressed),

@@ -18,7 +18,8 @@ from router.core.units import NANOSECONDS
 from router.files import profile
 from router.offline import simulate
 from router.offline.player import Tally, play
-from tests.benchmarks import hearing
+from tests.benchmarks import hands, hearing
+from tests.benchmarks.scores import Score
 
 MINUTE = 60 * NANOSECONDS
 SEEDS = range(5)
@@ -283,14 +284,14 @@ def test_a_failing_sensor_is_let_go_and_said_and_heard_again(fault):
 
 def test_ten_thousand_presses_a_tenth_of_them():
     """Contact bounce of 1 to 20 ms after each edge, and fingers that tremble off and on: exactly one press each."""
-    meant, heard = hearing.switches(1000)
+    meant, heard = hands.switches(1000)
     assert meant == heard == 1000
 
 
 @pytest.mark.parametrize(("family", "tier"), [*FAMILIES_AND_TIERS, *itertools.product(hearing.IN_TIME, simulate.TIERS)])
 def test_children_are_heard_and_nothing_else(family, tier):
     """A tenth of the benchmark: fitted on one session, scored on another, held to the same floors."""
-    found = hearing.Score()
+    found = Score()
     for seed in range(5):
         found.add(hearing.try_child(family, tier, seed))
     assert found.refused == 0
