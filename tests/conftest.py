@@ -7,7 +7,6 @@ makes the tests fail; nothing is skipped.
 
 from __future__ import annotations
 
-import contextlib
 import gc
 import os
 import re
@@ -24,6 +23,8 @@ import jack
 import pytest
 from hypothesis import HealthCheck, settings
 
+from tests.shared.jack_server import JACKD, STARTING, server_answers
+
 # How long an example takes is the machine's affair.
 UNHURRIED = settings(deadline=None, database=None, suppress_health_check=[HealthCheck.too_slow])
 settings.register_profile("same", UNHURRIED, derandomize=True)
@@ -32,35 +33,11 @@ settings.register_profile(
 )  # where CI is set, the default is to draw the same
 settings.load_profile("same")  # one commit, one set of examples; others are drawn by ``python -m tests.random_search``
 
-WORKER = os.environ.get("PYTEST_XDIST_WORKER", "")
-"""Which of several processes this is, that share the tests (``pytest -n``); "" where there is one only."""
-
-if WORKER:  # each a server of its own, as their clients would hear one another; inherited by the programs under test
-    os.environ["JACK_DEFAULT_SERVER"] = f"router-tests-{WORKER}"
-
-JACKD = ["jackd", "-R", "-P60", "-S", "-d", "dummy", "-p", "64", "-r", "48000"]
-"""Server options stand before ``-d``, the driver's after it."""
-
-DYING = f"router-tests-dying{WORKER}"
-"""The name of a second server, for tests that kill it. One name for all of a process: of those killed eight are
-remembered, and then no server of another name starts any more."""
-
-STARTING = 30.0
-"""Seconds the server may take to answer; it takes about one."""
-
 for number, usual in ((signal.SIGINT, signal.default_int_handler), (signal.SIGHUP, signal.SIG_DFL)):
     if (
         signal.getsignal(number) is signal.SIG_IGN
     ):  # begun in the background, or by nohup: what is started here must heed it
         signal.signal(number, usual)
-
-
-def server_answers() -> bool:
-    """Whether a JACK server takes clients."""
-    with contextlib.suppress(jack.JackError):
-        jack.Client("router-tests-look", no_start_server=True).close()
-        return True
-    return False
 
 
 @pytest.fixture(scope="session")
@@ -123,7 +100,8 @@ class InOwnProcess(pytest.Item):
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Put those that are marked so into processes of their own."""
+    """Begin with the emulated PC, which takes longest; put those that are marked so into processes of their own."""
+    items.sort(key=lambda item: "bedside_pc" not in item.path.parts)
     if OWN_PROCESS in os.environ:
         return
     for place, item in enumerate(items):
@@ -206,7 +184,7 @@ def in_terminal() -> Iterator[Callable[..., InTerminal]]:
 @pytest.fixture
 def part(tmp_path):
     """Starts the parts of a test, and ends them after it, last first."""
-    from parts import Listener
+    from tests.shared.parts import Listener
 
     started = []
 
@@ -222,8 +200,8 @@ def part(tmp_path):
 @pytest.fixture
 def bedside(part, tmp_path):
     """A small PC that has not been started yet, who listens to it, and the sensor that plays it."""
-    from bedside import Bedside
-    from parts import Listener, Sensor
+    from tests.shared.bedside import Bedside
+    from tests.shared.parts import Listener, Sensor
 
     listener, sensor = part(Listener), part(Sensor)
     pc = Bedside(tmp_path, listener.client, sensor)

@@ -35,7 +35,6 @@ from pathlib import Path
 
 from router.bedside.control import ControlError, ask
 
-HERE = Path(__file__).parent
 SOON = 25.0
 """Seconds for what a failure may delay: what was missing is looked for every four seconds, what could not be kept every ten."""
 ANSWER = 8.0
@@ -62,8 +61,8 @@ class Trial:
     """The small PC with its parts, and what is expected of it."""
 
     def __init__(self, folder, listener, sensor):
-        from bedside import LARK, WREN, Bedside
-        from failing_router import Calls
+        from tests.shared.bedside import LARK, WREN, Bedside
+        from tests.shared.failing_router import Calls
 
         self.pc = Bedside(folder, listener.client, sensor, more="motif: no")
         self.listener, self.sensor, self.folder = listener, sensor, folder
@@ -82,7 +81,7 @@ class Trial:
         """Start it; whether it plays."""
         try:
             self.pc.start(
-                program=[sys.executable, str(HERE / "failing_router.py")],
+                program=[sys.executable, "-m", "tests.shared.failing_router"],
                 options=(),
                 ROUTER_TESTS_CALLS=str(self.folder / "calls"),
             )
@@ -236,7 +235,7 @@ SILENT = (
 
 def counted(trial):
     """How many calls of each kind there are in a start, and in a round."""
-    from failing_router import KINDS
+    from tests.shared.failing_router import KINDS
 
     assert trial.start()
     first = Counter({kind: trial.calls.made(kind) for kind in KINDS})
@@ -251,7 +250,7 @@ def counted(trial):
 
 def cases(counts, allocations):
     """Each of all n, with one of the errors that such a call fails with."""
-    from failing_router import KINDS
+    from tests.shared.failing_router import KINDS
 
     each = [
         (kind, number, errors[number % len(errors)])
@@ -328,7 +327,7 @@ def one(trial, starting, playing):
 
 def run(share, seed, say, only=""):
     """So much of all cases; what came of it, and what broke."""
-    from parts import Listener, Sensor
+    from tests.shared.parts import Listener, Sensor
 
     with contextlib.ExitStack() as stack:
         folder = Path(stack.enter_context(tempfile.TemporaryDirectory()))
@@ -374,7 +373,7 @@ def _remembered(trial):
 
 
 def main():
-    from soaking import _commit, _show, jack_running
+    from tests.shared.soaking import _commit, _show, jack_running
 
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--share", type=float, default=1.0, help="of all calls, drawn by the seed (default: 1, all)")
@@ -390,5 +389,4 @@ def main():
 
 
 if __name__ == "__main__":
-    sys.path.insert(0, str(HERE))  # the parts that the tests share
     sys.exit(main())

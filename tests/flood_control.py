@@ -1,6 +1,6 @@
 """A flood of connections to the control socket: panic is done all the while, and afterwards nothing is left of them.
 
-    python tests/flood_control.py --count 10000
+    python -m tests.flood_control --count 10000
 
 Two processes connect, as two users where that can be (as root): silent clients, clients that ask for status without end, half
 requests, bursts that hang up at once. Meanwhile panic is asked for again and again, by a user of the flood's. A tenth runs with
@@ -20,9 +20,8 @@ import tempfile
 from contextlib import ExitStack, suppress
 from pathlib import Path
 
-from serving import serving
-
 from router.bedside.control import ask
+from tests.shared.serving import serving
 
 NOBODY = 65534
 HELD = 200
@@ -67,7 +66,9 @@ def flood(count: int, seed: int) -> tuple[int, int]:
         path.chmod(0o666)
         before = _descriptors()
         users = [None, NOBODY] if os.geteuid() == 0 else [None, None]
-        code = f"import sys; sys.path[:0] = {sys.path!r}; from flood_control import pour; from pathlib import Path; "
+        code = (
+            f"import sys; sys.path[:0] = {sys.path!r}; from tests.flood_control import pour; from pathlib import Path; "
+        )
         processes = [
             subprocess.Popen(
                 [sys.executable, "-c", f"{code}pour(Path({str(path)!r}), {count // 2}, {seed + number})"], user=user

@@ -1,7 +1,7 @@
 """Garbage into the control socket: no exception, no descriptor left, and the loop's timer goes on meanwhile.
 
-    python tests/fuzz_control.py --bytes 1000000
-    python tests/fuzz_control.py --socket /run/router/control      (into a router that runs)
+    python -m tests.fuzz_control --bytes 1000000
+    python -m tests.fuzz_control --socket /run/router/control      (into a router that runs)
 
 The bytes come in random pieces over many connections, some of them at once: noise, lines of noise, requests with bytes
 changed, requests without end. A connection that the server gives up is begun anew; some are left without reading, or in
@@ -24,12 +24,11 @@ from collections.abc import Iterator
 from pathlib import Path
 from unittest import mock
 
-from serving import Serving, serving
-
 from router.bedside import control
 from router.bedside.control import ask
 from router.core.units import NANOSECONDS
 from router.system import clock
+from tests.shared.serving import Serving, serving
 
 REQUESTS = [
     {"do": "status"},

@@ -1,6 +1,6 @@
 """Profiles, configurations and traces that nobody would write: no file may make a traceback, and what passes must play.
 
-    python tests/fuzz_profiles.py --count 10000
+    python -m tests.fuzz_profiles --count 10000
 
 Every case takes a good file, or one with a known mistake, and damages it. The seed of a failing case is printed;
 ``--seed N --count 1`` plays it again. A tenth runs with the other tests (``test_fuzz_profiles.py``).
@@ -27,9 +27,7 @@ from router.files.configuration.form import form_of
 from router.files.profile import Problem, Profile, ProfileError, check, load, shipped
 from router.offline.player import steps
 from router.records.trace import Trace, TraceError
-
-GOLDEN = Path(__file__).parent / "golden" / "profiles"
-CONFIGURATIONS = GOLDEN.with_name("configuration")
+from tests.shared.places import GOLDEN_CONFIGURATIONS, GOLDEN_PROFILES
 
 PROGRAMMERS_WORDS = re.compile(
     r"\b(strings?|objects?|oneOf|anyOf|None|null|mappings?|scalars?|tokens?|propert(y|ies)|integers?|booleans?|arrays?|"
@@ -320,16 +318,16 @@ def try_trace(data: bytes, profile: Profile) -> str:
 
 def configurations() -> list[bytes]:
     """Good configurations, most of all the longest, and those with a known mistake."""
-    files = sorted(CONFIGURATIONS.glob("*.yaml"))
-    return [file.read_bytes() for file in [*[CONFIGURATIONS / "fine.yaml"] * 2 * len(files), *files]]
+    files = sorted(GOLDEN_CONFIGURATIONS.glob("*.yaml"))
+    return [file.read_bytes() for file in [*[GOLDEN_CONFIGURATIONS / "fine.yaml"] * 2 * len(files), *files]]
 
 
 def corpus() -> list[bytes]:
     """Good profiles, and those with a known mistake."""
-    files = [*sorted(shipped().glob("*.yaml")), *sorted(GOLDEN.glob("*.yaml"))]
+    files = [*sorted(shipped().glob("*.yaml")), *sorted(GOLDEN_PROFILES.glob("*.yaml"))]
     inputs = {"pad": "switch", "cheek": "pressure", "head": "pointer", "keys": "midi"}
     written = text("wren", inputs, Path("wren.yaml")).encode()
-    whole = [file.read_bytes() for file in files if file.parent != GOLDEN or file.stem.startswith("fine")]
+    whole = [file.read_bytes() for file in files if file.parent != GOLDEN_PROFILES or file.stem.startswith("fine")]
     return [written] * 20 + whole * 8 + [file.read_bytes() for file in files]
 
 

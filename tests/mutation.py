@@ -33,12 +33,13 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
-ROOT = Path(__file__).parent.parent
+from tests.shared.places import ROOT
+
 EQUIVALENT = Path(__file__).with_name("mutation_equivalent.txt")
 
 ENGINE = "test_engine test_timelines test_promises"
 RULES = "test_timelines test_engine test_rules_alone test_published_schema test_quantize test_following test_harmony"
-RULE = "tests/test_rule_kit.py::test_every_rule_keeps_the_contract[{}]"
+RULE = "tests/house/test_rule_kit.py::test_every_rule_keeps_the_contract[{}]"
 """Where a rule's change has passed all else."""
 HEARD = "test_background test_conditioning test_conditioning_switch test_conditioning_pointer test_conditioning_background test_drift"
 TESTS = {
@@ -259,6 +260,12 @@ def mutants(path: str) -> list[Mutant]:
     return found
 
 
+def file(test: str) -> Path:
+    """Return the file of this name, in whatever room of the tests it is."""
+    (found,) = ROOT.glob(f"tests/*/{test}.py")
+    return found
+
+
 # --- the trying -------------------------------------------------------------------------------------------------------
 
 
@@ -275,6 +282,8 @@ class Copy:
         os.environ |= {"PYTHONPATH": str(folder), "PYTHONDONTWRITEBYTECODE": "1"}
         sys.dont_write_bytecode = True
         sys.path[:] = [str(folder), *(place for place in sys.path if Path(place or ".").resolve() != ROOT)]
+        for name in [name for name in sys.modules if name.partition(".")[0] == "tests"]:
+            del sys.modules[name]  # the copy's own are imported
         os.chdir(folder)
 
     def passes(self, tests: list[str], seconds: int, plugin: object = None) -> tuple[bool, str]:
@@ -306,7 +315,7 @@ class Copy:
         resource.setrlimit(resource.RLIMIT_AS, (8 << 30, 8 << 30))
         import pytest
 
-        files = [f"tests/{name}.py" for name in tests]
+        files = [str(file(name).relative_to(ROOT)) for name in tests]
         arguments = ["-x", "-q", "-p", "no:cacheprovider", "--no-header", *IGNORED, *files]
         status = pytest.main(arguments, plugins=[plugin] if plugin else [])
         if isinstance(plugin, Reached):
@@ -391,7 +400,7 @@ class Map:
 
     def _of(self, copy: Copy, name: str) -> dict:
         if name not in self._known:
-            test = (ROOT / f"tests/{name}.py").read_bytes()
+            test = file(name).read_bytes()
             target = self._folder / f"{name}-{hashlib.sha256(self._code + test).hexdigest()[:16]}.json"
             if not target.exists():
                 passed, said = copy.passes([name], 1200, Reached(target))

@@ -12,7 +12,8 @@ import re
 import subprocess
 import sys
 import time
-from pathlib import Path
+
+from tests.shared.places import ROOT
 
 
 def one_round(seed: int, only: list[str]) -> int:
@@ -20,7 +21,7 @@ def one_round(seed: int, only: list[str]) -> int:
     options = ["-q", "-p", "no:cacheprovider", "-m", "hypothesis", "--hypothesis-profile=random"]
     done = subprocess.run(
         [sys.executable, "-m", "pytest", *options, f"--hypothesis-seed={seed}", *only],
-        cwd=Path(__file__).parent.parent,
+        cwd=ROOT,
         stdin=subprocess.DEVNULL,
         capture_output=True,
         text=True,

@@ -170,7 +170,7 @@ class Ear:
             self.on.discard(note)
 
     def close(self):
-        from parts import close_port
+        from tests.shared.parts import close_port
 
         close_port(self._port)
 
@@ -179,7 +179,7 @@ class Day:
     """The router, its seats, and what happens to them."""
 
     def __init__(self, folder, rng, stack):
-        from bedside import Bedside
+        from tests.shared.bedside import Bedside
 
         self.rng, self.done = rng, Counter()
         self.ears, self.lines = {}, {}
@@ -263,8 +263,8 @@ def mishaps(rng, until):
 
 def soak(hours, seed, say):
     """So many hours; what came of it."""
-    from parts import until
-    from soaking import grown
+    from tests.shared.parts import until
+    from tests.shared.soaking import grown
 
     rng = random.Random(seed)
     length = round(hours * HOUR)
@@ -334,7 +334,6 @@ def logs(records):
 
 
 if __name__ == "__main__":
-    sys.path.insert(0, str(Path(__file__).parent))  # the parts that the tests share
-    from soaking import command
+    from tests.shared.soaking import command
 
     command(__doc__, "hours", 24, soak, FRAMES)

@@ -8,9 +8,7 @@ threads and resident memory may not grow.
 """
 
 import random
-import sys
 import time
-from pathlib import Path
 
 PIECE, ROUND = 1_000, 10_000
 READINGS = b"0123456789.-+eE, \t\r\n\x00\xff\xb0naif:;"
@@ -24,9 +22,9 @@ def garbage(rng, count):
 
 def soak(count, seed, say):
     """So many bytes; what came of it."""
-    from bedside import WREN
-    from parts import until
-    from soaking import ended, playing, warm
+    from tests.shared.bedside import WREN
+    from tests.shared.parts import until
+    from tests.shared.soaking import ended, playing, warm
 
     rng = random.Random(seed)
     rounds = max(1, round(count / ROUND))
@@ -56,7 +54,6 @@ def soak(count, seed, say):
 
 
 if __name__ == "__main__":
-    sys.path.insert(0, str(Path(__file__).parent))  # the parts that the tests share
-    from soaking import command
+    from tests.shared.soaking import command
 
     command(__doc__, "bytes", 1_000_000, soak)

@@ -92,7 +92,7 @@ class Ear:
             self.notes.discard((channel, number))
 
     def close(self) -> None:
-        from parts import close_port
+        from tests.shared.parts import close_port
 
         close_port(self._port)
 
@@ -225,7 +225,8 @@ def _until_silent(bedside: Bedside, after: str) -> None:
 def soak(count: int, first: int = 0, *, progress: bool = False) -> Counter[str]:
     """``count`` rounds; in how many notes were on when the router was killed."""
     import jack
-    from parts import Server
+
+    from tests.shared.parts import Server
 
     jack.set_error_function(lambda _message: None)  # while the server starts
     jack.set_info_function(lambda _message: None)
@@ -265,5 +266,4 @@ def main() -> None:
 
 
 if __name__ == "__main__":
-    sys.path.insert(0, str(Path(__file__).parent))  # the parts that the tests share
     main()

@@ -8,10 +8,8 @@ threads and resident memory are looked at: from the first tenth on they may not 
 """
 
 import random
-import sys
 import threading
 import time
-from pathlib import Path
 
 CHILDREN = ("wren", "lark", "finch")
 LIFTED = 0.1
@@ -55,9 +53,9 @@ class Hand:
 
 def soak(count, seed, say):
     """So many rounds; what came of it."""
-    from bedside import BROKEN
-    from parts import until
-    from soaking import ended, playing, warm
+    from tests.shared.bedside import BROKEN
+    from tests.shared.parts import until
+    from tests.shared.soaking import ended, playing, warm
 
     rng = random.Random(seed)
     broken = 0
@@ -111,7 +109,7 @@ def put(pc, rng, child, note, profile):
 
 def change(pc, rng, child, notes, number):
     """Another profile: put there, or there already and chosen by name. Whose it is, and its note."""
-    from bedside import PROFILE
+    from tests.shared.bedside import PROFILE
 
     there = [other for other in notes if other != child]
     if there and rng.random() < 0.3:
@@ -128,7 +126,7 @@ def change(pc, rng, child, notes, number):
 
 def sounds(pc, listener, sensor, note):
     """An effort sounds just this note, and ends it."""
-    from parts import until
+    from tests.shared.parts import until
 
     sensor.pascal = 1.0
     until(lambda: listener.count(0x90))
@@ -139,7 +137,6 @@ def sounds(pc, listener, sensor, note):
 
 
 if __name__ == "__main__":
-    sys.path.insert(0, str(Path(__file__).parent))  # the parts that the tests share
-    from soaking import command
+    from tests.shared.soaking import command
 
     command(__doc__, "count", 500, soak)

@@ -7,9 +7,7 @@ sound until it has been lifted. From the first tenth on descriptors, threads and
 """
 
 import random
-import sys
 import time
-from pathlib import Path
 
 LISTENING = 0.3
 """Seconds of silence that show that a hand that lay there is not heard."""
@@ -17,9 +15,9 @@ LISTENING = 0.3
 
 def soak(count, seed, say):
     """So many rounds; what came of it."""
-    from bedside import WREN
-    from parts import until
-    from soaking import ended, playing, warm
+    from tests.shared.bedside import WREN
+    from tests.shared.parts import until
+    from tests.shared.soaking import ended, playing, warm
 
     rng = random.Random(seed)
     with playing(more="motif: no") as (pc, listener, sensor):
@@ -55,7 +53,6 @@ def soak(count, seed, say):
 
 
 if __name__ == "__main__":
-    sys.path.insert(0, str(Path(__file__).parent))  # the parts that the tests share
-    from soaking import command
+    from tests.shared.soaking import command
 
     command(__doc__, "count", 1000, soak)

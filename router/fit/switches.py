@@ -149,7 +149,9 @@ class _Trial:
     """The places, among ``presses``, of those that are each effort's own."""
     strays: list[int] = field(default_factory=list)
     """The places of all others that are judged."""
-    cost: defaultdict[int, float] = field(default_factory=lambda: defaultdict(float))  # by piece; the price of the times is not in it
+    cost: defaultdict[int, float] = field(
+        default_factory=lambda: defaultdict(float)
+    )  # by piece; the price of the times is not in it
 
 
 class _Seen:

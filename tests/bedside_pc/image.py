@@ -28,9 +28,9 @@ from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-from tests.sine_bank import write_sine_bank
+from tests.shared.places import ROOT
+from tests.shared.sine_bank import write_sine_bank
 
-ROOT = Path(__file__).resolve().parent.parent.parent
 GUEST = Path(__file__).resolve().parent / "guest"
 CACHE = Path(os.environ.get("XDG_CACHE_HOME") or Path.home() / ".cache") / "bedside-midi-router"
 
@@ -257,7 +257,9 @@ def _wheels_digest() -> str:
 
 
 def _image_digest() -> str:
-    files = list(_files(Path(__file__), ROOT / "tests/sine_bank.py", GUEST, *(ROOT / name for name in INSTALLED_FILES)))
+    files = list(
+        _files(Path(__file__), ROOT / "tests/shared/sine_bank.py", GUEST, *(ROOT / name for name in INSTALLED_FILES))
+    )
     named = [part for path in files for part in (str(path.relative_to(ROOT)), path.read_bytes())]
     return _digest([_base_digest(), _wheels_digest(), *named])
 

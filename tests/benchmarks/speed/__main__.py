@@ -2,7 +2,6 @@ from __future__ import annotations
 
 import argparse
 import importlib
-import sys
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -51,5 +50,4 @@ def main(argv: Sequence[str] | None = None) -> int:
 
 
 if __name__ == "__main__":
-    sys.path.insert(0, str(Path(__file__).parent.parent.parent))  # the parts that the tests share
     raise SystemExit(main())

@@ -24,9 +24,9 @@ class Count(NamedTuple):
 
 
 def measure(quick: bool) -> Result:
-    from bedside import Bedside
-    from parts import Listener, Sensor
-    from soaking import jack_running
+    from tests.shared.bedside import Bedside
+    from tests.shared.parts import Listener, Sensor
+    from tests.shared.soaking import jack_running
 
     seconds = 10 if quick else 60
     # Not below /tmp: the service hears of what is made in the folders above its own, and there others make files all the time.

@@ -118,7 +118,7 @@ class World:
 
 @contextlib.contextmanager
 def world() -> Iterator[World]:
-    from soaking import jack_running
+    from tests.shared.soaking import jack_running
 
     with contextlib.ExitStack() as stack:
         stack.enter_context(jack_running("speed", FRAMES))

@@ -16,7 +16,7 @@ SEATS = (1, 2, 5, 9)
 
 
 def measure(quick: bool) -> Result:
-    from soaking import jack_running
+    from tests.shared.soaking import jack_running
 
     rounds = 1 if quick else 3
     result = Result("f", "f. Memory, MiB", ("resident", "its own", "JACK's beside it"))
@@ -38,8 +38,8 @@ def measure(quick: bool) -> Result:
 
 def _with(seats: int) -> tuple[float, float, float]:
     """MiB of a service with so many seats."""
-    from bedside import Bedside
-    from parts import Listener, Sensor
+    from tests.shared.bedside import Bedside
+    from tests.shared.parts import Listener, Sensor
 
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)

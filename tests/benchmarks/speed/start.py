@@ -20,9 +20,9 @@ DEPENDENCIES = "mido, rtmidi, yaml, jsonschema, structlog, evdev, serial, inotif
 
 
 def measure(quick: bool) -> Result:
-    from bedside import PROFILE
-    from parts import Listener, Sensor, until
-    from soaking import jack_running
+    from tests.shared.bedside import PROFILE
+    from tests.shared.parts import Listener, Sensor, until
+    from tests.shared.soaking import jack_running
 
     rounds = 3 if quick else 12
     taken: dict[str, list[float]] = {"ready": [], "first note": [], "imports": [], "python alone": []}

@@ -1,0 +1,1 @@
+"""What a small PC by the bed needs around the loop."""

@@ -1,0 +1,1 @@
+"""The straight line: events, timers, music, conditioning, rules, ledger, engine."""

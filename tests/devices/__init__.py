@@ -1,0 +1,1 @@
+"""Inputs and outputs: names, drivers, what is plugged in."""

@@ -1,0 +1,1 @@
+"""Profiles, configurations, schemas, rules of others: read, checked, told."""

@@ -1,0 +1,1 @@
+"""From a marked recording to thresholds and times."""

@@ -1,0 +1,217 @@
+"""Every profile that ships is right, says what it is for, and plays: each part from its own movement, and no note stays.
+
+What each plays when every movement is made once stands word for word in ``golden/music``, as mido writes messages. When
+a change is meant, run ``python -m tests.house.test_shipped_profiles`` and read what changed as a musician.
+"""
+
+from __future__ import annotations
+
+import gc
+from dataclasses import replace
+from pathlib import Path
+
+import mido
+import pytest
+
+from router.core.balance import Balance, RoomLimits
+from router.core.conditioning.pressure import PressureConditioner
+from router.core.engine import HARMONY, TEMPO, Engine
+from router.core.events import Lost, MidiSample, PointerSample, PressureSample, Sample, SwitchSample
+from router.core.music import SCALES
+from router.core.timers import Alarm, Timers
+from router.core.units import NANOSECONDS
+from router.files.profile import check, load, shipped
+from router.files.profile.model import Profile
+from router.offline.player import steps
+from tests.shared.places import GOLDEN_MUSIC
+
+PROFILES = sorted(shipped().glob("*.yaml"))
+MILLISECOND = 1_000_000
+
+
+def test_there_is_one_for_many_needs():
+    assert len(PROFILES) >= 8
+    assert {kind for path in PROFILES for kind in load(path).types.values()} == {
+        "switch",
+        "pressure",
+        "pointer",
+        "midi",
+        "listen",
+    }
+
+
+def test_the_therapists_page_names_every_one():
+    page = (shipped() / "README.md").read_text(encoding="utf-8")
+    assert [path.name for path in PROFILES if f"`{path.name}`" not in page] == []
+
+
+def test_some_take_part_in_a_room_and_say_so_in_words():
+    following = {path.stem: load(path).plan.follows for path in PROFILES}
+    assert {name: follows for name, follows in following.items() if follows} == {
+        "dipper": {TEMPO, HARMONY},
+        "heron": {TEMPO, HARMONY},
+        "jay": {TEMPO, HARMONY},
+        "wagtail": {TEMPO},
+    }
+    for name in ("heron", "jay", "wagtail"):
+        assert "the room" in (shipped() / f"{name}.yaml").read_text(encoding="utf-8")
+
+
+@pytest.mark.parametrize("path", PROFILES, ids=lambda path: path.stem)
+def test_what_has_played_leaves_nothing_for_the_collector(path):
+    """The daemon keeps the collector away from what it has looked at once, so a ring would stay for ever: one a swap."""
+    profile = load(path)
+    balance = Balance(RoomLimits())
+
+    def played():
+        engine = Engine(profile.plan, lambda *_: None, balance.share("bed", lambda _now: None))
+        engine.start(0)
+        for at, sample in movements(profile):
+            engine.handle(sample, at)
+        engine.follow(replace(profile.plan.music, tonic=1), 600 * NANOSECONDS)
+        engine.stop(900 * NANOSECONDS)
+
+    played()
+    gc.collect()
+    gc.disable()
+    try:
+        played()
+        balance.give_back("bed")
+        found = gc.collect()
+    finally:
+        gc.enable()
+    assert found == 0
+
+
+@pytest.mark.parametrize("name", ["heron", "jay"])
+def test_in_a_room_they_play_in_its_key_and_scale(name):
+    """In C sharp minor where alone they are in A; and nothing is left on when the room changes under them."""
+    profile = load(shipped() / f"{name}.yaml")
+    room = replace(profile.plan.music, tonic=1, scale=SCALES["minor"])
+    told: list[tuple[str, dict]] = []
+    engine = Engine(profile.plan, lambda _now, event, fields: told.append((event, fields)))
+    engine.start(0)
+    engine.follow(room, 0)
+    samples = movements(profile)
+    for t, sample in samples:
+        while (due := engine.next_deadline()) is not None and due < t:
+            engine.wake(due)
+        engine.handle(sample, t)
+    drums = {part.name for part in profile.plan.parts if part.route.channel == 10}
+    begun = [fields["note"] for event, fields in told if event == "note_on" and fields["part"] not in drums]
+    assert begun
+    assert all(room.contains(note) for note in begun)
+    assert not all(profile.plan.music.contains(note) for note in begun)
+    engine.follow(profile.plan.music, samples[-1][0])
+    engine.stop(samples[-1][0])
+    assert engine.sounding == ()
+
+
+def movements(profile: Profile) -> list[tuple[int, Sample]]:
+    """Each input moved once as its profile asks for, one input after another, from the second second on."""
+    found: list[tuple[int, Sample]] = []
+    t = 2 * NANOSECONDS
+    for name, kind in sorted(profile.types.items(), key=lambda item: item[1] != "midi"):  # a chord, for who follows it
+        if kind == "switch":
+            found += [(t, SwitchSample(name, True)), (t + 600 * MILLISECOND, SwitchSample(name, False))]
+        elif kind == "midi":
+            found += [(t, MidiSample(name, (0x90, key, 100))) for key in (62, 66, 69)]
+            found += [(t + 600 * MILLISECOND, MidiSample(name, (0x80, key, 0))) for key in (62, 66, 69)]
+        elif kind == "listen":  # another child's phrase
+            found += [
+                (t + after * MILLISECOND, MidiSample(name, (status, key, 90)))
+                for begins, key in ((0, 67), (500, 71), (1000, 74))
+                for after, status in ((begins, 0x90), (begins + 300, 0x80))
+            ]
+        elif kind == "pointer":
+            steps = range(0, 4000, 20)
+            found += [(t + i * MILLISECOND, PointerSample(name, 0.1 if i < 2000 else 0.9, 0.2)) for i in steps]
+        else:
+            found += squeeze(profile, name, t)
+        t += 6 * NANOSECONDS
+    return found
+
+
+def squeeze(profile: Profile, name: str, t: int) -> list[tuple[int, Sample]]:
+    """A sensor at rest, then pushed to its full on each side it has."""
+    conditioner = profile.plan.inputs[name](lambda: 0, Alarm(Timers(), 0))
+    assert isinstance(conditioner, PressureConditioner)
+    sides = [(1, conditioner.settings.above), (-1, conditioner.settings.below)]
+    height = [sign * side.full for sign, side in sides if side is not None]
+    return [
+        (t + i * MILLISECOND, PressureSample(name, height[i // 2000] if 1200 < i % 2000 < 1900 else 0.0))
+        for i in range(0, 2000 * len(height), 10)
+    ]
+
+
+def music(profile: Profile) -> str:
+    """What is sent, a message a line: seconds, output, message. From the first sample until the engine has stopped."""
+    engine = Engine(profile.plan)
+    lines = []
+    for now, _, messages in steps(engine, movements(profile), profile.plan.limits.note_length):
+        lines += [f"{now / NANOSECONDS:9.4f} {m.output} {mido.Message.from_bytes(m.data)}\n" for m in messages]
+    return "".join(lines).replace(" time=0", "")
+
+
+def play(profile: Profile, samples: list[tuple[int, Sample]]) -> tuple[list[tuple[str, dict]], Engine, int]:
+    """The profile's engine over the samples, on virtual time, until half a minute after the last."""
+    told: list[tuple[str, dict]] = []
+    engine = Engine(profile.plan, lambda _now, event, fields: told.append((event, fields)))
+    engine.start(0)
+    for t, sample in samples:
+        while (due := engine.next_deadline()) is not None and due < t:
+            engine.wake(due)
+        engine.handle(sample, t)
+    end = samples[-1][0] + 30 * NANOSECONDS
+    while (due := engine.next_deadline()) is not None and due < end:
+        engine.wake(due)
+    return told, engine, end
+
+
+@pytest.mark.parametrize("path", PROFILES, ids=lambda path: path.stem)
+class TestEachProfile:
+    def test_is_right(self, path: Path):
+        assert [str(problem) for problem in check(path)] == []
+
+    def test_begins_with_what_it_is_for(self, path: Path):
+        text = path.read_text(encoding="utf-8")
+        assert "# For: " in text
+        assert path.stem.upper() in text
+        assert f"child: {path.stem}\n" in text
+
+    def test_every_part_sounds_in_the_scale_and_ends(self, path: Path):
+        profile = load(path)
+        told, engine, end = play(profile, movements(profile))
+        begun = [fields for event, fields in told if event == "note_on"]
+        assert {fields["part"] for fields in begun} == {part.name for part in profile.plan.parts}
+        drums = {part.name for part in profile.plan.parts if part.route.channel == 10}
+        assert all(profile.plan.music.contains(f["note"]) for f in begun if f["part"] not in drums)
+        assert max(fields["velocity"] for fields in begun) <= profile.plan.limits.velocity
+        engine.stop(end)
+        assert engine.sounding == ()
+        ended = [fields for event, fields in told if event == "note_off"]
+        assert len(ended) == len(begun)
+        assert not [fields for event, fields in told if event == "fault"]
+        # Only a note that is meant to ring until the next one may be ended by the limit on its length.
+        rings = "release: {when: next}" in path.read_text(encoding="utf-8")
+        assert rings or not [fields for event, fields in told if event == "limit"]
+
+    def test_plays_what_it_is_known_for(self, path: Path):
+        assert music(load(path)) == (GOLDEN_MUSIC / f"{path.stem}.txt").read_text(encoding="utf-8")
+
+    def test_a_lost_device_ends_its_notes(self, path: Path):
+        profile = load(path)
+        samples = movements(profile)
+        held = [(t, sample) for t, sample in samples if not (isinstance(sample, SwitchSample) and not sample.pressed)]
+        held = [(t, sample) for t, sample in held if not (isinstance(sample, MidiSample) and sample.data[0] == 0x80)]
+        told, engine, end = play(profile, held)
+        for name in profile.types:
+            engine.handle(Lost(name), end)
+        assert engine.sounding == ()
+        assert [event for event, _ in told if event == "note_on"]
+
+
+if __name__ == "__main__":
+    GOLDEN_MUSIC.mkdir(exist_ok=True)
+    for profile_path in PROFILES:
+        (GOLDEN_MUSIC / f"{profile_path.stem}.txt").write_text(music(load(profile_path)), encoding="utf-8")

@@ -1,0 +1,1 @@
+"""The seats in one loop, with their devices."""

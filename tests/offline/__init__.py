@@ -1,0 +1,1 @@
+"""Playing without a daemon, and simulated children."""

@@ -1,0 +1,1 @@
+"""Session logs and recordings: written, kept, read again."""

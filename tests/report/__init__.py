@@ -1,0 +1,1 @@
+"""Measures, sessions, pages."""

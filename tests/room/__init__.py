@@ -1,0 +1,1 @@
+"""What children who play together share: beat, harmony, turns, limits."""

@@ -1,0 +1,1 @@
+"""The clock, the only sleeper, and the operating system's files."""
