@@ -64,7 +64,7 @@ class Trial:
         from tests.shared.bedside import LARK, WREN, Bedside
         from tests.shared.failing_router import Calls
 
-        self.pc = Bedside(folder, listener.client, sensor, more="motif: no")
+        self.pc = Bedside(folder, listener.client, sensor, more="chime: no")
         self.listener, self.sensor, self.folder = listener, sensor, folder
         self.notes = {"wren": WREN, "lark": LARK}
         self.pc.put("lark", LARK)

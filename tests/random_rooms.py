@@ -42,9 +42,9 @@ from router.testing import MILLISECOND
 from tests.random_chains import INPUTS, LIMITS, MUSIC, PROGRESSIONS, movement, parts
 from tests.state_machine import bomb
 
-FADER, FREEZE = 20, 67
+FADER, HOLD = 20, 67
 EAR = "ear"
-KEYS = ((0x90, 55, 80), (0x90, 59, 80), (0xB0, FREEZE, 80), (0xB0, FADER, 40))
+KEYS = ((0x90, 55, 80), (0x90, 59, 80), (0xB0, HOLD, 80), (0xB0, FADER, 40))
 """What the keyboard says."""
 TOGETHER = MidiPort("*Synth*")
 FAR_AWAY = RoomLimits(10**9, 10**9)
@@ -112,7 +112,7 @@ ROOMS = st.builds(
     MUSIC,
     st.sets(st.sampled_from([TEMPO, KEY, SCALE])).map(frozenset),
     PROGRESSIONS.filter(lambda progression: progression.advance is None and progression.follow is None),
-    st.sampled_from([None, Leading(freeze=FREEZE), Leading(chord=True, key=True)]),
+    st.sampled_from([None, Leading(hold=HOLD), Leading(chord=True, key=True)]),
     st.just(TurnPlan(NANOSECONDS // 2, NANOSECONDS, 2 * NANOSECONDS)),
     st.one_of(
         st.just(RoomLimits()),

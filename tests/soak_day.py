@@ -41,7 +41,7 @@ seats:
   left: {{profile: wren}}
   middle: {{profile: lark}}
   right: {{profile: finch}}
-motif: no
+chime: no
 records: {{sessions: 100000}}
 """
 WREN = """

@@ -28,7 +28,7 @@ def soak(count, seed, say):
 
     rng = random.Random(seed)
     rounds = max(1, round(count / ROUND))
-    with playing(more="motif: no") as (pc, listener, sensor):
+    with playing(more="chime: no") as (pc, listener, sensor):
         first = None
         notes = 0
         for number in range(1, rounds + 1):

@@ -40,7 +40,7 @@ CONFIGURATION = """
 configuration: 1
 folders: {{profiles: {folder}/profiles, state: {folder}/state, records: {folder}/records, runtime: {folder}/run}}
 seats: {{bed: {{profile: wren}}}}
-motif: no
+chime: no
 """
 PROFILE = """
 profile: 1

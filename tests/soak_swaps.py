@@ -59,7 +59,7 @@ def soak(count, seed, say):
 
     rng = random.Random(seed)
     broken = 0
-    with playing(more="motif: no") as (pc, listener, sensor):
+    with playing(more="chime: no") as (pc, listener, sensor):
         hand = Hand(sensor, random.Random(seed))
         try:
             child, note, first = "wren", 60, None

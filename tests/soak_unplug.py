@@ -20,7 +20,7 @@ def soak(count, seed, say):
     from tests.shared.soaking import ended, playing, warm
 
     rng = random.Random(seed)
-    with playing(more="motif: no") as (pc, listener, sensor):
+    with playing(more="chime: no") as (pc, listener, sensor):
         first = None
         lying = 0
         for number in range(1, count + 1):

@@ -40,7 +40,7 @@ from router.devices.outputs import Output
 from router.files import configuration
 from router.files.configuration import Button, Configuration, SeatPlan
 from router.files.profile import Profile, ProfileError
-from router.live import channels, motif
+from router.live import channels, chime
 from router.live.attached import AttachedInput, AttachedOutput, EventLog
 from router.live.daemon import Daemon, notify
 from router.live.loop_part import Companion
@@ -159,7 +159,7 @@ class Service:
         for seat in self.daemon.seats:
             place = self._places[seat.name]
             place.seat = seat
-            seat.on_chatter = partial(self._motif, place, motif.REFUSED)
+            seat.on_chatter = partial(self._chime, place, chime.REFUSED)
             seat.keep_record(self._session(place))
             self.daemon.loop.watch(place.shelf.fileno(), partial(self._news, place))
         self.daemon.loop.watch(self._alarm, self._alarmed)
@@ -167,7 +167,7 @@ class Service:
         self.daemon.companions.append(_Shelves(self._places.values(), self._offered, self._not_told))
         self.daemon.loop.watch(self._errands.fileno(), lambda: self._errands.read(clock.now()))
         self.daemon.companions.append(_Waiting(self._errands))
-        self._chimes = _Chimes(self._motif)
+        self._chimes = _Chimes(self._chime)
         self.daemon.companions.append(self._chimes)
         self._control = self._begin_control()
         if self._control is None:
@@ -265,9 +265,9 @@ class Service:
         """Let the room hear if at the start the wrong profile plays, nobody has chosen, or a device is missing."""
         for name, place in self._places.items():
             if name in self._verdict.struck:
-                self._motif(place, motif.INSTEAD)
+                self._chime(place, chime.INSTEAD)
             else:
-                notes = motif.FIRST if place.offer.among > 1 else motif.DONE if place.offer.among else ()
+                notes = chime.FIRST if place.offer.among > 1 else chime.DONE if place.offer.among else ()
                 self._chimes.play(place, notes, clock.now() + AT_START)
 
     def _begin_control(self) -> ControlServer | None:
@@ -404,7 +404,7 @@ class Service:
         self._log.warning(event, seat=seat, **fields)
         place = self._places.get(seat)
         if event == "profile_not_remembered" and place is not None and event in place.shelf.troubles():
-            self._motif(place, motif.REFUSED)
+            self._chime(place, chime.REFUSED)
 
     def _records_say(self, event: str, **fields: Any) -> None:
         """Pass on what the thread that writes the records says.
@@ -423,7 +423,7 @@ class Service:
     def _refusal_everywhere(self) -> None:
         """Let the room hear that something is wrong which is no seat's own."""
         for place in self._places.values():
-            self._motif(place, motif.REFUSED)
+            self._chime(place, chime.REFUSED)
 
     # --- another profile --------------------------------------------------------------------------------------
 
@@ -438,7 +438,7 @@ class Service:
             place.refused = (clock.now(), offer)
             if place.sparing.may_tell(clock.now()):
                 self._log.warning("profile_refused", seat=place.plan.name, child=offer.child, why=why)
-            self._motif(place, motif.REFUSED)
+            self._chime(place, chime.REFUSED)
             answer = {"ok": False, "problem": _refusal(offer)}
         elif self._swap(place, offer):
             answer = {"ok": True, "child": offer.child, "file": str(offer.path)}
@@ -479,10 +479,10 @@ class Service:
         for session in sessions:
             self._end(place, session)
         if place.offer is not offer:
-            self._motif(place, motif.REFUSED)
+            self._chime(place, chime.REFUSED)
             return False
         self._log.info("swap", seat=place.plan.name, child=offer.child, why=offer.because)
-        self._chimes.play(place, motif.DONE, clock.now() + AFTER_A_SWAP)
+        self._chimes.play(place, chime.DONE, clock.now() + AFTER_A_SWAP)
         return True
 
     def _end(self, place: _ServedSeat, session: SessionRecorder | None) -> None:
@@ -494,9 +494,9 @@ class Service:
         place.log_lines += place.ended.lost if place.ended is not None else 0
         place.ended = session  # what is missing there is not all known yet
 
-    def _motif(self, place: _ServedSeat, notes: tuple[int, ...]) -> None:
-        if self.configuration.motif and place.seat is not None:
-            place.seat.play_motif(notes, clock.now(), [one.channel for one in self._taken_beside(place)])
+    def _chime(self, place: _ServedSeat, notes: tuple[int, ...]) -> None:
+        if self.configuration.chime and place.seat is not None:
+            place.seat.play_chime(notes, clock.now(), [one.channel for one in self._taken_beside(place)])
 
     def _step(self, place: _ServedSeat, steps: int) -> None:
         """Ask for the child that many places further in the seat's list."""
@@ -721,7 +721,7 @@ class Service:
         self._log.warning("configuration_stalled", why=f"{self.configuration.path} cannot be read: its disk stalls")
 
     def _follow(self, fresh: Configuration) -> None:
-        """Use the new outputs, limits, motif, lists and buttons; report what else has changed and needs a restart."""
+        """Use the new outputs, limits, chime, lists and buttons; report what else has changed and needs a restart."""
         before = self.configuration
         again = [
             part
@@ -733,7 +733,7 @@ class Service:
             again.append("seats")
         if again:
             self._log.warning("restart_needed", why=f"changed, and read only at the start: {', '.join(again)}")
-        self.configuration = replace(before, **{part: getattr(fresh, part) for part in ("outputs", "motif", "limits")})
+        self.configuration = replace(before, **{part: getattr(fresh, part) for part in ("outputs", "chime", "limits")})
         for name, place in self._places.items():
             if name in plans:
                 place.plan = replace(place.plan, list=plans[name].list)
@@ -857,7 +857,7 @@ class _Chimes(Companion):
                 each.at = now + LOOK
                 continue
             self._waiting.remove(each)
-            notes = motif.MISSING if missing else each.notes
+            notes = chime.MISSING if missing else each.notes
             if notes:
                 self._play(each.place, notes)
 

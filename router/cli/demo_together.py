@@ -77,7 +77,7 @@ Next:
 
 def room() -> RoomPlan:
     """The room of the piece: its tempo and its first key are said, and the keyboard leads from there."""
-    leading = Leading(chord=True, key=True, channel=piece.CHANNEL, freeze=piece.FREEZE)
+    leading = Leading(chord=True, key=True, channel=piece.CHANNEL, hold=piece.HOLD)
     return RoomPlan(music=piece.MUSIC, says=frozenset({TEMPO, KEY}), leading=leading)
 
 
@@ -113,7 +113,7 @@ class Score:
     picture: Picture
     efforts: Counter[str] = field(default_factory=Counter)
     notes: Counter[str] = field(default_factory=Counter)
-    _frozen: int | None = None
+    _held_since: int | None = None
 
     def lane(self, name: str) -> Lane:
         """The lane of a player."""
@@ -127,12 +127,12 @@ class Score:
             lane.note_on(KEYBOARD, data[1], now)
         elif kind in (NOTE_ON, NOTE_OFF):
             lane.note_off(KEYBOARD, data[1], now)
-        elif kind == CONTROL_CHANGE and data[1] == piece.FREEZE:
+        elif kind == CONTROL_CHANGE and data[1] == piece.HOLD:
             if data[2] >= PEDAL_DOWN:
-                self._frozen = now
-            elif self._frozen is not None:
-                self.picture.frozen.append((self._frozen, now))
-                self._frozen = None
+                self._held_since = now
+            elif self._held_since is not None:
+                self.picture.held.append((self._held_since, now))
+                self._held_since = None
 
     def event(self, name: str, now: int, event: str, fields: dict[str, Any], chord: Chord | None) -> None:
         """Take an event of a seat; ``chord`` is that of the room."""

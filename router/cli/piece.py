@@ -10,14 +10,14 @@ It is in four-four time, 80 quarters a minute, so a bar is three seconds. For tw
                   quarters
     from bar 7    Robin looks from place to place: a tune of bells high above, mostly in half notes, from one neighbour
                   to the next
-    bars 7, 8     the specialist likes the B minor and freezes it with a pedal, to play a run over it; the children stay
+    bars 7, 8     the specialist likes the B minor and holds it with a pedal, to play a run over it; the children stay
                   in it
     bars 11, 12   by C and D7 into G major: no note of Robin's five is wrong before the key is noticed, and none after
     bars 19, 20   a soft plagal end: C, and G for a bar and a half. Wren lets go first, Robin comes home, and Lark fades
                   last
 
 So each player has a place of its own from the bass upwards (keyboard, strings, harp, bells), they come in one after
-another, from soft to full, and the end is thinner again. A shorter piece leaves out the other key, then the freezing; a
+another, from soft to full, and the end is thinner again. A shorter piece leaves out the other key, then the held chord; a
 longer one goes round more often.
 """
 
@@ -41,8 +41,8 @@ MUSIC = Music(tonic=2, scale=SCALES["major"], tempo=Fraction(80))
 """Where it begins: D major."""
 BEAT = 60 * NANOSECONDS // 80
 BAR = 4 * BEAT
-FREEZE = 67
-"""The controller of the freeze pedal: the left one of three (soft), which is seldom used otherwise."""
+HOLD = 67
+"""The controller of the hold pedal: the left one of three (soft), which is seldom used otherwise."""
 CHANNEL = 5
 """The channel of the keyboard, on which no child plays."""
 RING = BAR
@@ -50,7 +50,7 @@ RING = BAR
 
 FIRST, TURN, SECOND = ("D", "F#m", "Bm", "A"), ("C", "D7"), ("G", "Bm", "C", "D7")
 ENDS = {"D": ("G", "D"), "G": ("C", "G")}
-LEAST_WITH_TURN, LEAST_WITH_FREEZE = 10, 6
+LEAST_WITH_TURN, LEAST_WITH_HOLD = 10, 6
 
 TUNE = (3, 4, 5, 6, 5, 4, 5, 6, 7, 6, 5, 4, 3, 2, 3, 4, 5, 4, 3, 2, 1, 2)
 """Robin's, by the notes of the scale; each is a neighbour of the one before on the board."""
@@ -62,10 +62,10 @@ BOARD = (8, 7, 6, 5, 1, 2, 3, 4)
 
 @dataclass(frozen=True, slots=True)
 class Piece:
-    """``bars``: the chord of each; ``frozen``: the first of two bars in which the children stay in its chord."""
+    """``bars``: the chord of each; ``held``: the first of two bars in which the children stay in its chord."""
 
     bars: tuple[str, ...]
-    frozen: int | None
+    held: int | None
 
     @property
     def end(self) -> int:
@@ -75,8 +75,8 @@ class Piece:
     def chord(self, now: int) -> Chord:
         """The chord that the children should play in at a time."""
         place = min(now // BAR, len(self.bars) - 1)
-        if self.frozen is not None and place == self.frozen + 1:
-            place = self.frozen
+        if self.held is not None and place == self.held + 1:
+            place = self.held
         chord = chord_symbol(self.bars[place])
         assert isinstance(chord, Chord)  # noqa: S101 - no bar is a number
         return chord
@@ -87,14 +87,14 @@ def piece(seconds: float) -> Piece:
     count = max(2, round(seconds * NANOSECONDS / BAR))
     if count < LEAST_WITH_TURN:
         bars = [FIRST[i % 4] for i in range(count - 2)]
-        return Piece((*bars, *ENDS["D"]), _frozen(count - 2) if count >= LEAST_WITH_FREEZE else None)
+        return Piece((*bars, *ENDS["D"]), _held(count - 2) if count >= LEAST_WITH_HOLD else None)
     turn = count // 2
     old = [FIRST[i % 4] for i in range(turn - 1)]
     new = [SECOND[i % 4] for i in range(count - turn - 4)]
-    return Piece((*old, "G", *TURN, *new, *ENDS["G"]), _frozen(turn))
+    return Piece((*old, "G", *TURN, *new, *ENDS["G"]), _held(turn))
 
 
-def _frozen(before: int) -> int | None:
+def _held(before: int) -> int | None:
     """The B minor of the last whole row of four."""
     return before // 4 * 4 - 2 if before >= 4 else None
 
@@ -181,7 +181,7 @@ def keyboard(name: str, this: Piece) -> Iterator[Stamped]:
         assert isinstance(chord, Chord)  # noqa: S101 - as above
         loud = _loudness(i / last)
         changes.append(start)
-        if this.frozen is not None and i == this.frozen + 1:
+        if this.held is not None and i == this.held + 1:
             played += _run(start, loud)
             changes.append(start + 2 * BEAT)
             continue
@@ -192,10 +192,10 @@ def keyboard(name: str, this: Piece) -> Iterator[Stamped]:
             pedals.append((64, start + BEAT, this.end + RING))
         else:
             played += _pattern(start, bass, right, loud)
-    if this.frozen is not None:
-        up = (this.frozen + 2) * BAR
+    if this.held is not None:
+        up = (this.held + 2) * BAR
         # Up as soon as the next chord is there, and in time for its beat.
-        pedals.append((FREEZE, this.frozen * BAR + BEAT, up - SETTLE // 2))
+        pedals.append((HOLD, this.held * BAR + BEAT, up - SETTLE // 2))
     return simulate.pianist(name, played, _chance("keyboard"), chords=changes, pedals=pedals, channel=CHANNEL)
 
 
@@ -211,7 +211,7 @@ def _pattern(start: int, bass: int, right: tuple[int, ...], loud: float) -> list
 
 
 def _run(start: int, loud: float) -> list[Struck]:
-    """Over the frozen B minor: the bass walks by G and A, and a run in eighths goes up and comes back."""
+    """Over the held B minor: the bass walks by G and A, and a run in eighths goes up and comes back."""
     keys = (74, 76, 78, 81, 83, 81, 78, 76)
     run = [Struck(start + i * BEAT // 2, BEAT * 2 // 5, loud * 0.9, (key,)) for i, key in enumerate(keys)]
     return [

@@ -86,8 +86,8 @@ def _together(room: RoomStatus, seats: int) -> Iterator[Row]:
         yield "key" if room["key"] else "scale", key, False
     if room["chord"]:
         yield "chord", room["chord"], False
-    if room["frozen"]:
-        yield "frozen", "chord and key stay: the pedal is down", False
+    if room["hold"]:
+        yield "hold", "chord and key stay: the hold pedal is down", False
     if room["turn"]:
         yield "turn", room["turn"], False
     if seats > 1:

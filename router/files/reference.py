@@ -52,7 +52,7 @@ seats:
   window: {follow: file, channels: [3, 4], devices: {pad: "*left*"}, level: 80 %, fader: 20}
 room:
   music: {key: D, scale: major, tempo: 96 bpm, progression: {chords: [D, Bm, G, A], every: 1 bar}}
-  keyboard: {midi: "*Keys*", leads: chords, freeze: 67, output: {midi: "*Synth*"}}
+  keyboard: {midi: "*Keys*", leads: chords, hold: 67, output: {midi: "*Synth*"}}
 outputs:
   synth: {midi: "*Synth*", active_sensing: yes}
 buttons:

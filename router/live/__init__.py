@@ -19,7 +19,7 @@ What each part keeps:
   wrong.
 * ``watching``: what a seat shows to whoever watches. Kept: bounded while somebody watches; one comparison a sample
   while nobody does.
-* ``motif``: a few notes that tell the room what happened. Kept: on a channel that no part plays on, never above the
+* ``chime``: a few notes that tell the room what happened. Kept: on a channel that no part plays on, never above the
   child's limit.
 * ``channels``: which MIDI channels a seat plays on. Kept: what already plays is never moved; drums stay drums.
 * ``room_ports``: the room's own keyboard and its clocks. Kept: the keyboard's notes go on at once and within the

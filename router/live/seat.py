@@ -25,7 +25,7 @@ from router.core.timers import earliest
 from router.devices.inputs import Devices, by_device
 from router.devices.inputs.base import Stamped
 from router.files.profile.model import Profile
-from router.live import motif
+from router.live import chime
 from router.live.attached import AttachedInput, AttachedOutput, Surroundings
 from router.live.budget import Budget
 from router.live.flood import SHARE, Waiting
@@ -88,7 +88,7 @@ class Seat:
         self._passed = 0  # how much of it the room has heard
         self.waiting = Waiting()
         self.on_chatter: Callable[[], None] = lambda: None
-        self._motif: deque[tuple[int, Message]] = deque()
+        self._chime: deque[tuple[int, Message]] = deque()
         self._fill(profile)
         self.devices = [self._attached(devices) for devices in by_device(profile.devices)]
         self.outputs = {
@@ -194,7 +194,7 @@ class Seat:
         """Let everything go. The engine rests until it is started again."""
         with self._around.contained():
             self._send(self.engine.stop(self.now))
-        self._end_motif()
+        self._end_chime()
 
     def cut_off(self) -> None:
         """Silence the outputs without asking the engine to do anything.
@@ -246,7 +246,7 @@ class Seat:
 
     def deadline(self) -> int | None:
         """When ``wake`` or ``look_for`` is wanted."""
-        times: list[int | None] = [self.engine.next_deadline(), self._motif[0][0] if self._motif else None]
+        times: list[int | None] = [self.engine.next_deadline(), self._chime[0][0] if self._chime else None]
         times += [out.deadline() for out in self.outputs.values()]
         times += [device.deadline() for device in self.devices]
         return earliest(times)
@@ -266,8 +266,8 @@ class Seat:
             if due is not None and due <= now:
                 self.now = max(self.now, now)  # a sample that comes later with an earlier stamp is played now
                 self._send(self.engine.wake(self.now))
-            while self._motif and self._motif[0][0] <= now:
-                self._send_one(self._motif.popleft()[1])
+            while self._chime and self._chime[0][0] <= now:
+                self._send_one(self._chime.popleft()[1])
             for out in self.outputs.values():
                 out.wake(now)
             self._look_for(now, until)
@@ -437,21 +437,21 @@ class Seat:
 
     # --- what leaves ------------------------------------------------------------------------------------------
 
-    def play_motif(self, notes: Sequence[int], now: int, others: Collection[int] = ()) -> None:
+    def play_chime(self, notes: Sequence[int], now: int, others: Collection[int] = ()) -> None:
         """Play a few soft notes for the people in the room, on a channel of no part and none of the ``others``."""
-        self._end_motif()
+        self._end_chime()
         routes = [part.route for part in self.profile.plan.parts]
         there = [route for route in routes if self.outputs[route.output].there is not None]
-        route = motif.route(there or routes, others)
+        route = chime.route(there or routes, others)
         if route is not None and not self.muted:
             loudest = self.profile.plan.limits.velocity
-            self._motif.extend((now + after, message) for after, message in motif.messages(notes, route, loudest))
+            self._chime.extend((now + after, message) for after, message in chime.messages(notes, route, loudest))
         self.touch()
 
-    def _end_motif(self) -> None:
-        """End the motif: no more of it begins, and what sounds of it ends."""
-        rest = [message for _when, message in self._motif if message.data[0] & 0xF0 == NOTE_OFF]
-        self._motif.clear()
+    def _end_chime(self) -> None:
+        """End the chime: no more of it begins, and what sounds of it ends."""
+        rest = [message for _when, message in self._chime if message.data[0] & 0xF0 == NOTE_OFF]
+        self._chime.clear()
         self._send(rest)
 
     def _send(self, messages: Iterable[Message]) -> None:

@@ -110,7 +110,7 @@ class RoomStatus(TypedDict):
     scale: str  # "major"
     chord: str  # "Bm7"
     turn: str  # whose it is; empty if nobody takes turns, or if it is everybody's
-    frozen: bool  # whether the keyboard's pedal keeps chord and key as they are
+    hold: bool  # whether the keyboard's pedal keeps chord and key as they are
     sounding: int  # notes, over all seats
     inputs: dict[str, OutputStatus]  # "keyboard", "clock"
     outputs: dict[str, OutputStatus]  # the same: where the keyboard's own notes sound, and who is given our clock
@@ -143,7 +143,7 @@ def together(room: Room, inputs: dict[str, OutputStatus], outputs: dict[str, Out
         "scale": next((name for name, shape in SCALES.items() if shape == scale), ""),
         "chord": room.chord.name if room.chord is not None else "",
         "turn": room.turns.whose or "",
-        "frozen": room.lead is not None and room.lead.frozen,
+        "hold": room.lead is not None and room.lead.holding,
         "sounding": room.balance.notes,
         "inputs": inputs,
         "outputs": outputs,

@@ -101,7 +101,7 @@ class Picture:
     """All that is drawn, with its times in nanoseconds. ``music`` is that of the first bar.
 
     ``end`` is where the picture ends, and ``last_bar`` where the last bar does: what follows rings on. ``chords`` and
-    ``keys``: what holds from a time on. ``frozen``: from when to when the chord was held fast.
+    ``keys``: what holds from a time on. ``held``: from when to when the chord was held fast.
     """
 
     title: str
@@ -111,7 +111,7 @@ class Picture:
     lanes: list[Lane]
     chords: list[tuple[int, str]] = field(default_factory=list)
     keys: list[tuple[int, str]] = field(default_factory=list)
-    frozen: list[tuple[int, int]] = field(default_factory=list)
+    held: list[tuple[int, int]] = field(default_factory=list)
 
 
 def svg(picture: Picture) -> str:
@@ -222,7 +222,7 @@ class _Drawing:
             words = "an effort, from its press to its release"
             yield f'<text class="small" x="{_number(x + 28)}" y="{y}">{words}</text>'
             x += 50 + 5.9 * len(words)
-        if self._picture.frozen:
+        if self._picture.held:
             yield f'<rect class="held" x="{_number(x)}" y="{y - 9}" width="22" height="10"/>'
             yield f'<text class="small" x="{_number(x + 28)}" y="{y}">the chord is held fast by a pedal</text>'
 
@@ -258,7 +258,7 @@ class _Drawing:
             yield f'<rect class="box" x="{_number(x)}" y="{y}" width="{_number(width)}" height="{BAND}"/>'
             if width > 8 * len(name):
                 yield f'<text class="bold mid" x="{_number(x + width / 2)}" y="{y + 16}">{escape(name)}</text>'
-        for start, until in self._picture.frozen:
+        for start, until in self._picture.held:
             x, width = self._x(start), self._x(until) - self._x(start)
             yield f'<rect class="held" x="{_number(x)}" y="{y + BAND - 8}" width="{_number(width)}" height="8"/>'
         for i, (start, name) in enumerate(keys):

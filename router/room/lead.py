@@ -3,7 +3,7 @@
     settle   a moment after the last key went down the keys that sound are looked at; which of them are a chord, and
              whether it is another one, ``recognition.PlayedChord`` says. What the pedal (controller 64) holds sounds
     keep     chord and key stay when the keys are let go, and when the keyboard is lost
-    freeze   while the freeze pedal is down nothing changes; what was struck before it still counts. When it comes up,
+    hold     while the hold pedal is down nothing changes; what was struck before it still counts. When it comes up,
              what then sounds is looked at, and the key is the one that has been played meanwhile
 
 Invariant: whatever bytes come, in whatever order and at whatever times, nothing is raised, and what is held is bounded
@@ -39,12 +39,12 @@ RESET_CONTROLLERS, SYSTEM_RESET = 121, 0xFF
 
 @dataclass(frozen=True, slots=True)
 class Leading:
-    """The chord, the key or both, which lead. ``channel``: 1 to 16, None: all but drums; ``freeze``: a controller."""
+    """The chord, the key or both, which lead. ``channel``: 1 to 16, None: all but drums; ``hold``: a controller."""
 
     chord: bool = True
     key: bool = False
     channel: int | None = None
-    freeze: int | None = None
+    hold: int | None = None
 
 
 class Led(NamedTuple):
@@ -84,7 +84,7 @@ class Lead:
         self._pedalled: set[tuple[int, int]] = set()  # up, and held by the pedal
         self._pedals: set[int] = set()  # channels whose pedal is down
         self._played = PlayedChord()
-        self._frozen = False
+        self._holding = False
         self.led = Led()
         """The chord and key that it leads with now."""
 
@@ -94,9 +94,9 @@ class Lead:
         return tuple(sorted({note for _, note in self._down | self._pedalled}))
 
     @property
-    def frozen(self) -> bool:
-        """Tell whether the freeze pedal is down."""
-        return self._frozen
+    def holding(self) -> bool:
+        """Tell whether the hold pedal is down."""
+        return self._holding
 
     def handle(self, data: Sequence[int], now: int) -> Led | None:
         """A message of the keyboard, as bytes; what it says if that has changed. What is no message changes nothing."""
@@ -119,11 +119,11 @@ class Lead:
     def lost(self, now: int) -> None:
         """The keyboard has gone.
 
-        What it said stays; what it held is let go, and so is its freeze pedal, which cannot come up any more.
+        What it said stays; what it held is let go, and so is its hold pedal, which cannot come up any more.
         """
         self._let_go(now)
         self._pedals.clear()
-        self._frozen = False
+        self._holding = False
 
     def _hear(self, kind: int, channel: int, number: int, value: int, now: int) -> None:
         if kind == NOTE_ON and value:
@@ -135,13 +135,13 @@ class Lead:
             self._tonality.up(number, now)
         elif kind != CONTROL_CHANGE:
             return
-        elif number == self._leading.freeze:
-            self._freeze(value >= PEDAL_DOWN, now)
+        elif number == self._leading.hold:
+            self._hold(value >= PEDAL_DOWN, now)
         elif number == SUSTAIN:
             self._pedal(channel, value >= PEDAL_DOWN)
         elif number == RESET_CONTROLLERS:
             self._pedal(channel, down=False)
-            self._freeze(False, now)
+            self._hold(False, now)
         elif number == ALL_SOUND_OFF or number >= ALL_NOTES_OFF:  # 124 to 127, the modes, end all notes as well
             self._let_go(now, channel)
 
@@ -161,12 +161,12 @@ class Lead:
             self._pedals.discard(channel)
             self._pedalled = {held for held in self._pedalled if held[0] != channel}
 
-    def _freeze(self, down: bool, now: int) -> None:
-        if down == self._frozen:
+    def _hold(self, down: bool, now: int) -> None:
+        if down == self._holding:
             return
         if down and self._played.fresh:
             self._settle()
-        self._frozen = down
+        self._holding = down
         self._played.forget()
         self._alarm.cancel()
         if not down:
@@ -185,11 +185,11 @@ class Lead:
 
     def _take_key(self) -> None:
         key = self._tonality.key
-        if self._leading.key and key is not None and not self._frozen:
+        if self._leading.key and key is not None and not self._holding:
             self.led = self.led._replace(tonic=key.tonic, scale=SCALES["minor" if key.minor else "major"])
 
     def _settle(self) -> None:
-        if self._frozen or not self._leading.chord:
+        if self._holding or not self._leading.chord:
             return
         if self._played.settle({note for _, note in self._down}, self.held):
             self.led = self.led._replace(chord=self._played.chord)

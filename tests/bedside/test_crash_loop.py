@@ -11,7 +11,7 @@ import pytest
 
 from router.bedside.deaths import MANY
 from router.bedside.proven import Proven
-from router.live import motif
+from router.live import chime
 from tests.shared.bedside import LARK, PROFILE, WREN, plays
 from tests.shared.parts import WAIT, until
 
@@ -73,7 +73,7 @@ def dies(pc, sensor):
     time.sleep(0.1)
 
 
-def motifs(listener):
+def chimes(listener):
     return [data[0] for status, *data in list(listener.heard) if status == 0x9F and data[1]]
 
 
@@ -91,7 +91,7 @@ def test_a_profile_that_kills_the_router_gives_way_to_the_last_that_played(bedsi
         listener.heard.clear()
         pc.start(program=program)
     plays(listener, sensor, WREN)
-    until(lambda: motifs(listener) == list(motif.INSTEAD))
+    until(lambda: chimes(listener) == list(chime.INSTEAD))
     for died in pc.events("died"):
         assert (died["seat"], died["profile"]) == ("bed", "lark.yaml")
     assert len(pc.events("died")) == MANY

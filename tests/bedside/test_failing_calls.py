@@ -52,7 +52,7 @@ def test_the_count_of_calls_is_the_same_for_who_counts_and_who_fails(tmp_path, k
 @pytest.fixture
 def bedside(part, tmp_path):
     """A small PC that has not been started yet."""
-    pc = Bedside(tmp_path, part(Listener).client, part(Sensor), more="motif: no")
+    pc = Bedside(tmp_path, part(Listener).client, part(Sensor), more="chime: no")
     yield pc
     pc.close()
 

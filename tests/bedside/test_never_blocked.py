@@ -136,7 +136,7 @@ def bedside(part, tmp_path):
 
     def begin(listener=None, start=None, **options):
         listener, sensor = listener or part(Listener), part(Sensor)
-        started.append(Bedside(tmp_path, listener.client, sensor, **{"more": "motif: no", **options}))
+        started.append(Bedside(tmp_path, listener.client, sensor, **{"more": "chime: no", **options}))
         started[-1].start(**(start or {}))
         return started[-1], listener, sensor
 
@@ -204,7 +204,7 @@ def test_a_full_disk_is_said_once_and_what_waited_is_written_when_there_is_room_
 @jack
 def test_a_full_disk_is_told_by_status_and_in_the_room_and_after_a_kill_the_same_child_plays(bedside, part):
     card = part(Card, 512)
-    pc, listener, sensor = bedside(card=card.path, more="motif: yes")
+    pc, listener, sensor = bedside(card=card.path, more="chime: yes")
     until(lambda: list(pc.records.glob("*/*.jsonl")))
     assert pc.ask(do="status")["status"]["warnings"] == []
     card.fill()
@@ -417,7 +417,7 @@ def two_seats(bedside, part, tmp_path, path, rule="arpeggio: {{rate: 1/16}}", **
     listener = part(Listener)
     text = OTHER.replace("{{RULE}}", rule).format(child="lark", sensor=path, synth=listener.client)
     (tmp_path / "floor" / "lark.yaml").write_text(text, encoding="utf-8")
-    more = f"  floor: {{profile: lark, folder: {tmp_path / 'floor'}}}\nmotif: no"
+    more = f"  floor: {{profile: lark, folder: {tmp_path / 'floor'}}}\nchime: no"
     pc, _, sensor = bedside(listener, seat=seat, more=more, **options)
     return pc, listener, sensor
 
@@ -538,10 +538,10 @@ def test_a_storm_of_hang_ups_makes_nobody_wait(bedside):
     while sending.is_alive():
         keeps_playing(listener, sensor, times=1)
     sending.join()
-    pc.configure("motif: yes")
+    pc.configure("chime: yes")
     pc.process.send_signal(signal.SIGHUP)
     pc.put("lark", LARK)
-    until(lambda: any(status == 0x9F for status, *_ in list(listener.heard)))  # the motif: the last one was read, too
+    until(lambda: any(status == 0x9F for status, *_ in list(listener.heard)))  # the chime: the last one was read, too
     assert pc.events("configuration_read")
     assert not [event for event in pc.events() if event["level"] == "error"]
     assert pc.cost().descriptors < before.descriptors + 20  # some come and go with other clients of the JACK server
@@ -651,7 +651,7 @@ def test_a_jack_server_that_dies_and_comes_back_is_used_again_by_itself(part, tm
     monkeypatch.setenv("JACK_DEFAULT_SERVER", DYING)
     monkeypatch.setenv("ROUTER_MIDI", "jack")
     server, ear, sensor = part(Server, DYING), part(Ear), part(Sensor)
-    pc = Bedside(tmp_path, "ear", sensor, more="motif: no")
+    pc = Bedside(tmp_path, "ear", sensor, more="chime: no")
     try:
         pc.start()
         plays(ear, sensor, WREN)

@@ -18,14 +18,14 @@ import pytest
 from router.bedside.sounding import Sounding
 from router.devices.outputs.base import Output
 from router.devices.outputs.sounding_notes import PortAddress
-from router.live import motif
+from router.live import chime
 from router.records.retention import CLOCK, STARTS
 from tests.shared.bedside import BROKEN, FINCH, LARK, PROFILE, WREN, Bedside, plays
 from tests.shared.parts import WAIT, Listener, Sensor, close_port, unique, until
 
 pytestmark = pytest.mark.usefixtures("jack_server")
 
-RISING, FALLING = list(motif.DONE), list(motif.REFUSED)
+RISING, FALLING = list(chime.DONE), list(chime.REFUSED)
 
 
 @pytest.fixture
@@ -43,8 +43,8 @@ def bedside(part, tmp_path):
         each.close()
 
 
-def motifs(listener):
-    """The notes that were begun on the motif's channel, which is the highest that is free."""
+def chimes(listener):
+    """The notes that were begun on the chime's channel, which is the highest that is free."""
     return [data[0] for status, *data in list(listener.heard) if status == 0x9F and data[1]]
 
 
@@ -59,7 +59,7 @@ def test_a_profile_that_is_put_into_the_folder_plays_and_a_broken_one_changes_no
     pc.put("lark", LARK)
     pc.wait_for("swap")
     until(lambda: not listener.sounding() & {WREN})  # every note off, though the hand still lies there
-    until(lambda: motifs(listener) == RISING)
+    until(lambda: chimes(listener) == RISING)
     assert LARK not in listener.sounding()
     sensor.pascal = 0.0
     time.sleep(0.2)
@@ -69,7 +69,7 @@ def test_a_profile_that_is_put_into_the_folder_plays_and_a_broken_one_changes_no
     (refused,) = pc.wait_for("profile_refused")
     assert 'did you mean "pitch"' in refused["why"].casefold()
     assert "lark.yaml:7:" in refused["why"]
-    until(lambda: motifs(listener) == FALLING)
+    until(lambda: chimes(listener) == FALLING)
     plays(listener, sensor, LARK)
     status = pc.seat_status()
     assert status["child"] == "lark"
@@ -81,7 +81,7 @@ def test_a_profile_that_is_put_into_the_folder_plays_and_a_broken_one_changes_no
 
 
 def test_of_hundreds_of_broken_files_the_log_says_little_and_how_many_there_were(bedside):
-    pc, listener, sensor = bedside(more="motif: no")
+    pc, listener, sensor = bedside(more="chime: no")
     for number in range(300):
         pc.put(f"broken{number}", WREN, BROKEN)
     plays(listener, sensor, WREN)
@@ -129,12 +129,12 @@ def test_a_child_is_chosen_by_name_and_who_is_not_there_is_refused(bedside):
     assert pc.seat_status()["child"] == "lark"
 
 
-def test_the_room_can_be_left_without_a_motif(bedside):
-    pc, listener, sensor = bedside(more="motif: no")
+def test_the_room_can_be_left_without_a_chime(bedside):
+    pc, listener, sensor = bedside(more="chime: no")
     pc.put("lark", LARK)
     pc.wait_for("swap")
     plays(listener, sensor, LARK)
-    assert motifs(listener) == []
+    assert chimes(listener) == []
 
 
 def test_a_program_change_steps_through_the_list(bedside, part):
@@ -174,12 +174,12 @@ def test_the_room_hears_that_a_device_of_the_profile_is_missing_and_status_names
     lark = lark.replace("input: pad", "input: [pad, foot]")
     (pc.profiles / "lark.yaml").write_text(lark, encoding="utf-8")
     pc.wait_for("swap")
-    until(lambda: motifs(listener) == list(motif.MISSING))
+    until(lambda: chimes(listener) == list(chime.MISSING))
     assert pc.seat_status()["warnings"] == ["missing, so this profile plays without: foot"]
     plays(listener, sensor, LARK)
     listener.heard.clear()
     pc.put("finch", FINCH)
-    until(lambda: motifs(listener) == RISING)
+    until(lambda: chimes(listener) == RISING)
     assert pc.seat_status()["warnings"] == []
 
 
@@ -219,7 +219,7 @@ def test_status_says_that_the_clock_stands_still_while_the_pc_is_off(bedside):
 
 def test_without_anything_chosen_the_first_in_the_folder_plays_and_the_room_hears_it(bedside):
     pc, listener, sensor = bedside(seat="{}")  # wren is the only one
-    until(lambda: motifs(listener) == RISING)
+    until(lambda: chimes(listener) == RISING)
     plays(listener, sensor, WREN)
     assert "the only profile in the folder" in pc.seat_status()["because"]
     assert pc.stop() == 0
@@ -229,7 +229,7 @@ def test_without_anything_chosen_the_first_in_the_folder_plays_and_the_room_hear
     (pc.profiles / "finch.yaml.txt").write_text(pc.text("finch", FINCH), encoding="utf-8")
     listener.heard.clear()
     pc.start()
-    until(lambda: motifs(listener) == list(motif.FIRST))
+    until(lambda: chimes(listener) == list(chime.FIRST))
     plays(listener, sensor, LARK)
     assert "the first of 2 profiles" in pc.seat_status()["because"]
     until(lambda: "rename it to finch.yaml" in pc.seat_status()["ignored"].get("finch.yaml.txt", ""))
@@ -318,9 +318,9 @@ def test_a_broken_configuration_changes_nothing_when_read_again(bedside):
     pc.configure("motiv: no")
     pc.process.send_signal(signal.SIGHUP)
     (refused,) = pc.wait_for("configuration_refused")
-    assert "motif" in refused["why"]
+    assert "chime" in refused["why"]
     plays(listener, sensor, WREN)
-    until(lambda: any("motif" in why for why in pc.ask(do="status")["status"]["warnings"]))
+    until(lambda: any("chime" in why for why in pc.ask(do="status")["status"]["warnings"]))
     pc.configure("")
     pc.process.send_signal(signal.SIGHUP)
     until(lambda: not pc.ask(do="status")["status"]["warnings"])
@@ -332,11 +332,11 @@ def test_a_broken_configuration_at_the_start_does_not_keep_the_room_silent(bedsi
     pc.configure("motiv: no")
     pc.start()
     (refused,) = pc.wait_for("configuration_refused")
-    assert "motif" in refused["why"]
+    assert "chime" in refused["why"]
     plays(listener, sensor, WREN)  # as the last good one said
     (warning,) = pc.ask(do="status")["status"]["warnings"]
     assert "refused at the start" in warning
-    assert "motif" in warning
+    assert "chime" in warning
 
 
 # --- never blocked ------------------------------------------------------------------------------------------------

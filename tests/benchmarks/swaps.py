@@ -40,7 +40,7 @@ SERVER = "router-benchmark-swaps"
 CONFIGURATION = """
 configuration: 1
 folders: {{profiles: {folder}/profiles, state: {folder}/state, records: {folder}/records, runtime: {folder}/run}}
-motif: no
+chime: no
 room: {{limits: {{notes_at_once: 128, velocity_sum: 16256}}}}
 seats:
 """

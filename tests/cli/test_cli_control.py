@@ -110,7 +110,7 @@ EMPTY_ROOM = {
     "scale": "",
     "chord": "",
     "turn": "",
-    "frozen": False,
+    "hold": False,
     "sounding": 2,
     "inputs": {},
     "outputs": {},
@@ -123,7 +123,7 @@ ROOM = {
     "scale": "major",
     "chord": "Bm7",
     "turn": "chair",
-    "frozen": True,
+    "hold": True,
     "sounding": 2,
     "inputs": {
         "keyboard": {"device": 'the MIDI port "Keys"', "there": True, "why": ""},
@@ -189,7 +189,7 @@ the room
  tempo     95.5 a minute, 3 to a bar, from the clock, which is lost
  key       D major
  chord     Bm7
- frozen    chord and key stay: the pedal is down
+ hold      chord and key stay: the hold pedal is down
  turn      chair
  sounding  2 notes in all
  hears     keyboard  there

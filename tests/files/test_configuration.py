@@ -101,7 +101,7 @@ def test_what_holds_when_nothing_is_written(written):
     (seat,) = DEFAULT.seats
     assert seat == SeatPlan("bed", DEFAULT.folders.profiles, None, "folder", ())
     assert (DEFAULT.outputs, DEFAULT.buttons, DEFAULT.program_change, DEFAULT.control_group) == ({}, (), None, None)
-    assert (DEFAULT.motif, DEFAULT.records, DEFAULT.limits) == (True, Keeping(90 * DAY, 500, True), None)
+    assert (DEFAULT.chime, DEFAULT.records, DEFAULT.limits) == (True, Keeping(90 * DAY, 500, True), None)
     assert (DEFAULT.room, DEFAULT.ports) == (RoomPlan(), Ports())
     path = written("")
     assert load(path) == replace(DEFAULT, path=path)
@@ -136,7 +136,7 @@ def test_two_weeks_are_fourteen_days(written):
 
 def test_a_configuration_does_not_change():
     with pytest.raises(AttributeError):
-        DEFAULT.motif = False
+        DEFAULT.chime = False
 
 
 def test_what_is_wrong_is_raised_with_every_problem():
@@ -182,7 +182,7 @@ def test_everything_that_can_be_written_about_playing_together():
         Music(2, SCALES["major"], Fraction(96), 3),
         frozenset({TEMPO, KEY, SCALE}),
         Progression(tuple(map(chord_symbol, ("D", "Bm", "G", "A7/C#"))), Span(bars=1)),
-        Leading(chord=True, key=True, channel=1, freeze=67),
+        Leading(chord=True, key=True, channel=1, hold=67),
         TurnPlan(3 * NANOSECONDS, 10 * NANOSECONDS, 40 * NANOSECONDS),
         RoomLimits(24, 1200),
         {20: "window"},
@@ -348,7 +348,7 @@ def test_check_says_what_a_configuration_comes_to(capsys):
 def test_check_takes_profiles_and_configurations_together(capsys):
     assert (
         main(
-            ["check", "wren", str(GOLDEN_CONFIGURATIONS / "fine.yaml"), str(GOLDEN_CONFIGURATIONS / "motif_loud.yaml")]
+            ["check", "wren", str(GOLDEN_CONFIGURATIONS / "fine.yaml"), str(GOLDEN_CONFIGURATIONS / "chime_loud.yaml")]
         )
         == 1
     )
@@ -414,7 +414,7 @@ def test_what_the_router_takes_an_editor_takes(file):
 MARKED = """
 version_missing version_2 version_misspelt heading_misspelt heading_unknown folder_relative folder_misspelt
 seat_name_with_capital seats_as_a_list seat_as_a_word seats_too_many seat_profile_is_a_file follow_misspelt
-list_without_brackets list_with_a_file list_empty output_misspelt motif_loud button_without_device button_does_nothing
+list_without_brackets list_with_a_file list_empty output_misspelt chime_loud button_without_device button_does_nothing
 button_does_something_else button_of_a_terminal button_key_misspelt button_without_key button_held_without_unit
 program_change_without_a_port program_change_channel_0 control_group_two_words control_as_a_word records_in_months
 records_without_unit records_notes_misspelt limit_above_the_highest limit_misspelt
@@ -482,4 +482,4 @@ def test_every_setting_that_is_switched_off_in_it_can_be_switched_on(tmp_path):
         schema.CONFIGURATION["properties"]
     )
     found = load(path)
-    assert (found.folders, found.motif, found.records) == (DEFAULT.folders, DEFAULT.motif, DEFAULT.records)
+    assert (found.folders, found.chime, found.records) == (DEFAULT.folders, DEFAULT.chime, DEFAULT.records)

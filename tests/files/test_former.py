@@ -25,6 +25,7 @@ outputs:
   synth: {midi: "*"}
 """
 CONFIGURATION = "configuration: 1\nroom: {ROOM}\nTOP\n"
+KEYBOARD = 'keyboard: {midi: "*", leads: chords, hold: 67}'
 
 SETTINGS = {
     ("again", "allow_repeats"): (
@@ -36,9 +37,11 @@ SETTINGS = {
     ("apart", "spacing"): ("RULE", "strum: {apart: 40 ms}", "strum: {spacing: 40 ms}"),
     ("crossing", "full_speed"): ("POINTER", "strength: {crossing: 500 ms}", "strength: {full_speed: 500 ms}"),
     ("forgive", "grace_time"): ("POINTER", "grid: {forgive: 100 ms}", "grid: {grace_time: 100 ms}"),
+    ("freeze", "hold"): ("ROOM", 'keyboard: {midi: "*", leads: chords, freeze: 67}', KEYBOARD),
     ("margin", "hysteresis"): ("POINTER", "grid: {margin: 10 %}", "grid: {hysteresis: 10 %}"),
     ("most", "longest_turn"): ("ROOM", "turns: {most: 20 s}", "turns: {longest_turn: 20 s}"),
     ("most", "longest_wait"): ("RULE", "quantize: {most: 1 s}", "quantize: {longest_wait: 1 s}"),
+    ("motif", "chime"): ("TOP", "motif: no", "chime: no"),
     ("renew", "restrike_after"): ("RULE", "drone: {renew: 4 s}", "drone: {restrike_after: 4 s}"),
     ("spread", "position"): ("RULE", "chord: {spread: open}", "chord: {position: open}"),
     ("tell_apart", "exclusive"): ("SWITCH", "tell_apart: yes", "exclusive: yes"),

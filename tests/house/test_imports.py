@@ -21,18 +21,8 @@ ROOMS = {
     "system": ("beneath", "clock", "files", "realtime", "timerfd", "loop"),
     "devices": ("descriptions", "line_pattern", "names", "plugged", "ports", "inputs", "outputs"),
     "files": (
-        *(
-            "diagnostics",
-            "edit",
-            "foreign",
-            "former",
-            "manual",
-            "pseudonym",
-            "trying",
-            "quantities",
-            "syntax",
-            "wrapping",
-        ),
+        *("diagnostics", "edit", "foreign", "former", "manual", "pseudonym", "trying", "quantities", "syntax"),
+        "wrapping",
         *("declared", "source", "plugins", "proofs", "profile", "publish", "configuration", "reference"),
     ),
     "records": ("record_files", "trace", "retention", "recorder"),
@@ -40,7 +30,7 @@ ROOMS = {
     "fit": ("estimates", "recording", "result", "guide", "pressures", "switches", "page", "pointers"),
     "report": ("measures", "session", "history", "data", "page", "html", "plots", "terminal", "ward"),
     "live": (
-        *("channels", "flood", "loop_part", "motif", "status", "turn", "worker"),
+        *("channels", "flood", "loop_part", "chime", "status", "turn", "worker"),
         *("attached", "budget", "watching", "seat", "room_ports", "daemon"),
     ),
     "bedside": (

@@ -341,12 +341,12 @@ def test_a_second_time_changes_nothing(installed: Place) -> None:
 
 def test_settings_that_somebody_wrote_are_never_lost(place: Place) -> None:
     settings = place.root / "etc/router/router.yaml"
-    settings.write_text("configuration: 1\nmotif: no\n", encoding="utf-8")
+    settings.write_text("configuration: 1\nchime: no\n", encoding="utf-8")
     shipped = place.source / "systemd/router.yaml"
     shipped.write_text(shipped.read_text(encoding="utf-8") + "\n# A newer version.\n", encoding="utf-8")
     done = place.install()
     assert done.returncode == 0, done.stdout + done.stderr
-    assert settings.read_text(encoding="utf-8") == "configuration: 1\nmotif: no\n"
+    assert settings.read_text(encoding="utf-8") == "configuration: 1\nchime: no\n"
     assert settings.with_name("router.yaml.new").read_text(encoding="utf-8") == shipped.read_text(encoding="utf-8")
     assert "/etc/router/router.yaml.new" in done.stdout
 

@@ -133,7 +133,7 @@ def test_no_child_of_the_demo_plays_a_wrong_note(child):
 
 
 LENGTHS = (9, 16, 31, 60, 150)
-"""Seconds: without a freezing, with one, with the other key, as it is shown, and round and round."""
+"""Seconds: without a held chord, with one, with the other key, as it is shown, and round and round."""
 STRUCK_AHEAD = 3 * BEFORE
 """Hands and pedal are so far from a bar at most, and a chord is known so soon after them."""
 
@@ -171,7 +171,7 @@ def wrong_together(this: piece.Piece, notes: dict[tuple[str, str], list]) -> lis
     """What is heard in the piece that its own chords, or its own keys, do not hold, by music21's chords and scales."""
     chords = [set(harmony.ChordSymbol(symbol).pitchClasses) for symbol in this.bars]
     scales = [{pitch.pitchClass for pitch in each.pitches} for each in keys_of(this)]
-    run = None if this.frozen is None else this.frozen + 1
+    run = None if this.held is None else this.held + 1
     children = [*chords]
     if run is not None:
         children[run] = chords[run - 1]  # they stay in it

@@ -104,7 +104,7 @@ class Children(Bedside):
             text = PROFILE.format(child=child, line=line.path, synth=synth, rules=rule, follow=follow)
             (folder / seat / f"{child}.yaml").write_text(text, encoding="utf-8")
         text = self.config.read_text(encoding="utf-8").partition("seats:")[0]
-        self.config.write_text(f"{text}seats:\n{more}{room}\nmotif: no\n", encoding="utf-8")
+        self.config.write_text(f"{text}seats:\n{more}{room}\nchime: no\n", encoding="utf-8")
 
     def put(self, *_):
         """Each seat's profile is put there at the beginning."""
@@ -150,7 +150,7 @@ def on(listener, channel):
 
 def test_two_children_follow_the_keyboard_of_another_process(children, part):
     keyboard = part(Keyboard)
-    room = f'room: {{keyboard: {{midi: "{keyboard.client}*", leads: chords, channel: 16, freeze: 67}}}}'
+    room = f'room: {{keyboard: {{midi: "{keyboard.client}*", leads: chords, channel: 16, hold: 67}}}}'
     pc, listener, (one, two) = children(room=room)
     until(lambda: pc.ask(do="status")["status"]["room"]["inputs"]["keyboard"]["there"])
     for notes, classes in (((60, 64, 67), {0, 4, 7}), ((53, 57, 60), {5, 9, 0}), ((57, 60, 64, 67), {9, 0, 4, 7})):
@@ -164,7 +164,7 @@ def test_two_children_follow_the_keyboard_of_another_process(children, part):
             assert {note % 12 for note in heard} == classes
         for note in notes:
             keyboard.send(0x8F, note, 0)
-    keyboard.send(0xBF, 67, 127)  # frozen: another chord changes nothing
+    keyboard.send(0xBF, 67, 127)  # held: another chord changes nothing
     for note in (62, 65, 69):
         keyboard.send(0x9F, note, 60)
     time.sleep(0.1)

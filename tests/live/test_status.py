@@ -97,7 +97,7 @@ def shared(plan: RoomPlan = RoomPlan(), does=()) -> RoomStatus:  # noqa: B008 - 
 def test_a_room_that_says_nothing():
     said = shared()
     assert (said["tempo"], said["tempo_from"], said["key"], said["scale"], said["chord"]) == (None, "", "", "", "")
-    assert (said["turn"], said["frozen"], said["sounding"]) == ("", False, 3)
+    assert (said["turn"], said["hold"], said["sounding"]) == ("", False, 3)
 
 
 def test_what_the_configuration_says_of_the_room():
@@ -139,11 +139,11 @@ def test_where_the_tempo_comes_from(does, tempo, source):
 
 
 def test_what_a_keyboard_leads_with_and_its_pedal():
-    plan = RoomPlan(leading=Leading(key=True, freeze=67))
+    plan = RoomPlan(leading=Leading(key=True, hold=67))
     chord = [(1, "key", (0x90, note, 80)) for note in (62, 65, 69)]
     said = shared(plan, [*chord, (2, "key", (0xB0, 67, 127))])
-    assert (said["chord"], said["frozen"]) == ("Dm", True)
-    assert shared(plan, chord)["frozen"] is False
+    assert (said["chord"], said["hold"]) == ("Dm", True)
+    assert shared(plan, chord)["hold"] is False
     scale = [
         (i / 4, "key", (status, note, 80))
         for i in range(64)

@@ -123,8 +123,8 @@ def test_whoever_follows_the_chord_plays_notes_of_the_chord_that_was_meant(playe
 
 
 def test_the_children_stay_in_the_frozen_chord_while_the_specialist_plays_on(played):
-    frozen = played.piece.frozen
-    begin, end = (frozen + 1) * piece.BAR, (frozen + 2) * piece.BAR - BEFORE
+    held = played.piece.held
+    begin, end = (held + 1) * piece.BAR, (held + 2) * piece.BAR - BEFORE
     chord = played.piece.chord(begin)
     assert chord.name == "Bm"
     of_children = [n for key, part in played.notes.items() if key[0] != "robin" for n in part if begin <= n[0] < end]
@@ -334,7 +334,7 @@ def test_the_chords_stand_in_the_midi_file_at_their_bars(finished, played):
         if message.type == "marker":
             marks.append((at / read.ticks_per_beat / 4, message.text))
     bars = list(played.piece.bars)
-    bars[played.piece.frozen + 1] = bars[played.piece.frozen]
+    bars[played.piece.held + 1] = bars[played.piece.held]
     meant = [(i, name) for i, name in enumerate(bars) if i == 0 or name != bars[i - 1]]
     assert [name for _, name in marks] == [name for _, name in meant]
     assert all(abs(at - bar) < 0.02 for (at, _), (bar, _) in zip(marks, meant, strict=True))

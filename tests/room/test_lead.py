@@ -15,7 +15,7 @@ from router.core.units import NANOSECONDS
 from router.room.lead import Lead, Leading, Led
 from router.testing import MILLISECOND
 
-FREEZE = 66
+HOLD = 66
 
 
 class Keyboard:
@@ -144,35 +144,35 @@ def test_what_two_notes_are():
     assert keys.chord == "Am", "both are in it"
 
 
-def test_freeze_keeps_the_chord_and_takes_what_sounds_when_it_ends():
-    keys = Keyboard(freeze=FREEZE)
+def test_the_hold_pedal_keeps_the_chord_and_takes_what_sounds_when_it_ends():
+    keys = Keyboard(hold=HOLD)
     keys.down(0, 60, 64, 67)
-    keys.pedal(1, True, FREEZE)  # at once with the chord: the chord still counts
+    keys.pedal(1, True, HOLD)  # at once with the chord: the chord still counts
     keys.up(100, 60, 64, 67)
-    assert (keys.chord, keys.lead.frozen) == ("C", True)
+    assert (keys.chord, keys.lead.holding) == ("C", True)
     keys.down(1000, 62, 65, 69)
     keys.go_on(2000)
     assert keys.chord == "C"
-    keys.pedal(2000, False, FREEZE)
+    keys.pedal(2000, False, HOLD)
     keys.go_on(2000)
     assert keys.chord == "Dm"
-    keys.pedal(2100, True, FREEZE)
+    keys.pedal(2100, True, HOLD)
     keys.up(2200, 62, 65, 69)
     keys.down(2300, 55, 59, 62)
     keys.up(2400, 55, 59, 62)
-    keys.pedal(2500, False, FREEZE)
+    keys.pedal(2500, False, HOLD)
     keys.go_on(5000)
     assert keys.chord == "Dm", "nothing sounded when it came up"
 
 
-def test_a_lost_keyboard_leaves_its_chord_and_holds_nothing_even_frozen():
-    keys = Keyboard(freeze=FREEZE)
+def test_a_lost_keyboard_leaves_its_chord_and_holds_nothing_even_under_the_hold_pedal():
+    keys = Keyboard(hold=HOLD)
     keys.pedal(0, True)
     keys.down(0, 60, 64, 67)
     keys.go_on(100)
-    keys.pedal(200, True, FREEZE)
+    keys.pedal(200, True, HOLD)
     keys.lead.lost(300 * MILLISECOND)
-    assert (keys.chord, keys.lead.held, keys.lead.frozen) == ("C", (), False)
+    assert (keys.chord, keys.lead.held, keys.lead.holding) == ("C", (), False)
     keys.down(1000, 65, 69, 72)
     keys.go_on(2000)
     assert keys.chord == "F"
@@ -196,21 +196,21 @@ def test_channels_and_drums():
     assert one.chord == "C"
 
 
-def test_the_key_that_is_played_with_its_scale_and_frozen():
-    keys = Keyboard(key=True, chord=False, freeze=FREEZE)
+def test_the_key_that_is_played_with_its_scale_and_held():
+    keys = Keyboard(key=True, chord=False, hold=HOLD)
     for second in range(12):
         chord = ((57, 60, 64), (62, 65, 69), (64, 68, 71), (57, 60, 64))[second % 4]
         keys.down(1000 * second, *chord)
         keys.up(1000 * second + 900, *chord)
     assert keys.lead.led == Led(None, 9, SCALES["minor"])
     assert len(keys.changes) == 1
-    keys.pedal(12_000, True, FREEZE)
+    keys.pedal(12_000, True, HOLD)
     for second in range(12, 72):
         chord = ((51, 55, 58), (56, 60, 63), (58, 62, 65), (51, 55, 58))[second % 4]
         keys.down(1000 * second, *chord)
         keys.up(1000 * second + 900, *chord)
     assert len(keys.changes) == 1
-    keys.pedal(72_000, False, FREEZE)
+    keys.pedal(72_000, False, HOLD)
     assert keys.lead.led == Led(None, 3, SCALES["major"]), "as soon as it may"
 
 
@@ -247,7 +247,7 @@ MESSAGES = st.one_of(
     st.tuples(st.sampled_from((0x80, 0x90, 0x91, 0x99)), st.integers(0, 127), st.integers(0, 127)),
     st.tuples(
         st.sampled_from((0xB0, 0xB1)),
-        st.sampled_from((64, FREEZE, 120, 121, 123, 127)),
+        st.sampled_from((64, HOLD, 120, 121, 123, 127)),
         st.sampled_from((0, 63, 64, 127)),
     ),
 )
@@ -260,7 +260,7 @@ STEPS = st.lists(
 @given(STEPS, st.sampled_from((None, 1, 2)), st.booleans(), st.booleans())
 def test_any_bytes_at_any_time(steps, channel, chord, key):
     timers = Timers()
-    lead = Lead(Leading(chord, key, channel, FREEZE), Alarm(timers, 0))
+    lead = Lead(Leading(chord, key, channel, HOLD), Alarm(timers, 0))
     now = 0
     for what, later in steps:
         now += later
@@ -279,8 +279,8 @@ def test_any_bytes_at_any_time(steps, channel, chord, key):
         assert key or lead.led.tonic is None
         while timers.pop(now) is not None:
             lead.wake(now)
-    frozen, before = lead.frozen, lead.led
-    if frozen:
+    holding, before = lead.holding, lead.led
+    if holding:
         for note in (60, 64, 67):
             lead.handle((0x90, note, 1), now)
         lead.wake(now + TOGETHER)

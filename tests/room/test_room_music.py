@@ -191,11 +191,9 @@ class Told(Child):
 
 
 def test_a_seat_is_told_of_a_key_and_a_chord_at_the_very_message_that_changed_them():
-    """A key is known as a note is struck, a fresh chord as the freeze pedal goes down; other messages tell nothing."""
-    freeze = 67
-    plan = RoomPlan(
-        Music(0, SCALES["major"], Fraction(120)), SAYS, Progression((1,)), Leading(True, True, freeze=freeze)
-    )
+    """A key is known as a note is struck, a fresh chord as the hold pedal goes down; other messages tell nothing."""
+    hold = 67
+    plan = RoomPlan(Music(0, SCALES["major"], Fraction(120)), SAYS, Progression((1,)), Leading(True, True, hold=hold))
     child = Told(("note", {}))
     room = Together(plan, child)
     for tonic in (2, 3):
@@ -213,7 +211,7 @@ def test_a_seat_is_told_of_a_key_and_a_chord_at_the_very_message_that_changed_th
     assert [tonic for tonic, _ in groupby(tonic for _, tonic, _ in child.told)][-1] == 3
     for note in (50, 54, 57):
         room.room.key((0x90, note, 80), room.now)
-    room.room.key((0xB0, freeze, 127), room.now)
+    room.room.key((0xB0, hold, 127), room.now)
     assert child.told[-1] == (room.now, 3, "D")
     told = list(child.told)
     heard = len(room.log.named("key")), len(room.log.named("chord"))

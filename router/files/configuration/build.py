@@ -46,7 +46,7 @@ def build(tree: Node, path: Path, report: Report) -> Configuration | None:
         Folders(**folders),
         plans,
         {name: output(values) for name, (values, _) in outputs.items()},
-        top["motif"],
+        top["chime"],
         tuple(_button(button) for button in buttons.values()),
         ProgramChange(MidiInDevice(change["midi"]), change.get("channel")) if change else None,
         top["control"].get("group"),

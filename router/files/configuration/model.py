@@ -103,7 +103,7 @@ class Configuration:
     folders: Folders
     seats: tuple[SeatPlan, ...]
     outputs: dict[str, OutputDevice]
-    motif: bool
+    chime: bool
     buttons: tuple[Button, ...]
     program_change: ProgramChange | None
     control_group: str | None

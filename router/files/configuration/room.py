@@ -1,6 +1,6 @@
 """The room's part of a configuration: read, checked for meaning, and made into a plan.
 
-Two seats on one channel, a clock that would follow itself, a pedal that freezes whenever notes are to ring on: each of
+Two seats on one channel, a clock that would follow itself, a pedal that holds the chord whenever notes are to ring on: each of
 them plays, and nobody at the bed would know why it plays like that.
 """
 
@@ -64,7 +64,7 @@ def _leading(keyboard: Values) -> Leading | None:
     leads = keyboard["leads"]
     if leads == "no":
         return None
-    return Leading(leads != "key", leads != "chords", keyboard.get("channel"), keyboard.get("freeze"))
+    return Leading(leads != "key", leads != "chords", keyboard.get("channel"), keyboard.get("hold"))
 
 
 def ports(values: Values, keyboard_to: Values) -> Ports:
@@ -210,22 +210,22 @@ def _keyboard(room: Entries, faders: Mapping[int, str], report: Report) -> None:
     if "keyboard" not in room.values:
         return
     entries = _group(room, "keyboard")
-    channel, pedal = entries.values.get("channel"), entries.values.get("freeze")
+    channel, pedal = entries.values.get("channel"), entries.values.get("hold")
     leads = _value(entries, "leads", schema.KEYBOARD)
     if isinstance(channel, Text) and _value(entries, "channel", schema.KEYBOARD) == DRUM_CHANNEL:
         hint = "Drums have neither chords nor a key. Leave it out for every other channel."
         report.add(channel.place, f"channel {DRUM_CHANNEL} is that of the drums, so nothing would lead", hint)
-    freeze = _value(entries, "freeze", schema.KEYBOARD)
-    if isinstance(pedal, Text) and freeze is not None:
-        if freeze == SUSTAIN:
+    hold = _value(entries, "hold", schema.KEYBOARD)
+    if isinstance(pedal, Text) and hold is not None:
+        if hold == SUSTAIN:
             hint = "Chord and key would stand still whenever notes ring on. Take another, such as 67, the soft pedal."
             report.add(pedal.place, _SUSTAINS, hint)
-        elif freeze in faders:
-            message = f'{quoted(pedal.text)} is the fader of the seat "{faders[freeze]}" too'
+        elif hold in faders:
+            message = f'{quoted(pedal.text)} is the fader of the seat "{faders[hold]}" too'
             hint = "Each time the pedal moves, that seat would become loud or silent. Take another."
             report.add(pedal.place, message, hint)
         if leads == "no":
-            report.add(entries.keys["freeze"].place, "nothing leads here, so there is nothing to freeze", _LEADS)
+            report.add(entries.keys["hold"].place, "nothing leads here, so there is nothing to hold", _LEADS)
     if leads == "no" and "output" not in entries.values and not faders:
         message = "this keyboard does nothing: it does not lead, it sounds nowhere, and it has no fader"
         report.missing(room.keys["keyboard"].place, message, f'{_LEADS} Or an "output", or a "fader" at a seat.')

@@ -258,9 +258,9 @@ KEYBOARD = group(
         **CHANNEL,
         "description": "only what is played on this MIDI channel leads; if left out, any but that of drums",
     },
-    freeze={
+    hold={
         "quantity": "controller",
-        "description": "the controller of a pedal: while it is down, chord and key stay as they are",
+        "description": "the controller of the hold pedal: while it is down, chord and key stay as they are",
         "examples": [67],
     },
     output={
@@ -372,11 +372,11 @@ CONFIGURATION = group(
         "description": "the room's own outputs; a profile's output of the same name leads there instead",
         "examples": ['{synth: {midi: "*Synth*"}}'],
     },
-    motif={
+    chime={
         "type": "boolean",
         "default": True,
         "description": (
-            "whether a short rising motif tells that a profile was swapped, and a falling one that it was refused"
+            "whether a short rising chime tells that a profile was swapped, and a falling one that it was refused"
         ),
     },
     buttons={
