@@ -9,7 +9,7 @@ import itertools
 import math
 import random
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 from typing import Any
@@ -93,13 +93,51 @@ def _one(drawn: Finger, rng: random.Random) -> Finger:
 def try_hand(kind: str, tier: str, seed: int, *, fitted: bool = True) -> Score:
     """Fit and score one finger or one head; without ``fitted`` what holds when a profile says nothing."""
     rng = random.Random(f"{kind} {tier} {seed}")
-    return (_try_finger if kind == "switch" else _try_head)(tier, rng, fitted=fitted)
+    if kind == "switch":
+        drawn = _one(FINGERS[tier], rng)
+        guided, _meant = finger(FIT_SECONDS, rng, drawn, REST_SECONDS)
+        return _heard_finger(guided, *finger(SCORE_SECONDS, rng, drawn, 0.0), fitted=fitted)
+    name = rng.choice(list(heads.HEADS))
+    size = {"ordinary": heads.ORDINARY, "hard": heads.LARGE}[tier]
+    sessions = [
+        heads.session(heads.HEADS[name], size, f"{name} {rng.random()}", round(seconds * NANOSECONDS), GRID.grid)
+        for seconds in (FIT_SECONDS, SCORE_SECONDS)
+    ]
+    return _heard_head(*sessions, rng, fitted=fitted)
 
 
-def _try_finger(tier: str, rng: random.Random, *, fitted: bool) -> Score:
-    drawn = _one(FINGERS[tier], rng)
-    guided, _meant = finger(FIT_SECONDS, rng, drawn, REST_SECONDS)
-    samples, meant = finger(SCORE_SECONDS, rng, drawn, 0.0)
+def _try_finger(seed: int, fitted: bool, name: str) -> Score:
+    rng = random.Random(f"{name} {seed}")
+    drawn = simulate.FINGERS[name](rng)
+    guided = simulate.press_switch(drawn, FIT_SECONDS, rng, guided=REST_SECONDS)
+    session = simulate.press_switch(drawn, SCORE_SECONDS, rng)
+    meant = [Effort(one.start, one.end - one.start) for one in session.efforts]
+    return _heard_finger(guided.samples, session.samples, meant, session.unmeant, fitted=fitted)
+
+
+def _try_head(seed: int, fitted: bool, name: str) -> Score:
+    rng = random.Random(f"{name} {seed}")
+    drawn = simulate.HEADS[name](rng)
+    return _heard_head(*(_looked(drawn, seconds, rng) for seconds in (FIT_SECONDS, SCORE_SECONDS)), rng, fitted=fitted)
+
+
+def _looked(drawn: simulate.Head, seconds: float, rng: random.Random) -> heads.Session:
+    """A head that goes from zone to zone, as in ``heads.session``."""
+    until = round(seconds * NANOSECONDS)
+    visits, zones = heads.visits(until, GRID.grid, rng)
+    quiet = simulate.pointer("head", visits, until, rng, simulate.Pointer(60, 0.0, (), 0.0, travel=drawn.travel))
+    meant = heads.meant(visits, zones, quiet, until, GRID.grid)
+    return heads.Session(list(simulate.look(drawn, visits, until, rng)), until, meant)
+
+
+def _heard_finger(
+    guided: Sequence[Stamped],
+    samples: Sequence[Stamped],
+    meant: Sequence[Effort],
+    unmeant: Sequence[tuple[int, int, str]] = (),
+    *,
+    fitted: bool,
+) -> Score:
     found = Score(len(meant), minutes=SCORE_SECONDS / 60)
     settings = SwitchSettings(debounce=30 * MILLISECOND)
     if fitted:
@@ -118,19 +156,15 @@ def _try_finger(tier: str, rng: random.Random, *, fitted: bool) -> Score:
     for one in meant:
         mine = [t for t in presses if one.start <= t <= one.start + one.length + settings.accept]
         if mine:
+            presses.remove(mine[0])
             found.heard += 1
             found.delays.append((mine[0] - one.start) / MILLISECOND)
-    found.false = len(presses) - found.heard
+    found.false = len(presses)
+    found.unmeant = sum(any(begin <= t <= end + settings.accept for begin, end, _kind in unmeant) for t in presses)
     return found
 
 
-def _try_head(tier: str, rng: random.Random, *, fitted: bool) -> Score:
-    name = rng.choice(list(heads.HEADS))
-    size = {"ordinary": heads.ORDINARY, "hard": heads.LARGE}[tier]
-    fit_on, score_on = (
-        heads.session(heads.HEADS[name], size, f"{name} {rng.random()}", round(seconds * NANOSECONDS), GRID.grid)
-        for seconds in (FIT_SECONDS, SCORE_SECONDS)
-    )
+def _heard_head(fit_on: heads.Session, score_on: heads.Session, rng: random.Random, *, fitted: bool) -> Score:
     settings, found = GRID, Score(len(score_on.meant), minutes=SCORE_SECONDS / 60)
     if fitted:
         marks = [(start + round(rng.uniform(0, 0.5) * NANOSECONDS), Mark("effort")) for start, *_ in fit_on.meant]
@@ -179,8 +213,17 @@ def _tried(seed: int, fitted: bool, kind: str, tier: str) -> Score:
 
 
 TRIES: Mapping[str, Callable[[int, bool], Score]] = {
-    f"{kind}, {tier}": partial(_tried, kind=kind, tier=tier) for kind in ("switch", "pointer") for tier in FINGERS
+    **{name: partial(_try_finger, name=name) for name in simulate.FINGERS},
+    **{name: partial(_try_head, name=name) for name in simulate.HEADS},
+    **{f"{kind}, {tier}": partial(_tried, kind=kind, tier=tier) for kind in ("switch", "pointer") for tier in FINGERS},
 }
 """For each row of the table: the score of a seed's child, fitted or as it is when a profile says nothing."""
-ROWS: Mapping[str, tuple[float, float]] = {name: (0.95 if "hard" in name else 0.99, 0.25) for name in TRIES}
+ROWS: Mapping[str, tuple[float, float]] = {
+    **dict.fromkeys((*simulate.FINGERS, *simulate.HEADS), (0.95, 0.5)),
+    **{
+        f"{kind}, {tier}": (least, 0.25)
+        for kind in ("switch", "pointer")
+        for tier, least in (("ordinary", 0.99), ("hard", 0.95))
+    },
+}
 """The least share heard, the most false presses a minute."""

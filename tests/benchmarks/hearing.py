@@ -359,7 +359,10 @@ class Row:
         if max((took for one in self.ours for took in one.fits), default=0) > MOST_COMPUTING:
             found.append(f"a fit takes more than {MOST_COMPUTING:g} s")
         if self.behind:
-            found.append("fewer heard than by the plain follower")
+            plain = Score.sum(self.plain)
+            found.append(
+                f"fewer heard than by plain, which has {plain.share:.1%} and {plain.false_a_minute:.2f} false a minute"
+            )
         return found
 
     @property

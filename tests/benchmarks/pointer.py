@@ -137,24 +137,42 @@ class Session:
 def session(head: Head, size: float, seed: str, until: int, grid: ZoneGrid) -> Session:
     """The same seed gives the same head."""
     rng = random.Random(seed)
-    visits, zones = [], []
+    places, zones = visits(until, grid, rng)
+    moves = Pointer(tremor=size * head.swing, tremor_frequencies=head.frequencies, sway=0.0, travel=head.travel)
+    quiet = pointer("head", places, until, random.Random(seed), replace(moves, tremor=0.0))
+    samples = pointer("head", places, until, rng, moves)
+    return Session(list(jerked(samples, head, size, until, rng)), until, meant(places, zones, quiet, until, grid))
+
+
+def visits(until: int, grid: ZoneGrid, rng: random.Random) -> tuple[list[Visit], list[int]]:
+    """Places to go to, one after another, and their zones."""
+    places: list[Visit] = []
+    zones: list[int] = []
     stay = round(STAY * NANOSECONDS)
     for start in range(0, until - stay + 1, stay):
         zones.append(rng.choice([zone for zone in range(grid.zones) if zones[-1:] != [zone]]))
         row, column = divmod(zones[-1], grid.columns)
         # Nobody aims at the very middle: give or take a tenth of the zone. Our choice.
         aim = [0.5 + rng.uniform(-0.1, 0.1) for _ in range(2)]
-        visits.append(Visit(start, (column + aim[0]) / grid.columns, (row + aim[1]) / grid.rows))
-    moves = Pointer(tremor=size * head.swing, tremor_frequencies=head.frequencies, sway=0.0, travel=head.travel)
-    quiet = pointer("head", visits, until, random.Random(seed), replace(moves, tremor=0.0))
+        places.append(Visit(start, (column + aim[0]) / grid.columns, (row + aim[1]) / grid.rows))
+    return places, zones
+
+
+def meant(
+    places: Sequence[Visit],
+    zones: Sequence[int],
+    quiet: Iterable[tuple[int, PointerSample]],
+    until: int,
+    grid: ZoneGrid,
+) -> list[tuple[int, int, int, int]]:
+    """Each place that is meant: when the head sets off for it, its zone, and when the quiet head comes and leaves."""
     path = [(when, plain_zone(place, grid)) for when, place in quiet]
-    meant = []
-    for visit, zone, following in zip(visits, zones, [*visits[1:], Visit(until, 0, 0)], strict=True):
+    found = []
+    for visit, zone, following in zip(places, zones, [*places[1:], Visit(until, 0, 0)], strict=True):
         comes = next(when for when, where in path if when >= visit.start and where == zone)
         leaves = next((when for when, where in path if when >= following.start and where != zone), until)
-        meant.append((visit.start, zone, comes, leaves))
-    samples = pointer("head", visits, until, rng, moves)
-    return Session(list(jerked(samples, head, size, until, rng)), until, meant)
+        found.append((visit.start, zone, comes, leaves))
+    return found
 
 
 def plain_zone(place: PointerSample, grid: ZoneGrid) -> int:

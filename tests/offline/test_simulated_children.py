@@ -9,10 +9,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from router.core.events import Mark, PressureSample
+from router.core.events import Mark, PressureSample, SwitchSample
 from router.core.units import NANOSECONDS
 from router.offline import simulate
-from router.offline.simulate import CHILDREN
+from router.offline.simulate import CHILDREN, FINGERS, HEADS
 from router.offline.simulate.bodies import bouts
 from router.offline.simulate.breaths import WAVES, BreathRhythm, background, spontaneous, suctions, ventilator
 from router.offline.simulate.pulls import TIRING
@@ -221,3 +221,81 @@ def test_efforts_rise_within_50_to_300_ms_and_vary():
     assert 0.25 < max(rises) < 0.32
     assert min(sizes) > 0.07
     assert max(sizes) < 0.23
+
+
+# --- fingers and heads -------------------------------------------------------------------------------------------
+
+
+def closed(samples):
+    """When the contact is closed, in seconds, bounce left out."""
+    found, since, last = [], None, False
+    for t, sample in samples:
+        if isinstance(sample, SwitchSample) and sample.pressed is not last:
+            if sample.pressed:
+                since = t
+            elif t - since > 8_000_000:
+                found.append((since / 1e9, t / 1e9))
+            last = sample.pressed
+    return found
+
+
+@pytest.mark.parametrize("family", FINGERS)
+def test_a_finger_is_as_meant_and_the_same_for_the_same_seed(family):
+    def drawn(seed):
+        rng = random.Random(f"{family} {seed}")
+        return simulate.press_switch(FINGERS[family](rng), 75, rng, guided=20.0)
+
+    session = drawn(1)
+    assert session == drawn(1)
+    assert session != drawn(2)
+    times = [t for t, _sample in session.samples]
+    assert times == sorted(times)
+    marks = [t for t, sample in session.samples if isinstance(sample, Mark) and sample.text == "effort"]
+    late = [t - effort.start for t, effort in zip(marks, session.efforts, strict=True)]
+    assert len(late) >= 6
+    assert all(0 <= t <= NANOSECONDS // 2 for t in late)
+    assert session.efforts[0].start > 20 * NANOSECONDS
+    edges = [sample.pressed for _t, sample in session.samples if isinstance(sample, SwitchSample)]
+    assert edges[::2] == [True] * (len(edges) // 2)
+    assert edges[1::2] == [False] * (len(edges) // 2)
+
+
+def test_fingers_drag_double_tremble_and_rest_as_their_names_say():
+    bare = simulate.Finger((0.4, 0.4), (2.0, 2.0), bounce=0.0)
+
+    def touches(finger):
+        session = simulate.press_switch(finger, 120, random.Random(3))
+        return session, closed(session.samples)
+
+    session, found = touches(bare)
+    assert len(found) == len(session.efforts)
+    session, found = touches(replace(bare, doubles=1.0))
+    gaps = [later[0] - earlier[1] for earlier, later in itertools.pairwise(found)]
+    assert len(found) == 2 * len(session.efforts)
+    assert all(0.08 <= gap <= 0.3 for gap in gaps[::2])
+    session, found = touches(replace(bare, drags=1.0, drag=0.45))
+    ends = [effort.end / 1e9 for effort in session.efforts]
+    dragged = [one for one in found if not any(abs(one[1] - end) < 1e-6 for end in ends)]
+    assert len(dragged) > len(ends)
+    assert all(any(begin - end > 0 and last - end < 0.45 for end in ends) for begin, last in dragged)
+    session, found = touches(replace(bare, tremor=1.0, tremor_frequency=5.0, off=0.4))
+    assert len(found) >= 2 * len(session.efforts)
+    session, found = touches(replace(bare, rests=3.0))
+    assert [kind for *_, kind in session.unmeant].count("rest") == sum(last - begin > 2.9 for begin, last in found) > 0
+
+
+@pytest.mark.parametrize("family", HEADS)
+def test_a_head_goes_where_it_means_to_and_not_only_there(family):
+    rng = random.Random(family)
+    head = HEADS[family](rng)
+    visits = [simulate.Visit(i * 4 * NANOSECONDS, 0.2 + 0.6 * (i % 2), 0.5) for i in range(30)]
+    samples = [sample for _t, sample in simulate.look(head, visits, 120 * NANOSECONDS, rng)]
+    x = np.array([sample.x for sample in samples])
+    assert len(x) == 120 * 60
+    assert 0 <= x.min() <= x.max() <= 1
+    stays = [x[i * 240 + 120 : i * 240 + 239] for i in range(30)]
+    assert np.mean([np.median(stay) for stay in stays[::2]]) == pytest.approx(0.2, abs=0.05)
+    assert np.mean([np.median(stay) for stay in stays[1::2]]) == pytest.approx(0.8, abs=0.05)
+    wanders = np.ptp([np.median(stay) for stay in stays[::2]])
+    shakes = np.mean([np.std(stay) for stay in stays])
+    assert wanders > 0.02 if family in {"drifting head", "writhing head"} else shakes > 0.002

@@ -10,11 +10,14 @@ The numbers describe published measurements, for trying the router out. They are
 * ``tiers``: children at a pressure sensor, drawn from a family and a tier: how large the background is beside an effort.
 * ``children``: families of children as they come, with what bodies, beds and sensors do, and marks by a helper's hand. Made of
   ``breaths`` (rhythms), ``pulls`` (efforts), ``bodies`` (what nobody meant) and ``sensors``.
+* ``fingers``, ``heads``: fingers on a switch that drag, double, tremble and rest; heads that drift, writhe, jerk and tremble.
 * ``failing``: sensors that fail.
 """
 
 from router.offline.simulate.children import CHILDREN, Child, Family, sit
 from router.offline.simulate.failing import FAULTS, failing
+from router.offline.simulate.fingers import FINGERS, Finger, press_switch
+from router.offline.simulate.heads import HEADS, Head, look
 from router.offline.simulate.movements import (
     CM_H2O,
     IN_H2O,
@@ -42,13 +45,17 @@ __all__ = [
     "CM_H2O",
     "FAMILIES",
     "FAULTS",
+    "FINGERS",
+    "HEADS",
     "IN_H2O",
     "SUCKING",
     "TIERS",
     "Child",
     "Effort",
     "Family",
+    "Finger",
     "Hands",
+    "Head",
     "Meant",
     "Pointer",
     "Pressure",
@@ -63,8 +70,10 @@ __all__ = [
     "efforts",
     "failing",
     "keyboard",
+    "look",
     "pianist",
     "pointer",
+    "press_switch",
     "pressure",
     "session",
     "sit",
