@@ -145,10 +145,12 @@ def _changed(text: str, name: str, found: fit.Fit, trace: str) -> tuple[str, dic
     changes = {}
     settings = []
     units = set()
+    sides = (edit.written(text, ("inputs", name, side, "on")) for side in ("above", "below"))
+    thresholds = next(filter(None, sides), None)
     for setting in found.settings:
         place = ("inputs", name, *setting.path)
         before = edit.written(text, place)
-        unit = _unit(before or edit.written(text, (*place[:-1], "on")))
+        unit = _unit(before or thresholds)
         units.add(unit)
         value = _shown(setting.value, setting.kind, unit)
         if before is not None or setting.value != setting.now:  # what holds by itself need not be written

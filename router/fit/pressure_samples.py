@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 import itertools
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from statistics import median
 
 from router.core.conditioning.pressure import PressureConditioner, PressureSettings
+from router.core.conditioning.spikes import Spikes
 from router.core.events import Lost, Press, PressureSample
 from router.core.timers import Alarm, Timers
 from router.core.units import NANOSECONDS
 from router.devices.inputs.base import Stamped
+from router.fit.estimates import spread
 from router.fit.recording import BEFORE, FitError, Recording, between
 
 SEARCH_RATE = 100
@@ -19,6 +22,14 @@ SEARCH_RATE = 100
 
 TAIL = 0.3
 """An effort goes on as long as it is beyond this share of the largest pressure near it. Our choice."""
+
+SPIKE = 40_000_000
+"""Nanoseconds: an excursion that lasts longer is no spike, unless it is a single reading. Efforts take at least 60 ms to rise and fall."""
+LEAP, BEYOND_NOISE, SETTLES = 0.25, 12.0, 0.3
+ANOTHER_SIDE = 0.15
+"""The share of efforts from which on a side that the profile does not listen to is one that the child uses. Our choice."""
+FEWEST_SPIKES, FEW_READINGS = 2, 20
+"""Spikes in a recording, and readings, from which on a running median is worth its delay. Our choice, as the shares above."""
 
 SIGNS = {"above": 1, "below": -1}
 
@@ -35,20 +46,54 @@ class Samples:
     losses: list[int] = field(default_factory=list)
 
 
-def thinned(samples: Sequence[Stamped]) -> Samples:
-    """Take no more samples a second than a search needs."""
+def thinned(samples: Sequence[Stamped], spikes: int = 0) -> Samples:
+    """Take no more samples a second than a search needs, after the running median over ``spikes`` nanoseconds."""
     thin = Samples()
     due = samples[0][0]
+    median_of = Spikes(spikes).without if spikes else lambda value, _now: value
     for t, sample in samples:
         if isinstance(sample, Lost):
             thin.losses.append(t)
-        elif isinstance(sample, PressureSample) and t >= due:
-            thin.times.append(t)
-            thin.pascals.append(sample.pascal)
-            due = max(due + NANOSECONDS // SEARCH_RATE, t - NANOSECONDS // SEARCH_RATE)
+        elif isinstance(sample, PressureSample):
+            pascal = median_of(sample.pascal, t) if math.isfinite(sample.pascal) else sample.pascal
+            if t >= due:
+                thin.times.append(t)
+                thin.pascals.append(pascal)
+                due = max(due + NANOSECONDS // SEARCH_RATE, t - NANOSECONDS // SEARCH_RATE)
     if not thin.times:
         raise FitError("the recording holds no pressure of this input", "Record this input, or name another one.")
     return thin
+
+
+def spike_width(samples: Sequence[Stamped]) -> int:
+    """Return the time over which a running median passes over the spikes of a recording, in nanoseconds; 0: there are none.
+
+    A spike is a leap of more than a quarter of what the recording goes up and down, and far beyond its noise, that comes back at once.
+    """
+    read = [(t, s.pascal) for t, s in samples if isinstance(s, PressureSample) and math.isfinite(s.pascal)]
+    if len(read) < FEW_READINGS:
+        return 0
+    values = [pascal for _, pascal in read]
+    ordered = sorted(values)
+    reach = ordered[int(0.98 * len(ordered))] - ordered[int(0.02 * len(ordered))]
+    leap = max(LEAP * reach, BEYOND_NOISE * spread([b - a for a, b in itertools.pairwise(values)]))
+    every = median(b - a for (a, _), (b, _) in itertools.pairwise(read))
+    most = max(1, round(SPIKE / every)) if every > 0 else 1
+    longest = count = 0
+    i = 1
+    while i < len(values):
+        jump = values[i] - values[i - 1]
+        if abs(jump) > leap:
+            back = next((k for k in range(1, most + 1) if abs(_left(values, i, k)) < SETTLES * abs(jump)), 0)
+            if back:
+                longest, count, i = max(longest, back), count + 1, i + back
+        i += 1
+    return round((2 * longest + 0.5) * every) if count >= FEWEST_SPIKES else 0
+
+
+def _left(values: Sequence[float], at: int, later: int) -> float:
+    """How far a value is from the one before ``at``; infinite behind the end."""
+    return values[at + later] - values[at - 1] if at + later < len(values) else math.inf
 
 
 def sane(samples: Samples, recording: Recording) -> None:
@@ -74,19 +119,21 @@ def sane(samples: Samples, recording: Recording) -> None:
             )
 
 
-def first_sizes(samples: Samples, recording: Recording, settings: PressureSettings) -> Sizes:
-    """Estimate the ordinary effort of each side that the profile listens to, roughly."""
+def first_sizes(samples: Samples, recording: Recording, asked: Sequence[str]) -> Sizes:
+    """Estimate the ordinary effort of each side on which there are efforts, roughly.
+
+    ``asked``: the sides that the profile listens to; another one must hold more than a stray effort.
+    """
     found = roughly(samples, recording)
-    asked = [word for word in SIGNS if getattr(settings, word) is not None]
-    sizes = {side: median(sizes) for side, sizes in found.items() if side in asked and median(sizes) > 0}
-    if not sizes or sum(len(found[side]) for side in sizes) < 0.5 * len(recording.efforts):
-        other = "below" if asked == ["above"] else "above"
-        raise FitError(
-            f"the efforts go {other} rest, and the profile listens only {asked[0]}",
-            f'Write "{other}:" where "{asked[0]}:" stands, or turn the tube round.',
-        )
-    least = max(sizes.values()) / 2  # a stretch that looks the other way because nobody tried in it makes no side
-    return {side: size for side, size in sizes.items() if size > least}
+    few = max(2, ANOTHER_SIDE * len(recording.efforts))
+    sizes = {
+        side: median(sizes)
+        for side, sizes in found.items()
+        if median(sizes) > 0 and (side in asked or len(sizes) >= few)
+    }
+    # A stretch that looks the other way because nobody tried in it makes no side.
+    least = max(sizes.values(), default=0.0) / 2
+    return {side: size for side, size in sizes.items() if size > least} or dict.fromkeys(asked, 1.0)
 
 
 def roughly(samples: Samples, recording: Recording) -> dict[str, list[float]]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from bisect import bisect_left
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
@@ -109,3 +110,19 @@ class Trial:
 def sides_at(on: Sizes, full: Sizes) -> dict[str, Side]:
     """Thresholds to try, by side."""
     return {side: Side(value, OFF_SHARE * value, max(1.5 * value, full[side])) for side, value in on.items()}
+
+
+def shape(trial: Trial, side: str, hump: Hump) -> tuple[float, float] | None:
+    """An effort's rise from 10 % to 90 % of its height, and how long it is above half of it."""
+    first, last = between(trial.times, hump.begin, hump.end + NANOSECONDS)
+    signed = [SIGNS[side] * value for value in trial.beyond[first:last]]
+    times = trial.times[first:last]
+    top = bisect_left(times, hump.top)
+    if not signed or top >= len(signed):
+        return None
+    back = range(top, -1, -1)
+    low = next((i for i in back if signed[i] < 0.1 * hump.size), 0)
+    nine_tenths = next((i for i in range(low, top + 1) if signed[i] >= 0.9 * hump.size), top)
+    begin = next((i for i in back if signed[i] < 0.5 * hump.size), 0)
+    end = next((i for i in range(top, len(signed)) if signed[i] < 0.5 * hump.size), len(signed) - 1)
+    return float(times[nine_tenths] - times[low]), float(times[end] - times[begin])

@@ -7,7 +7,7 @@ Estimators:
     reach of rest       of each quiet piece (a fifth of the rest, or the time after one effort) the 99 % quantile of the pressure beyond
                         the background; the largest of these
     on                  seven or eight shares of the ordinary effort are tried with the real conditioning. Of those with the fewest efforts
-                        missed and false presses (which count 1.5) the one is taken that lies furthest from both the
+                        missed and false presses (which count 1.5) the one is taken that lies furthest from both
                         10 % quantile of the efforts and the reach of rest
     off                 60 % of on; lower if efforts sag or waver within (0.9 times the 10 % quantile of their deepest dips), but
                         not below 30 % of on or half of the reach of rest, so that a note ends
@@ -30,7 +30,6 @@ from __future__ import annotations
 
 import itertools
 import math
-from bisect import bisect_left
 from collections.abc import Sequence
 from dataclasses import replace
 from statistics import median
@@ -38,10 +37,11 @@ from statistics import median
 from router.core.conditioning.pressure import PressureSettings, Side
 from router.core.units import NANOSECONDS
 from router.fit.estimates import drawn, quantile, slope, spread
+from router.fit.pressure_beneath import beneath_efforts, flat, outvoted
 from router.fit.pressure_rest import Rest
-from router.fit.pressure_samples import SIGNS, Samples, condition, first_sizes, roughly, sane, thinned
-from router.fit.pressure_trials import OFF_SHARE, Hump, Trial, sides_at
-from router.fit.recording import PARTS, FitError, Pieces, Recording, between
+from router.fit.pressure_samples import SIGNS, Samples, condition, first_sizes, roughly, sane, spike_width, thinned
+from router.fit.pressure_trials import OFF_SHARE, Hump, Trial, shape, sides_at
+from router.fit.recording import PARTS, FitError, Pieces, Recording
 from router.fit.result import (
     ENOUGH,
     FALSE_COUNTS,
@@ -57,6 +57,10 @@ from router.fit.result import (
 )
 
 LEAST_OFF = 0.3
+NEARER_TO_REST = 1.7
+"""A threshold lies so many times nearer to the reach of rest than to gentle efforts: children tire more often than rest grows."""
+LOWEST, HIGHEST, CLEAR = 0.35, 1.25, 1.5
+"""A threshold follows down to this share of itself, up to this, and not below so many times the reach of rest. Our choice."""
 SHARES = (0.34, 0.42, 0.5, 0.58, 0.66)
 """Thresholds that are tried first, as shares of an ordinary effort."""
 COARSE, FINER = 0.08, 0.04
@@ -75,16 +79,18 @@ def pressure(recording: Recording, settings: PressureSettings) -> Fit:
         FitError: rest and effort cannot be told apart, or the recording is no use.
     """
     recording.enough()
-    samples = thinned(recording.samples)
+    spikes = spike_width(recording.samples)
+    samples = thinned(recording.samples, spikes)
     sane(samples, recording)
-    sizes = first_sizes(samples, recording, settings)
     asked = [word for word in SIGNS if getattr(settings, word) is not None]
+    sizes = first_sizes(samples, recording, asked)
     # A side that nobody uses is not fitted, and its old threshold must not disturb what is learned of the other.
     settings = replace(
         settings,
         above=settings.above if "above" in sizes else None,
         below=settings.below if "below" in sizes else None,
     )
+    settings, beneath = beneath_efforts(samples, recording, settings, sizes)
     search = _Search(samples, recording, settings)
     # The background is learned by the threshold, and the sizes are measured from the background.
     search.measure(sides_at({side: 0.45 * size for side, size in sizes.items()}, sizes))
@@ -96,13 +102,25 @@ def pressure(recording: Recording, settings: PressureSettings) -> Fit:
         best = search.choice(search.everything)
     for share in (best - FINER, best + FINER):
         search.look(share)
-    return search.result(asked)
+    found = search.result(asked)
+    if all(setting.sure == UNSURE for setting in found.settings):
+        beneath = [replace(setting, sure=UNSURE) for setting in beneath]
+    found.settings.extend(beneath)
+    if spikes or settings.spikes:
+        found.settings.append(outvoted(spikes, settings.spikes))
+    return found
 
 
 def applied(found: Fit, settings: PressureSettings) -> PressureSettings:
     """Replace the settings that were fitted by the fitted values."""
     values = {setting.path: setting.value for setting in found.settings}
-    for word in {path[0] for path in values}:
+    settings = replace(
+        settings,
+        spikes=round(values.get(("spikes",), settings.spikes)),
+        track=round(values["zero", "track"]) if ("zero", "track") in values else settings.track,
+        flat=round(values.get(("zero", "flat"), settings.flat)),
+    )
+    for word in {path[0] for path in values if path[0] in SIGNS}:
         follow = (
             (values[word, "follow", "lowest"], values[word, "follow", "highest"])
             if (word, "follow", "lowest") in values
@@ -115,7 +133,9 @@ def applied(found: Fit, settings: PressureSettings) -> PressureSettings:
 
 def beyond_rest(recording: Recording, settings: PressureSettings) -> tuple[list[int], list[float]]:
     """Times, and how far the pressure is from the background as the router would learn it."""
-    times, beyond, _presses = condition(thinned(recording.samples), replace(settings, levels=frozenset()))
+    times, beyond, _presses = condition(
+        thinned(recording.samples, settings.spikes), replace(settings, levels=frozenset(), spikes=0)
+    )
     return times, beyond
 
 
@@ -166,8 +186,16 @@ class _Search:
         again = [self._chosen(pieces) for pieces in drawn(*self._strata(last))]
         tried = self._tried_on_the_unseen()
         found = [setting for side in sides for setting in self._settings_of(side, last, again)]
+        if self._settings.flat:
+            found.append(flat(last, self._settings.flat))
         remarks = [
             f"no effort goes {side} rest, so {side} stays as it is, untried" for side in asked if side not in sides
+        ]
+        remarks += [
+            f"{len(self._sizes(last, side, self.everything))} efforts go {side} rest, where the profile did not listen: now it does, "
+            f'and a part hears them as "….{side}"'
+            for side in sides
+            if side not in asked
         ]
         if tried.heard < 0.9 * tried.efforts:
             remarks.append("efforts that a fit had not seen were missed: a recording with more efforts would be surer")
@@ -227,7 +255,14 @@ class _Search:
         floor = min(OFF_SHARE * chosen.on, max(LEAST_OFF * chosen.on, self._reach(trial, side, pieces) / 2))
         sag = quantile(self._dips(trial, side, pieces) or [chosen.on], 0.1)
         off = max(floor, min(OFF_SHARE * chosen.on, 0.9 * sag))
-        return Side(chosen.on, off, max(quantile(sizes, 0.9), 1.25 * chosen.on))
+        reach = self._reach(trial, side, pieces)
+        lowest = min(chosen.on, max(LOWEST * chosen.on, CLEAR * reach))
+        return Side(
+            chosen.on,
+            off,
+            max(quantile(sizes, 0.9), 1.25 * chosen.on),
+            follow=(lowest, HIGHEST * chosen.on),
+        )
 
     def _rank(self, trial: Trial, pieces: Sequence[int]) -> tuple[float, float]:
         """Rank a trial, less is better: by misses and false presses, then by how near rest and gentle efforts are."""
@@ -242,7 +277,8 @@ class _Search:
         margins = []
         for side, thresholds in trial.sides.items():
             if sizes := self._sizes(trial, side, pieces):
-                least = min(quantile(sizes, 0.1) - thresholds.on, thresholds.on - self._reach(trial, side, pieces))
+                above = (quantile(sizes, 0.1) - thresholds.on) / NEARER_TO_REST
+                least = min(above, thresholds.on - self._reach(trial, side, pieces))
                 margins.append(least / median(sizes))
         return missed + FALSE_COUNTS * false, -min(margins, default=-1.0)
 
@@ -285,6 +321,7 @@ class _Search:
                 below=sides.get("below"),
                 from_peak=False,  # strength is not looked at, and presses then come at once
                 levels=frozenset(),
+                spikes=0,  # the samples have been through it
             )
             trial = Trial(sides, *condition(self._samples, plain))
             trial.judge(self._recording, self._pieces)
@@ -381,21 +418,13 @@ class _Search:
             others = [replace(other, firm=other.on + share * (other.full - other.on)) for other in others]
             firm = chosen.on + share * (chosen.full - chosen.on)
             rows.append(("firm", firm, (chosen.on, 1.25 * firm), "as far between on and full as it was", ()))
-        moved = chosen.on / before.on if before is not None else 1.0
-        bounds = before.follow if before is not None and before.follow is not None else ()
+        lowest, highest = chosen.follow or (chosen.on, chosen.on)
+        safe = "rest goes as far as {}, and efforts that shrink are followed down to here"
+        follow: tuple[tuple[str, float, str, tuple[Figure, ...]], ...] = (
+            ("lowest", lowest, safe, ((reach, "pressure"),)),
+            ("highest", highest, "efforts that grow are followed up to here", ()),
+        )
         return [
-            Setting(
-                (side, "follow", name),
-                moved * bound,
-                "pressure",
-                "as far from on as it was",
-                (),
-                moved * bound,
-                moved * bound,
-                SURE,
-            )
-            for name, bound in zip(("lowest", "highest"), bounds, strict=False)
-        ] + [
             Setting(
                 (side, name),
                 value,
@@ -405,6 +434,9 @@ class _Search:
                 *within([getattr(other, name) for other in others], value, room),
             )
             for name, value, room, why, figures in rows
+        ] + [
+            Setting((side, "follow", name), value, "pressure", why, figures, value, value, SURE)
+            for name, value, why, figures in follow
         ]
 
     def _facts(self, trial: Trial) -> tuple[list[Fact], list[str]]:
@@ -433,10 +465,10 @@ class _Search:
             if not humps:
                 continue
             ordinary = median(hump.size for hump in humps)
-            shapes = [shape for hump in humps if (shape := _shape(trial, side, hump))]
+            shapes = [form for hump in humps if (form := shape(trial, side, hump))]
             figures: list[Figure] = [
                 (ordinary, "pressure"),
-                *((median(shape[place] for shape in shapes), "time") for place in (0, 1) if shapes),
+                *((median(form[place] for form in shapes), "time") for place in (0, 1) if shapes),
             ]
             says = "ordinarily {}, risen within {}, held for {}" if shapes else "ordinarily {}"
             facts.append(Fact(f"efforts {side}", says, tuple(figures)))
@@ -455,19 +487,3 @@ class _Search:
                         "when it is rested"
                     )
         return facts, tiring
-
-
-def _shape(trial: Trial, side: str, hump: Hump) -> tuple[float, float] | None:
-    """An effort's rise from 10 % to 90 % of its height, and how long it is above half of it."""
-    first, last = between(trial.times, hump.begin, hump.end + NANOSECONDS)
-    signed = [SIGNS[side] * value for value in trial.beyond[first:last]]
-    times = trial.times[first:last]
-    top = bisect_left(times, hump.top)
-    if not signed or top >= len(signed):
-        return None
-    back = range(top, -1, -1)
-    low = next((i for i in back if signed[i] < 0.1 * hump.size), 0)
-    nine_tenths = next((i for i in range(low, top + 1) if signed[i] >= 0.9 * hump.size), top)
-    begin = next((i for i in back if signed[i] < 0.5 * hump.size), 0)
-    end = next((i for i in range(top, len(signed)) if signed[i] < 0.5 * hump.size), len(signed) - 1)
-    return float(times[nine_tenths] - times[low]), float(times[end] - times[begin])

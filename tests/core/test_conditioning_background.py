@@ -98,10 +98,59 @@ def test_another_posture_below_the_threshold_is_followed():
 
 
 def test_an_effort_longer_than_the_longest_is_let_go_and_said():
-    sensor = Sensor(longest=20 * NANOSECONDS).feed(60, lambda t: 300 if t > 10 else 0)
+    sensor = Sensor(longest=20 * NANOSECONDS, flat=0).feed(60, lambda t: 300 if t > 10 else 0)
     assert sensor.releases() == [pytest.approx(30, abs=0.1)]
     assert [what for _, what in sensor.faults()] == ["longer than the longest effort: this is taken as the rest level"]
     assert sensor.made.rest == pytest.approx(300, abs=5)
+
+
+def wavering(spans, height=300.0):
+    """Held efforts that waver by a twentieth at 2 Hz, as hands do."""
+    held = efforts(*spans, height=height)
+    return lambda t: held(t) * (1 + 0.05 * math.sin(4 * math.pi * t))
+
+
+def test_a_step_of_rest_that_stays_flat_is_let_go_within_seconds_and_a_held_effort_that_wavers_is_not():
+    sensor = Sensor().feed(60, lambda t: (300 if t > 20 else 0) + efforts((40, 41))(t))
+    assert sensor.releases() == [pytest.approx(25, abs=0.3), pytest.approx(41, abs=0.1)]
+    assert [what for _, what in sensor.faults()] == [
+        "rest has moved by 300 Pa at once and stays there: this is the new rest level"
+    ]
+    assert Sensor().feed(60, wavering([(20, 50)])).releases() == [pytest.approx(50, abs=0.1)]
+
+
+def test_a_tube_that_is_off_and_on_again_is_told_both_ways_whatever_is_listened_for():
+    """Rest at 400 Pa; off at 20 s; on again at 30 s with rest at 650 Pa: a puff is heard two seconds later."""
+    sensor = Sensor().feed(45, lambda t: (0 if 20 <= t < 30 else 400 if t < 30 else 650) + efforts((32, 33))(t))
+    assert [round(t) for t, _ in sensor.faults()] == [25, 30]
+    assert "tube off" in sensor.faults()[0][1]
+    assert "tube on again" in sensor.faults()[1][1]
+    assert sensor.presses() == [pytest.approx(32.05, abs=0.1)]
+
+
+def test_drift_is_carried_on_under_a_long_effort():
+    """Half an inch of water a minute, and efforts of ten seconds: rest was 20 Pa too low after each, and noise pressed."""
+    spans = [(at, at + 10) for at in range(40, 160, 14)]
+    push = efforts(*spans)
+    sensor = Sensor(above=Side(on=26, off=18, full=300), rhythm=False, flat=0).feed(
+        165, lambda t: 2.1 * t + push(t), noise=1.0
+    )
+    late = [t for t in sensor.presses() if t > 30]
+    assert late == [pytest.approx(begin, abs=0.1) for begin, _ in spans]
+
+
+def test_single_readings_far_away_are_outvoted_and_cost_one_reading():
+    rng = Random(3)
+    bad = {round(rng.uniform(1, 59) * RATE) for _ in range(40)}
+    push = efforts((20, 21), (40, 41))
+
+    def signal(t: float) -> float:
+        return push(t) + (rng.choice((-1, 1)) * 4000 if round(t * RATE) in bad else 0)
+
+    heard = Sensor(spikes=25_000_000).feed(60, signal).presses()
+    plain = Sensor().feed(60, push).presses()
+    assert heard == [pytest.approx(t, abs=0.011) for t in plain]
+    assert len(Sensor().feed(60, signal).presses()) > 2
 
 
 def test_started_while_the_child_tries_rest_is_found_all_the_same():

@@ -119,8 +119,8 @@ def test_a_threshold_that_follows_is_the_share_that_it_was_and_told_of_each_tent
     """Efforts of 200 Pa and then of 140: ``on`` goes from 100 to 70, by 3 % a try, and is told at each tenth."""
     drift = Drift("cheek.above", 100, 250, (20, 120))
     drift.reach = 5
-    for window in range(15):
-        assert drift.rests(12_345_678_901 + window * 2 * SECOND) == []
+    for piece in range(60):
+        assert drift.rests(12_345_678_901 + piece * SECOND // 2) == []
     told = []
     for number in range(40):
         told += drift.tried(200 if number < 8 else 140, (1000 + 3 * number) * SECOND, heard=True)

@@ -5,7 +5,8 @@ of a ventilator. This module learns both from the times when nobody tries and sa
 effort is what goes beyond that. It is a filter for playing music. It detects nothing clinical and must not be
 used to.
 
-The rest level is the median of the first half second, then follows drift. The rhythm's period is found by ``rhythm``.
+The rest level is the median of the first half second, then follows drift (``trend`` carries it on), and leaps to where the signal
+stays as still as at rest (``plateau``). The rhythm's period is found by ``rhythm``.
 The level to expect now is the mean of the last period plus the median of what was one, two, three and four periods ago,
 each relative to the mean of its own period. The median makes it safe: a gentle effort that was not heard is in one of
 four periods and does not count.
@@ -34,7 +35,9 @@ from enum import Enum
 from itertools import accumulate
 from statistics import median
 
+from router.core.conditioning.plateau import BLOCK, Plateau
 from router.core.conditioning.rhythm import SHORTEST_PERIOD, STEP, Rhythm, Stillness
+from router.core.conditioning.trend import Trend
 from router.core.units import NANOSECONDS
 
 SETTLE = NANOSECONDS // 2
@@ -81,10 +84,12 @@ class Background:
         gentle: the highest that a rhythm may go, in pascals from rest.
         track: the time constant with which rest follows drift, in nanoseconds.
         rhythm: whether a steady rhythm is learned and taken out.
+        flat: the time for which a signal away from rest must be as still as rest to be the new rest, in nanoseconds; 0: never.
     """
 
-    def __init__(self, on: float, gentle: float, track: int, *, rhythm: bool = True) -> None:
+    def __init__(self, on: float, gentle: float, track: int, *, rhythm: bool = True, flat: int = 0) -> None:
         self._on, self._gentle, self._track, self._wants_rhythm = on, gentle, track / NANOSECONDS, rhythm
+        self._flat = flat // (BLOCK * STEP)
         self.restart()
 
     def restart(self) -> None:
@@ -96,6 +101,10 @@ class Background:
         self._still = Stillness()
         self._believed = 1.0  # the share of the rhythm that is taken out
         self._rest = 0.0
+        self._trend = Trend()
+        self._plateau = Plateau(self._on, self._flat) if self._flat else None
+        self.moved: float | None = None
+        """How far rest has moved at once, in pascals, if it has; until ``follow_the_move``."""
         self._settling: list[float] = []
         self._clean: list[float] = []  # the signal without efforts, step by step
         self._raw: list[float] = []  # the signal as it came, step by step
@@ -172,13 +181,35 @@ class Background:
         self._keep(clean, pascal, effort=seen is Seen.EFFORT)
         if seen is Seen.EFFORT and self._mechanical():
             self._take_raw()
+        carried = self._trend.carried()
+        self._rest += carried
+        if self._frozen_mean is not None:
+            self._frozen_mean += carried
+        if self._plateau is not None:
+            self.moved = self._plateau.add(beyond + self._rest, self._rest, effort=seen is Seen.EFFORT) or self.moved
         if seen is Seen.REST and not flank:  # quick at first, when it is a guess, then with the wanted time constant
             self._calm += 1
             pace = min(self._track, max(0.7, self._steps * STEP / NANOSECONDS / 2))
+            self._trend.add(self._steps, clean - self.expected + self._rest)
             self._rest += _within(clean - self._rest, self._on) * (STEP / NANOSECONDS / pace)
         if self._steps % _LOOK == 0:
             self._believed = self._believe()
         self.expected = self._expect(seen)
+
+    def follow_the_move(self) -> None:
+        """Take the level to which the signal has moved for rest; what was learned of its rhythm stays."""
+        by, self.moved = self.moved, None
+        if by is None or self.expected is None:
+            return
+        self._rest += by
+        self.expected += by
+        self._clean = [level + by for level in self._clean]
+        self._raw = [level + by for level in self._raw]
+        self._sums = [0.0, *accumulate(self._clean)]
+        self._frozen_mean, self._falling = None, 0
+        self._trend = Trend()
+        if self._plateau is not None:
+            self._plateau.forget()
 
     def _take_back_the_rise(self) -> None:
         """Replace the rise to an effort, learned before the effort was known, by what was expected."""

@@ -5,7 +5,7 @@ A *try* is an effort, or a near-miss: a rise that stayed below ``on`` and came n
     efforts shrink     half of the last eight efforts reach less than 1.35 times ``on``, and less than 0.65 times
                        ``full`` (a fitted ``full`` is what one effort of ten reached)
     near-misses        three of the last ten tries were near-misses
-    rest is restless   the reach of rest, how far it goes in two seconds without an effort, is more than 0.45 times
+    rest is restless   the reach of rest, how far it goes in two seconds (four pieces) without an effort, is more than 0.45 times
                        ``on`` and more than 1.5 times that of the first fifteen windows; each a median of fifteen
 
 Each is told again only after three minutes. With bounds to follow in, ``on`` follows the last eight tries, so that it
@@ -28,6 +28,10 @@ SHRUNK, OF_FULL = 1.35, 0.65
 FEW = 8
 TRIES, MISSED = 10, 3
 WINDOW, WINDOWS = 2 * NANOSECONDS, 15
+PIECE = WINDOW // 4
+"""Rest is looked at in pieces of this length, so that there is some between quick efforts, too."""
+KNOWN = 4
+"""Windows after which the reach of rest is known well enough to keep clear of it."""
 RESTLESS, MORE = 0.45, 1.5
 AGAIN = 180 * NANOSECONDS
 PACE = 0.03
@@ -45,10 +49,11 @@ class Drift:
         self.on = on
         """The threshold as it should be now."""
         self.reach = 0.0
-        """Furthest that rest has gone in the present two seconds, in pascals."""
+        """Furthest that rest has gone in the present piece, in pascals."""
         self.due = 0
-        """The time at which these two seconds are over."""
-        self._tried = False  # within these two seconds
+        """The time at which this piece is over."""
+        self._tried = 0  # for so many more pieces an effort's rise or fall may be in them
+        self._window: list[float] = []  # the reach of the pieces of the present window
         self._told_on = on
         self._efforts: deque[float] = deque(maxlen=FEW)
         self._sizes: deque[float] = deque(maxlen=FEW)  # of tries
@@ -61,7 +66,7 @@ class Drift:
 
     def tried(self, peak: float, now: int, *, heard: bool) -> list[Drifted]:
         """Take an effort (``heard``) or a near-miss; ``peak``: its largest pressure, pascals from rest."""
-        self._tried = True
+        self._tried = 2
         if not heard and peak < NEAR * self.on:
             return []
         self._missed.append(not heard)
@@ -76,12 +81,17 @@ class Drift:
         return told
 
     def rests(self, now: int) -> list[Drifted]:
-        """Take two seconds at rest; to be called when ``due`` has come and nothing is going on."""
-        self.due = now + WINDOW
+        """Take a piece of rest; to be called when ``due`` has come and nothing is going on."""
+        self.due = now + PIECE
         reach, self.reach = self.reach, 0.0
         if self._tried:  # its rise and its fall are no rest
-            self._tried = False
+            self._tried -= 1
             return []
+        self._window.append(reach)
+        if len(self._window) < WINDOW // PIECE:
+            return []
+        reach = max(self._window)
+        self._window.clear()
         self._reaches.append(reach)
         if len(self._reaches) < WINDOWS:
             return []
@@ -104,15 +114,19 @@ class Drift:
         rounded = {name: round(value, 1) for name, value in {**figures, "on": self.on}.items()}
         return Drifted(self._source, what, tuple(rounded.items()))
 
+    def _known_reach(self) -> float:
+        """How far rest goes, as far as it is known yet; 0 at first."""
+        return max(self._widest, median(self._reaches)) if len(self._reaches) >= KNOWN else self._widest
+
     def _go_after(self) -> list[Drifted]:
-        if len(self._sizes) < FEW or self._first_reach is None:  # nothing is known of rest yet
+        if len(self._sizes) < FEW:
             return []
         usual = median(self._sizes)
         if self._share is None:
             self._share = min(0.7, max(0.3, self.on / usual))
         assert self._follow is not None  # noqa: S101 - asked only if there are bounds
         lowest, highest = self._follow
-        target = min(highest, max(lowest, CLEAR * self._widest, self._share * usual))
+        target = min(highest, max(lowest, CLEAR * self._known_reach(), self._share * usual))
         self.on += max(-PACE * self.on, min(PACE * self.on, target - self.on))
         if abs(self.on - self._told_on) < MOVED * self._told_on:
             return []

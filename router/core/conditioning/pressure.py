@@ -18,7 +18,9 @@ A faulty sensor is told apart from an effort; what it holds is released, and the
     no number     it sent something that is not a number
     saturated     it has been at an end of its ``range`` for two seconds
     frozen        it has sent the very same value for much longer than its own noise has ever allowed
-    tube off      it fell to the pressure of the room, far from its rest level, and stays there without moving
+    tube off      it fell to the pressure of the room, far from its rest level, and stays there without moving; told again when
+                  the pressure leaves that of the room, and rest is then found anew
+    rest moved    it went to another level and has stayed there for ``flat``, as still as at rest
 """
 
 from __future__ import annotations
@@ -30,6 +32,7 @@ from dataclasses import dataclass, replace
 from router.core.conditioning.background import Background, Seen
 from router.core.conditioning.base import Conditioner, Gestures
 from router.core.conditioning.drift import Drift
+from router.core.conditioning.spikes import Spikes
 from router.core.events import Gesture, Level, NearMiss, Press, PressureSample, Release, SensorFault
 from router.core.timers import Alarm
 from router.core.units import NANOSECONDS
@@ -43,6 +46,11 @@ FROZEN_RUNS = 20
 """A sensor is frozen when a value comes in a row this many times as often as any ever did at rest."""
 FROZEN_LEARN = 200
 """Changes of a sensor's value that must have been seen before it can be called frozen."""
+TUBE_OFF = "tube off? It fell to the pressure of the room and stays there"
+ROOM = 0.15
+"""The pressure of the room is nearer to 0 than this share of ``on``."""
+MOVED = 0.5
+"""A move of rest by less than this share of ``on`` is followed without a word."""
 TUBE_OFF_AFTER = 3 * NANOSECONDS
 SHORTEST_RISE = 60_000_000
 """Shorter rises are noise and no near-miss. Our choice: the quickest rise of simulated efforts takes longer."""
@@ -73,7 +81,9 @@ class PressureSettings:
 
     ``rhythm``: whether a steady rhythm underneath is learned and taken out. ``from_peak`` and ``over`` (nanoseconds) say
     how strength is measured. ``longest`` (nanoseconds) is the longest effort; None: none. ``ends`` are the lowest and highest
-    pressure the sensor can say, in pascals, if known. ``levels`` are the sources (``cheek.above``) for which continuous
+    pressure the sensor can say, in pascals, if known. ``spikes`` (nanoseconds) is the time over which a running median is
+    taken; 0: none. ``flat`` (nanoseconds): a pressure away from rest that is as still as rest for so long is the new rest; 0: never.
+    ``levels`` are the sources (``cheek.above``) for which continuous
     levels are wanted; levels that no part uses cost nothing.
     """
 
@@ -86,6 +96,8 @@ class PressureSettings:
     rhythm: bool = True
     longest: int | None = 60 * NANOSECONDS
     ends: tuple[float, float] | None = None
+    spikes: int = 0
+    flat: int = 5 * NANOSECONDS
 
 
 @dataclass(slots=True)
@@ -132,11 +144,13 @@ class PressureConditioner(Conditioner):
         self._background = (
             None
             if settings.track is None
-            else Background(self._on, self._gentle, settings.track, rhythm=settings.rhythm)
+            else Background(self._on, self._gentle, settings.track, rhythm=settings.rhythm, flat=settings.flat)
         )
         self._health = _Health(settings.ends)
         self._slope = _Slope()
+        self._spikes = Spikes(settings.spikes) if settings.spikes else None
         self._busy = False  # an effort lasts, or a level is not back at 0
+        self._tube_is_off = False
 
     @property
     def rest(self) -> float | None:
@@ -150,7 +164,13 @@ class PressureConditioner(Conditioner):
             return [*self._let_go(), SensorFault(self.name, fault)]
         if self._health.fault is not None or not math.isfinite(pascal):
             return ()
+        if self._spikes is not None:
+            pascal = self._spikes.without(pascal, now)
         background = self._background
+        if self._tube_is_off and background is not None and not self._of_the_room(pascal):
+            self._tube_is_off = False
+            background.restart()
+            return [*self._let_go(), SensorFault(self.name, "tube on again: rest is found anew")]
         rest = 0.0 if background is None else background.expect(now)
         gestures: list[Gesture] = []
         seen = Seen.REST
@@ -166,7 +186,25 @@ class PressureConditioner(Conditioner):
             self._slope.add(beyond, now)
         if background is not None:
             background.learn(pascal, now, seen)
+            if background.moved is not None:
+                gestures += self._rest_has_moved(background)
         return gestures
+
+    def _rest_has_moved(self, background: Background) -> list[Gesture]:
+        """Take the new level for rest, let go of what it held, and say it."""
+        far, was = background.moved or 0.0, background.expected or 0.0
+        background.follow_the_move()
+        if abs(far) < MOVED * self._on:
+            return []
+        if abs(was) > self._on and self._of_the_room(was + far):
+            self._tube_is_off = True
+            why = TUBE_OFF
+        else:
+            why = f"rest has moved by {far:.0f} Pa at once and stays there: this is the new rest level"
+        return [*self._let_go(), SensorFault(self.name, why)]
+
+    def _of_the_room(self, pascal: float) -> bool:
+        return abs(pascal) < ROOM * self._on
 
     def wake(self, now: int, tag: Hashable) -> Gestures:
         assert isinstance(tag, tuple)  # noqa: S101 - the tags are ("peak" or "end", source), see _begin and _end
@@ -179,6 +217,7 @@ class PressureConditioner(Conditioner):
         if self._background is not None:
             self._background.restart()
         self._health, self._slope = _Health(self.settings.ends), _Slope()
+        self._spikes = Spikes(self.settings.spikes) if self.settings.spikes else None
         return gestures
 
     def _judge(self, pascal: float, beyond: float, now: int, gestures: list[Gesture]) -> Seen:
@@ -266,7 +305,8 @@ class PressureConditioner(Conditioner):
         assert state.since is not None  # noqa: S101 - only asked during an effort
         background, lasted, longest = self._background, now - state.since, self.settings.longest
         if background is not None and background.trusted and self._tube_off(state, lasted):
-            why = "tube off? It fell to the pressure of the room and stays there"
+            why = TUBE_OFF
+            self._tube_is_off = True
         elif lasted > DOUBTFUL_LONGEST and self._doubtful(state):
             why = "the rest level was taken while the child tried: this is rest"
         elif longest is not None and lasted > longest:
@@ -288,8 +328,7 @@ class PressureConditioner(Conditioner):
         return max(abs(state.lowest), abs(state.highest)) < abs(rest) - self._on / 2
 
     def _tube_off(self, state: _SideState, lasted: int) -> bool:
-        room = 0.15 * self._on
-        return lasted > TUBE_OFF_AFTER and -room < state.lowest and state.highest < room
+        return lasted > TUBE_OFF_AFTER and self._of_the_room(state.lowest) and self._of_the_room(state.highest)
 
     def _let_go(self) -> list[Gesture]:
         """Release everything; a sensor that has gone or is faulty holds no press."""

@@ -265,6 +265,8 @@ def _conditioner(name: str, heard: InputPiece, used: frozenset[str], wanted: fro
             ends=_ends(heard.device),
             rhythm=values["rhythm"],
             longest=values["longest"] or None,
+            spikes=values["spikes"],
+            flat=values["zero"]["flat"] or 0,
         )
         return partial(PressureConditioner, name, pressure)
     if heard.type == "pointer":

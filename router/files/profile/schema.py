@@ -357,6 +357,14 @@ ZERO = group(
         "default": "20 s",
         "description": "how slowly the level of rest follows drift",
     },
+    flat={
+        "quantity": "time",
+        "least": "1 s",
+        "most": "60 s",
+        "no": "only an effort longer than the longest is",
+        "default": "5 s",
+        "description": "a pressure away from rest that stays as still as rest for this long is the new level of rest",
+    },
 )
 STRENGTH = group(
     "strength",
@@ -540,6 +548,13 @@ INPUTS: Mapping[str, Schema] = {
                 "no": "an effort may last for ever",
                 "default": "60 s",
                 "description": "an effort that lasts longer is let go, and its pressure taken as the new rest",
+            },
+            spikes={
+                "quantity": "time",
+                "least": "0 ms",
+                "most": "500 ms",
+                "default": "0 ms",
+                "description": "single readings far away, as from a bad contact, are outvoted by the others within this time; 0: all count",
             },
         ),
         "anyOf": [{"required": ["above"]}, {"required": ["below"]}],

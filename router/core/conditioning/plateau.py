@@ -1,0 +1,59 @@
+"""A pressure that has moved to another level and stays there as still as rest: rest itself has moved.
+
+Somebody turned the child, a tube slipped, a pad was pushed. Nobody holds an effort as still as nothing: hands, cheeks and breath
+waver. So what counts is how far the signal moves from its lowest to its highest, while it is away from rest and while it is at rest.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from statistics import fmean, median
+
+BLOCK = 5
+"""Steps of 20 ms that are one value, their mean: noise is averaged, tremor of up to 4 Hz is not."""
+AS_STILL = 1.5
+"""How many times as far as at rest the signal may move and is still called still. Our choice, as the next."""
+LEAST = 0.03
+"""And at least this share of ``on``."""
+AWAY = 0.5
+"""A level nearer to rest than this share of ``on`` is rest."""
+_REMEMBERED = 9
+"""Stretches of rest whose movement is remembered."""
+
+
+class Plateau:
+    """Takes levels step by step. ``on`` in pascals; ``flat``: blocks for which a level must be still."""
+
+    def __init__(self, on: float, flat: int) -> None:
+        self._on, self._flat = on, max(2, flat)
+        self._block: list[float] = []
+        self._lately: deque[float] = deque(maxlen=self._flat)
+        self._rest: list[float] = []
+        self._moves: deque[float] = deque(maxlen=_REMEMBERED)
+
+    def add(self, level: float, rest: float, *, effort: bool) -> float | None:
+        """Take a step; return how far rest has moved once that is sure. ``rest``: what it was; ``effort``: as the thresholds see it."""
+        self._block.append(level / BLOCK)  # no sum of numbers, however large, may be infinite
+        if len(self._block) < BLOCK:
+            return None
+        mean = sum(self._block)
+        self._block.clear()
+        self._lately.append(mean)
+        if not effort and abs(mean - rest) < AWAY * self._on:
+            self._rest.append(mean)
+            if len(self._rest) >= self._flat:
+                self._moves.append(max(self._rest) - min(self._rest))
+                self._rest.clear()
+            return None
+        if len(self._lately) < self._flat or not self._moves:
+            return None
+        low, high = min(self._lately) - rest, max(self._lately) - rest
+        if not (low > 0 or high < 0) or high - low > max(LEAST * self._on, AS_STILL * median(self._moves)):
+            return None
+        return fmean(self._lately) - rest
+
+    def forget(self) -> None:
+        """Begin again where the signal is now."""
+        self._lately.clear()
+        self._block.clear()
+        self._rest.clear()
