@@ -27,7 +27,11 @@ ROOMS = {
     ),
     "records": ("record_files", "trace", "retention", "recorder"),
     "offline": ("picture", "player", "simulate", "together"),
-    "fit": ("estimates", "recording", "result", "guide", "pressures", "switches", "page", "pointers"),
+    "fit": (
+        *("estimates", "recording", "result", "guide"),
+        *("pressure_samples", "pressure_rhythm", "pressure_rest", "pressure_trials", "pressure_beneath", "pressures"),
+        *("switches", "page", "pointers"),
+    ),
     "report": ("measures", "session", "history", "data", "page", "html", "plots", "terminal", "ward"),
     "live": (
         *("channels", "flood", "loop_part", "chime", "status", "turn", "worker"),
