@@ -29,7 +29,7 @@ ROOMS = {
     "offline": ("picture", "player", "simulate", "together"),
     "fit": (
         *("estimates", "recording", "result", "guide"),
-        *("pressure_samples", "pressure_rhythm", "pressure_rest", "pressure_trials", "pressure_beneath", "pressures"),
+        *("pressure_samples", "pressure_rest", "pressure_trials", "pressure_beneath", "pressures"),
         *("switches", "page", "pointers"),
     ),
     "report": ("measures", "session", "history", "data", "page", "html", "plots", "terminal", "ward"),
