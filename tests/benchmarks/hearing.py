@@ -52,7 +52,7 @@ from router.devices.inputs.base import Stamped
 from router.offline import simulate
 from router.offline.simulate import CHILDREN, FAMILIES, TIERS, PressureChild, SimulatedSession
 from router.testing import MILLISECOND
-from tests.benchmarks import hands, intervals
+from tests.benchmarks import hands, intervals, open_signals
 from tests.benchmarks.plain_follower import PlainFollower, thresholds
 from tests.benchmarks.scores import Score
 
@@ -118,6 +118,10 @@ def case(name: str, seed: int) -> Case:
         drawn = CHILDREN[name].draw(rng)
         guided = simulate.sit(drawn, FIT_SECONDS, rng, guided=REST_SECONDS)
         return Case(guided, simulate.sit(drawn, drawn.seconds, rng), drawn.seconds, drawn.muscle.sides)
+    if name in open_signals.ROWS:
+        rng = random.Random(f"{name} {seed}")
+        drawn, guided, session = open_signals.sessions(name, rng, FIT_SECONDS, REST_SECONDS, SCORE_SECONDS)
+        return Case(guided, session, SCORE_SECONDS, drawn.muscle.sides)
     family, tier = TIERED[name]
     old, guided, session = child(family, tier, seed)
     return Case(guided, session, SCORE_SECONDS, old.sides)
@@ -242,6 +246,7 @@ def try_row(seed: int, name: str) -> tuple[Score, Score]:
 TIERED = {f"{family}, {tier}": (family, tier) for tier in TIERS for family in (*FAMILIES, *IN_TIME)}
 ROWS: dict[str, tuple[float, float]] = {
     **{name: DEMANDING if family.demanding else QUIET for name, family in CHILDREN.items()},
+    **open_signals.ROWS,
     **hands.ROWS,
     **{name: (FLOORS[tier], MOST_FALSE) for name, (_family, tier) in TIERED.items()},
 }
@@ -293,6 +298,11 @@ def main(argv: Sequence[str] | None = None) -> int:
     args = parser.parse_args(argv)
     if args.each and args.seeds == "report":
         parser.error("report seeds are not looked at child by child; use --seeds development")
+    if any(name.startswith("recorded") for name in args.family):
+        try:
+            open_signals.recording()
+        except open_signals.MissingError as error:
+            parser.error(str(error))
     console = Console(stderr=True)
     first = SEEDS[args.seeds] + args.first
     seeds = range(first, first + args.children)

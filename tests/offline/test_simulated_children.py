@@ -17,6 +17,7 @@ from router.offline.simulate.bodies import bouts
 from router.offline.simulate.breaths import WAVES, BreathRhythm, background, spontaneous, suctions, ventilator
 from router.offline.simulate.pulls import TIRING
 from router.offline.simulate.sensors import Sensor, arrivals, leaked, reading
+from tests.benchmarks import open_signals
 
 CM_H2O = 98.0665
 
@@ -299,3 +300,12 @@ def test_a_head_goes_where_it_means_to_and_not_only_there(family):
     wanders = np.ptp([np.median(stay) for stay in stays[::2]])
     shakes = np.mean([np.std(stay) for stay in stays])
     assert wanders > 0.02 if family in {"drifting head", "writhing head"} else shakes > 0.002
+
+
+def test_breathing_of_another_generator_lies_under_the_efforts_as_large_as_said():
+    child, guided, session = open_signals.sessions("generated breath, large", random.Random(5), 75.0, 25.0, 60.0)
+    under = [sample.pascal - value for (_t, sample), (_s, value) in zip(session.samples, session.ideal, strict=True)]
+    tops = [max(part) - min(part) for part in np.array_split(np.array(under), 10)]
+    assert 0.7 * child.muscle.size < np.median(tops) < 2.0 * child.muscle.size
+    assert len(guided.efforts) >= 5
+    assert guided.ideal != session.ideal

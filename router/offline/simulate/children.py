@@ -54,9 +54,17 @@ class Family:
 
 
 def sit(
-    child: Child, seconds: float, rng: random.Random, *, guided: float = 0.0, name: str = "cheek"
+    child: Child,
+    seconds: float,
+    rng: random.Random,
+    *,
+    guided: float = 0.0,
+    name: str = "cheek",
+    beneath: Callable[[Sequence[float]], list[float]] | None = None,
 ) -> SimulatedSession:
     """Simulate a child's sensor for ``seconds``.
+
+    ``beneath`` gives another background than the child's rhythm: pascals at times in seconds.
 
     ``guided``: so many seconds of rest come first, and a helper's hand sets the marks: ``rest`` and ``end`` around the rest,
     ``effort`` up to half a second after an effort has begun. Coughs, spasms and new postures come in it as they come;
@@ -75,6 +83,8 @@ def sit(
     for pull in meant:
         add(ideal, taken, pull.start, pull.length, pull.form)
     under = background(taken, rhythm, rng, suction) if rhythm else [0.0] * len(taken)
+    if beneath:
+        under = beneath(taken)
     _lay_over(under, taken, unmeant)
     ideal, under = (leaked(values, taken, child.sensor.leak) for values in (ideal, under))
     rest = _rest(child.sensor, taken, rng)
