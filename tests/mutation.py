@@ -28,7 +28,7 @@ import signal
 import sys
 import tempfile
 import time
-from collections import Counter
+from collections import Counter, defaultdict
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -379,29 +379,71 @@ class Reached:
         self._coverage.stop()
         data = self._coverage.get_data()
         number = {test: place for place, test in enumerate(self._took)}
-        lines = {
-            str(Path(name).relative_to(Path.cwd())): {
-                line: sorted(number[test] for test in tests if test)
-                for line, tests in data.contexts_by_lineno(name).items()
-            }
-            for name in data.measured_files()
-        }
-        self._target.write_text(json.dumps({"took": self._took, "lines": lines}), encoding="utf-8")
+        statements: dict[str, dict[int, list[int]]] = {}
+        for name in data.measured_files():
+            code, reached = Code(Path(name).read_bytes()), defaultdict(set)
+            for line, tests in data.contexts_by_lineno(name).items():
+                statement = code.statement(line, line)
+                if statement is not None:
+                    reached[statement] |= {number[test] for test in tests if test}
+            statements[str(Path(name).relative_to(Path.cwd()))] = {each: sorted(reached[each]) for each in reached}
+        self._target.write_text(json.dumps({"took": self._took, "statements": statements}), encoding="utf-8")
+
+
+class Code:
+    """A file's code without comments and docstrings: what it ``does``, and the place of each of its ``statements``.
+
+    A statement is known by its number, so that it stays the same when only what is said about it changes.
+    """
+
+    def __init__(self, source: bytes) -> None:
+        tree = ast.parse(source)
+        for node in ast.walk(tree):
+            if isinstance(node, ast.Module | ast.ClassDef | ast.FunctionDef):
+                node.body = [each for each in node.body if not _is_said(each)]
+        self.does = ast.dump(tree)
+        self.statements = [
+            (node.lineno, max(node.lineno, body[0].lineno - 1) if isinstance(body, list) and body else node.end_lineno)
+            for node in ast.walk(tree)
+            if isinstance(node, ast.stmt)
+            for body in [getattr(node, "body", None)]
+        ]
+        """The first and last line; of a compound one, of its head."""
+
+    def statement(self, first: int, last: int) -> int | None:
+        """The number of the smallest statement around these lines."""
+        fits = [(end - begin, n) for n, (begin, end) in enumerate(self.statements) if begin <= first and last <= end]
+        return min(fits)[1] if fits else None
+
+
+def _is_said(statement: ast.stmt) -> bool:
+    return isinstance(statement, ast.Expr) and isinstance(statement.value, ast.Constant)
 
 
 class Map:
-    """Which tests reach which line, found when it is first asked for and kept in a folder."""
+    """Which tests reach which statement, found when it is first asked for and kept in a folder."""
 
     def __init__(self, folder: Path) -> None:
         folder.mkdir(exist_ok=True)
         self._folder = folder
         self._known: dict[str, dict] = {}
-        self._code = b"".join(path.read_bytes() for path in sorted(ROOT.glob("router/**/*.py")))
+        self._code = {
+            str(path.relative_to(ROOT)): Code(path.read_bytes()) for path in sorted(ROOT.glob("router/**/*.py"))
+        }
+        self._does = "".join(code.does for code in self._code.values())
+
+    def key(self, mutant: Mutant, source: bytes) -> str:
+        """Know a mutant by what its file does, and by where in which statement of it the change is."""
+        code = self._code[mutant.path]
+        number = code.statement(*_lines(mutant, source))
+        begin = mutant.line if number is None else code.statements[number][0]
+        place = mutant.start - len(b"".join(source.splitlines(keepends=True)[: begin - 1]))
+        return hashlib.sha256(f"{mutant.path} {number} {place} {mutant.text} {code.does}".encode()).hexdigest()[:16]
 
     def _of(self, copy: Copy, name: str) -> dict:
         if name not in self._known:
-            test = file(name).read_bytes()
-            target = self._folder / f"{name}-{hashlib.sha256(self._code + test).hexdigest()[:16]}.json"
+            test = Code(file(name).read_bytes()).does
+            target = self._folder / f"{name}-{hashlib.sha256((self._does + test).encode()).hexdigest()[:16]}.json"
             if not target.exists():
                 passed, said = copy.passes([name], 1200, Reached(target))
                 if not passed:
@@ -413,28 +455,18 @@ class Map:
     def tests(self, copy: Copy, names: list[str], mutant: Mutant, source: bytes) -> list[str]:
         """Those that reach a mutant, quickest first, without the slowest; the file's all where it runs at import."""
         found: dict[str, float] = {}
-        first, last = statement(mutant, source)
+        number = self._code[mutant.path].statement(*_lines(mutant, source))
         for name in names:
             known = self._of(copy, name)
-            took, lines = list(known["took"].items()), known["lines"].get(mutant.path, {})
-            own = {place for line in range(first, last + 1) for place in lines.get(str(line), [])}
-            if not own and any(str(line) in lines for line in range(first, last + 1)):
-                own = set(range(len(took)))
-            found |= dict(took[place] for place in own)
+            took, statements = list(known["took"].items()), known["statements"].get(mutant.path, {})
+            own = statements.get(str(number))
+            if own is not None:
+                found |= dict(took[place] for place in own or range(len(took)))
         return [test for test, seconds in sorted(found.items(), key=lambda item: item[1]) if seconds < SLOWEST]
 
 
-def statement(mutant: Mutant, source: bytes) -> tuple[int, int]:
-    """The first and last line of the smallest statement around a mutant; of a compound one, of its head."""
-    last = mutant.line + source.count(b"\n", mutant.start, mutant.end)
-    around = [
-        (node.lineno, max(node.lineno, node.body[0].lineno - 1) if isinstance(body, list) else node.end_lineno)
-        for node in ast.walk(ast.parse(source))
-        if isinstance(node, ast.stmt)
-        for body in [getattr(node, "body", None)]
-    ]
-    fits = [lines for lines in around if lines[0] <= mutant.line and last <= lines[1]]
-    return min(fits, key=lambda lines: lines[1] - lines[0], default=(mutant.line, last))
+def _lines(mutant: Mutant, source: bytes) -> tuple[int, int]:
+    return mutant.line, mutant.line + source.count(b"\n", mutant.start, mutant.end)
 
 
 def load() -> None:
@@ -513,7 +545,7 @@ def main() -> int:
         for number, (mutant, tests) in enumerate(work, 1):
             source = sources[mutant.path]
             shown = mutant.shown(source)
-            key = hashlib.sha256(f"{mutant}".encode() + source).hexdigest()[:16]
+            key = reached.key(mutant, source)
             entry = known.get(key)
             if shown in reasons:
                 counts["equivalent"] += 1

@@ -42,3 +42,12 @@ def test_each_file_has_tests_that_are_there():
 def test_the_interval_is_scipys(killed, of):
     expected = stats.binomtest(killed, of).proportion_ci(method="wilson")
     assert mutation.interval(killed, of) == pytest.approx((expected.low, expected.high), abs=1e-6)
+
+
+def test_what_is_only_said_of_the_code_makes_no_other_code_of_it():
+    bare = b"def late(now, due):\n    if now > due:\n        return True\n    return False\n"
+    told = b'"""A file."""\n\n\ndef late(now, due):\n    """Tell."""\n\n    # so\n    if now > due:\n        return True\n    return False\n'
+    assert mutation.Code(bare).does == mutation.Code(told).does
+    assert mutation.Code(bare).does != mutation.Code(bare.replace(b">", b">=")).does
+    for source, lines in ((bare, (1, 2, 3, 4)), (told, (4, 8, 9, 10))):
+        assert [mutation.Code(source).statement(line, line) for line in lines] == [0, 1, 3, 2]
