@@ -54,12 +54,15 @@ class Harmony:
 
     def chord(self, music: Music) -> Chord | None:
         """The chord now; one that is a step of the scale depends on ``music``."""
-        chords = self._progression.chords
         if self._played.chord is not None:
             return self._played.chord.named(music.names)
-        if not chords:
-            return None
-        return music.chord_on(chords[self._place % len(chords)])
+        written = self._written()
+        return None if written is None else music.chord_on(written)
+
+    def _written(self) -> Chord | int | None:
+        """The chord now as it is written or was played."""
+        chords = self._progression.chords
+        return self._played.chord or (chords[self._place % len(chords)] if chords else None)
 
     def start(self, music: Music) -> None:
         """Begin with the first chord, and go on in time from the first bar of ``music``."""
@@ -102,9 +105,10 @@ class Harmony:
         if source == self._progression.advance and isinstance(gesture, Press):
             pause = self._progression.restart_after
             again = self._begins or (pause is not None and now - self._pressed >= pause)
-            before, self._place = self._place, 0 if again else self._place + 1
+            before = self._written()
+            self._place = 0 if again else self._place + 1
             self._begins, self._pressed = False, now
-            return self._place != before
+            return self._written() != before
         if source == self._progression.follow:
             if isinstance(gesture, Press) and gesture.pitch is not None:
                 self._held[gesture.voice] = gesture.pitch
@@ -117,7 +121,7 @@ class Harmony:
     def wake(self, now: int, _tag: Hashable) -> bool:
         """Take the next chord, or that of the keyboard's settled keys; tell whether the chord has changed."""
         if self._grid is not None:
-            self._place = self._grid.latest(now)
+            before, self._place = self._written(), self._grid.latest(now)
             self._alarm.at(self._grid.at(self._place + 1))
-            return True
+            return self._written() != before
         return self._played.settle(self._held.values())

@@ -285,7 +285,7 @@ def voice(previous: Sequence[int], chord: Sequence[int], home: Fraction) -> tupl
     """
     old = sorted(previous)
     close = sorted({note % 12 for note in chord})
-    lowest = min(int(home), 115) // 12 * 12 - 24  # a home may be written beyond MIDI's range
+    lowest = min(max(int(home), 0), 115) // 12 * 12 - 24  # a home may be written beyond MIDI's range
     found = (
         tuple(note + lowest + 12 * octave for note in invert(close, inversion))
         for inversion, octave in itertools.product(range(len(close)), range(5))

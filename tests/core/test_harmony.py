@@ -161,7 +161,7 @@ def test_no_other_close_voicing_near_home_is_nearer(pitch, first, root, second, 
     assert motion(before, found) == min(motion(before, notes) for notes in near)
 
 
-@given(st.lists(st.integers(0, 127), min_size=1), st.sets(st.integers(0, 127), min_size=1), st.integers(0, 200))
+@given(st.lists(st.integers(0, 127), min_size=1), st.sets(st.integers(0, 127), min_size=1), st.integers(-200, 400))
 def test_at_the_ends_of_the_keyboard_there_is_a_voicing_too(before, chord, home):
     found = voice(before, sorted(chord), Fraction(home))
     assert {note % 12 for note in found} == {note % 12 for note in chord}
@@ -516,6 +516,37 @@ def test_the_specialists_chord_is_followed_while_the_child_holds():
     player.give(2 * NANOSECONDS, switch("pad", False))
     assert player.engine.sounding == ()
     assert [fields["chord"] for _, _, fields in player.log.named("chord")] == ["Dm"]
+
+
+def told(player):
+    return [(now // MILLISECOND, fields["chord"]) for now, _, fields in player.log.named("chord")]
+
+
+def test_a_chord_that_comes_twice_is_no_change():
+    """Told as one, it would strike an arpeggio or a drone again, and stand in the log."""
+    chords = tuple(chord_symbol(name) for name in ("C", "C", "F"))
+    parts = part("a", "pad", 1, ("note", {}), ("chord", {"follow": True}))
+    player = VirtualTime(plan(parts, progression=Progression(chords, every=Span(whole=Fraction(1, 4)))))
+    player.go_on(3200 * MILLISECOND)
+    assert told(player) == [(1000, "F"), (1500, "C"), (2500, "F"), (3000, "C")]
+    player = VirtualTime(plan(parts, progression=Progression(chords, advance="pad2")))
+    for place in range(1, 5):
+        player.give(1000 * place * MILLISECOND, switch("pad2", True))
+        player.give((1000 * place + 500) * MILLISECOND, switch("pad2", False))
+    assert told(player) == [(2000, "F"), (3000, "C")]
+    player = VirtualTime(plan(parts, progression=Progression((chords[0],), every=Span(bars=Fraction(1)))))
+    player.go_on(9000 * MILLISECOND)
+    assert told(player) == []
+
+
+def test_while_the_specialist_holds_a_chord_presses_move_on_unheard():
+    progression = Progression((chord_symbol("C"), chord_symbol("F")), advance="pad2", follow="keys")
+    player = VirtualTime(plan(part("a", "pad", 1, ("note", {}), ("chord", {"follow": True})), progression=progression))
+    for now, data in enumerate(((0x90, 50, 9), (0x90, 53, 9), (0x90, 57, 9)), 1):
+        player.give(now * MILLISECOND, MidiSample("keys", data))
+    player.go_on(100 * MILLISECOND)
+    player.give(1000 * MILLISECOND, switch("pad2", True))
+    assert [chord for _, chord in told(player)] == ["Dm"]
 
 
 def test_another_key_moves_the_chords_that_are_steps_of_the_scale():
