@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import random
 from statistics import NormalDist, fmean
 
@@ -11,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import stats
 
-from router.fit.estimates import drawn, limits, quantile, slope, spread
+from router.fit.estimates import drawn, limits, quantile, slope, spread, variance_of_agreement
 
 NUMBERS = st.floats(-1e6, 1e6)
 
@@ -33,12 +34,30 @@ def test_the_spread_is_scipys(values):
     )
 )
 def test_trends_are_scipys(points):
-    """Whole numbers, so that values are tied. Of times that are tied, too, the reference takes the root of what is below 0."""
+    """Whole numbers, so that values are tied. The reference has no correction for ties among the times as well."""
     times, values = [float(t) for t, _ in points], [float(v) for _, v in points]
     middle, low, high = slope(times, values, 0.9)
     reference = stats.theilslopes(values, times, 0.9)
     assert middle == pytest.approx(reference.slope)
     assert (low, high) == (pytest.approx(reference.low_slope), pytest.approx(reference.high_slope))
+
+
+@given(st.lists(st.tuples(st.integers(0, 3), st.integers(0, 3)), min_size=2, max_size=6))
+def test_how_much_agreement_varies_by_chance_is_counted(points):
+    """Kendall's S, over all orders in which the values could have come, ties in both rows."""
+    times, values = zip(*points, strict=True)
+
+    def agreement(order):
+        pairs = itertools.combinations(zip(times, order, strict=True), 2)
+        return sum(int(np.sign((after - before) * (later - sooner))) for (sooner, before), (later, after) in pairs)
+
+    counted = [agreement(order) for order in itertools.permutations(values)]
+    assert variance_of_agreement(times, values) == pytest.approx(np.var(counted))
+
+
+def test_ties_in_both_rows_leave_an_interval():
+    """What was found: each row's own correction leaves less than nothing here, so the interval was -1 to -1, and sure."""
+    assert slope([1, 2, 2, 2, 2, 2, 2], [2, 1, 1, 1, 1, 1, 2], 0.95) == (-1, -1, 0)
 
 
 def test_a_trend_by_hand():
