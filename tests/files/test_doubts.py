@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 
 from router.cli import main
+from router.core.music import SCALES
 from router.files import profile
 
 ORDERS = """\
@@ -50,6 +51,51 @@ def test_what_is_fitted_before_it_waits_begins_in_the_chord_of_before_and_is_war
     assert (doubt.line, doubt.warning) == (11, True)
     assert played(tmp_path, WAITS, FITTED) in of_dm
     assert profile.check(tmp_path / "wren.yaml") == []
+
+
+DRONE = """\
+profile: 1
+child: wren
+music: {{key: D, scale: {scale}}}
+inputs:
+  pad: {{type: switch, device: {{terminal: space}}}}
+parts:
+  tune:
+    input: pad
+    rules: [note: {{}}, drone: {drone}]
+    output: {{port: synth, channel: 1}}
+outputs:
+  synth: {{midi: "*"}}
+"""
+
+
+def told_of_a_drone(folder: Path, scale: str, drone: str) -> list[tuple[str, str]]:
+    (folder / "wren.yaml").write_text(DRONE.format(scale=scale, drone=drone))
+    problems = profile.check(folder / "wren.yaml")
+    assert all(problem.warning and problem.line == 9 for problem in problems)
+    return [(problem.message, problem.hint) for problem in problems]
+
+
+@pytest.mark.parametrize(
+    ("scale", "drone", "lies", "hint"),
+    [
+        ("chromatic", "{}", "degree 5 lies 4 semitones above 1 (F#)", 'Did you mean "degrees: [1, 8]"?'),
+        ("chromatic", "{degrees: [5, 1], linger: 1 s}", "lies 4 semitones", 'Did you mean "degrees: [8, 1]"?'),
+        ("whole tone", "{octave: 3}", "lies 8 semitones above 1 (Bb)", 'Write "degrees: [1]"'),
+        ("locrian", "{degrees: [1, 5, 8]}", "lies 6 semitones above 1 (Ab)", 'Write "degrees: [1, 8]"'),
+    ],
+)
+def test_a_drone_in_a_scale_whose_fifth_degree_is_no_fifth_is_warned_of(tmp_path, scale, drone, lies, hint):
+    ((message, remedy),) = told_of_a_drone(tmp_path, scale, drone)
+    assert lies in message
+    assert hint in remedy
+    meant = remedy.partition("degrees: ")[2].partition('"')[0]
+    assert told_of_a_drone(tmp_path, scale, f"{{degrees: {meant}}}") == []
+
+
+@pytest.mark.parametrize("scale", [name for name in SCALES if name not in ("chromatic", "whole tone", "locrian")])
+def test_in_every_other_scale_a_drone_has_its_fifth(tmp_path, scale):
+    assert told_of_a_drone(tmp_path, scale, "{}") == []
 
 
 def test_a_profile_with_a_warning_is_used(tmp_path, capsys):

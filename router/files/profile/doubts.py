@@ -6,7 +6,9 @@ A profile with one is used all the same, so that none that has played until now 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from typing import Any
 
+from router.core.music import FIFTH, SCALES, Music
 from router.files.diagnostics import Report
 from router.files.profile import schema
 from router.files.profile.pieces import InputPiece, PartPiece, RulePiece
@@ -19,10 +21,13 @@ def check(
 ) -> None:
     """Tell of everything that can be played and is probably not meant."""
     read = settings(limits, schema.LIMITS, limits.place, Report("", report.form))
+    played = settings(music, schema.MUSIC, music.place, Report("", report.form))
     for part in parts:
         _zones(part, inputs, report)
         _order(part, music, report)
         for step in part.steps:
+            if step.rule.name == "drone" and step.settings:
+                _fifth(step, played, report)
             if step.rule.name == "velocity" and step.settings:
                 _loudness(step, read["velocity"] if read else None, report)
     _long_presses(inputs, parts, report)
@@ -46,6 +51,27 @@ def _zones(part: PartPiece, inputs: Mapping[str, InputPiece], report: Report) ->
                 f" {'one plays' if rest == 1 else f'{rest} play'} never",
                 f"Take {'it' if rest == 1 else 'them'} out, or give the grid more columns or rows.",
             )
+
+
+def _fifth(step: RulePiece, music: Mapping[str, Any] | None, report: Report) -> None:
+    """Warn of a drone on 5 in a scale in which that is no fifth."""
+    degrees = step.settings["degrees"]
+    if music is None or 5 not in degrees:
+        return
+    key = Music(music["key"], music["scale"])
+    above = key.parent[4]
+    if above == FIFTH:
+        return
+    fifth = key.parent.index(FIFTH) + 1 if FIFTH in key.parent else None
+    meant = [fifth if degree == 5 else degree for degree in degrees if degree != 5 or fifth] or [1]
+    name = next(name for name, shape in SCALES.items() if shape == key.scale)
+    report.warn(
+        step.at("degrees"),
+        f"in the {name} scale degree 5 lies {above} semitones above 1 ({key.names[(key.tonic + above) % 12]}), which is no fifth",
+        f'Did you mean "degrees: {meant}"?'
+        if fifth
+        else f'Write "degrees: {meant}", or choose a scale that has a fifth.',
+    )
 
 
 def _loudness(step: RulePiece, limit: int | None, report: Report) -> None:
