@@ -32,6 +32,7 @@ CLIENT_ID = 0x80045301  # SNDRV_SEQ_IOCTL_CLIENT_ID, sound/asequencer.h: _IOR('S
 CREATE_PORT = 0xC0A85320  # _IOWR('S', 0x20, struct snd_seq_port_info, 168 bytes)
 SUBSCRIBE_PORT = 0x40505330  # _IOW('S', 0x30, struct snd_seq_port_subscribe, 80 bytes)
 UNSUBSCRIBE_PORT = 0x40505331
+GET_SUBSCRIPTION = 0xC0505350
 PORT_INFO = struct.Struct("2B64sxx6i8xIB59x")  # address, name, capability, type, numbers, kernel's own, flags, queue
 SUBSCRIPTION = "4B76x"  # sender's client and port, receiver's client and port
 ANNOUNCE = (0, 1)  # SNDRV_SEQ_CLIENT_SYSTEM, SNDRV_SEQ_PORT_SYSTEM_ANNOUNCE
@@ -81,6 +82,10 @@ class MidiSystem(ABC):
         """Give the system back; only once nobody uses it any more."""
 
     @abstractmethod
+    def connected(self, port: str, client: str) -> bool:
+        """Tell whether a client of ours, or one whose name begins so, is connected with ``port`` (full name)."""
+
+    @abstractmethod
     def disconnect(self, sender: str, client: str) -> None:
         """Break every connection from ``sender`` (full name) to our client ``client``; do nothing if there is none.
 
@@ -95,6 +100,24 @@ class MidiSystem(ABC):
         python-rtmidi keeps the interpreter's lock meanwhile, so nothing that it waits for may wait for that lock.
         """
         yield
+
+
+class Connection:
+    """A connection of our ``client`` with a ``port`` (full name), which lasts until the port goes.
+
+    A device that is pulled out and put back at once has the name of before, and no connection: music sent to it goes
+    nowhere. JACK has a new connection only a period later, so one that was never seen does not count as broken.
+    """
+
+    def __init__(self, system: MidiSystem, port: str, client: str) -> None:
+        self._system, self._port, self._client = system, port, client
+        self._seen = system.connected(port, client)
+
+    def lasts(self) -> bool:
+        """Tell whether it is still there."""
+        there = self._system.connected(self._port, self._client)
+        self._seen |= there
+        return there or not self._seen
 
 
 class AlsaSystem(MidiSystem):
@@ -135,6 +158,18 @@ class AlsaSystem(MidiSystem):
     @property
     def alive(self) -> bool:
         return True  # part of the kernel
+
+    def connected(self, port: str, client: str) -> bool:
+        other = _NUMBERS.search(port)
+        ours = [_NUMBERS.search(name) for name in (*self.senders(), *self.receivers()) if name.startswith(client)]
+        for one in [one for one in ours if one and other]:
+            for pair in ((one, other), (other, one)):
+                numbers = [int(number) for each in pair if each for number in each.groups()]
+                with suppress(OSError):  # they are not connected
+                    # A client opened for this would be news of ports, and the question asked again.
+                    fcntl.ioctl(self._news, GET_SUBSCRIPTION, struct.pack(SUBSCRIPTION, *numbers))
+                    return True
+        return False
 
     def disconnect(self, sender: str, client: str) -> None:
         source = _NUMBERS.search(sender)
@@ -199,6 +234,12 @@ class JackSystem(MidiSystem):
     @property
     def alive(self) -> bool:
         return self._running
+
+    def connected(self, port: str, client: str) -> bool:
+        try:
+            return any(other.name.startswith(client) for other in self._client.get_all_connections(port))
+        except self._jack.JackError:  # it has gone
+            return False
 
     def disconnect(self, sender: str, client: str) -> None:
         for port in self._client.get_ports(re.escape(client) + ":", is_midi=True, is_input=True):

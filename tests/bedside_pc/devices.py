@@ -161,6 +161,9 @@ class UsbSynth:
     CABLE = "$(dirname $(grep -lx 'USB Synth' /sys/bus/usb/devices/*/product))/authorized"
     """Whether the PC may use it: to its drivers the same as the cable. (Once pulled, the emulated one does not come back.)"""
 
+    plugging, unplugging = f"echo 1 > {CABLE}", f"echo 0 > {CABLE}"
+    """The shell's commands for it."""
+
     def __init__(self, machine: Machine) -> None:
         self._machine = machine
         self._changed = threading.Condition()
@@ -182,11 +185,11 @@ class UsbSynth:
 
     def plug(self) -> None:
         """Put its cable back."""
-        self._machine.run(f"echo 1 > {self.CABLE}")
+        self._machine.run(self.plugging)
 
     def unplug(self) -> None:
         """Pull its cable out; the synth itself stays on, and what sounds in it goes on sounding."""
-        self._machine.run(f"echo 0 > {self.CABLE}")
+        self._machine.run(self.unplugging)
 
     def forget(self) -> None:
         """The history, not what sounds."""

@@ -104,6 +104,23 @@ def test_a_synth_that_is_unplugged_plays_again_and_nothing_of_before(room: Room)
     upsets.held_after(room, before)
 
 
+def test_a_synth_that_is_back_before_the_router_looks_is_sent_notes_again(room: Room):
+    """Pulled out and put back, it has the name of before, and ALSA's connection with it is gone."""
+    pid = room.pid()
+    room.machine.run(f"kill -STOP {pid}; {room.synth.unplugging}; {room.synth.plugging}; kill -CONT {pid}")
+    room.synth.forget()
+
+    def hears() -> bool:
+        room.switch.key(True)
+        time.sleep(0.2)
+        room.switch.key(False)
+        return SWITCH in {note for _, note in room.synth.begun()}
+
+    until(hears, "the synth is sent notes again")
+    assert room.pid() == pid
+    room.synth.wait(0)
+
+
 def test_the_instrument_killed_comes_back_and_sounds(room: Room):
     hold(room)
     room.machine.run("systemctl kill -s KILL router-synth.service")

@@ -178,6 +178,25 @@ def test_a_port_that_goes_is_noticed_and_found_again(pad, opened):
     assert len(wait_for(keys, 1)) == 1
 
 
+def test_a_port_that_is_back_before_anybody_looked_is_another_one(pad, opened):
+    sender = pad("pad-q")
+    keys = opened("pad-q:*")
+    sender.send(0x90, 1, 2)
+    assert len(wait_for(keys, 1)) == 1
+    for _ in range(100):
+        keys.look()
+    sender.close()
+    again = pad("pad-q")
+    wait_until(lambda: any("pad-q" in name for name in midi_system().senders()))
+    with pytest.raises(DeviceLost, match="pad-q"):
+        keys.look()
+    keys.close()
+    keys = opened("pad-q:*")
+    again.send(0x90, 3, 4)
+    assert len(wait_for(keys, 1)) == 1
+    keys.look()
+
+
 def test_a_port_that_comes_is_news(pad):
     midi_system().clear()
     pad("pad-news")

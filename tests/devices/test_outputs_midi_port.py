@@ -16,6 +16,7 @@ from router.devices.outputs import open_output
 from router.devices.outputs.base import OutputError
 from router.devices.outputs.midi_port import _choose
 from router.devices.outputs.sounding_notes import PortAddress, parse
+from router.devices.ports import midi_system
 from router.testing import MILLISECOND
 from tests.shared.parts import close_port
 
@@ -28,8 +29,8 @@ _numbers = itertools.count(1)
 class Listener:
     """A port that others send to, under a name that no other test uses."""
 
-    def __init__(self, port: str = "in") -> None:
-        self.client = f"listener{next(_numbers)}"
+    def __init__(self, port: str = "in", client: str = "") -> None:
+        self.client = client or f"listener{next(_numbers)}"
         self.name = f"{self.client}:{port}"
         self.got: list[tuple[int, ...]] = []
         self._more = threading.Condition()
@@ -182,6 +183,34 @@ def test_a_port_that_has_gone_is_noticed_and_harms_nobody():
     output.close()
     output.close()
     output.send((0x90, 60, 64), 0)
+
+
+@pytest.mark.usefixtures("jack_server")
+def test_a_port_that_is_back_before_anybody_looked_is_another_one():
+    """What was seen: a synth pulled out and put back twice within a second was sent nothing any more, as its name was there."""
+    listener = Listener()
+    output = open_output("synth", MidiPort(listener.client))
+    output.send((0x90, 60, 64), 0)
+    listener.wait_for(1)
+    assert all(output.present() for _ in range(100))
+    listener.close()
+    back = Listener(client=listener.client)
+    wait_until(lambda: back.name in midi_system().receivers())
+    assert not output.present()
+    output.close()
+    again = open_output("synth", MidiPort(listener.client))
+    again.send((0x90, 61, 64), 0)
+    assert back.wait_for(1) == [(0x90, 61, 64)]
+    assert all(again.present() for _ in range(100))
+    again.close()
+    back.close()
+
+
+def wait_until(true, seconds=WAIT):
+    deadline = time.monotonic() + seconds
+    while not true():
+        assert time.monotonic() < deadline
+        time.sleep(0.01)
 
 
 # --- active sensing: MIDI 1.0 Detailed Specification, table 5 --------------------------------------------------------

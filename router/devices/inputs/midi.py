@@ -22,7 +22,7 @@ from router.devices.descriptions import MidiDevice, MidiInDevice, MidiPressure
 from router.devices.inputs.base import PER_READ, DeviceBusy, DeviceLost, DeviceMissing, Stamped
 from router.devices.inputs.shared import DeviceKind, Opened, Reader, Sharing, Wish
 from router.devices.names import Candidate, matches, quoted
-from router.devices.ports import MidiSystem, NoMidi, candidates, midi_system
+from router.devices.ports import Connection, MidiSystem, NoMidi, candidates, midi_system
 from router.system import clock
 
 MOST_WAITING = 4096
@@ -76,6 +76,7 @@ class Port(Opened[Messages]):
             self.over = True
             self.close()
             raise
+        self._connection = Connection(system, sender, self._client)
 
     def fileno(self) -> int:
         return self._poke
@@ -99,7 +100,8 @@ class Port(Opened[Messages]):
             self._queue.clear()
 
     def look(self) -> None:
-        if self._gone or not (self.system.alive and self._sender in self.system.senders()):
+        there = self.system.alive and self._sender in self.system.senders() and self._connection.lasts()
+        if self._gone or not there:
             self._gone = self.over = True
             raise DeviceLost(f"{self.description} has gone")
 

@@ -32,7 +32,7 @@ class MidiPortOutput(Output):
         try:
             import rtmidi  # noqa: PLC0415 - only Linux installs it, and only this needs it
 
-            from router.devices.ports import NoMidi, midi_system  # noqa: PLC0415 - as above
+            from router.devices.ports import Connection, NoMidi, midi_system  # noqa: PLC0415 - as above
         except ImportError as error:
             raise OutputError(_NO_LIBRARY) from error
         try:
@@ -44,6 +44,7 @@ class MidiPortOutput(Output):
                 self._port = rtmidi.MidiOut(self._system.api, name=client)
                 self._open = True
                 self._begin(name, device, client)
+            self._connection = None if self._target is None else Connection(self._system, self._target, client)
         except (NoMidi, rtmidi.RtMidiError) as error:
             raise OutputError(f"{error}\n{_NO_SYSTEM}") from error
         self._sense_at: int | None = 0 if device.active_sensing else None
@@ -83,7 +84,10 @@ class MidiPortOutput(Output):
             self.send((ACTIVE_SENSING,), now)
 
     def present(self) -> bool:
-        return self._system.alive and (self._target is None or self._target in self._system.receivers())
+        if not self._system.alive or self._target is None:
+            return self._system.alive
+        lasts = self._connection is None or self._connection.lasts()
+        return lasts and self._target in self._system.receivers()
 
     def stale(self) -> bool:
         return self.own and _choose(self._system.receivers(), self._pattern) is not None
