@@ -39,7 +39,7 @@ from router.core.contract import METHODS, Context, Kind, Rule, check_all, frozen
 from router.core.engine import Engine, Plan, RulePlan
 from router.core.events import Control, Event, Level, Message, NoteOff, NoteOn, Press, Release, Route, Sample
 from router.core.ledger import Ledger, Limits
-from router.core.music import SCALES, Chord, Music
+from router.core.music import SCALES, Chord, Music, TimeSignature
 from router.core.timers import Alarm, Timers
 from router.core.units import NANOSECONDS
 from router.system import clock
@@ -814,8 +814,8 @@ def _lets_go(trial: RuleUnderTest) -> None:
 
 ROOM = (
     Music(2, tempo=Fraction(93), origin=3 * MILLISECOND),
-    Music(9, SCALES["minor"], Fraction(300), 3, -70 * MILLISECOND),
-    Music(9, SCALES["minor"], Fraction(20), 5, 12_345_678, Chord("Dm", 2, (0, 3, 7))),
+    Music(9, SCALES["minor"], Fraction(300), TimeSignature(3, 4), -70 * MILLISECOND),
+    Music(9, SCALES["minor"], Fraction(20), TimeSignature(5, 4), 12_345_678, Chord("Dm", 2, (0, 3, 7))),
 )
 """Other keys, tempos, bars and chords, in turn."""
 

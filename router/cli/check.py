@@ -168,7 +168,7 @@ def _words(profile: Profile) -> Iterator[str]:
     music = profile.plan.music
     scale = next((name for name, shape in SCALES.items() if shape == music.scale), "a scale of its own")
     yield ""
-    yield f"  {profile.child} plays in {music.names[music.tonic]} {scale}, at {float(music.tempo):g} beats a minute."
+    yield f"  {profile.child} plays in {music.names[music.tonic]} {scale}, at {float(music.tempo):g} bpm in {music.time_signature}."
     if profile.plan.follows:
         names = [
             name
@@ -272,7 +272,7 @@ def _together(chosen: Configuration) -> Iterator[str]:
     if SCALE in plan.says:
         said.append(f"the scale {next(name for name, shape in SCALES.items() if shape == music.scale)}")
     if TEMPO in plan.says:
-        said.append(f"{float(music.tempo):g} beats a minute, {music.beats} to a bar")
+        said.append(f"{float(music.tempo):g} bpm in {music.time_signature}")
     if plan.progression.chords:
         chords = (chord if isinstance(chord, int) else chord.name for chord in plan.progression.chords)
         said.append(f"the chords {' '.join(map(str, chords))}")

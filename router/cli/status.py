@@ -79,7 +79,7 @@ def _sections(status: Status) -> Iterator[tuple[str, list[Row]]]:
 def _together(room: RoomStatus, seats: int) -> Iterator[Row]:
     """Describe what is shared, as far as there is anything."""
     if room["tempo"] is not None:
-        said = f"{room['tempo']:g} a minute, {room['beats']} to a bar, from {_TEMPO_FROM[room['tempo_from']]}"
+        said = f"{room['tempo']:g} a minute, in {room['time_signature']}, from {_TEMPO_FROM[room['tempo_from']]}"
         yield "tempo", said, room["tempo_from"] == "clock lost"
     key = " ".join(filter(None, (room["key"], room["scale"])))
     if key:

@@ -50,7 +50,7 @@ from router.core.events import (
 from router.core.harmony import Harmony, Progression
 from router.core.ledger import Ledger, Limits, Observe, Voice, Wire
 from router.core.midi import NOTE_OFF, NOTE_ON, PROGRAM_CHANGE
-from router.core.music import Chord, Music
+from router.core.music import Chord, Music, TimeSignature
 from router.core.timers import Alarm, Timers
 
 MakeConditioner = Callable[[Callable[[], int], Alarm], Conditioner]
@@ -363,7 +363,7 @@ class Engine:
         self._wake_due(now - 1, out)
         before, self._room_chord = self._music, music.chord
         if self._plan.follows == {HARMONY}:
-            music = replace(music, tempo=before.tempo, beats=before.beats, origin=before.origin)
+            music = replace(music, tempo=before.tempo, time_signature=before.time_signature, origin=before.origin)
         beat = _beat(music) != _beat(before)
         if beat:
             self._harmony.beat_changed(music, now)
@@ -648,9 +648,9 @@ class Engine:
         out += self._ledger.rest(part.plan.name, now)  # it may have left a pedal down or the sound turned off
 
 
-def _beat(music: Music) -> tuple[Fraction, int, int]:
+def _beat(music: Music) -> tuple[Fraction, TimeSignature, int]:
     """The values that the grids of the rules depend on."""
-    return music.tempo, music.beats, music.origin
+    return music.tempo, music.time_signature, music.origin
 
 
 def _stands(music: Music) -> Chord:

@@ -455,17 +455,64 @@ def _over(scale: tuple[int, ...], tonic: int, chord: Chord | None) -> tuple[int,
 
 
 @dataclass(frozen=True, slots=True)
+class TimeSignature:
+    """The time signature of a bar, with MusicXML's names: 6/8 has six ``beats`` of ``beat_type`` 8."""
+
+    beats: int = 4
+    beat_type: int = 4
+
+    def __str__(self) -> str:
+        return f"{self.beats}/{self.beat_type}"
+
+    @property
+    def quarters(self) -> Fraction:
+        """The length of a bar in quarter notes."""
+        return Fraction(4 * self.beats, self.beat_type)
+
+    @property
+    def compound(self) -> bool:
+        """Tell whether beats are dotted: 6/8, 9/8 and 12/8 are counted in threes. Common practice, no source."""
+        return self.beat_type >= 8 and self.beats > 3 and self.beats % 3 == 0
+
+    @property
+    def beat(self) -> Fraction:
+        """The length of what is tapped and clicked, in quarter notes: a dotted quarter in 6/8."""
+        return Fraction(12 if self.compound else 4, self.beat_type)
+
+
+BEAT_TYPES = (1, 2, 4, 8, 16)
+MOST_BEATS = 16
+"""Our choice: a bar of 16/1 is the longest."""
+_TIME_SIGNATURE = re.compile(r"\s*([0-9]{1,2})\s*/\s*([0-9]{1,2})\s*")
+
+
+def time_signature(text: str) -> TimeSignature:
+    """A time signature from a text: "3/4", "6/8".
+
+    Raises:
+        QuantityError: the text is none, or has more than ``MOST_BEATS`` beats.
+    """
+    found = _TIME_SIGNATURE.fullmatch(text)
+    if not found or not 1 <= int(found[1]) <= MOST_BEATS or int(found[2]) not in BEAT_TYPES:
+        raise QuantityError(
+            f'"{text}" is not a time signature',
+            f"Write for example 4/4, 3/4 or 6/8: up to {MOST_BEATS} beats, of 1, 2, 4, 8 or 16.",
+        )
+    return TimeSignature(int(found[1]), int(found[2]))
+
+
+@dataclass(frozen=True, slots=True)
 class Music:
     """The music that all parts share: tonic (0 to 11, 0 is C), the scale's semitones, tempo in quarter notes a minute.
 
-    ``beats`` is the number of quarter notes in a bar; ``origin`` is when the first bar began, in nanoseconds, so that
+    ``origin`` is when the first bar began, in nanoseconds, so that
     all parts are on one grid; ``chord`` is the current chord, None if there is none.
     """
 
     tonic: int = 0
     scale: tuple[int, ...] = SCALES["major pentatonic"]
     tempo: Fraction = Fraction(90)
-    beats: int = 4
+    time_signature: TimeSignature = TimeSignature()
     origin: int = 0
     chord: Chord | None = None
     sounds: tuple[int, ...] = field(init=False, repr=False, compare=False)
@@ -566,7 +613,7 @@ class Music:
 
     def lasts(self, span: Span) -> Fraction:
         """The length of a span in nanoseconds, exact."""
-        return span.nanoseconds + self.duration(span.whole + span.bars * self.beats / 4)
+        return span.nanoseconds + self.duration(span.whole + span.bars * self.time_signature.quarters / 4)
 
     def grid(self, span: Span, swing: Fraction = Fraction(1, 2)) -> Grid:
         """The grid that all parts share, with places a span apart."""

@@ -293,6 +293,20 @@ def note_value(text: str) -> Fraction:
     return value * {None: Fraction(1), "dotted": Fraction(3, 2), "triplet": Fraction(2, 3)}[found[3]]
 
 
+_RATIO = re.compile(r"\s*([1-9][0-9]?)\s*:\s*([1-9][0-9]?)\s*")
+
+
+def swing_ratio(text: str) -> Fraction:
+    """The share of two steps that the first has, by the ratio of their lengths: 2/3 for "2:1", as MusicXML's swing."""
+    found = _RATIO.fullmatch(text)
+    if not found:
+        raise QuantityError(
+            f'"{text}" is not a ratio', "Write two whole numbers, long to short: 1:1 is straight, 2:1 swings."
+        )
+    first, second = int(found[1]), int(found[2])
+    return Fraction(first, first + second)
+
+
 def _example(table: Mapping[str, Fraction]) -> str:
     examples = {"Pa": "0.5 inH2O", "us": "120 ms", "Hz": "1 Hz", "bpm": "84 bpm", "%": "10 %", "days": "90 days"}
     return next((f'"{text}"' for unit, text in examples.items() if unit in table), "1")

@@ -6,12 +6,14 @@ A file that was written before is not read as if nothing had happened: what it s
 from __future__ import annotations
 
 from collections.abc import Container, Mapping, Sequence
+from fractions import Fraction
 from types import MappingProxyType
 
 SETTINGS: Mapping[str, Sequence[str]] = MappingProxyType(
     {
         "again": ("allow_repeats",),
         "apart": ("spacing", "delay"),
+        "beats": ("time_signature",),
         "crossing": ("full_speed",),
         "forgive": ("grace_time",),
         "freeze": ("hold",),
@@ -27,8 +29,17 @@ SETTINGS: Mapping[str, Sequence[str]] = MappingProxyType(
 )
 """Former names of settings; where two groups called two things by one word, each has its own name now."""
 
+
+def _ratio(percent: int) -> str:
+    """The swing that was written as a share of two steps, in small numbers: "2:1" for 66 and 67."""
+    long = Fraction(percent, 100 - percent).limit_denominator(5)
+    return f"{long.numerator}:{long.denominator}"
+
+
 VALUES: Mapping[tuple[str, str], str] = MappingProxyType(
     {
+        **{("swing", f"{percent} %"): _ratio(percent) for percent in range(50, 76)},
+        **{("time_signature", str(quarters)): f"{quarters}/4" for quarters in range(1, 17)},
         ("end", "turn back"): "back and forth",
         ("kind", "fifth"): "open fifth",
         ("voice_leading", "nearest"): "smooth",

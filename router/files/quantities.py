@@ -29,6 +29,7 @@ from router.core.music import (
     pitch_number,
     rate,
     scale_shape,
+    time_signature,
 )
 from router.core.units import (
     DAYS,
@@ -47,6 +48,7 @@ from router.core.units import (
     hertz,
     note_value,
     pascal,
+    swing_ratio,
     time_ns,
 )
 from router.files import foreign
@@ -88,6 +90,15 @@ KINDS: Mapping[str, QuantityKind] = MappingProxyType(
         "frequency": QuantityKind("a frequency", "1 Hz", hertz, _with_unit(FREQUENCY)),
         "percent": QuantityKind("a percentage", "10 %", fraction_of_one, _with_unit(PERCENT)),
         "tempo": QuantityKind("a tempo", "84 bpm", beats_per_minute, _with_unit(TEMPO)),
+        "time signature": QuantityKind(
+            "a time signature",
+            "6/8",
+            time_signature,
+            {"type": "string", "pattern": r"^\s*([1-9]|1[0-6])\s*/\s*(1|2|4|8|16)\s*$"},
+        ),
+        "swing ratio": QuantityKind(
+            "a ratio", "2:1", swing_ratio, {"type": "string", "pattern": r"^\s*[1-9][0-9]?\s*:\s*[1-9][0-9]?\s*$"}
+        ),
         "note value": QuantityKind("a note value", "1/8", note_value, {"type": "string", "pattern": _NOTE_VALUE}),
         "pitch": QuantityKind(
             "a note",

@@ -104,7 +104,7 @@ class RoomStatus(TypedDict):
     """The music that the seats which follow the room share. None, or empty: each profile has its own."""
 
     tempo: float | None  # quarters a minute
-    beats: int  # of a bar
+    time_signature: str  # "6/8"
     tempo_from: str  # configuration, taps, clock, or "clock lost": then it goes on as it was
     key: str  # "D"
     scale: str  # "major"
@@ -137,7 +137,7 @@ def together(room: Room, inputs: dict[str, OutputStatus], outputs: dict[str, Out
         tonic, scale = led.tonic, led.scale
     return {
         "tempo": round(float(music.tempo), 2) if tempo_from else None,
-        "beats": music.beats,
+        "time_signature": str(music.time_signature),
         "tempo_from": tempo_from,
         "key": "" if tonic is None else spelt(tonic, scale or music.scale)[tonic],
         "scale": next((name for name, shape in SCALES.items() if shape == scale), ""),

@@ -228,7 +228,7 @@ class _Drawing:
 
     def _grid(self) -> Iterator[str]:
         music, bottom = self._picture.music, _number(self._bottom)
-        beats, bars = music.grid(Span(whole=Fraction(1, 4))), music.grid(Span(bars=Fraction(1)))
+        beats, bars = music.grid(Span(whole=music.time_signature.beat / 4)), music.grid(Span(bars=Fraction(1)))
         path = "".join(f"M{_number(self._x(t))} {TITLE}V{bottom}" for t in self._places(beats) if not self._is_bar(t))
         yield f'<path class="beat" d="{path}"/>'
         path = "".join(f"M{_number(self._x(t))} {TITLE - 4}V{bottom}" for t in self._places(bars))

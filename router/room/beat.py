@@ -46,38 +46,37 @@ PAUSE = 4
 class Taps:
     """The last taps of one run.
 
-    ``quarter`` is None until three agree; ``count`` is how many beats the last is after the first.
+    ``beat`` (its length in nanoseconds) is None until three agree; ``count`` is how many beats the last is after the
+    first.
     """
 
     def __init__(self) -> None:
-        self.quarter: Fraction | None = None
+        self.beat: Fraction | None = None
         self.count = 0
         self._last: int | None = None
-        self._before = 0  # the interval before the last tap, while there is no quarter
+        self._before = 0  # the interval before the last tap, while there is no beat
         self._doubtful: int | None = None  # a tap that fitted nothing: the next may say why
         self._intervals: deque[Fraction] = deque(maxlen=KEPT)
 
     def tap(self, now: int) -> bool:
         """Take a tap; tell whether it gives a beat."""
-        pause = PAUSE * self.quarter if self.quarter else SLOWEST
+        pause = PAUSE * self.beat if self.beat else SLOWEST
         if self._last is None or now - self._last > pause:
             self.__init__()  # type: ignore[misc]  # a new run
             self._last = now
             return False
         interval = now - self._last
-        if self.quarter is None:
+        if self.beat is None:
             return interval >= FASTEST and self._third(interval, now)
         doubtful, self._doubtful = self._doubtful, None
         if doubtful is not None:
             one, two = doubtful - self._last, now - doubtful
             if abs(one - two) <= NEAR * one and one >= FASTEST:  # two alike: another tempo
                 return self._good([Fraction(one), Fraction(two)], 2, now, anew=True)
-        beats = round(interval / self.quarter)
-        if beats and abs(interval - beats * self.quarter) <= NEAR * self.quarter:
+        beats = round(interval / self.beat)
+        if beats and abs(interval - beats * self.beat) <= NEAR * self.beat:
             return self._good([Fraction(interval, beats)], beats, now)
-        if (
-            doubtful is not None and abs(now - doubtful - self.quarter) <= NEAR * self.quarter
-        ):  # moved by less than a beat
+        if doubtful is not None and abs(now - doubtful - self.beat) <= NEAR * self.beat:  # moved by less than a beat
             return self._good([Fraction(now - doubtful)], max(1, beats), now)
         if beats:
             self._doubtful = now
@@ -97,7 +96,7 @@ class Taps:
         self._intervals += intervals
         middle = median(self._intervals)
         near = [interval for interval in self._intervals if abs(interval - middle) <= NEAR * middle]
-        self.quarter = min(max(sum(near, Fraction(0)) / len(near), Fraction(FASTEST)), Fraction(SLOWEST))
+        self.beat = min(max(sum(near, Fraction(0)) / len(near), Fraction(FASTEST)), Fraction(SLOWEST))
         self._last, self.count = now, self.count + beats
         return True
 
@@ -213,14 +212,16 @@ class Beat:
         """Take a tap of a switch or a pedal, unless a clock leads; tell whether the beat has changed."""
         if self.clocked:
             return False
-        going = self._taps.quarter is not None
-        if not self._taps.tap(now) or self._taps.quarter is None:
+        going = self._taps.beat is not None
+        if not self._taps.tap(now) or self._taps.beat is None:
             return False
         self._from = TAPS
-        come, beats = math.floor(self.position(now)), self.music.beats
-        if going and come + 1 - self.position(now) > Fraction(1, 2) and (come - self._taps.count) % beats == 0:
-            return self._place(now, Fraction(come), self._taps.quarter)
-        return self._place(now, Fraction(come + (self._taps.count - come) % beats), self._taps.quarter)
+        beat = self.music.time_signature.beat
+        quarter, position = self._taps.beat / beat, self.position(now) / beat
+        come, beats = math.floor(position), int(self.music.time_signature.quarters / beat)
+        if going and come + 1 - position > Fraction(1, 2) and (come - self._taps.count) % beats == 0:
+            return self._place(now, come * beat, quarter)
+        return self._place(now, (come + (self._taps.count - come) % beats) * beat, quarter)
 
     def hear(self, data: Sequence[int], now: int) -> bool:
         """Take a message of the clock's device, ignoring all but a clock's; tell whether the beat has changed."""
@@ -292,7 +293,8 @@ class Beat:
 
     def _place(self, now: int, position: Fraction, quarter: Fraction, *, anew: bool = False) -> bool:
         """Put the music at this place with this tempo; tell whether that changes it."""
-        come = math.floor(self.position(now))
+        beat = self.music.time_signature.beat
+        come = math.floor(self.position(now) / beat) * beat
         again = not anew and position <= come  # that beat has come: it is a nanosecond ago
         origin = now - math.ceil((come if again else position) * quarter) - again
         before, self.music = self.music, replace(self.music, tempo=MINUTE / quarter, origin=origin)
@@ -324,7 +326,7 @@ class ClockOut:
     def start(self) -> None:
         """Begin with the next bar."""
         self._from_start = True
-        self._begin = self._after(CLOCKS * self._music.beats)
+        self._begin = self._after(int(CLOCKS * self._music.time_signature.quarters))
 
     def resume(self) -> None:
         """Go on where the music is, from the next sixteenth on."""
@@ -339,7 +341,7 @@ class ClockOut:
     def follow(self, music: Music, now: int) -> list[bytes]:
         """The music is another from now on; if it stands elsewhere, instruments that run are led there."""
         before, self._music = self._music, music
-        if (music.tempo, music.origin, music.beats) == (before.tempo, before.origin, before.beats):
+        if replace(music, tonic=before.tonic, scale=before.scale, chord=before.chord) == before:
             return []
         old, self._grid = self._grid, music.grid(_TICK)
         expected, self._next, self._due = self._next, old.onto(self._grid, self._next, now), None
@@ -392,7 +394,7 @@ class ClockOut:
         begin, self._begin, self.running, self._due = self._begin or 0, None, True, None
         if self._from_start:
             return [bytes((midi.START,))]
-        bars = self._music.beats * (CLOCKS // CLOCKS_A_POSITION)
+        bars = int(self._music.time_signature.quarters * (CLOCKS // CLOCKS_A_POSITION))
         place = (
             begin // CLOCKS_A_POSITION % (POSITIONS - POSITIONS % bars)
         )  # beyond its range: the same beat of an earlier bar

@@ -224,7 +224,7 @@ class Room:
             here = self.beat.music
             music = replace(music, origin=here.origin)
             if self._tempo_said:
-                music = replace(music, tempo=here.tempo, beats=here.beats)
+                music = replace(music, tempo=here.tempo, time_signature=here.time_signature)
         if HARMONY in plan.follows:
             if KEY in self.plan.says:
                 music = replace(music, tonic=self.plan.music.tonic)

@@ -104,7 +104,7 @@ QUIET = {
 }
 EMPTY_ROOM = {
     "tempo": None,
-    "beats": 4,
+    "time_signature": "4/4",
     "tempo_from": "",
     "key": "",
     "scale": "",
@@ -117,7 +117,7 @@ EMPTY_ROOM = {
 }
 ROOM = {
     "tempo": 95.5,
-    "beats": 3,
+    "time_signature": "3/4",
     "tempo_from": "clock lost",
     "key": "D",
     "scale": "major",
@@ -186,7 +186,7 @@ chair: finch
 
 ROOM_SHOWN = """\
 the room
- tempo     95.5 a minute, 3 to a bar, from the clock, which is lost
+ tempo     95.5 a minute, in 3/4, from the clock, which is lost
  key       D major
  chord     Bm7
  hold      chord and key stay: the hold pedal is down
@@ -254,7 +254,7 @@ def test_status_says_what_is_shared(path, capsys):
 @pytest.mark.parametrize(
     ("room", "shown"),
     [
-        ({"tempo": 96.0, "tempo_from": "taps"}, "tempo     96 a minute, 4 to a bar, from taps\n"),
+        ({"tempo": 96.0, "tempo_from": "taps"}, "tempo     96 a minute, in 4/4, from taps\n"),
         ({"tempo": 96.0, "tempo_from": "configuration"}, "from the configuration\n"),
         ({"tempo": 96.0, "tempo_from": "clock"}, "from the clock\n"),
         ({"scale": "minor"}, "the room\n scale     minor\n"),

@@ -128,14 +128,14 @@ def test_check_spells_the_key_as_musicians_do(tmp_path, capsys):
         path = tmp_path / "wren.yaml"
         path.write_text(text.replace("key: D, scale: major", f"key: {key}, scale: {scale}"), encoding="utf-8")
         assert main(["check", str(path)]) == 0
-        assert f"wren plays in {said}, at 84 beats a minute." in capsys.readouterr().out
+        assert f"wren plays in {said}, at 84 bpm in 4/4." in capsys.readouterr().out
 
 
 def test_check_a_good_profile(capsys):
     assert main(["check", "wren"]) == 0
     said = capsys.readouterr().out
     assert said.startswith(f"{shipped() / 'wren.yaml'}: fine\n")
-    assert "wren plays in D major, at 84 beats a minute." in said
+    assert "wren plays in D major, at 84 bpm in 4/4." in said
     assert "room" not in said
     assert "each press of finger" in said
     assert "not a medical device" in said

@@ -15,7 +15,7 @@ from router.core.engine import HARMONY, PartPlan, Plan, RulePlan
 from router.core.events import Route, SwitchSample
 from router.core.harmony import Progression
 from router.core.ledger import Limits
-from router.core.music import SCALES, Chord, Grid, Music, Span, chord_symbol, length
+from router.core.music import SCALES, Chord, Grid, Music, Span, TimeSignature, chord_symbol, length
 from router.core.rules import RULES
 from router.core.units import NANOSECONDS
 from router.testing import MILLISECOND, VirtualTime, plan_rule
@@ -442,4 +442,6 @@ def test_a_rule_of_others_is_told_of_a_key_too_and_only_of_what_is_new():
 
 
 def test_a_span_is_a_bar_of_the_room():
-    assert Music(beats=3, tempo=Fraction(60)).lasts(Span(bars=Fraction(1))) == 3 * NANOSECONDS
+    assert (
+        Music(time_signature=TimeSignature(3, 4), tempo=Fraction(60)).lasts(Span(bars=Fraction(1))) == 3 * NANOSECONDS
+    )

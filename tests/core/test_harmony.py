@@ -32,6 +32,7 @@ from router.core.music import (
     Grid,
     Music,
     Span,
+    TimeSignature,
     chord_symbol,
     invert,
     length,
@@ -318,7 +319,7 @@ def test_steps_of_the_scale():
 
 def test_lengths_and_rates_in_time():
     """MIDI clock: 24 to the quarter; 120 bpm is 20.8333 ms a clock, so 500 ms a quarter (MIDI 1.0)."""
-    music = Music(tempo=Fraction(120), beats=3)
+    music = Music(tempo=Fraction(120), time_signature=TimeSignature(3, 4))
     clock = Fraction(500_000_000, 24)
     for text, clocks in {
         "1/4": 24,

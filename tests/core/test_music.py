@@ -18,6 +18,7 @@ from mingus.core import scales as mingus_scales
 from music21 import chord as m21_chord
 from music21 import harmony as m21_harmony
 from music21 import key as m21_key
+from music21 import meter as m21_meter
 from music21 import pitch as m21_pitch
 from music21 import roman as m21_roman
 from music21 import scale as m21_scale
@@ -35,11 +36,13 @@ from router.core.music import (
     fold,
     frequency,
     invert,
+    length,
     middle,
     pitch_class,
     pitch_name,
     pitch_number,
     scale_shape,
+    time_signature,
     voice,
 )
 from router.core.units import NANOSECONDS, QuantityError
@@ -592,3 +595,24 @@ def test_note_values_in_time():
     # Tempo FF 51 03 07 A1 20 is 500 000 us a quarter, 0F 42 40 is 1 000 000 (Standard MIDI Files 1.0).
     assert Music(tempo=Fraction(120)).duration(Fraction(1, 4)) == 0x07A120 * 1000
     assert Music(tempo=Fraction(60)).duration(Fraction(1, 4)) == 0x0F4240 * 1000
+
+
+@pytest.mark.parametrize("beat_type", [2, 4, 8, 16])
+@pytest.mark.parametrize("beats", range(1, 17))
+def test_a_time_signature_has_music21s_bar_and_beat(beats, beat_type):
+    """The bar always; the beat where music21 and everybody else agree: simple twos to fours, and compound times."""
+    ours = time_signature(f" {beats} / {beat_type} ")
+    theirs = m21_meter.TimeSignature(f"{beats}/{beat_type}")
+    assert (str(ours), ours.quarters) == (theirs.ratioString, Fraction(theirs.barDuration.quarterLength))
+    if ours.compound or (beats in (2, 3, 4) and beat_type <= 4):
+        assert ours.beat == Fraction(theirs.beatDuration.quarterLength)
+
+
+@pytest.mark.parametrize("text", ["", "4", "0/4", "17/4", "4/3", "4/32", "6:8", "6/8/2", "-3/4", "3.5/4"])
+def test_what_is_no_time_signature_is_told(text):
+    with pytest.raises(QuantityError, match="is not a time signature"):
+        time_signature(text)
+
+
+def test_two_bars_of_six_eight_last_six_quarters():
+    assert Music(tempo=Fraction(60), time_signature=time_signature("6/8")).lasts(length("2 bars")) == 6 * NANOSECONDS

@@ -124,6 +124,14 @@ def test_note_values(text, value):
 
 
 @pytest.mark.parametrize(
+    ("text", "share"), [("1:1", Fraction(1, 2)), ("2:1", Fraction(2, 3)), (" 3 : 2 ", Fraction(3, 5))]
+)
+def test_swing_ratios(text, share):
+    """MusicXML 4.0, element swing: first and second are the ratio of two notes; 2:1 is its example."""
+    assert units.swing_ratio(text) == share
+
+
+@pytest.mark.parametrize(
     ("read", "text", "message", "hint"),
     [
         (units.pascal, "0,5 inH2O", "a point, not a comma", 'Did you mean "0.5 inH2O"?'),
@@ -149,6 +157,10 @@ def test_note_values(text, value):
         (units.note_value, "1/5", "is not a note value", "1/8"),
         (units.note_value, "0/4", "is not a note value", "1/8"),
         (units.note_value, "eighth", "is not a note value", "1/8"),
+        *(
+            (units.swing_ratio, text, "is not a ratio", "1:1 is straight")
+            for text in ("2", "60 %", "0:1", "2:0", "2/1", "100:1")
+        ),
     ],
 )
 def test_what_is_no_quantity(read, text, message, hint):

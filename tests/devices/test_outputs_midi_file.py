@@ -12,7 +12,7 @@ import pytest
 
 from router.cli import main
 from router.core.events import Route
-from router.core.music import SCALES, Music, pitch_class
+from router.core.music import SCALES, Music, TimeSignature, pitch_class, time_signature
 from router.core.units import NANOSECONDS
 from router.devices.outputs.midi_file import MidiFile
 
@@ -187,7 +187,7 @@ def keyed(*changes, messages=None) -> bytes:
 @pytest.mark.parametrize(("key", "scale"), SIGNATURES)
 def test_the_key_has_the_published_bytes_and_is_read_by_others(key, scale):
     sharps, minor = SIGNATURES[key, scale]
-    data = keyed((0, Music(pitch_class(key), SCALES[scale], beats=3)))
+    data = keyed((0, Music(pitch_class(key), SCALES[scale], time_signature=TimeSignature(3, 4))))
     assert data.count(bytes((0xFF, 0x59, 2, sharps % 256, minor))) == 1
     score = music21.converter.parseData(data, format="midi", quantizePost=False)
     (found,) = {
@@ -211,24 +211,31 @@ def test_major_and_minor_keys_have_music21s_signatures(tonic):
         assert abs(signature.sharps) <= 6
 
 
-@pytest.mark.parametrize("beats", [1, 2, 3, 4, 5, 7, 16])
-def test_the_metre_has_the_published_bytes_and_is_read_by_others(beats):
-    """FF 58 04 nn dd cc bb: quarters, 24 clocks a click, eight 32nd notes a quarter."""
-    data = keyed((0, Music(beats=beats)))
-    assert data.count(bytes((0xFF, 0x58, 4, beats, 2, 24, 8))) == 1
+@pytest.mark.parametrize(
+    ("written", "power", "clocks"),
+    [("1/4", 2, 24), ("3/4", 2, 24), ("5/4", 2, 24), ("16/4", 2, 24), ("2/2", 1, 48), ("6/8", 3, 36), ("7/8", 3, 12)],
+)
+def test_the_metre_has_the_published_bytes_and_is_read_by_others(written, power, clocks):
+    """FF 58 04 nn dd cc bb: beats, their kind as a power of two, clocks a click, eight 32nd notes a quarter.
+
+    The standard's own example is 6/8 with 36 clocks a click: FF 58 04 06 03 24 08 (Standard MIDI Files 1.0).
+    """
+    wanted = time_signature(written)
+    data = keyed((0, Music(time_signature=wanted)))
+    assert data.count(bytes((0xFF, 0x58, 4, wanted.beats, power, clocks, 8))) == 1
     (change,) = pretty_midi.PrettyMIDI(io.BytesIO(data)).time_signature_changes
-    assert (change.numerator, change.denominator, change.time) == (beats, 4, 0)
+    assert (change.numerator, change.denominator, change.time) == (wanted.beats, wanted.beat_type, 0)
     score = music21.converter.parseData(data, format="midi", quantizePost=False)
-    assert {s.ratioString for s in score.flatten().getElementsByClass(music21.meter.TimeSignature)} == {f"{beats}/4"}
+    assert {s.ratioString for s in score.flatten().getElementsByClass(music21.meter.TimeSignature)} == {written}
 
 
 def test_changes_of_key_metre_and_tempo_stand_where_they_come_and_the_notes_keep_their_times():
     second = NANOSECONDS
     changes = [
-        (0, Music(2, SCALES["major"], Fraction(120), 4)),
-        (4 * second, Music(9, SCALES["minor"], Fraction(120), 4)),
-        (8 * second + 333, Music(9, SCALES["minor"], Fraction(50), 3)),
-        (12 * second, Music(9, SCALES["natural minor"], Fraction(50), 3)),
+        (0, Music(2, SCALES["major"], Fraction(120))),
+        (4 * second, Music(9, SCALES["minor"], Fraction(120))),
+        (8 * second + 333, Music(9, SCALES["minor"], Fraction(50), TimeSignature(3, 4))),
+        (12 * second, Music(9, SCALES["natural minor"], Fraction(50), TimeSignature(3, 4))),
     ]
     data = keyed(*changes)
     read = pretty_midi.PrettyMIDI(io.BytesIO(data))
@@ -251,7 +258,7 @@ def test_what_router_play_writes_carries_key_and_metre(tmp_path):
     written_profile.write_text(
         """profile: 1
 child: wren
-music: {key: E, scale: dorian, tempo: 72 bpm, beats: 3}
+music: {key: E, scale: dorian, tempo: 72 bpm, time_signature: 3/4}
 inputs: {pad: {type: switch, device: {terminal: space}}}
 parts: {tune: {input: pad, rules: [{note: {}}], output: {port: synth, channel: 1}}}
 outputs: {synth: {midi: "*"}}

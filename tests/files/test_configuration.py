@@ -22,7 +22,7 @@ from router.core.events import SwitchSample
 from router.core.harmony import Progression
 from router.core.ledger import Limits
 from router.core.midi import NOTE_ON
-from router.core.music import SCALES, Music, Span, chord_symbol
+from router.core.music import SCALES, Music, Span, TimeSignature, chord_symbol
 from router.core.units import NANOSECONDS
 from router.devices.descriptions import EvdevSwitch, Instrument, MidiInDevice, MidiPort, SerialDevice
 from router.files import configuration, declared, profile, reference
@@ -179,7 +179,7 @@ def test_a_folder_is_no_configuration(tmp_path):
 def test_everything_that_can_be_written_about_playing_together():
     found = load(GOLDEN_CONFIGURATIONS / "fine_together.yaml")
     assert found.room == RoomPlan(
-        Music(2, SCALES["major"], Fraction(96), 3),
+        Music(2, SCALES["major"], Fraction(96), TimeSignature(3, 4)),
         frozenset({TEMPO, KEY, SCALE}),
         Progression(tuple(map(chord_symbol, ("D", "Bm", "G", "A7/C#"))), Span(bars=1)),
         Leading(chord=True, key=True, channel=1, hold=67),
@@ -203,7 +203,7 @@ def test_everything_that_can_be_written_about_playing_together():
         ("{}", set()),
         ("{key: D}", {KEY}),
         ("{scale: minor}", {SCALE}),
-        ("{tempo: 84 bpm, beats: 3}", {TEMPO}),
+        ("{tempo: 84 bpm, time_signature: 3/4}", {TEMPO}),
         ("{progression: {chords: [D, G], every: 4 s}}", set()),
         ("{progression: {chords: [D, 4], every: 4 s}}", {KEY, SCALE}),  # a step of the room's scale
     ],
@@ -214,7 +214,7 @@ def test_a_room_says_only_what_stands_there(written, music, says):
 
 def test_beats_are_those_of_the_tempo_that_is_tapped():
     found = load(GOLDEN_CONFIGURATIONS / "fine_room_that_only_taps.yaml").room
-    assert (found.music.beats, found.says) == (3, {KEY, SCALE})
+    assert (found.music.time_signature, found.says) == (TimeSignature(3, 4), {KEY, SCALE})
 
 
 @pytest.mark.parametrize("page", ["systemd/README.md", "profiles/README.md"])
@@ -244,7 +244,7 @@ def test_check_says_what_is_shared(capsys):
         "plays on the channels 3, 2",
         'pad is the device "*right*"',
         "is 80 % loud at first, then by controller 20 of the keyboard",
-        "Who follows the room has the key D, the scale major, 96 beats a minute, 3 to a bar, the chords D Bm G A7/C#",
+        "Who follows the room has the key D, the scale major, 96 bpm in 3/4, the chords D Bm G A7/C#",
         'the clock of "*Drum*", the chords and the key of the keyboard.',
         'The keyboard is "*Keys*", and what is played on it sounds at MIDI port "*Synth*".',
         '"*Sequencer*" is given our clock.',

@@ -35,6 +35,7 @@ SETTINGS = {
     ),
     ("apart", "delay"): ("RULE", "echo: {apart: 1/8}", "echo: {delay: 1/8}"),
     ("apart", "spacing"): ("RULE", "strum: {apart: 40 ms}", "strum: {spacing: 40 ms}"),
+    ("beats", "time_signature"): ("MUSIC", "beats: 3", "time_signature: 3/4"),
     ("crossing", "full_speed"): ("POINTER", "strength: {crossing: 500 ms}", "strength: {full_speed: 500 ms}"),
     ("forgive", "grace_time"): ("POINTER", "grid: {forgive: 100 ms}", "grid: {grace_time: 100 ms}"),
     ("freeze", "hold"): ("ROOM", 'keyboard: {midi: "*", leads: chords, freeze: 67}', KEYBOARD),
@@ -49,12 +50,18 @@ SETTINGS = {
     ("way", "direction"): ("RULE", "scale_lock: {way: up}", "scale_lock: {direction: up}"),
 }
 """By former and present name: what is changed in which place of a file, and how it is written now."""
+RATIOS = dict.fromkeys(range(50, 76), "3:1") | {50: "1:1", 60: "3:2", 66: "2:1", 67: "2:1"}
 VALUES = {
     ("end", "turn back"): (
         "NOTE",
         "sequence: {notes: [C4], end: turn back}",
         "sequence: {notes: [C4], end: back and forth}",
     ),
+    **{
+        ("swing", f"{share} %"): ("RULE", f"arpeggio: {{swing: {share} %}}", f"arpeggio: {{swing: {ratio}}}")
+        for share, ratio in RATIOS.items()
+    },
+    **{("time_signature", str(n)): ("MUSIC", f"time_signature: {n}", f"time_signature: {n}/4") for n in range(1, 17)},
     ("kind", "fifth"): ("RULE", "chord: {kind: fifth}", "chord: {kind: open fifth}"),
     ("voice_leading", "nearest"): ("RULE", "chord: {voice_leading: nearest}", "chord: {voice_leading: smooth}"),
 }

@@ -12,7 +12,7 @@ import pytest
 from router.core.engine import TEMPO
 from router.core.events import Lost, Mark, MidiSample, PointerSample, PressureSample, SwitchSample
 from router.core.harmony import Progression
-from router.core.music import SCALES, Music, Span, chord_symbol
+from router.core.music import SCALES, Music, Span, TimeSignature, chord_symbol
 from router.live.status import Lateness, RoomStatus, together, value_of
 from router.room.lead import Leading
 from router.room.room import KEY, SCALE, Room, RoomPlan
@@ -101,10 +101,10 @@ def test_a_room_that_says_nothing():
 
 
 def test_what_the_configuration_says_of_the_room():
-    plan = RoomPlan(Music(3, SCALES["dorian"], Fraction(191, 2), 3), frozenset({TEMPO, KEY, SCALE}))
+    plan = RoomPlan(Music(3, SCALES["dorian"], Fraction(191, 2), TimeSignature(3, 4)), frozenset({TEMPO, KEY, SCALE}))
     plan = replace(plan, progression=Progression((chord_symbol("Gm"),), Span(bars=1)))
     said = shared(plan)
-    assert (said["tempo"], said["beats"], said["tempo_from"]) == (95.5, 3, "configuration")
+    assert (said["tempo"], said["time_signature"], said["tempo_from"]) == (95.5, "3/4", "configuration")
     assert (said["key"], said["scale"], said["chord"]) == ("Eb", "dorian", "Gm")
 
 

@@ -10,7 +10,7 @@ from itertools import pairwise
 
 import pytest
 
-from router.core.music import Music
+from router.core.music import Music, TimeSignature
 from router.core.units import NANOSECONDS
 from router.room.beat import KEPT, Beat, ClockOut
 from router.testing import MILLISECOND, Observed
@@ -72,16 +72,29 @@ def test_another_tempo_in_the_middle_is_taken_after_two_intervals():
     assert abs(beat.music.tempo - Fraction(60_000, 700)) < Fraction(1, 100)
 
 
-def test_no_beat_comes_twice_under_taps():
+def test_taps_in_six_eight_are_dotted_quarters_two_to_a_bar():
+    """Half a second from tap to tap: 120 dotted quarters are 180 quarters a minute, and a bar of three lasts a second."""
+    beat = Beat(Music(time_signature=TimeSignature(6, 8)))
+    for tap in (0, 500, 1000, 1500):
+        beat.tap(round((1000 + tap) * MILLISECOND))
+    assert beat.music.tempo == 180
+    assert abs(beat.position(2500 * MILLISECOND) - beat.position(2000 * MILLISECOND) - Fraction(3, 2)) < 1e-6
+    assert beat.position(2500 * MILLISECOND) % Fraction(3, 2) < 1e-6
+    assert abs(beat.position(2500 * MILLISECOND) % 3 - Fraction(3, 2)) < 1e-6  # the fourth tap: the second beat
+
+
+@pytest.mark.parametrize("signature", [TimeSignature(4, 4), TimeSignature(6, 8), TimeSignature(7, 8)], ids=str)
+def test_no_beat_comes_twice_under_taps(signature):
     chance = random.Random(1)
-    beat, now = Beat(Music()), 0
+    beat, now = Beat(Music(time_signature=signature)), 0
     for _ in range(2000):
         now += round(chance.choice((500, 510, 490, 700, 60, 1000, 5000)) * MILLISECOND * chance.uniform(0.95, 1.05))
         before = beat.position(now)
         beat.tap(now)
-        assert beat.position(now) >= before // 1
+        come = before // signature.beat * signature.beat
+        assert beat.position(now) >= come
         if beat.position(now) < before:
-            assert beat.position(now) > before // 1
+            assert beat.position(now) > come
 
 
 @pytest.mark.parametrize(("sd", "taps", "most"), [(20, 4, 1.2), (20, 8, 1.1), (30, 8, 1.3), (40, 8, 1.8)])
@@ -252,3 +265,11 @@ def test_a_beat_that_moves_a_little_loses_no_tick():
     times = [when for when, _ in ticks]
     assert all(one < two for one, two in pairwise(times))
     assert abs(len(ticks) - now * 48 // NANOSECONDS) <= 2
+
+
+@pytest.mark.parametrize(("signature", "clocks"), [(TimeSignature(6, 8), 72), (TimeSignature(7, 8), 84)], ids=str)
+def test_start_waits_for_the_bar_of_any_time_signature(signature, clocks):
+    out = ClockOut(Music(tempo=Fraction(120), time_signature=signature), 0)
+    out.start()
+    messages = [message[0] for _, message in sent(out, 4 * NANOSECONDS)]
+    assert messages.index(START) == clocks  # after the ticks of one bar, from the one at 0 on

@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 
 from router.core.events import Press, Release
 from router.core.harmony import Harmony, Progression
-from router.core.music import SCALES, Music, chord_symbol
+from router.core.music import SCALES, Music, TimeSignature, chord_symbol
 from router.core.recognition import SETTLE, TOGETHER
 from router.core.timers import Alarm, Timers
 from router.core.units import NANOSECONDS
@@ -236,7 +236,7 @@ def test_a_childs_scale_in_another_key_has_as_many_notes(own, key, then):
 
 
 def test_what_the_keyboard_has_not_said_stays():
-    own = Music(2, SCALES["dorian"], chord=chord_symbol("Dm"), beats=3, origin=7)
+    own = Music(2, SCALES["dorian"], chord=chord_symbol("Dm"), time_signature=TimeSignature(3, 4), origin=7)
     assert Led().onto(own) == own
     assert Led(chord_symbol("G")).onto(own).chord == chord_symbol("G")
     assert Led(chord_symbol("G")).onto(own).notes == own.notes

@@ -51,11 +51,11 @@ class ArpeggioRule(Rule):
             "gate": GATE,
             "begin": BEGIN,
             "swing": {
-                "quantity": "percent",
-                "least": "50 %",
-                "most": "75 %",
-                "default": "50 %",
-                "description": "where the second of two steps stands between the first and the third: 50 % is even",
+                "quantity": "swing ratio",
+                "least": "1:1",
+                "most": "3:1",
+                "default": "1:1",
+                "description": "how long the first of two steps is beside the second: 1:1 is straight, 2:1 a triplet feel",
             },
             "seed": SEED,
         },
@@ -68,7 +68,7 @@ class ArpeggioRule(Rule):
         self._octaves: int = settings["octaves"]
         self._gate = gate(settings)
         self._on_the_beat = settings["begin"] == ON_THE_BEAT
-        self._swing = Fraction(settings["swing"]).limit_denominator(1000)
+        self._swing: Fraction = settings["swing"]
         self._seed: int = settings["seed"]
         self._chances = Random(self._seed)  # noqa: S311 - a fixed row of numbers for music, no secret
         self._held: dict[int, list[NoteOn]] = {}  # by voice, in the order played

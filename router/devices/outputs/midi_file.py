@@ -20,7 +20,7 @@ import mido
 
 from router.core.engine import PartPlan
 from router.core.events import Route
-from router.core.music import Music
+from router.core.music import Music, TimeSignature
 from router.devices.outputs.base import Output
 
 DRUMS = 10
@@ -69,8 +69,8 @@ class MidiFile:
         elif quarter != self._tempi[-1][1]:
             self._tempi.append((now, quarter))
             self._head.append((now, mido.MetaMessage("set_tempo", tempo=quarter)))
-        if before is None or before.beats != music.beats:
-            self._head.append((now, _metre(music.beats)))
+        if before is None or before.time_signature != music.time_signature:
+            self._head.append((now, _metre(music.time_signature)))
         key = mido.MetaMessage("key_signature", key=music.signature.key)
         if before is None or before.signature != music.signature:
             self._head.append((now, key))
@@ -150,10 +150,14 @@ def _microseconds(tempo: Fraction) -> int:
     return round(60_000_000 / tempo)
 
 
-def _metre(beats: int) -> mido.MetaMessage:
-    """The time signature of ``beats`` quarter notes; each has a metronome click, 24 clocks and eight 32nd notes."""
+def _metre(time_signature: TimeSignature) -> mido.MetaMessage:
+    """The time signature, a metronome click on each of its beats; a quarter has 24 clocks and eight 32nd notes."""
     return mido.MetaMessage(
-        "time_signature", numerator=beats, denominator=4, clocks_per_click=24, notated_32nd_notes_per_beat=8
+        "time_signature",
+        numerator=time_signature.beats,
+        denominator=time_signature.beat_type,
+        clocks_per_click=int(24 * time_signature.beat),
+        notated_32nd_notes_per_beat=8,
     )
 
 

@@ -47,7 +47,7 @@ def room_plan(values: Values, seats: Iterable[SeatPlan]) -> RoomPlan:
     says = {said for name, said in names.items() if name in music}
     if any(isinstance(chord, int) for chord in chords.get("chords", ())):
         says |= {KEY, SCALE}  # a step is one of the room's scale, so all who follow are in it
-    fields = {"key": "tonic", "scale": "scale", "tempo": "tempo", "beats": "beats"}
+    fields = {"key": "tonic", "scale": "scale", "tempo": "tempo", "time_signature": "time_signature"}
     return RoomPlan(
         Music(**{field: music[name] for name, field in fields.items() if name in music}),
         frozenset(says),
@@ -261,9 +261,10 @@ def _tempo(room: Entries, tapped: bool, report: Report) -> None:
     music = _group(room, "music")
     if "tempo" in music.values or "from" in _group(room, "clock").values or tapped:
         return
-    beats = music.keys.get("beats")
-    if beats is not None:
-        report.missing(beats.place, '"beats" are those of the room\'s tempo, and it has none', _NO_TEMPO)
+    written = music.keys.get("time_signature")
+    if written is not None:
+        message = '"time_signature" is that of the room\'s tempo, and it has none'
+        report.missing(written.place, message, _NO_TEMPO)
     chords = pieces.group(music, "progression", schema.ROOM_MUSIC)
     every, node = _value(chords, "every", schema.ROOM_PROGRESSION), chords.values.get("every")
     if every is not None and not every.nanoseconds and isinstance(node, Text):

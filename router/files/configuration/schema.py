@@ -230,7 +230,7 @@ ROOM_MUSIC = group(
     key=_said("key", "the tonic of all who follow; if left out, each profile's own", "D"),
     scale=_said("scale", "the scale of all who follow; if left out, each profile's own", "major"),
     tempo=_said("tempo", "quarter notes a minute, for all who follow; if left out, each profile's own", "96 bpm"),
-    beats=_said("beats", "how many quarter notes a bar has in the room's tempo; 4 if left out", 4),
+    time_signature=_said("time_signature", "the beats of a bar in the room's tempo; 4/4 if left out", "6/8"),
     progression={**ROOM_PROGRESSION, "description": "the chords of all who follow, and how long each lasts"},
 )
 CLOCK = group(

@@ -74,7 +74,7 @@ def build(tree: Node, path: Path, report: Report) -> Profile | None:
         source for part in parts for source in part.names if any(Kind.LEVELS in step.rule.takes for step in part.steps)
     )
     plan = Plan(
-        Music(top["music"]["key"], top["music"]["scale"], top["music"]["tempo"], top["music"]["beats"]),
+        Music(top["music"]["key"], top["music"]["scale"], top["music"]["tempo"], top["music"]["time_signature"]),
         Limits(**top["limits"]),
         {name: _conditioner(name, heard, used, levels) for name, heard in inputs.items()},
         tuple(_part_plan(part, path) for part in parts),

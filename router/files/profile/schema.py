@@ -87,18 +87,12 @@ MUSIC = group(
         ),
     },
     tempo={"quantity": "tempo", "default": "90 bpm", "description": "quarter notes a minute, 20 to 400 bpm"},
-    beats={
-        "type": "integer",
-        "minimum": 1,
-        "maximum": 16,
-        "default": 4,
-        "description": "how many quarter notes a bar has",
-    },
+    time_signature={"quantity": "time signature", "default": "4/4", "description": "the beats of a bar"},
     progression={**PROGRESSION, "description": "the chords that parts can follow, and what goes on to the next"},
     follow={
         "enum": ["room", "tempo", "harmony"],
         "description": (
-            "what the room says instead, where it says anything: tempo and beats, harmony (key, scale and chords), or"
+            "what the room says instead, where it says anything: tempo and time signature, harmony (key, scale and chords), or"
             " both. If left out, nothing"
         ),
     },

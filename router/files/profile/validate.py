@@ -379,7 +379,8 @@ def _say_value(error: ValidationError, node: Node, name: str, wanted: Schema) ->
                 else f"a comma is missing in {quoted(node.text)}"
             )
             return message, f"Did you mean {', '.join(words)}?"
-        return str(error.cause), error.cause.hint
+        today = former.value(name, node.text)
+        return str(error.cause), (f'Did you mean "{today}"?  ' if today else "") + error.cause.hint
     say = _SAYINGS.get(str(error.validator))
     if say is None:
         return f"{quoted(node.text)} is not right for {quoted(name)}", allowed(name, wanted)
