@@ -10,9 +10,11 @@ import argparse
 import contextlib
 import importlib
 import os
+import shutil
 import sys
+import textwrap
 from collections.abc import Sequence
-from typing import Protocol, cast
+from typing import Protocol, TextIO, cast
 
 from router import __version__
 from router.core.units import nearest
@@ -55,6 +57,29 @@ class Command(Protocol):
         """Do it; the exit status."""
 
 
+def say(text: object = "", *, file: TextIO | None = None, end: str = "\n", flush: bool = False) -> None:
+    """Write text for a person: on a terminal no line is wider than it, elsewhere the text is as it is.
+
+    A word, a path and a line that shows a file (``14 | notes: ...``) stay whole, so that they can be copied.
+    """
+    out = file or sys.stdout
+    whole = str(text)
+    if out.isatty():
+        columns = max(20, shutil.get_terminal_size().columns)
+        whole = "\n".join(_narrow(line, columns) for line in whole.split("\n"))
+    print(whole, file=out, end=end, flush=flush)
+
+
+def _narrow(line: str, columns: int) -> str:
+    if len(line) <= columns or line.lstrip(" 0123456789").startswith("|"):
+        return line
+    indent = line[: len(line) - len(line.lstrip())]
+    wraps = textwrap.TextWrapper(
+        columns, subsequent_indent=f"{indent}  ", break_long_words=False, break_on_hyphens=False, drop_whitespace=True
+    )
+    return wraps.fill(line)
+
+
 def main(argv: Sequence[str] | None = None) -> int:
     """Run the command that the arguments name."""
     arguments = list(sys.argv[1:] if argv is None else argv)
@@ -68,7 +93,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     except KeyboardInterrupt:
         return INTERRUPTED
     except ProfileError as error:
-        print(error, file=sys.stderr)
+        say(error, file=sys.stderr)
         return WRONG
     except BrokenPipeError:  # whoever was reading has read enough
         with contextlib.suppress(OSError, ValueError, AttributeError):
@@ -89,17 +114,17 @@ def _main(arguments: list[str]) -> int:
         command.add_arguments(parser)
         return command.run(parser.parse_args(arguments[1:]))
     if name in ("-h", "--help", "help"):
-        print(_help())
+        say(_help())
         return DONE
     if name == "--version":
-        print(f"router {__version__}")
+        say(f"router {__version__}")
         return DONE
     if not name:
-        print(_help(), file=sys.stderr)
+        say(_help(), file=sys.stderr)
         return USAGE
     near = nearest(name, COMMANDS)
     hint = f'Did you mean "router {near}"?  ' if near else ""
-    print(
+    say(
         f'router: there is no command "{name}"\n{hint}The commands: {", ".join(COMMANDS)}. See router --help.',
         file=sys.stderr,
     )

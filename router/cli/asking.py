@@ -10,6 +10,7 @@ from collections.abc import Collection, Mapping
 from pathlib import Path
 from typing import Any
 
+from router.cli import say
 from router.core.units import nearest
 from router.files.diagnostics import listed, tidy
 from router.live.status import SeatStatus
@@ -75,7 +76,7 @@ def refused(args: argparse.Namespace, problem: str) -> None:
     if args.json:
         print(json.dumps({"ok": False, "problem": problem}, ensure_ascii=False))
     else:
-        print("\n".join(map(tidy, problem.split("\n"))), file=sys.stderr)
+        say("\n".join(map(tidy, problem.split("\n"))), file=sys.stderr)
 
 
 def unknown(what: str, name: str, names: Collection[str]) -> str:

@@ -10,7 +10,7 @@ from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Any
 
-from router.cli import elsewhere
+from router.cli import elsewhere, say
 from router.core.engine import HARMONY, TEMPO
 from router.core.midi import PROGRAMS
 from router.core.music import SCALES
@@ -65,18 +65,18 @@ def run(args: argparse.Namespace) -> int:
         print(json.dumps([problem.as_json() for problem in [*problems, *warnings]], indent=2, ensure_ascii=False))
         return 1 if problems else 0
     for problem in [*problems, *warnings]:
-        print(f"{problem}\n")
+        say(f"{problem}\n")
     for fine in (verdict for verdict in verdicts if verdict.path):
-        print(f"{fine.path}: fine{', with a warning' if fine.warnings else ''}")
+        say(f"{fine.path}: fine{', with a warning' if fine.warnings else ''}")
         if len(args.files) == 1:
-            print("\n".join(fine.words))
-        print("".join(f"\n  {line}\n" for line in fine.unproven), end="")
+            say("\n".join(fine.words))
+        say("".join(f"\n  {line}\n" for line in fine.unproven), end="")
     if problems:
         count = len(problems)
-        print("1 problem." if count == 1 else f"{count} problems.")
+        say("1 problem." if count == 1 else f"{count} problems.")
         return 1
     if any(verdict.path and verdict.is_profile for verdict in verdicts):
-        print(f"\n{CAUTION}")
+        say(f"\n{CAUTION}")
     return 0
 
 

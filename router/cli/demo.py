@@ -12,22 +12,33 @@ import argparse
 import contextlib
 import sys
 import textwrap
-from collections.abc import Sequence
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Protocol
+from typing import Any
 
-from rich.console import Console, Group
-from rich.live import Live
+from rich.console import Console
 from rich.text import Text
 
+from router.cli import say
 from router.cli.demo_together import play_together
-from router.cli.meters import Meter, Roll, meter, signs_for
+from router.cli.screen import drawable
 from router.cli.simulated import simulated
-from router.cli.stage import FRAME, HEIGHT, TAIL, WIDTH, Files, Interrupt, Pace, said, speaker
+from router.cli.stage import (
+    TAIL,
+    Files,
+    Interrupt,
+    LinesShow,
+    Pace,
+    ScreenShow,
+    Show,
+    filled,
+    headline,
+    said,
+    speaker,
+)
 from router.core.engine import Engine
-from router.core.events import Mark, Route, Sample
-from router.core.music import NAMES
+from router.core.events import Route
 from router.core.units import NANOSECONDS
 from router.devices.outputs.base import Output
 from router.devices.outputs.midi_file import track_names
@@ -113,13 +124,13 @@ def _run(args: argparse.Namespace, interrupt: Interrupt) -> int:
     except OSError as error:
         interrupt.look()  # what was broken off may fail as it ends
         place = "" if error.filename is None else f"{error.filename}: "  # a full disk has no name
-        print(f"router demo: {place}{(error.strerror or str(error)).lower()}", file=sys.stderr)
+        say(f"router demo: {place}{(error.strerror or str(error)).lower()}", file=sys.stderr)
         return 1
     for what, path in files.written:
-        print(f"{what:7} {path}" if args.together else f"{what:6} {path}")
+        say(f"{what:7} {path}" if args.together else f"{what:6} {path}")
     if files.no_sound:
-        print(f"\nNo sound file: {files.no_sound}")
-    print(f"\n{then}\n\n{CARE}", flush=True)
+        say(f"\nNo sound file: {files.no_sound}")
+    say(f"\n{then}\n\n{CARE}", flush=True)
     return 0
 
 
@@ -127,22 +138,26 @@ def _one_after_another(args: argparse.Namespace, console: Console, interrupt: In
     """The children of ``ACTS``; the files that were written, and what to say then."""
     seconds = args.seconds or 20
     real_time = console.is_terminal and not args.fast
-    screen = DemoScreen(console, seconds) if real_time and not console.is_dumb_terminal else None
+    live = real_time and drawable(console)
     profiles = [profile.load(profile.find(act.child)) for act in ACTS]
     with contextlib.ExitStack() as stack:
         files = Files(args.out, "demo", profiles[0].plan.music.tempo, _tracks(profiles), stack)
         aloud = speaker(stack) if args.aloud else None
-        if screen is not None:
-            stack.callback(screen.close)
         offset = 0
         for act, loaded in zip(ACTS, profiles, strict=True):
             takers = {name: files.takers(f"{loaded.child}/{name}", device) for name, device in loaded.outputs.items()}
             if aloud is not None:
                 takers = {name: [*taking, aloud] for name, taking in takers.items()}
             files.midi.music(loaded.plan.music, offset)
-            show: DemoShow = screen or DemoLines()
-            show.begin(act, loaded)
-            end = _act(loaded, seconds, takers, show, pace=Pace(interrupt, waits=real_time), offset=offset)
+            if not live:
+                say(filled(act.about, console))
+            show: Show = DemoScreen(console, act, loaded, seconds) if live else DemoLines(loaded)
+            with contextlib.closing(show):
+                show.begin()
+                end, tally = _act(loaded, seconds, takers, show, pace=Pace(interrupt, waits=real_time), offset=offset)
+            if live:
+                say(filled(act.about, console))
+            say(f"{tally.presses.total()} efforts heard, {tally.notes.total()} notes played.\n")
             offset = end + BETWEEN
         files.close()
         interrupt.look()
@@ -165,131 +180,41 @@ def _seconds(text: str) -> int:
     return number
 
 
-class DemoShow(Protocol):
-    """The view that a person has. Times are nanoseconds from the child's beginning."""
-
-    def begin(self, act: Act, loaded: profile.Profile) -> None:
-        """A child begins."""
-
-    def sample(self, sample: Sample, now: int) -> None:
-        """A sample came."""
-
-    def event(self, now: int, event: str, fields: dict[str, Any]) -> None:
-        """The engine tells what happened."""
-
-    def picture(self, now: int) -> None:
-        """Time has gone on."""
-
-    def end(self, tally: Tally) -> None:
-        """The child has ended."""
-
-
-class DemoLines:
+class DemoLines(LinesShow):
     """One line of plain text for each thing that happens."""
 
-    def __init__(self) -> None:
-        self._types: dict[str, str] = {}
-        self._names: Sequence[str] = NAMES
-
-    def begin(self, act: Act, loaded: profile.Profile) -> None:
+    def __init__(self, loaded: profile.Profile) -> None:
         self._types, self._names = loaded.types, loaded.plan.music.names
-        print(textwrap.fill(act.about, WIDTH - 2))
 
-    def sample(self, sample: Sample, now: int) -> None:
-        """Samples are too many for lines."""
-
-    def picture(self, now: int) -> None:
-        """Lines do not move."""
-
-    def event(self, now: int, event: str, fields: dict[str, Any]) -> None:
+    def event(self, name: str, now: int, event: str, fields: dict[str, Any]) -> None:
         if words := said(event, fields, self._types, self._names):
-            print(f"{now / NANOSECONDS:7.2f} s  {words}", flush=True)
-
-    def end(self, tally: Tally) -> None:
-        print(f"{_summary(tally)}\n")
+            say(f"{now / NANOSECONDS:7.2f} s  {words}", flush=True)
 
 
-class DemoScreen:
-    """Meters of the inputs and a piano roll, at the pace of life; 80 columns and 24 lines are enough."""
+class DemoScreen(ScreenShow):
+    """A child of the demo: who that is, the meters of its inputs and its piano roll."""
 
-    def __init__(self, console: Console, seconds: int) -> None:
-        self._console, self._seconds = console, seconds
-        self._signs = signs_for(console.encoding)
-        self._live: Live | None = None
-        self._act, self._number = ACTS[0], 0
-        self._meters: dict[str, Meter] = {}
-        self._roll = Roll([], self._signs, 0)
-        self._drawn = 0
+    def __init__(self, console: Console, act: Act, loaded: profile.Profile, seconds: int) -> None:
+        super().__init__(console, {loaded.child: loaded}, seconds, beside=8)
+        self._act = act
 
-    def begin(self, act: Act, loaded: profile.Profile) -> None:
-        self._act, self._number, self._drawn = act, self._number + 1, -FRAME
-        plan = loaded.plan
-        self._meters = {name: meter(name, make, self._signs) for name, make in plan.inputs.items()}
-        heard = sum(len(meter.lines()) for meter in self._meters.values())
-        self._roll = Roll(
-            [part.name for part in plan.parts], self._signs, max(4, min(10, HEIGHT - 8 - heard)), plan.music.names
-        )
-        self._live = Live(console=self._console, auto_refresh=False, transient=True)
-        self._live.start()
-        self.picture(0)
-
-    def sample(self, sample: Sample, now: int) -> None:
-        if not isinstance(sample, Mark) and sample.input in self._meters:
-            self._meters[sample.input].sample(sample, now)
-
-    def event(self, now: int, event: str, fields: dict[str, Any]) -> None:
-        if event in ("press", "release"):
-            source = fields["input"]
-            shown = self._meters[source.partition(".")[0]]
-            if event == "press":
-                shown.press(source, fields.get("zone"))
-            else:
-                shown.release(source)
-        elif event == "note_on":
-            self._roll.note_on(fields["part"], fields["note"], now)
-        elif event == "note_off":
-            self._roll.note_off(fields["part"], fields["note"], now)
-
-    def picture(self, now: int) -> None:
-        if self._live is None or 0 <= now - self._drawn < FRAME:
-            return
-        self._drawn = now
-        done = min(now // NANOSECONDS, self._seconds)
-        title = f" {self._act.child}"
-        place = f"child {self._number} of {len(ACTS)}   {done:2} of {self._seconds} s "
-        width = min(self._console.width, WIDTH)
-        lines = [
-            Text(f"{title}{place:>{width - len(title)}}", "bold reverse"),
-            *(Text(f" {line}") for line in textwrap.wrap(self._act.about, width - 2)),
-            Text(),
-            Text(" heard", "bold"),
-            *(line for meter in self._meters.values() for line in meter.lines()),
-            Text(),
-            Text(" played", "bold"),
-            *self._roll.lines(now),
-        ]
-        self._live.update(Group(*lines), refresh=True)
-
-    def end(self, tally: Tally) -> None:
-        self.close()
-        self._console.print(f"{textwrap.fill(self._act.about, WIDTH - 2)}\n{_summary(tally)}\n")
-
-    def close(self) -> None:
-        """Give the terminal back; no harm if it was."""
-        if self._live is not None:
-            self._live.stop()
-            self._live = None
-
-
-def _summary(tally: Tally) -> str:
-    heard, played = tally.presses.total(), tally.notes.total()
-    return f"{heard} efforts heard, {played} notes played."
+    def lines(self, now: int, width: int) -> Iterator[Text]:
+        place = f"child {ACTS.index(self._act) + 1} of {len(ACTS)}   {self._done(now)}"
+        yield headline(self._act.child, place, width)
+        yield from (Text(f" {line}") for line in textwrap.wrap(self._act.about, width - 2))
+        yield Text()
+        yield Text(" heard", "bold")
+        for shown in self._meters.values():
+            yield from shown.lines(width)
+        yield Text()
+        yield Text(" played", "bold")
+        yield from self._roll.lines(now, width)
 
 
 def _act(
-    loaded: profile.Profile, seconds: int, takers: dict[str, list[Output]], show: DemoShow, *, pace: Pace, offset: int
-) -> int:
-    """One child plays. ``offset`` is when in the files it begins; returns when it ended."""
+    loaded: profile.Profile, seconds: int, takers: dict[str, list[Output]], show: Show, *, pace: Pace, offset: int
+) -> tuple[int, Tally]:
+    """One child plays. ``offset`` is when in the files it begins; returns when it ended, and what was played."""
     plan = loaded.plan
     waiting: list[tuple[int, str, dict[str, Any]]] = []  # told by the engine before its time has come for the eye
     tally = Tally(lambda now, event, fields: waiting.append((now, event, fields)))
@@ -302,10 +227,9 @@ def _act(
             for taker in takers[message.output]:
                 taker.send(message.data, offset + now)
         if sample is not None:
-            show.sample(sample, now)
+            show.sample(loaded.child, sample, now)
         for told in waiting:
-            show.event(*told)
+            show.event(loaded.child, *told)
         waiting.clear()
         show.picture(now)
-    show.end(tally)
-    return offset + now
+    return offset + now, tally

@@ -11,25 +11,35 @@ from __future__ import annotations
 import argparse
 import contextlib
 import itertools
-import textwrap
 from collections import Counter
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import Any, BinaryIO, Protocol
+from typing import Any, BinaryIO
 
-from rich.console import Console, Group
-from rich.live import Live
+from rich.console import Console
 from rich.text import Text
 
-from router.cli import piece
-from router.cli.meters import COLOURS, Meter, Roll, meter, signs_for
-from router.cli.stage import FRAME, HEIGHT, TAIL, WIDTH, Files, Interrupt, Pace, said, speaker
+from router.cli import piece, say
+from router.cli.screen import drawable
+from router.cli.stage import (
+    TAIL,
+    Files,
+    Interrupt,
+    LinesShow,
+    Pace,
+    ScreenShow,
+    Show,
+    filled,
+    headline,
+    said,
+    speaker,
+)
 from router.core.conditioning.base import Conditioner
 from router.core.conditioning.pointer import PointerConditioner
 from router.core.conditioning.pressure import PressureConditioner
 from router.core.engine import TEMPO
-from router.core.events import Mark, MidiSample, Route, Sample
+from router.core.events import MidiSample, Route
 from router.core.midi import CONTROL_CHANGE, NOTE_OFF, NOTE_ON, PEDAL_DOWN, PROGRAM_CHANGE, PROGRAMS
 from router.core.music import SCALES, Chord, spelt
 from router.core.timers import Alarm, Timers
@@ -150,119 +160,48 @@ class Score:
             lane.release(fields["input"], now)
 
 
-class TogetherShow(Protocol):
-    """The view that a person has. Times are nanoseconds from the beginning."""
-
-    def begin(self) -> None:
-        """Now it begins; what was begun needs ``close``."""
-
-    def sample(self, name: str, sample: Sample, now: int) -> None:
-        """A sample came."""
-
-    def event(self, name: str, now: int, event: str, fields: dict[str, Any]) -> None:
-        """A seat, or the room (""), tells what happened."""
-
-    def picture(self, now: int) -> None:
-        """Time has gone on."""
-
-    def close(self) -> None:
-        """Give the terminal back; no harm if it was."""
-
-
-class TogetherLines:
-    """One line of plain text for each thing that happens."""
+class TogetherLines(LinesShow):
+    """One line of plain text for each thing that happens at a seat or in the room."""
 
     def __init__(self, profiles: Mapping[str, Profile]) -> None:
         self._profiles = profiles
-
-    def begin(self) -> None:
-        print(f"{textwrap.fill(STORY, WIDTH - 2)}\n")
-
-    def sample(self, name: str, sample: Sample, now: int) -> None:
-        """Samples are too many for lines."""
-
-    def picture(self, now: int) -> None:
-        """Lines do not move."""
-
-    def close(self) -> None:
-        """Nothing is open."""
 
     def event(self, name: str, now: int, event: str, fields: dict[str, Any]) -> None:
         words = (
             said(event, fields, self._profiles[name].types, piece.MUSIC.names) if name else _said_of_room(event, fields)
         )
         if words:
-            print(f"{now / NANOSECONDS:7.2f} s  {name or 'room':6} {words}", flush=True)
+            say(f"{now / NANOSECONDS:7.2f} s  {name or 'room':6} {words}", flush=True)
 
 
 def _said_of_room(event: str, fields: dict[str, Any]) -> str:
     return f"leads   {event} {fields['name']}" if event in ("chord", "key") and fields["name"] else ""
 
 
-class TogetherScreen:
-    """Meters of all inputs and a piano roll, at the pace of life; 80 columns and 24 lines are enough."""
+class TogetherScreen(ScreenShow):
+    """All children: what the keyboard leads to, the meters of their inputs, and one piano roll."""
 
     def __init__(self, console: Console, profiles: Mapping[str, Profile], seconds: int) -> None:
-        self._console, self._seconds = console, seconds
-        signs = signs_for(console.encoding)
-        self._meters: dict[tuple[str, str], Meter] = {
-            (name, source): meter(source, make, signs)
-            for name, loaded in profiles.items()
-            for source, make in loaded.plan.inputs.items()
-        }
-        self._parts = [f"{name} {part.name}" for name, loaded in profiles.items() for part in loaded.plan.parts]
-        heard = sum(len(shown.lines()) for shown in self._meters.values())
-        self._roll = Roll(self._parts, signs, max(4, HEIGHT - 6 - heard), piece.MUSIC.names)
-        colours = itertools.cycle(COLOURS)
-        self._legend = Text.assemble((" played ", "bold"), *((f" {part} ", next(colours)) for part in self._parts))
+        super().__init__(console, profiles, seconds, beside=6)
         self._chord = self._key = ""
-        self._drawn = -FRAME
-        self._live = Live(console=console, auto_refresh=False, transient=True)
-
-    def begin(self) -> None:
-        self._live.start()
-        self.picture(0)
-
-    def sample(self, name: str, sample: Sample, now: int) -> None:
-        if not isinstance(sample, Mark) and (name, sample.input) in self._meters:
-            self._meters[name, sample.input].sample(sample, now)
 
     def event(self, name: str, now: int, event: str, fields: dict[str, Any]) -> None:
         if event == "chord" and not name:
             self._chord = fields["name"]
         elif event == "key":
             self._key = fields["name"]
-        elif event in ("press", "release"):
-            shown = self._meters[name, fields["input"].partition(".")[0]]
-            if event == "press":
-                shown.press(fields["input"], fields.get("zone"))
-            else:
-                shown.release(fields["input"])
-        elif event == "note_on":
-            self._roll.note_on(f"{name} {fields['part']}", fields["note"], now)
-        elif event == "note_off":
-            self._roll.note_off(f"{name} {fields['part']}", fields["note"], now)
+        else:
+            super().event(name, now, event, fields)
 
-    def picture(self, now: int) -> None:
-        if 0 <= now - self._drawn < FRAME:
-            return
-        self._drawn = now
-        done = min(now // NANOSECONDS, self._seconds)
-        width = min(self._console.width, WIDTH)
-        title = f" {', '.join(CHILDREN)} and the keyboard"
-        place = f"{done:2} of {self._seconds} s "
-        lines = [
-            Text(f"{title}{place:>{width - len(title)}}", "bold reverse"),
-            Text(f" the keyboard leads: chord {self._chord or '-':6} key {self._key or '-'}"),
-            Text(" heard", "bold"),
-            *(line for shown in self._meters.values() for line in shown.lines()),
-            self._legend,
-            *self._roll.lines(now),
-        ]
-        self._live.update(Group(*lines), refresh=True)
-
-    def close(self) -> None:
-        self._live.stop()
+    def lines(self, now: int, width: int) -> Iterator[Text]:
+        yield headline(f"{', '.join(CHILDREN)} and the keyboard", self._done(now), width)
+        leads = f" the keyboard leads: chord {self._chord or '-':6} key {self._key or '-'}"
+        yield from self._wrapped(Text(leads), width)
+        yield Text(" heard", "bold")
+        for shown in self._meters.values():
+            yield from shown.lines(width)
+        yield from self._wrapped(self._legend, width)
+        yield from self._roll.lines(now, width)
 
 
 def play_together(args: argparse.Namespace, console: Console, interrupt: Interrupt) -> tuple[Files, str]:
@@ -282,21 +221,22 @@ def play_together(args: argparse.Namespace, console: Console, interrupt: Interru
         takers = files.takers(INSTRUMENT)
         if args.aloud and (aloud := speaker(stack)) is not None:
             takers.append(aloud)
-        live = real_time and not console.is_dumb_terminal
+        live = real_time and drawable(console)
         seconds = round(this.end / NANOSECONDS)
-        show: TogetherShow = TogetherScreen(console, profiles, seconds) if live else TogetherLines(profiles)
-        stack.callback(show.close)
-        show.begin()
-        score = _play(this, profiles, files, takers, show, pace=Pace(interrupt, waits=real_time))
-        show.close()
+        if not live:
+            say(f"{filled(STORY, console)}\n")
+        show: Show = TogetherScreen(console, profiles, seconds) if live else TogetherLines(profiles)
+        with contextlib.closing(show):
+            show.begin()
+            score = _play(this, profiles, files, takers, show, pace=Pace(interrupt, waits=real_time))
         if live:
-            console.print(f"{textwrap.fill(STORY, WIDTH - 2)}\n")
+            say(f"{filled(STORY, console)}\n")
         _draw(score, drawing)
         files.close()
         interrupt.look()
     for name in CHILDREN:
-        print(f"{name:8} {score.efforts[name]:3} efforts heard, {score.notes[name]:3} notes played")
-    print(f"{KEYBOARD:8} {score.notes[KEYBOARD]:3} notes\n")
+        say(f"{name:8} {score.efforts[name]:3} efforts heard, {score.notes[name]:3} notes played")
+    say(f"{KEYBOARD:8} {score.notes[KEYBOARD]:3} notes\n")
     return files, NEXT
 
 
@@ -317,7 +257,7 @@ def _play(
     profiles: Mapping[str, Profile],
     files: Files,
     takers: list[Output],
-    show: TogetherShow,
+    show: Show,
     *,
     pace: Pace,
 ) -> Score:

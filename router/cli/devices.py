@@ -13,6 +13,7 @@ from dataclasses import dataclass, field
 from functools import partial
 from typing import Any
 
+from router.cli import say
 from router.devices.names import as_json, pasted, quoted, shown
 from router.files.profile import schema
 
@@ -47,7 +48,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """List what is there: 0 if there is anything, 1 if not."""
     if platform.system() != "Linux":
-        print(f"router devices needs Linux, and this is {platform.system()}", file=sys.stderr)
+        say(f"router devices needs Linux, and this is {platform.system()}", file=sys.stderr)
         return 1
     kinds = {
         "switches_and_pointers": _looked(_Kind("Switches and pointers", "kernel input devices in /dev/input"), _evdev),
@@ -56,7 +57,7 @@ def run(args: argparse.Namespace) -> int:
         "midi_outputs": _looked(_Kind("MIDI outputs", "ports that receive, of ALSA or else JACK"), _midi_out),
     }
     if args.json:
-        print(
+        say(
             as_json(
                 {name: {"found": kind.found, "why_none": kind.why or None} for name, kind in kinds.items()},
                 indent=2,

@@ -17,6 +17,7 @@ from pathlib import Path
 from typing import Any
 
 from router import fit
+from router.cli import say
 from router.core.timers import Alarm, Timers
 from router.core.units import PRESSURE, nearest
 from router.files import edit, profile
@@ -64,17 +65,15 @@ def run(args: argparse.Namespace) -> int:
         if name is not None and name not in loaded.types:
             near = nearest(name, list(loaded.types))
             hint = f'Did you mean "{near}"?  ' if near else ""
-            print(f'router fit: {path} has no input called "{name}"', file=sys.stderr)
-            print(f"{hint}Its inputs: {', '.join(loaded.types)}.", file=sys.stderr)
+            say(f'router fit: {path} has no input called "{name}"', file=sys.stderr)
+            say(f"{hint}Its inputs: {', '.join(loaded.types)}.", file=sys.stderr)
             return 2
     if args.write and args.practise:
-        print("router fit: --practise measures a simulated child, and its numbers are not written", file=sys.stderr)
+        say("router fit: --practise measures a simulated child, and its numbers are not written", file=sys.stderr)
         return 2
     if args.write and not Path(args.profile).exists():
-        print(
-            f"router fit: {args.profile} is an example that came with the router, and stays as it is", file=sys.stderr
-        )
-        print(f"Make it a child's own first: cp {path} .", file=sys.stderr)
+        say(f"router fit: {args.profile} is an example that came with the router, and stays as it is", file=sys.stderr)
+        say(f"Make it a child's own first: cp {path} .", file=sys.stderr)
         return 2
     measures = args.trace is None
     try:
@@ -93,14 +92,14 @@ def run(args: argparse.Namespace) -> int:
         return _fit(args, path, loaded, measured=measures and not args.json)
     except fit.FitError as error:
         said = f"{args.trace}: " if args.trace else "router fit: "
-        print(f"{said}{error}\n{error.hint}", file=sys.stderr)
+        say(f"{said}{error}\n{error.hint}", file=sys.stderr)
         return 1
     except TraceError as error:
-        print(error, file=sys.stderr)
+        say(error, file=sys.stderr)
         return 1
     except OSError as error:
         place = "" if error.filename is None else f"{error.filename}: "
-        print(f"router fit: {place}{(error.strerror or str(error)).lower()}", file=sys.stderr)
+        say(f"router fit: {place}{(error.strerror or str(error)).lower()}", file=sys.stderr)
         return 1
 
 
@@ -126,9 +125,9 @@ def _fit(args: argparse.Namespace, path: Path, loaded: profile.Profile, *, measu
         return 0
     print("\n".join([*_plainly(said), *([] if args.write else _difference(path, old, new))]))
     if args.practise and measured:
-        print("\nThis was a simulated child: nothing is written.")
+        say("\nThis was a simulated child: nothing is written.")
     elif measured and not Path(args.profile).exists():
-        print(f"\n{args.profile} is an example and stays as it is. To keep numbers make it a child's own: cp {path} .")
+        say(f"\n{args.profile} is an example and stays as it is. To keep numbers make it a child's own: cp {path} .")
     elif measured and not args.write and old != new:
         try:
             agreed = input(f"\nWrite this into {path}? The old file is kept. (y/n) ").strip().casefold() in ("y", "yes")
@@ -136,7 +135,7 @@ def _fit(args: argparse.Namespace, path: Path, loaded: profile.Profile, *, measu
             agreed = False
         if agreed:
             said["written"], said["kept"] = _write(path, old, new)
-            print(_written(said))
+            say(_written(said))
     return 0
 
 

@@ -17,7 +17,7 @@ from pathlib import Path
 from router.bedside.checking import counts
 from router.bedside.memory import COPY, PLAYS
 from router.bedside.proven import TEXT
-from router.cli import places
+from router.cli import places, say
 from router.files.diagnostics import tidy
 from router.records.record_files import CHILD, carries, folders_of
 from router.records.retention import WASTEBASKET
@@ -68,15 +68,15 @@ class _Found:
 def run(args: argparse.Namespace) -> int:
     """List it, or delete it: 0, or 1 if there is nothing, or something of hers is left after deleting."""
     if not CHILD.fullmatch(args.child):  # it may never lead out of the folder of records
-        print(f"router forget: {tidy(args.child)} cannot be a child's pseudonym", file=sys.stderr)
+        say(f"router forget: {tidy(args.child)} cannot be a child's pseudonym", file=sys.stderr)
         return 2
     try:
         return _run(args)
     except PermissionError as error:
         words = [word for word, said in (("--profile", args.profile), ("--yes", args.yes)) if said]
-        print(f"router forget: {places.not_allowed(error, 'forget', args.child, *words)}", file=sys.stderr)
+        say(f"router forget: {places.not_allowed(error, 'forget', args.child, *words)}", file=sys.stderr)
     except OSError as error:
-        print(f"router forget: {error.filename}: {(error.strerror or str(error)).lower()}", file=sys.stderr)
+        say(f"router forget: {error.filename}: {(error.strerror or str(error)).lower()}", file=sys.stderr)
     return 1
 
 
@@ -86,8 +86,8 @@ def _run(args: argparse.Namespace) -> int:
     if args.profile:
         found.files, found.profiles = [*found.files, *found.profiles], []
     if not found.files:
-        print(f"router forget: {places.nobody(child, places.records(args))}", file=sys.stderr)
-        print("\n".join(_remaining(found, child)), end="", file=sys.stderr)
+        say(f"router forget: {places.nobody(child, places.records(args))}", file=sys.stderr)
+        say("\n".join(_remaining(found, child)), end="", file=sys.stderr)
         return 1
     failed = _delete(found.files, found.folders) if args.yes else []
     left = _find(args) if args.yes else found
@@ -102,7 +102,7 @@ def _run(args: argparse.Namespace) -> int:
         }
         print(json.dumps(said, indent=2, ensure_ascii=False))
     else:
-        print("\n".join(_plainly(child, found, failed, done=args.yes)))
+        say("\n".join(_plainly(child, found, failed, done=args.yes)))
     return 1 if failed or (args.yes and left) else 0
 
 

@@ -11,7 +11,6 @@ import signal
 import sys
 import tempfile
 import textwrap
-import threading
 from collections.abc import Iterator, Mapping
 from contextlib import ExitStack, suppress
 from datetime import datetime
@@ -19,13 +18,13 @@ from functools import partial
 from io import TextIOWrapper
 from pathlib import Path
 
-from rich.console import Console, Group
-from rich.live import Live
+from rich.console import Console
 from rich.text import Text
 
-from router.cli.letters import large
-from router.cli.meters import Signs, SwitchMeter, meter, signs_for
+from router.cli import say
+from router.cli.meters import SwitchMeter, meter
 from router.cli.practice import Practice
+from router.cli.screen import WIDTH, Screen, Signs, drawable, large, signs_for
 from router.core.events import Found, Lost, PointerSample, PressureSample, Sample, SwitchSample
 from router.core.units import NANOSECONDS
 from router.devices.descriptions import TerminalKey
@@ -45,9 +44,6 @@ FRAME = NANOSECONDS // 15
 """Between two pictures on the terminal."""
 AGAIN = NANOSECONDS
 """Between two looks for a device that has gone."""
-WIDTH = 80
-PATIENCE = 5.0
-"""Seconds that a terminal may stand still at the end before we go without it."""
 STOP = "stop"
 
 _KEYS = {MARK: ("space", "m"), ON: ("enter", "g"), BACK: ("b", "z"), STOP: ("q", "x")}
@@ -60,7 +56,7 @@ def record(loaded: Profile, name: str, next_: str | None, keep: Path | None, *, 
     Raises:
         FitError: it cannot be done; the message is for the person.
     """
-    if not (sys.stdin.isatty() and sys.stdout.isatty()):
+    if not (sys.stdin.isatty() and drawable(Console())):
         raise FitError(
             "measuring needs a terminal, and this is none", "Start it in one (over SSH: ssh -t), or give it --trace."
         )
@@ -83,14 +79,14 @@ def record(loaded: Profile, name: str, next_: str | None, keep: Path | None, *, 
         if session is None or not session.saved:
             target.unlink(missing_ok=True)
     if not session.saved:
-        print("Nothing was measured, and nothing is kept.")
+        say("Nothing was measured, and nothing is kept.")
         return None
     if session.guide.finished:
-        print(f"The recording is kept in {target}\nThe numbers are worked out; it takes a moment.\n", flush=True)
+        say(f"The recording is kept in {target}\nThe numbers are worked out; it takes a moment.\n", flush=True)
         return target
-    print(f"Stopped. What was measured is kept in {target}")
+    say(f"Stopped. What was measured is kept in {target}")
     if session.guide.enough:
-        print(f"router fit {name} --profile {loaded.path} --trace {target}\nmakes of it what it can.")
+        say(f"router fit {name} --profile {loaded.path} --trace {target}\nmakes of it what it can.")
     return None
 
 
@@ -140,12 +136,12 @@ class _Session:
         for group in groups:
             self._open(group)
         self._inputs.append(TerminalInput({**own, **terminal}))
-        self._screen = _Screen(loaded, name, self.guide, self._keys, practise=practise)
+        self._shown = _Shown(loaded, name, self.guide, self._keys, practise=practise)
 
     def run(self) -> None:
         """Until it is finished or stopped."""
         signals = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
-        with self._loop.stopped_by(signals), self._screen:
+        with self._loop.stopped_by(signals), self._shown:
             for device in self._inputs:
                 if device.fileno() >= 0:
                     self._loop.watch(device.fileno(), partial(self._read, device))
@@ -233,7 +229,7 @@ class _Session:
 
     def _heard(self, sample: Sample, t: int) -> None:
         self.guide.sample(sample, t)
-        self._screen.sample(sample, t)
+        self._shown.sample(sample, t)
 
     def _said(self, word: str, t: int) -> None:
         if word == STOP:
@@ -244,7 +240,7 @@ class _Session:
     # --- the loop ---------------------------------------------------------------------------------------------
 
     def _deadline(self) -> int:
-        whens = [device.deadline() for device in self._inputs] + [self.guide.deadline(), self._screen.next]
+        whens = [device.deadline() for device in self._inputs] + [self.guide.deadline(), self._shown.next]
         whens += [when for when, _group in self._missing]
         return min(when for when in whens if when is not None)
 
@@ -262,7 +258,7 @@ class _Session:
             self.save()
         if self.guide.finished:
             self._loop.stop()
-        self._screen.draw(now)
+        self._shown.draw(now)
 
     def _failed(self, error: Exception) -> None:
         self._fault = error
@@ -274,14 +270,14 @@ class _Session:
                 device.close()
 
 
-class _Screen:
+class _Shown:
     """The screen of a measurement: the step in large letters, what to do, what the device says, and the keys."""
 
     def __init__(self, loaded: Profile, name: str, guide: Guide, keys: Mapping[str, str], *, practise: bool) -> None:
-        self._console = Console()
-        self._signs = signs_for(self._console.encoding)
+        console = Console()
+        self._signs = signs_for(console.encoding)
+        self._screen = Screen(console)
         self._guide, self._name, self._keys, self._practise = guide, name, keys, practise
-        self._painter = _Painter(self._console)
         self.next = 0
         """When the next picture is due."""
         make = loaded.plan.inputs[name]
@@ -289,10 +285,10 @@ class _Screen:
         self._heard_at: int | None = None
 
     def __enter__(self) -> None:
-        self._painter.start()
+        self._screen.start()
 
     def __exit__(self, *_error: object) -> None:
-        self._painter.close()
+        self._screen.close()
 
     def sample(self, sample: Sample, now: int) -> None:
         if isinstance(sample, SwitchSample):
@@ -308,11 +304,11 @@ class _Screen:
     def draw(self, now: int) -> None:
         if now >= self.next:
             self.next = now + FRAME
-            self._painter.show(Group(*self._lines(now)))
+            columns, _rows = self._screen.size
+            self._screen.show([*self._lines(now, min(columns, WIDTH))])
 
-    def _lines(self, now: int) -> Iterator[Text]:
+    def _lines(self, now: int, width: int) -> Iterator[Text]:
         guide, step = self._guide, self._guide.step
-        width = min(self._console.width, WIDTH)
         title, place = f" {guide.child}, {self._name}", f"step {guide.place + 1} of {len(guide.steps)} "
         yield Text(f"{title}{place:>{max(1, width - len(title))}}", "bold reverse")
         yield Text()
@@ -321,26 +317,27 @@ class _Screen:
             word = f"{step.big} {guide.seconds_left(now)}"
         elif guide.running and step.wanted > 2:
             word = f"{step.big} {guide.marked}"
-        for row in large(word, self._signs.full):
+        for row in large(word, self._signs.full, width - 4):
             yield Text(f"  {row}", "bold", no_wrap=True)
         yield Text()
         for sentence in step.during if guide.running else step.before:
-            for line in textwrap.wrap(sentence.format(child=guide.child), max(20, width - 4)):
-                yield Text(f"  {line}", "bold")
+            yield from _wrapped(sentence.format(child=guide.child), width, "bold")
         if self._practise:
-            yield Text("  This is a simulated child: it does something a moment after you press.")
+            yield from _wrapped("This is a simulated child: it does something a moment after you press.", width)
         yield Text()
-        yield from self._state(now)
+        yield from self._state(width)
         yield Text()
-        yield from (Text(f"  {line}") for line in self._help())
+        for line in self._help():
+            yield from _wrapped(line, width)
 
-    def _state(self, now: int) -> Iterator[Text]:
+    def _state(self, width: int) -> Iterator[Text]:
         if self._guide.missing:
-            yield Text("  The device has gone. Plug it in again; nothing is lost.", "bold")
+            yield from _wrapped("The device has gone. Plug it in again; nothing is lost.", width, "bold")
         elif self._heard_at is None and not isinstance(self._meter, SwitchMeter):
-            yield Text("  Nothing comes from the device yet. Is it plugged in and switched on?", "bold")
+            said = "Nothing comes from the device yet. Is it plugged in and switched on?"
+            yield from _wrapped(said, width, "bold")
         else:
-            yield from self._meter.lines()
+            yield from self._meter.lines(width)
 
     def _help(self) -> Iterator[str]:
         guide, step, keys = self._guide, self._guide.step, {word: key.capitalize() for word, key in self._keys.items()}
@@ -360,37 +357,9 @@ class _Screen:
         yield f"{keys[BACK]}: {back}        {keys[STOP]}: stop (what was measured is kept)"
 
 
-class _Painter(threading.Thread):
-    """Shows pictures, in a thread of its own.
-
-    A terminal that stands still (a bad line, Ctrl-S) must not hold up measuring.
-    """
-
-    def __init__(self, console: Console) -> None:
-        super().__init__(daemon=True)
-        self._live = Live(console=console, screen=True, auto_refresh=False)
-        self._news = threading.Event()
-        self._picture: Group | None = None
-        self._over = False
-
-    def show(self, picture: Group) -> None:
-        """Show this next, in place of any that has not been shown yet."""
-        self._picture = picture
-        self._news.set()
-
-    def run(self) -> None:
-        with self._live:
-            while not self._over:
-                self._news.wait()
-                self._news.clear()
-                if self._picture is not None:
-                    self._live.update(self._picture, refresh=True)
-
-    def close(self) -> None:
-        """Give the terminal back."""
-        self._over = True
-        self._news.set()
-        self.join(PATIENCE)
+def _wrapped(text: str, width: int, style: str = "") -> Iterator[Text]:
+    """Lines of at most this width, set in by two columns."""
+    return (Text(f"  {line}", style) for line in textwrap.wrap(text, max(20, width - 4)))
 
 
 class _Bar:
@@ -425,9 +394,10 @@ class _Bar:
     def release(self, source: str) -> None:
         """As above."""
 
-    def lines(self) -> list[Text]:
+    def lines(self, columns: int = WIDTH) -> list[Text]:
         beyond = 0.0 if self._level is None else self._now - self._level
-        filled = round(self.width * min(1.0, abs(beyond) / self._reach))
-        bar = self._signs.full * filled + self._signs.empty * (self.width - filled)
+        width = max(8, min(self.width, columns - 4))
+        filled = round(width * min(1.0, abs(beyond) / self._reach))
+        bar = self._signs.full * filled + self._signs.empty * (width - filled)
         word = "above" if beyond >= 0 else "below"
         return [Text(f"  {bar}"), Text(f"  {abs(beyond):5.0f} Pa {word} rest", "dim")]

@@ -6,7 +6,7 @@ import argparse
 import json
 import re
 
-from router.cli import asking
+from router.cli import asking, say
 
 NAME = "level"
 HELP = "how loud a seat is beside the others"
@@ -57,5 +57,5 @@ def _list(args: argparse.Namespace) -> int:
         print(json.dumps(levels))
         return 0
     for name, level in levels.items():
-        print(f"{name}: {100 * level:.3g} %")
+        say(f"{name}: {100 * level:.3g} %")
     return 0

@@ -6,7 +6,7 @@ import argparse
 import json
 import sys
 
-from router.cli import asking
+from router.cli import asking, say
 from router.files import pseudonym
 from router.report.session import goal
 
@@ -48,7 +48,7 @@ def run(args: argparse.Namespace) -> int:
         return 1
     print(json.dumps(answer) if args.json else f"marked: {text}")
     if text.casefold().lstrip().startswith("goal") and goal(text) is None:
-        print(
+        say(
             "This is a remark, and scores no goal. A score: router mark goal reach +1 (from -2 to +2).", file=sys.stderr
         )
     return 0
@@ -59,5 +59,5 @@ def _is_meant(text: str) -> bool:
     like = pseudonym.in_text(text)
     if like is None:
         return False
-    print(f"This remark seems to hold {like}, and what is marked stays in the record.", file=sys.stderr)
+    say(f"This remark seems to hold {like}, and what is marked stays in the record.", file=sys.stderr)
     return input("It names nobody, write it [y/N]? ").strip().casefold() in ("y", "yes")

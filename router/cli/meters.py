@@ -16,6 +16,7 @@ from typing import ClassVar, Literal
 
 from rich.text import Text
 
+from router.cli.screen import WIDTH, Signs
 from router.core.conditioning.base import Conditioner
 from router.core.conditioning.pointer import PointerConditioner
 from router.core.conditioning.pressure import PressureConditioner
@@ -36,34 +37,9 @@ SAID_WIDTH, SAID_SHORT = 19, 12
 NARROW = 60
 
 
-@dataclass(frozen=True, slots=True)
-class Signs:
-    """The characters to draw with; a terminal that knows only ASCII gets its own."""
-
-    full: str
-    empty: str
-    threshold: str
-    begins: str
-    holds: str
-    pointer: str
-    down: str
-    across: str
-    corner: str
-    arrow: str
-    levels: str
-
-
-BLOCKS = Signs("█", "·", "│", "●", "━", "◆", "│", "─", "┼", "→", "▁▂▃▄▅▆▇█")
-ASCII = Signs("#", ".", "|", "o", "=", "X", "|", "-", "+", "->", "0123456789")
-
-
-def signs_for(encoding: str | None) -> Signs:
-    """The signs that this encoding can write."""
-    try:
-        "".join(getattr(BLOCKS, name) for name in BLOCKS.__slots__).encode(encoding or "ascii")
-    except (UnicodeEncodeError, LookupError):
-        return ASCII
-    return BLOCKS
+def room_for(columns: int) -> int:
+    """The columns of a drawing between its name and its words, on a terminal of this many columns."""
+    return max(8, columns - NAME_WIDTH - (SAID_SHORT if columns < NARROW else SAID_WIDTH))
 
 
 # --- as it is ---------------------------------------------------------------------------------------------------
@@ -244,9 +220,9 @@ class Meter:
             self._shown["pressed"].remove(source)
         self._shown["zone"] = None
 
-    def lines(self) -> list[Text]:
-        """The meter as it stands."""
-        return drawn(self.name, self._shown, self.signs, self.width)
+    def lines(self, columns: int = WIDTH) -> list[Text]:
+        """The meter as it stands, on a terminal of this many columns."""
+        return drawn(self.name, self._shown, self.signs, min(self.width, room_for(columns)))
 
 
 class SwitchMeter(Meter):
@@ -391,7 +367,7 @@ class StripChart:
 def block(name: str, shown: InputFrame, trace: StripChart, signs: Signs, size: tuple[int, int]) -> list[Text]:
     """An input as it is and as it was, in at most so many columns and lines: the most telling ones."""
     columns, height = size
-    width = max(8, columns - NAME_WIDTH - (SAID_SHORT if columns < NARROW else SAID_WIDTH))
+    width = room_for(columns)
     lines = drawn(name, shown, signs, width, height)
     if shown["type"] == "pressure" and shown["there"] and height - len(lines) >= 4:
         lines += trace.pressure(shown, signs, width, min(height - len(lines) - 1, 11))
@@ -437,19 +413,21 @@ class Roll:
             if (note.part, note.pitch, note.end) == (part, pitch, None):
                 note.end = now
 
-    def lines(self, now: int) -> list[Text]:
+    def lines(self, now: int, columns: int = WIDTH) -> list[Text]:
         """As many lines as the roll is high."""
+        width = max(8, min(self.width, columns - NAME_WIDTH - 1))
         self._notes = [note for note in self._notes if note.end is None or note.end > now - self.span]
         drawn = []
         for pitch in sorted(self._rows, reverse=True):
-            cells = [(" ", "")] * self.width
+            cells = [(" ", "")] * width
             sounds = False
             for note in self._notes:
                 if note.pitch != pitch:
                     continue
-                first, last = self._cell(note.begin, now), self._cell(note.end if note.end is not None else now, now)
+                end = now if note.end is None else note.end
+                first, last = self._cell(note.begin, now, width), self._cell(end, now, width)
                 sounds = sounds or note.end is None
-                for i in range(max(first, 0), min(last, self.width - 1) + 1):
+                for i in range(max(first, 0), min(last, width - 1) + 1):
                     cells[i] = (self._signs.begins if i == first else self._signs.holds, self._colours[note.part])
             line = Text(f" {pitch_name(pitch, self._names):>10} ", "bold" if sounds else "dim")
             for sign, style in cells:
@@ -457,6 +435,6 @@ class Roll:
             drawn.append(line.append(self._signs.down, "dim"))
         return [*drawn, *[Text("")] * (self._height - len(drawn))]
 
-    def _cell(self, t: int, now: int) -> int:
+    def _cell(self, t: int, now: int, width: int) -> int:
         """The column of a time; cells stand still on the time line, so that notes do not flicker as they move."""
-        return self.width - 1 - (now * self.width // self.span - t * self.width // self.span)
+        return width - 1 - (now * width // self.span - t * width // self.span)

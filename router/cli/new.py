@@ -9,6 +9,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
+from router.cli import say
 from router.cli.devices import plugged
 from router.core.units import nearest
 from router.files.diagnostics import quoted
@@ -175,20 +176,20 @@ def run(args: argparse.Namespace) -> int:
         if not schema.fits(args.child, schema.CHILD):
             raise _Usage(f"{quoted(args.child)} cannot be a pseudonym", _spelling(args.child, schema.CHILD))
     except _Usage as error:
-        print(f"router new: {error}\n{error.hint}", file=sys.stderr)
+        say(f"router new: {error}\n{error.hint}", file=sys.stderr)
         return 2
     path: Path = args.out or Path(f"{args.child}.yaml")
     try:
         with path.open("x", encoding="utf-8", newline="\n") as file:
             file.write(text(args.child, inputs, path))
     except FileExistsError:
-        print(f"router new: {path} is there already, and is left as it is; --out FILE writes another", file=sys.stderr)
+        say(f"router new: {path} is there already, and is left as it is; --out FILE writes another", file=sys.stderr)
         return 1
     except (OSError, ValueError) as error:
         reason = (error.strerror if isinstance(error, OSError) else None) or str(error)
-        print(f"router new: {path} cannot be written: {reason.lower()}", file=sys.stderr)
+        say(f"router new: {path} cannot be written: {reason.lower()}", file=sys.stderr)
         return 1
-    print(
+    say(
         f"{path}: written. What to do next:\n"
         f"  router check {path}    says whether all is well, and what it plays\n"
         f"  router devices{' ' * max(0, len(str(path)) - 2)}     shows what is plugged in, to paste after device:\n"

@@ -6,7 +6,7 @@ import argparse
 import json
 import sys
 
-from router.cli import asking
+from router.cli import asking, say
 
 NAME = "panic"
 HELP = "every note off, now"
@@ -25,7 +25,7 @@ def run(args: argparse.Namespace) -> int:
     """Silence: 0 when it is silent, 1 if nobody did it."""
     answer = asking.ask(args, {"do": "panic"}, PATIENCE)
     if answer is None:
-        print("If anything still sounds: sudo systemctl restart router", file=sys.stderr)
+        say("If anything still sounds: sudo systemctl restart router", file=sys.stderr)
         return 1
     print(json.dumps(answer) if args.json else "every note is off")
     return 0

@@ -12,6 +12,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any, BinaryIO
 
+from router.cli import say
 from router.core.engine import Engine
 from router.core.ledger import Observe
 from router.core.units import NANOSECONDS
@@ -63,20 +64,20 @@ def run(args: argparse.Namespace) -> int:
     """Play the trace, write the files, say what was heard."""
     loaded = profile.load(profile.find(args.profile))
     if wrong := _overwrites(args, loaded.path):
-        print(f"router play: {wrong}", file=sys.stderr)
+        say(f"router play: {wrong}", file=sys.stderr)
         return 2
     try:
         said = _play(args, loaded)
     except (TraceError, OutputError, _SomebodyNamedError) as error:
-        print(error, file=sys.stderr)
+        say(error, file=sys.stderr)
         return 1
     except OSError as error:
         place = "" if error.filename is None else f"{error.filename}: "  # a full disk has no name
-        print(f"router play: {place}{(error.strerror or str(error)).lower()}", file=sys.stderr)
+        say(f"router play: {place}{(error.strerror or str(error)).lower()}", file=sys.stderr)
         return 1
     print(json.dumps(said, ensure_ascii=False) if args.json else "\n".join(_plainly(said)))
     for fault in said["faults"]:
-        print(f"a rule failed and was switched off: {fault}", file=sys.stderr)
+        say(f"a rule failed and was switched off: {fault}", file=sys.stderr)
     return 1 if said["faults"] else 0
 
 

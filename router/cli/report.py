@@ -15,7 +15,7 @@ from pathlib import Path
 from rich.console import Console
 from rich.progress import Progress
 
-from router.cli import places
+from router.cli import places, say
 from router.core.units import NANOSECONDS, QuantityError, time_ns
 from router.files import profile
 from router.files.profile import ProfileError
@@ -69,7 +69,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Read the logs, show the figures: 0, or 1 if there is nothing to show."""
     if args.all == bool(args.child):
-        print("router report: name a child, or logs, or use --all", file=sys.stderr)
+        say("router report: name a child, or logs, or use --all", file=sys.stderr)
         return 2
     if sum(map(bool, (args.csv, args.json))) > 1 or (args.all and args.csv):
         print("router report: choose one of --csv and --json; --all has no --csv", file=sys.stderr)
@@ -77,18 +77,18 @@ def run(args: argparse.Namespace) -> int:
     try:
         return _all(args) if args.all else _one(args)
     except _NothingToShow as nothing:
-        print(f"router report: {nothing}", file=sys.stderr)
+        say(f"router report: {nothing}", file=sys.stderr)
     except BrokenExecutor:
-        print("router report: the system ended a process that read logs; is there enough memory?", file=sys.stderr)
+        say("router report: the system ended a process that read logs; is there enough memory?", file=sys.stderr)
     except BrokenPipeError:  # whoever reads it has seen enough
         raise
     except PermissionError as error:
-        print(
+        say(
             f"router report: {places.not_allowed(error, 'report', *args.child, *(['--all'] if args.all else []))}",
             file=sys.stderr,
         )
     except OSError as error:
-        print(f"router report: {error.filename}: {(error.strerror or str(error)).lower()}", file=sys.stderr)
+        say(f"router report: {error.filename}: {(error.strerror or str(error)).lower()}", file=sys.stderr)
     return 1
 
 
@@ -119,7 +119,7 @@ def _one(args: argparse.Namespace) -> int:
     if args.html:
         _write(args.html, html(shown, drawings))
     if args.html and not for_programs:
-        print(f"written {args.html}: {history.count} session{'' if history.count == 1 else 's'}")
+        say(f"written {args.html}: {history.count} session{'' if history.count == 1 else 's'}")
     elif not for_programs:
         show(shown, Console())
     return 0
@@ -137,7 +137,7 @@ def _all(args: argparse.Namespace) -> int:
     shown = ward.ward_page(week)
     if args.html:
         _write(args.html, html(shown, {}))
-        print(f"written {args.html}")
+        say(f"written {args.html}")
     else:
         show(shown, Console())
     return 0

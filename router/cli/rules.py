@@ -16,8 +16,8 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
-from router.cli import elsewhere
-from router.cli.meters import signs_for
+from router.cli import elsewhere, say
+from router.cli.screen import signs_for
 from router.cli.trial import SECONDS, ExampleRoll, picture, trial
 from router.core.contract import Rule
 from router.core.units import nearest
@@ -65,7 +65,7 @@ def run(args: argparse.Namespace) -> int:
     Others' rules, which could end or hold this process, are judged in another.
     """
     if args.prove and args.name is None:
-        print("router rules: say which rule, as in: router rules --prove NAME", file=sys.stderr)
+        say("router rules: say which rule, as in: router rules --prove NAME", file=sys.stderr)
         return 2
     said = RulesText(_console())
     if not elsewhere.possible():
@@ -80,7 +80,7 @@ def run(args: argparse.Namespace) -> int:
         if strange:
             status = _run_elsewhere(args, strange, said)
     for line in said.errors:
-        print(line, file=sys.stderr)
+        say(line, file=sys.stderr)
     return status
 
 

@@ -19,6 +19,7 @@ from pathlib import Path
 from types import FrameType
 from typing import Any, NoReturn, TextIO, cast
 
+from router.cli import say
 from router.devices.descriptions import TerminalKey
 from router.devices.names import as_json
 from router.devices.outputs.base import Output
@@ -50,10 +51,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Play until a signal comes: 0 if it was told to stop, 130 after Ctrl-C."""
     if args.profile is not None and args.config is not None:
-        print("router run: give either a PROFILE or --config FILE", file=sys.stderr)
+        say("router run: give either a PROFILE or --config FILE", file=sys.stderr)
         return 2
     if platform.system() != "Linux":
-        print(
+        say(
             f"router run needs Linux, and this is {platform.system()}. Here you can check, play and hear profiles: "
             "router check, router play, router demo.",
             file=sys.stderr,
@@ -69,7 +70,7 @@ def _play_profile(args: argparse.Namespace) -> signal.Signals | int | None:
     """One profile, in a terminal."""
     loaded = profile.load(profile.find(args.profile))
     if _only_keys(loaded) and not sys.stdin.isatty():
-        print(
+        say(
             f"{loaded.path}: it is played with the terminal's keys alone, and the router does not run in a terminal.\n"
             "Start it in one (over SSH: ssh -t), or give its inputs another device; router devices lists them.",
             file=sys.stderr,
@@ -85,7 +86,7 @@ def _play_profile(args: argparse.Namespace) -> signal.Signals | int | None:
         try:
             file = stack.enter_context(args.log.open("a", encoding="utf-8", newline="\n")) if args.log else None
         except OSError as error:
-            print(f"router run: {args.log}: {(error.strerror or str(error)).lower()}", file=sys.stderr)
+            say(f"router run: {args.log}: {(error.strerror or str(error)).lower()}", file=sys.stderr)
             return 1
         log, _lost = _log(args.verbose, stack)
         stack.callback(give_back)
@@ -136,10 +137,10 @@ def _serve(args: argparse.Namespace) -> signal.Signals | int | None:
     """The service of a small PC."""
     path = args.config or configuration.PATH
     if args.log is not None:
-        print("router run: --log goes with a PROFILE; the configuration says where records are kept", file=sys.stderr)
+        say("router run: --log goes with a PROFILE; the configuration says where records are kept", file=sys.stderr)
         return 2
     if args.config is None and not path.exists():
-        print(
+        say(
             f"router run: say which profile, as in: router run wren\n(There is no {path}, so this PC is not set up to "
             "play by itself. systemd/README.md says how, router demo needs no hardware.)",
             file=sys.stderr,
@@ -157,7 +158,7 @@ def _serve(args: argparse.Namespace) -> signal.Signals | int | None:
         try:
             stack.callback(Lock(chosen.folders.runtime).close)
         except AlreadyRunning as held:
-            print(f"router run: {held}.\nSee it: router status. Stop it: sudo systemctl stop router", file=sys.stderr)
+            say(f"router run: {held}.\nSee it: router status. Stop it: sudo systemctl stop router", file=sys.stderr)
             return 1
         except OSError as error:  # the folder cannot be written: it plays all the same
             log.warning("no_lock", why=str(error))
@@ -209,7 +210,7 @@ def _standard_error() -> TextIO:
 def _ready(how_to_play: str) -> None:
     with contextlib.suppress(OSError):  # whoever started us may listen no more; the music goes on
         if how_to_play:
-            print(how_to_play)
+            say(how_to_play)
         print("ready", flush=True)
 
 

@@ -1,29 +1,36 @@
-"""The stage of both demos: the size and pace of the picture, Ctrl-C, the loudspeaker, and the files left behind."""
+"""The stage of both demos: what is shown and its pace, Ctrl-C, the loudspeaker, and the files left behind."""
 
 from __future__ import annotations
 
 import contextlib
+import itertools
 import signal
 import sys
+import textwrap
 import time
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from fractions import Fraction
 from pathlib import Path
 from types import FrameType
-from typing import Any
+from typing import Any, Protocol
 
-from router.core.events import Route
+from rich.console import Console
+from rich.text import Text
+
+from router.cli import say
+from router.cli.meters import COLOURS, Meter, Roll, meter
+from router.cli.screen import HEIGHT, WIDTH, Screen, signs_for
+from router.core.events import Mark, Route, Sample
 from router.core.music import NAMES, pitch_name
 from router.core.units import NANOSECONDS
 from router.devices.descriptions import Instrument, OutputDevice
 from router.devices.outputs.base import Output, OutputError
 from router.devices.outputs.instrument import InstrumentOutput, SoundFile, ready
 from router.devices.outputs.midi_file import MidiFile
+from router.files.profile import Profile
 from router.system import clock
 from router.system.files import replacing
 
-WIDTH, HEIGHT = 80, 24
-"""Columns and lines of the smallest terminal that everything fits into."""
 FRAME = NANOSECONDS // 20
 """Between two pictures on the terminal."""
 TAIL = 2 * NANOSECONDS
@@ -35,7 +42,7 @@ def speaker(stack: contextlib.ExitStack) -> Output | None:
     try:
         output = InstrumentOutput(Instrument())
     except OutputError as error:
-        print(f"Not aloud: {error}", file=sys.stderr)
+        say(f"Not aloud: {error}", file=sys.stderr)
         return None
     stack.callback(output.close)
     return output
@@ -131,3 +138,113 @@ def said(event: str, fields: dict[str, Any], types: Mapping[str, str], names: Se
     if event == "note_off":
         return f"ended   {fields['part']} {pitch_name(fields['note'], names)}"
     return ""
+
+
+class Show(Protocol):
+    """The view that a person has of players, each of whom has a name. Times are nanoseconds from the beginning."""
+
+    def begin(self) -> None:
+        """Now it begins; what was begun needs ``close``."""
+
+    def sample(self, name: str, sample: Sample, now: int) -> None:
+        """A sample came."""
+
+    def event(self, name: str, now: int, event: str, fields: dict[str, Any]) -> None:
+        """The engine of a player, or the room (""), tells what happened."""
+
+    def picture(self, now: int) -> None:
+        """Time has gone on."""
+
+    def close(self) -> None:
+        """Give the terminal back; no harm if it was."""
+
+
+class LinesShow:
+    """One line of plain text for each thing that happens."""
+
+    def begin(self) -> None:
+        """Lines need no beginning."""
+
+    def sample(self, name: str, sample: Sample, now: int) -> None:
+        """Samples are too many for lines."""
+
+    def picture(self, now: int) -> None:
+        """Lines do not move."""
+
+    def close(self) -> None:
+        """Nothing is open."""
+
+
+class ScreenShow:
+    """Meters of all inputs and a piano roll, at the pace of life; 80 columns and 24 lines are enough.
+
+    ``beside``: lines that stand above and between them. Subclasses say what is written there.
+    """
+
+    def __init__(self, console: Console, profiles: Mapping[str, Profile], seconds: int, beside: int) -> None:
+        self._seconds = seconds
+        self._console, self._screen = console, Screen(console)
+        signs = signs_for(console.encoding)
+        self._meters: dict[tuple[str, str], Meter] = {
+            (name, source): meter(source, make, signs)
+            for name, loaded in profiles.items()
+            for source, make in loaded.plan.inputs.items()
+        }
+        parts = [(name, part.name) for name, loaded in profiles.items() for part in loaded.plan.parts]
+        heard = sum(len(shown.lines()) for shown in self._meters.values())
+        names = next(iter(profiles.values())).plan.music.names
+        self._roll = Roll([" ".join(part) for part in parts], signs, max(4, HEIGHT - beside - heard), names)
+        colours = itertools.cycle(COLOURS)
+        self._legend = Text.assemble((" played ", "bold"), *((f" {' '.join(part)} ", next(colours)) for part in parts))
+        self._drawn = -FRAME
+
+    def begin(self) -> None:
+        self._screen.start()
+        self.picture(0)
+
+    def sample(self, name: str, sample: Sample, now: int) -> None:
+        if not isinstance(sample, Mark) and (name, sample.input) in self._meters:
+            self._meters[name, sample.input].sample(sample, now)
+
+    def event(self, name: str, now: int, event: str, fields: dict[str, Any]) -> None:
+        if event in ("press", "release"):
+            shown = self._meters[name, fields["input"].partition(".")[0]]
+            if event == "press":
+                shown.press(fields["input"], fields.get("zone"))
+            else:
+                shown.release(fields["input"])
+        elif event == "note_on":
+            self._roll.note_on(f"{name} {fields['part']}", fields["note"], now)
+        elif event == "note_off":
+            self._roll.note_off(f"{name} {fields['part']}", fields["note"], now)
+
+    def picture(self, now: int) -> None:
+        if 0 <= now - self._drawn < FRAME:
+            return
+        self._drawn = now
+        columns, _rows = self._screen.size
+        self._screen.show([*self.lines(now, min(columns, WIDTH))])
+
+    def lines(self, now: int, width: int) -> Iterator[Text]:
+        """The whole picture."""
+        raise NotImplementedError
+
+    def close(self) -> None:
+        self._screen.close()
+
+    def _wrapped(self, text: Text, width: int) -> Iterator[Text]:
+        yield from text.wrap(self._console, width)
+
+    def _done(self, now: int) -> str:
+        return f"{min(now // NANOSECONDS, self._seconds):2} of {self._seconds} s "
+
+
+def headline(title: str, place: str, width: int) -> Text:
+    """The first line of a picture: a title at the left, and how far it has come at the right if there is room."""
+    title = f" {title}"[: max(0, width - len(place) - 1)] if len(place) < width else ""
+    return Text(f"{title}{place:>{max(0, width - len(title))}}", "bold reverse")
+
+
+def filled(text: str, console: Console) -> str:
+    """A paragraph, as wide as the terminal and no wider than is easy to read."""
+    return textwrap.fill(text, max(20, min(console.width, WIDTH) - 2))

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from router.cli.meters import Signs
+from router.cli.screen import Signs
 from router.cli.simulated import simulated
 from router.core.contract import Rule
 from router.core.engine import Engine

@@ -10,7 +10,7 @@ from __future__ import annotations
 import argparse
 import json
 
-from router.cli import asking
+from router.cli import asking, say
 
 NAME = "use"
 HELP = "play another child's profile"
@@ -47,7 +47,7 @@ def _list(args: argparse.Namespace) -> int:
         return 0
     for name, seat in seats.items():
         if len(seats) > 1:
-            print(f"{name}:")
+            say(f"{name}:")
         for child in sorted({*seat["children"], seat["child"]}):
-            print(f"{child}  (plays)" if child == seat["child"] else child)
+            say(f"{child}  (plays)" if child == seat["child"] else child)
     return 0

@@ -12,7 +12,7 @@ import signal
 import sys
 import time
 from collections.abc import Iterable, Iterator, Mapping
-from contextlib import ExitStack, contextmanager
+from contextlib import ExitStack
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
 
@@ -20,7 +20,8 @@ from rich.console import Console
 from rich.text import Text
 
 from router.cli import asking
-from router.cli.meters import Signs, StripChart, block, signs_for
+from router.cli.meters import StripChart, block
+from router.cli.screen import Screen, Signs, drawable, keyboard, signs_for
 from router.core.engine import Engine
 from router.core.events import Mark, Sample
 from router.core.units import NANOSECONDS
@@ -147,17 +148,16 @@ def _show(args: argparse.Namespace, recorded: Iterator[Frame] | None) -> None:
     console = Console(highlight=False)
     with ExitStack() as stack:
         view: View
-        keyboard: int | None = None
+        keys: int | None = None
         if args.json:
             view = Documents()
-        elif args.plain or not console.is_terminal or console.is_dumb_terminal:
+        elif args.plain or not drawable(console):
             view = WatchLines()
         else:
-            view = Pictures(console)
-            stack.enter_context(view.shown())
+            view = Pictures(stack.enter_context(Screen(console)), signs_for(console.encoding))
             if sys.stdin.isatty():
-                keyboard = stack.enter_context(_keys())
-        shows = _Watch(args, view, keyboard) if recorded is None else _Replay(recorded, view, keyboard)
+                keys = stack.enter_context(keyboard())
+        shows = _Watch(args, view, keys) if recorded is None else _Replay(recorded, view, keys)
         shows.run()
 
 
@@ -315,24 +315,6 @@ def _wanted(frame: Frame, seat: str | None) -> Frame:
     return {**frame, "seats": {name: shown for name, shown in frame["seats"].items() if seat in (None, name)}}
 
 
-# --- the keyboard ------------------------------------------------------------------------------------------------
-
-
-@contextmanager
-def _keys() -> Iterator[int]:
-    """The descriptor of the keyboard, whose keys come at once and are not shown."""
-    import termios  # noqa: PLC0415 - as above
-    import tty  # noqa: PLC0415 - as above
-
-    keyboard = sys.stdin.fileno()
-    before = termios.tcgetattr(keyboard)
-    try:
-        tty.setcbreak(keyboard)
-        yield keyboard
-    finally:
-        termios.tcsetattr(keyboard, termios.TCSADRAIN, before)
-
-
 # --- for programs and files -------------------------------------------------------------------------------------
 
 
@@ -399,27 +381,12 @@ class WatchLines:
 
 
 class Pictures:
-    """The whole terminal, 25 times a second; only lines that have changed are sent, for a slow line."""
+    """The whole terminal, 25 times a second."""
 
-    def __init__(self, console: Console) -> None:
-        self._console = console
-        self._signs = signs_for(console.encoding)
+    def __init__(self, screen: Screen, signs: Signs) -> None:
+        self._screen, self._signs = screen, signs
         self._frame: Frame = {"frame": 0.0, "seats": {}}
         self._history = LastSeconds()
-        self._lines: list[Text] = []
-        self._size = (0, 0)
-
-    @contextmanager
-    def shown(self) -> Iterator[None]:
-        """The terminal is ours until the end, and then as it was."""
-        console = self._console
-        console.set_alt_screen(True)
-        console.show_cursor(False)
-        try:
-            yield
-        finally:
-            console.show_cursor(True)
-            console.set_alt_screen(False)
 
     def frame(self, frame: Frame) -> None:
         self._frame = frame
@@ -430,18 +397,7 @@ class Pictures:
         self._draw(f"no news: {tidy(why)}")
 
     def _draw(self, away: str) -> None:
-        size = self._console.size
-        if size != self._size:
-            self._size, self._lines = size, []
-            self._console.file.write("\x1b[2J")
-        lines = picture(self._frame, self._history, self._signs, (size.width - 1, size.height), away)
-        for number, line in enumerate(lines):
-            if number >= len(self._lines) or line != self._lines[number]:
-                with self._console.capture() as written:
-                    self._console.print(line, end="", soft_wrap=True)
-                self._console.file.write(f"\x1b[{number + 1};1H\x1b[K{written.get()}")
-        self._console.file.flush()
-        self._lines = lines
+        self._screen.show(picture(self._frame, self._history, self._signs, self._screen.size, away))
 
 
 class LastSeconds:

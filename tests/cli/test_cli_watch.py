@@ -18,7 +18,7 @@ import pytest
 from rich.console import Console
 
 from router.cli import main, watch
-from router.cli.meters import ASCII, BLOCKS
+from router.cli.screen import ASCII, BLOCKS, Screen
 from router.cli.simulated import simulated
 from router.core.units import NANOSECONDS
 from router.files import profile
@@ -249,10 +249,16 @@ def test_what_happened_in_words(event, fields, says):
     assert watch._in_words({"ago": 0.0, "event": event, "fields": fields}) == says
 
 
+class AtOnce(Screen):
+    """Draws in the thread of whoever shows."""
+
+    show = Screen.draw
+
+
 def test_only_what_has_changed_is_sent():
     page = io.StringIO()
     console = Console(file=page, width=80, height=24, force_terminal=True, color_system=None, legacy_windows=False)
-    view = watch.Pictures(console)
+    view = watch.Pictures(AtOnce(console), ASCII)
     first, *_, before, last = frames(3, bed="wren")
     view.frame(first)
     whole = len(page.getvalue())
@@ -276,7 +282,9 @@ def resize(program, columns, rows):
 
 def shown_lines(shown):
     """Every piece that was written: its row, and its letters."""
-    for row, text in re.findall(r"\x1b\[(\d+);1H\x1b\[K((?:(?!\x1b\[\d+;1H)[^\r\n])*)", shown.decode(errors="replace")):
+    for row, text in re.findall(
+        r"\x1b\[(\d+);1H\x1b\[0?K((?:(?!\x1b\[\d+;1H)[^\r\n])*)", shown.decode(errors="replace")
+    ):
         yield int(row), re.sub(r"\x1b\[[0-9;?]*[a-zA-Z]", "", text)
 
 
@@ -518,7 +526,7 @@ def test_25_frames_a_second_are_drawn_with_time_to_spare():
     """Counted in the processor's time, so that a busy machine does not matter."""
     page = io.StringIO()
     console = Console(file=page, width=80, height=24, force_terminal=True, legacy_windows=False)
-    view = watch.Pictures(console)
+    view = watch.Pictures(AtOnce(console), BLOCKS)
     played = frames(4, bed="robin", chair="lark")
     begun = clock.processor_time()
     for frame in played:

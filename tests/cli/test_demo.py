@@ -26,7 +26,8 @@ import pytest
 from rich.console import Console
 
 from router.cli import demo, demo_together, main, stage
-from router.cli.meters import ASCII, BLOCKS, Roll, meter, signs_for
+from router.cli.meters import Roll, meter
+from router.cli.screen import ASCII, BLOCKS, signs_for
 from router.core.events import PointerSample, PressureSample
 from router.core.music import SCALES, Music
 from router.core.units import NANOSECONDS
@@ -215,7 +216,7 @@ def test_ctrl_c_while_the_files_are_written_and_after_counts_too(arguments, plac
             raise OSError(errno.ENOSPC, "No space left on device")
 
     monkeypatch.setattr(stage, "ready", lambda _device: (_ for _ in ()).throw(OutputError("no sound, for speed")))
-    monkeypatch.setattr(*((MidiFile, "close") if place != "afterwards" else (demo, "print")), swallowed, raising=False)
+    monkeypatch.setattr(*((MidiFile, "close") if place != "afterwards" else (demo, "say")), swallowed)
     assert main(["demo", *arguments]) == 130
     assert capsys.readouterr().err == ""  # nothing went wrong
     if place != "afterwards":
@@ -261,17 +262,13 @@ def test_together_every_picture_fits_80_by_24_and_is_readable_without_colour(enc
     page = io.TextIOWrapper(io.BytesIO(), encoding=encoding)
     console = Console(file=page, width=80, height=24, force_terminal=True, no_color=True, legacy_windows=False)
     screen = demo_together.TogetherScreen(console, demo_together.children(), 60)
-    screen.begin()
     for i, note in enumerate(range(60, 80)):
         screen.event("wren", i * NANOSECONDS // 4, "note_on", {"part": "harp", "note": note})
     screen.event("", 0, "chord", {"name": "F#m7b5/A"})
     screen.event("robin", 0, "press", {"input": "head", "zone": 8})
-    screen.picture(NANOSECONDS)
-    picture = console.render_lines(screen._live.get_renderable(), pad=False)
-    screen.close()
-    lines = ["".join(segment.text for segment in line) for line in picture]
+    lines = [line.plain for line in screen.lines(NANOSECONDS, 79)]
     assert len(lines) < 24
-    assert max(map(len, lines)) <= 80
+    assert max(map(len, lines)) <= 79
     "\n".join(lines).encode(encoding)
 
 
@@ -280,15 +277,13 @@ def test_together_every_picture_fits_80_by_24_and_is_readable_without_colour(enc
 def test_every_picture_fits_80_by_24_and_is_readable_without_colour(act, encoding):
     page = io.TextIOWrapper(io.BytesIO(), encoding=encoding)
     console = Console(file=page, width=80, height=24, force_terminal=True, no_color=True, legacy_windows=False)
-    screen = demo.DemoScreen(console, 20)
-    screen.begin(act, profile.load(profile.find(act.child)))
+    screen = demo.DemoScreen(console, act, profile.load(profile.find(act.child)), 20)
     for i, note in enumerate(range(60, 80)):  # more notes than there are lines
-        screen.event(i * NANOSECONDS // 4, "note_on", {"part": next(iter(screen._roll._colours)), "note": note})
-    picture = console.render_lines(screen._live.get_renderable(), pad=False)
-    screen.close()
-    lines = ["".join(segment.text for segment in line) for line in picture]
+        part = next(iter(screen._roll._colours)).partition(" ")[2]
+        screen.event(act.child, i * NANOSECONDS // 4, "note_on", {"part": part, "note": note})
+    lines = [line.plain for line in screen.lines(5 * NANOSECONDS, 79)]
     assert len(lines) < 24
-    assert max(map(len, lines)) <= 80
+    assert max(map(len, lines)) <= 79
     "\n".join(lines).encode(encoding)
 
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator
+from functools import partial
 from pathlib import Path
 
 import pytest
@@ -148,11 +149,10 @@ def test_demo_and_trial_pass_over_it():
     """What draws a simulated child draws one whose sensor fails."""
     assert main(["play", *PLAYED, "--log", "log.jsonl"]) == 0
     events = [json.loads(line) for line in Path("log.jsonl").read_text().splitlines()]
-    lines, trial = DemoLines(), ExampleRoll()
-    lines._types = {"pad": "switch", "cheek": "pressure", "head": "pointer"}
+    lines, trial = DemoLines(profile.load(Path("merlin.yaml"))), ExampleRoll()
     for event in events:
         fields = {name: value for name, value in event.items() if name not in ("t", "event")}
-        for taker in (lines.event, trial):
+        for taker in (partial(lines.event, "merlin"), trial):
             taker(int(event["t"] * 1e9), event["event"], fields)
     assert len(trial.faults) >= 1
 

@@ -9,7 +9,7 @@ import sys
 import pytest
 
 from router.cli import main
-from router.cli.meters import ASCII, BLOCKS
+from router.cli.screen import ASCII, BLOCKS
 from router.cli.trial import COLUMNS, SECONDS, UNTIL, ExampleRoll, picture, trial
 from router.core.rules import RULES
 

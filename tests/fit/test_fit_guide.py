@@ -7,15 +7,18 @@ import json
 import os
 import re
 import shutil
+import struct
 import sys
+import termios
 import time
+from fcntl import ioctl
 
 import pytest
 
 from router import fit
 from router.cli import main
-from router.cli.letters import large
 from router.cli.practice import child
+from router.cli.screen import large
 from router.core.events import Mark, PressureSample
 from router.core.timers import Alarm, Timers
 from router.core.units import NANOSECONDS
@@ -117,7 +120,7 @@ def test_a_rest_that_is_cut_short_is_whole_at_any_moment():
 def test_every_word_can_be_shown_large():
     for steps in STEPS.values():
         for step in steps:
-            rows = large(f"{step.big} 0123456789", "#")
+            rows = large(f"{step.big} 0123456789", "#", 200)
             assert len(rows) == 5
             assert len({len(row) for row in rows}) == 1
             assert len(large(f"{step.big} 20", "#")[0]) < 78
@@ -248,6 +251,7 @@ def test_a_device_that_another_program_holds_is_told(tmp_path, lark, sensor, in_
 
     with serial.Serial(sensor.path, exclusive=True):
         program = in_terminal(*router("fit", "cheek", "--profile", str(lark)))
+        ioctl(program.master, termios.TIOCSWINSZ, struct.pack("HHHH", 24, 400, 0, 0))  # so that no line is wrapped
         program.wait_for(b"another program uses it")
         program.wait_for(b"systemctl stop router")
         assert program.process.wait(30) == 1

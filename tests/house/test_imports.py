@@ -43,7 +43,7 @@ ROOMS = {
     ),
     "testing": (),
     "cli": (
-        *("asking", "devices", "elsewhere", "letters", "meters", "piece", "places", "practice", "simulated", "stage"),
+        *("asking", "devices", "elsewhere", "screen", "meters", "piece", "places", "practice", "simulated", "stage"),
         *("guided", "trial", "demo_together"),
         *(
             "check",
