@@ -20,12 +20,13 @@ from router.offline.simulate.sensors import Sensor, arrivals, leaked, reading
 from tests.benchmarks import open_signals
 
 CM_H2O = 98.0665
+RATE = 40
 
 
 def a_session(family, seed=1, seconds=60.0, guided=0.0, **changed):
     rng = random.Random(f"{family} {seed}")
     child = CHILDREN[family].draw(rng)
-    child = replace(child, sensor=replace(child.sensor, rate=100), **changed)
+    child = replace(child, sensor=replace(child.sensor, rate=RATE), **changed)
     return child, simulate.sit(child, seconds, rng, guided=guided)
 
 
@@ -36,7 +37,7 @@ def test_a_session_is_as_meant_and_the_same_for_the_same_seed(family):
     times = [t for t, _sample in session.samples]
     assert times == sorted(times)
     samples = [(t, sample) for t, sample in session.samples if isinstance(sample, PressureSample)]
-    assert len(samples) == 60 * 100
+    assert len(samples) == 60 * RATE
     assert [t for t, _value in session.ideal] == [t for t, _sample in samples]
     marks = [(t, sample.text) for t, sample in session.samples if isinstance(sample, Mark)]
     assert marks[:2] == [(NANOSECONDS, "rest"), (20 * NANOSECONDS, "end")]
@@ -143,8 +144,8 @@ def test_nobody_plays_while_coughing():
 
 
 def test_a_tube_that_slipped_off_feels_nothing_and_rests_elsewhere_afterwards():
-    for seed in range(4):
-        child, session = a_session("slipping", seed, 120.0)
+    for seed in range(3):
+        child = CHILDREN["slipping"].draw(random.Random(seed))
         quiet = replace(child.sensor, noise=0.0, drift=0.0, step=0.0, rate=100)
         child = replace(child, sensor=quiet, muscle=replace(child.muscle, pause=(999.0, 999.0)))
         session = simulate.sit(child, 120.0, random.Random(seed))
@@ -161,7 +162,7 @@ def test_a_tube_that_slipped_off_feels_nothing_and_rests_elsewhere_afterwards():
 
 def test_nobody_makes_a_recording_with_a_tube_that_slipped_off_or_during_suction():
     for family in ("slipping", "irregular"):
-        for seed in range(5):
+        for seed in range(3):
             assert not a_session(family, seed, 75.0, guided=25.0)[1].unmeant
     assert a_session("coughing", 1, 75.0, guided=25.0)[1].unmeant
 
@@ -203,13 +204,13 @@ def test_sensors_are_coarse_and_spiky_and_late_as_said():
 
 def test_where_there_are_two_sides_one_may_begin_before_the_other_has_ended():
     overlaps = 0
-    for seed in range(12):
+    for seed in range(6):
         _child, session = a_session("hard puffs", seed, 120.0)
         for earlier, later in itertools.pairwise(session.efforts):
             if later.start < earlier.end:
                 overlaps += 1
                 assert earlier.side != later.side
-    assert overlaps > 10
+    assert overlaps > 5
 
 
 def test_efforts_rise_within_50_to_300_ms_and_vary():
