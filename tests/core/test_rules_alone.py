@@ -11,7 +11,7 @@ from router.core.conditioning.switch import SwitchConditioner, SwitchSettings
 from router.core.contract import check_all
 from router.core.engine import PartPlan, Plan
 from router.core.events import Control, Lost, NoteOff, NoteOn, Press, Program, Route, SwitchSample
-from router.core.music import Music
+from router.core.music import Music, Span
 from router.core.rules import RULES
 from router.core.rules.quantize import QuantizeRule
 from router.core.units import NANOSECONDS
@@ -59,6 +59,34 @@ def test_what_no_midi_message_can_say_is_refused(event):
     with pytest.raises(ValueError, match=r"12[78]|-1"):
         check_all([event])
     check_all([Program(127), Control(7, 127), NoteOn(1, 127)])
+
+
+# --- range ------------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(("lowest", "octaves"), [(0, 1), (48, 1), (48, 2), (60, 3), (24, 8)])
+def test_a_range_moves_by_octaves_and_only_what_lies_outside_it(lowest, octaves):
+    rule = bench("range", lowest=lowest, octaves=octaves)
+    for pitch in range(128):
+        (played,) = begun(rule.give(NoteOn(pitch, pitch), pitch))
+        inside = [note for note in range(pitch % 12, 128, 12) if lowest <= note < lowest + 12 * octaves]
+        assert played == (pitch if pitch in inside else inside[0] if pitch < lowest else inside[-1])
+        rule.give(NoteOff(pitch), pitch)
+
+
+# --- arpeggio ---------------------------------------------------------------------------------------------------------
+
+
+def test_what_is_tapped_and_held_before_the_first_step_goes_on_stepping():
+    """The tap is heard in the first step all the same; the note that is held again under its voice is no tap any more."""
+    rule = bench("arpeggio", rate="1/4", begin="on the beat")
+    step = Music().grid(Span(whole=Fraction(1, 4))).step
+    rule.give(NoteOn(1, 60), MILLISECOND)
+    rule.give(NoteOff(1), 2 * MILLISECOND)
+    rule.give(NoteOn(1, 60), 3 * MILLISECOND)
+    rule.go_on(int(5 * step))
+    assert rule.begins >= 4
+    assert rule.sounding <= 1
 
 
 # --- chord ------------------------------------------------------------------------------------------------------------

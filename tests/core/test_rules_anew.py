@@ -1,0 +1,59 @@
+"""A rule that has let go is as new: nothing of what was played before is heard in what is played after."""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Iterable
+from dataclasses import fields, replace
+
+import pytest
+
+from router.core.events import Control, Event
+from router.core.midi import EXPRESSION
+from router.core.rules import RULES
+from router.core.units import NANOSECONDS
+from router.testing import Bench, Timeline, timelines, trials
+
+
+def played(bench: Bench, timeline: Timeline, start: int) -> list[tuple[int, Event]]:
+    """What is given for a timeline that begins at ``start``, with its voices numbered as they come."""
+    before = len(bench.out)
+    for now, event in timeline:
+        bench.give(event, start + now)
+    bench.go_on(start + timeline[-1][0] + 20 * NANOSECONDS)
+    return [*_numbered(_heard(bench.out[before:]))]
+
+
+def _heard(found: Iterable[tuple[int, Event]]) -> Iterable[tuple[int, Event]]:
+    """Without controllers that say what the synth knows already: expression is full where nobody has said otherwise."""
+    stands = {EXPRESSION: 127}
+    for now, event in found:
+        if not isinstance(event, Control) or stands.get(event.controller) != event.value:
+            yield now, event
+        if isinstance(event, Control):
+            stands[event.controller] = event.value
+
+
+def _numbered(found: Iterable[tuple[int, Event]]) -> Iterable[tuple[int, Event]]:
+    numbers: dict[int, int] = {}
+    for now, event in found:
+        names = [each.name for each in fields(event) if each.name in ("voice", "instead")]
+        voices = {name: getattr(event, name) for name in names}
+        given = {name: numbers.setdefault(voice, len(numbers)) for name, voice in voices.items() if voice is not None}
+        yield now, replace(event, **given)
+
+
+@pytest.mark.parametrize("name", RULES)
+def test_what_has_let_go_plays_as_if_nothing_had_been_played(name):
+    compared = 0
+    for trial in itertools.islice(trials(RULES[name], "as new"), 8):
+        timeline = next(timelines(RULES[name].takes, 24))
+        for place in range(1, len(timeline), 9):
+            bench = Bench(trial)
+            for now, event in timeline[:place]:
+                bench.give(event, now)
+            bench.let_go(bench.now)
+            again = played(bench, timeline, bench.now)
+            assert again == played(Bench(trial), timeline, timeline[place - 1][0]), f"{trial.written}, {place} events"
+            compared += len(again)
+    assert compared
