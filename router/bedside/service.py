@@ -191,10 +191,12 @@ class Service:
             self._write_down(self._deaths.ready)
             ready()
 
+        def silent() -> None:
+            self._write_down(self._deaths.ended)  # it was told to stop: that is no death, whatever comes of closing
+            self._errands.finish()
+
         try:
-            ended_by = self.daemon.run(begun, {signal.SIGHUP: self._reload})
-            self._write_down(self._deaths.ended)  # it was told to stop: that is no death
-            return ended_by
+            return self.daemon.run(begun, {signal.SIGHUP: self._reload}, silent)
         except (OSError, RuntimeError) as error:
             self._not_the_profiles_doing(error)
             raise

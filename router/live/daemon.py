@@ -104,14 +104,19 @@ class Daemon:
         return self._plugged is not None
 
     def run(
-        self, ready: Callable[[], None], calls: Mapping[signal.Signals, Callable[[], None]] | None = None
+        self,
+        ready: Callable[[], None],
+        calls: Mapping[signal.Signals, Callable[[], None]] | None = None,
+        silent: Callable[[], None] | None = None,
     ) -> signal.Signals | None:
         """Play until a signal of ``STOPPED_BY`` comes, and return it.
 
         ``ready`` is called when all is open that is there.
 
-        A signal of ``calls`` does not stop it: what it names is called between two passes.
+        A signal of ``calls`` does not stop it: what it names is called between two passes. ``silent`` is called when it
+        was told to stop and all notes have ended, before the ports are closed, in which a driver may crash.
         """
+        told = None
         stops = [number for number in STOPPED_BY if number not in (calls or {})]
         try:
             with self.loop.stopped_by(stops, calls), self._budget:
@@ -122,9 +127,10 @@ class Daemon:
                     notify("READY=1")
                     ready()
                     self.loop.run(self._deadline, self._pass)
+                    told = silent
                 finally:
                     notify("STOPPING=1")
-                    self._close()
+                    self._close(told)
         finally:
             self.loop.close()
         return self.loop.stopping_signal
@@ -150,7 +156,7 @@ class Daemon:
             with self.contained():
                 companion.open(now)
 
-    def _close(self) -> None:
+    def _close(self, silent: Callable[[], None] | None) -> None:
         now = clock.now()
         for seat in self.seats:
             with self.contained():
@@ -158,6 +164,9 @@ class Daemon:
             seat.tell()
         with self.contained():
             self.ports.close(now)
+        if silent is not None:
+            with self.contained():
+                silent()
         self.outputs.close()
         for companion in self.companions:
             with self.contained():

@@ -159,12 +159,17 @@ class Errands:
             self._rest(self.deadline())
         return given[0]
 
-    def close(self) -> None:
-        """Do the lasting jobs, within ``LAST_WAIT``; then give everything back."""
+    def finish(self) -> None:
+        """Do the lasting jobs, within ``LAST_WAIT``, and no others; when the loop has ended."""
         self._jobs = deque(job for job in self._jobs if job.lasting)
         until = clock.now() + LAST_WAIT
         while (self._job or self._jobs) and not self._overdue and clock.now() < until:
             self._rest(until)
+        self._overdue |= self._job is not None  # nobody waits for it twice
+
+    def close(self) -> None:
+        """Do the lasting jobs, as ``finish`` does; then give everything back."""
+        self.finish()
         with self._lock:  # a thread that comes back later must not write to a descriptor that is something else by then
             self._closed = True
             os.close(self._poke)

@@ -138,6 +138,27 @@ def test_restarts_in_order_are_no_deaths(bedside):
     plays(listener, sensor, WREN)
 
 
+def test_a_crash_while_it_closes_its_ports_is_no_death(bedside):
+    """What was seen: told to stop, JACK's library ended the process as a port was closed; the profile had no part in it."""
+    pc, listener, sensor = bedside
+    code = (
+        "import os, sys; from router.devices.outputs.midi_port import MidiPortOutput\n"
+        "MidiPortOutput.close = lambda self: os.abort()\n"
+        "from router.cli import main\nsys.exit(main())\n"
+    )
+    for _ in range(MANY):
+        pc.start(program=(sys.executable, "-c", code))
+        sensor.pascal = 1.0
+        until(lambda: any(status & 0xF0 == 0x90 for status, *_ in list(listener.heard)))
+        assert pc.stop() == -signal.SIGABRT
+        sensor.pascal = 0.0
+        assert [data for data in listener.heard if data[0] & 0xF0 == 0x80], "the note ended before"
+        listener.heard.clear()
+    pc.start()
+    assert not pc.events("died")
+    plays(listener, sensor, WREN)
+
+
 def test_being_stopped_while_it_starts_is_no_death(bedside):
     pc, _listener, _sensor = bedside
     code = (
