@@ -326,7 +326,8 @@ class Copy:
         """Whether a mutant survives, and what was said of it."""
         target = self.folder / mutant.path
         source = target.read_bytes()
-        chosen = reached.tests(self, tests, mutant, source)
+        chosen, takes = reached.tests(self, tests, mutant, source)
+        limit = min(limit, 10 + 2 * math.ceil(takes))  # of a mutant that never ends
         passed, said = True, "no test reaches it"
         if chosen:
             names = list(dict.fromkeys(Path(test.partition("::")[0]).stem for test in chosen))
@@ -452,8 +453,11 @@ class Map:
             self._known[name] = json.loads(target.read_text(encoding="utf-8"))
         return self._known[name]
 
-    def tests(self, copy: Copy, names: list[str], mutant: Mutant, source: bytes) -> list[str]:
-        """Those that reach a mutant, quickest first, without the slowest; the file's all where it runs at import."""
+    def tests(self, copy: Copy, names: list[str], mutant: Mutant, source: bytes) -> tuple[list[str], float]:
+        """Those that reach a mutant, quickest first, without the slowest, and the seconds that they take.
+
+        Of a file that reaches it at import alone, all.
+        """
         found: dict[str, float] = {}
         number = self._code[mutant.path].statement(*_lines(mutant, source))
         for name in names:
@@ -462,7 +466,8 @@ class Map:
             own = statements.get(str(number))
             if own is not None:
                 found |= dict(took[place] for place in own or range(len(took)))
-        return [test for test, seconds in sorted(found.items(), key=lambda item: item[1]) if seconds < SLOWEST]
+        found = {test: seconds for test, seconds in found.items() if seconds < SLOWEST}
+        return sorted(found, key=found.__getitem__), sum(found.values())
 
 
 def _lines(mutant: Mutant, source: bytes) -> tuple[int, int]:
