@@ -207,3 +207,19 @@ def bedside(part, tmp_path):
     pc = Bedside(tmp_path, listener.client, sensor)
     yield pc, listener, sensor
     pc.close()
+
+
+@pytest.fixture
+def pad():
+    """Makes MIDI pads; JACK's server must run."""
+    from tests.shared.midi_in import Pad
+
+    made = []
+
+    def make(client, port="pads"):
+        made.append(Pad(client, port))
+        return made[-1]
+
+    yield make
+    for each in made:
+        each.close()

@@ -263,8 +263,8 @@ def mishaps(rng, until):
 
 def soak(hours, seed, say):
     """So many hours; what came of it."""
-    from tests.shared.parts import until
     from tests.shared.soaking import grown
+    from tests.shared.waiting import until
 
     rng = random.Random(seed)
     length = round(hours * HOUR)

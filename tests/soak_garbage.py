@@ -23,8 +23,8 @@ def garbage(rng, count):
 def soak(count, seed, say):
     """So many bytes; what came of it."""
     from tests.shared.bedside import WREN
-    from tests.shared.parts import until
     from tests.shared.soaking import ended, playing, warm
+    from tests.shared.waiting import until
 
     rng = random.Random(seed)
     rounds = max(1, round(count / ROUND))

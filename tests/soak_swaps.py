@@ -54,8 +54,8 @@ class Hand:
 def soak(count, seed, say):
     """So many rounds; what came of it."""
     from tests.shared.bedside import BROKEN
-    from tests.shared.parts import until
     from tests.shared.soaking import ended, playing, warm
+    from tests.shared.waiting import until
 
     rng = random.Random(seed)
     broken = 0
@@ -126,7 +126,7 @@ def change(pc, rng, child, notes, number):
 
 def sounds(pc, listener, sensor, note):
     """An effort sounds just this note, and ends it."""
-    from tests.shared.parts import until
+    from tests.shared.waiting import until
 
     sensor.pascal = 1.0
     until(lambda: listener.count(0x90))

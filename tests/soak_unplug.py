@@ -16,8 +16,8 @@ LISTENING = 0.3
 def soak(count, seed, say):
     """So many rounds; what came of it."""
     from tests.shared.bedside import WREN
-    from tests.shared.parts import until
     from tests.shared.soaking import ended, playing, warm
+    from tests.shared.waiting import until
 
     rng = random.Random(seed)
     with playing(more="chime: no") as (pc, listener, sensor):

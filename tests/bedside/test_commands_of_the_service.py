@@ -9,7 +9,8 @@ import pytest
 
 from tests.fuzz_control import throw
 from tests.shared.bedside import BROKEN, FINCH, WREN, Bedside
-from tests.shared.parts import WAIT, Listener, Sensor, until
+from tests.shared.parts import Listener, Sensor
+from tests.shared.waiting import WAIT, until
 
 pytestmark = pytest.mark.usefixtures("jack_server")
 

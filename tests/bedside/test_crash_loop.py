@@ -13,7 +13,7 @@ from router.bedside.deaths import MANY
 from router.bedside.proven import Proven
 from router.live import chime
 from tests.shared.bedside import LARK, PROFILE, WREN, plays
-from tests.shared.parts import WAIT, until
+from tests.shared.waiting import WAIT, until
 
 pytestmark = pytest.mark.usefixtures("jack_server")
 

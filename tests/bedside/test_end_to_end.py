@@ -15,20 +15,8 @@ import pytest
 import rtmidi
 
 from tests.shared.jack_server import DYING
-from tests.shared.parts import (
-    AUDIBLE,
-    ROUTER,
-    WAIT,
-    Listener,
-    Router,
-    Sensor,
-    Server,
-    Synth,
-    close_port,
-    pitch,
-    unique,
-    until,
-)
+from tests.shared.parts import AUDIBLE, ROUTER, Listener, Router, Sensor, Server, Synth, close_port, pitch, unique
+from tests.shared.waiting import WAIT, until
 
 pytestmark = pytest.mark.usefixtures("jack_server")
 

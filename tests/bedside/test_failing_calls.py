@@ -10,8 +10,9 @@ import pytest
 from tests.failing_calls import is_drawn
 from tests.shared.bedside import Bedside
 from tests.shared.failing_router import KINDS, Calls
-from tests.shared.parts import WAIT, Listener, Sensor
+from tests.shared.parts import Listener, Sensor
 from tests.shared.places import ROOT
+from tests.shared.waiting import WAIT
 
 
 def test_a_share_of_all_calls_fails_and_the_promises_hold():

@@ -20,10 +20,11 @@ from router.bedside.hush import end_what_was_left
 from router.bedside.sounding import Sounding
 from router.devices.outputs.base import Output
 from router.devices.outputs.sounding_notes import PortAddress, parse
+from tests.shared.ear import Ear
 from tests.shared.jack_server import DYING
-from tests.shared.parts import AUDIBLE, WAIT, Server, Synth, close_port, until
+from tests.shared.parts import AUDIBLE, Server, Synth, close_port
 from tests.shared.places import ROOT
-from tests.soak_killed import Ear
+from tests.shared.waiting import WAIT, until
 
 
 class Somewhere(Output):

@@ -13,7 +13,8 @@ import pytest
 from router.bedside.lock import NAME, AlreadyRunning, Lock
 from router.system import clock
 from tests.shared.bedside import WREN, plays
-from tests.shared.parts import ROUTER, WAIT, until
+from tests.shared.parts import ROUTER
+from tests.shared.waiting import WAIT, until
 
 pytestmark = pytest.mark.usefixtures("jack_server")
 

@@ -19,7 +19,8 @@ import pytest
 
 from tests.shared.bedside import FINCH, LARK, PROFILE, WREN, Bedside, plays
 from tests.shared.jack_server import DYING
-from tests.shared.parts import WAIT, Listener, Sensor, Server, unique, until
+from tests.shared.parts import Listener, Sensor, Server, unique
+from tests.shared.waiting import WAIT, until
 
 PACE = 0.1
 """Seconds between efforts at least: there is a limit on notes in a second, which is not what is tried here."""

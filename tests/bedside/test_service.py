@@ -21,7 +21,8 @@ from router.devices.outputs.sounding_notes import PortAddress
 from router.live import chime
 from router.records.retention import CLOCK, STARTS
 from tests.shared.bedside import BROKEN, FINCH, LARK, PROFILE, WREN, Bedside, plays
-from tests.shared.parts import WAIT, Listener, Sensor, close_port, unique, until
+from tests.shared.parts import Listener, Sensor, close_port, unique
+from tests.shared.waiting import WAIT, until
 
 pytestmark = pytest.mark.usefixtures("jack_server")
 

@@ -25,9 +25,9 @@ from router.files import profile
 from router.offline import simulate
 from router.records.trace import TraceWriter
 from router.system import clock
-from tests.live.test_watching import FRAME, Seat
 from tests.shared.places import ROOT
 from tests.shared.serving import serving
+from tests.shared.watched import FRAME, Seat
 
 
 @pytest.fixture

@@ -13,7 +13,7 @@ from router.cli import main
 from router.files.profile import shipped
 from router.records.recorder import header, log_line
 from router.records.trace import header_line
-from tests.fit.test_fit_guide import session
+from tests.shared.measured import session
 
 
 @pytest.fixture

@@ -9,7 +9,8 @@ import time
 import pytest
 
 from tests.shared.bedside import PROFILE, WREN, plays
-from tests.shared.parts import Listener, Router, Sensor, until
+from tests.shared.parts import Listener, Router, Sensor
+from tests.shared.waiting import until
 
 pytestmark = pytest.mark.usefixtures("jack_server")
 

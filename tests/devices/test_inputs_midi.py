@@ -7,7 +7,6 @@ import sys
 import time
 
 import pytest
-import rtmidi
 
 from router.core.events import Found, Lost, MidiSample, PressureSample
 from router.devices.descriptions import MidiInDevice, MidiPressure
@@ -17,38 +16,10 @@ from router.devices.inputs.midi import MOST_WAITING, MidiInput, heard
 from router.devices.names import matches
 from router.devices.ports import candidates, midi_system
 from router.system import clock
-from tests.shared.parts import close_port
+from tests.shared.midi_in import wait_for
+from tests.shared.waiting import until
 
 pytestmark = pytest.mark.usefixtures("jack_server")
-
-
-class Pad:
-    """A MIDI pad: a port of another client that sends."""
-
-    def __init__(self, client, port="pads"):
-        self.port = rtmidi.MidiOut(rtmidi.API_UNIX_JACK, name=client)
-        self.port.open_virtual_port(port)
-
-    def send(self, *data):
-        self.port.send_message(data)
-
-    def close(self):
-        if self.port is not None:
-            close_port(self.port)
-            self.port = None
-
-
-@pytest.fixture
-def pad():
-    made = []
-
-    def make(client, port="pads"):
-        made.append(Pad(client, port))
-        return made[-1]
-
-    yield make
-    for each in made:
-        each.close()
 
 
 @pytest.fixture
@@ -64,23 +35,6 @@ def opened():
     yield open_
     for each in inputs:
         each.close()
-
-
-def wait_for(midi_input, count, seconds=20):
-    """Read whenever the descriptor says so, until so many samples have come."""
-    found = []
-    deadline = time.monotonic() + seconds
-    while len(found) < count and time.monotonic() < deadline:
-        if select.select([midi_input.fileno()], [], [], 1)[0]:
-            found += midi_input.read(clock.now())
-    return found
-
-
-def wait_until(true, seconds=20):
-    deadline = time.monotonic() + seconds
-    while not true():
-        assert time.monotonic() < deadline
-        time.sleep(0.01)
 
 
 def test_every_message_comes_in_order_with_its_time(pad, opened):
@@ -118,7 +72,7 @@ def test_what_comes_faster_than_it_is_taken_is_counted_and_what_may_have_been_re
         sender.send(0x90, number % 128, 64)
         if number % 200 == 0:  # JACK takes some 2,300 messages in one of its cycles
             time.sleep(0.01)
-    wait_until(lambda: keys.dropped == more)
+    until(lambda: keys.dropped == more)
     assert len(keys.read(clock.now())) == PER_READ
     sender.send(0x90, 1, 1)
     got = wait_for(keys, MOST_WAITING - PER_READ + 3)
@@ -166,7 +120,7 @@ def test_a_port_that_goes_is_noticed_and_found_again(pad, opened):
     sender.close()
     assert select.select([midi_system().fileno()], [], [], 20)[0]  # news of it
     midi_system().clear()
-    wait_until(lambda: not any("pad-d" in name for name in midi_system().senders()))
+    until(lambda: not any("pad-d" in name for name in midi_system().senders()))
     with pytest.raises(DeviceLost, match="pad-d"):
         keys.look()
     keys.close()

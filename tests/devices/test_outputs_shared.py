@@ -6,7 +6,8 @@ from router.devices.descriptions import Instrument, MidiPort
 from router.devices.outputs import shared
 from router.devices.outputs.base import Output, OutputError
 from router.devices.outputs.shared import KEPT, SharedOutputs
-from tests.shared.parts import Listener, until
+from tests.shared.parts import Listener
+from tests.shared.waiting import until
 
 
 class Made(Output):

@@ -46,7 +46,7 @@ from router.files.profile.schema import DEVICES, INPUTS, LIMITS, OUTPUTS, PART, 
 from router.room.lead import Leading
 from router.room.room import KEY, SCALE, RoomPlan
 from router.room.turns import TurnPlan
-from tests.files.test_published_schema import Editor, words
+from tests.shared.editor import Editor, words
 from tests.shared.places import GOLDEN_CONFIGURATIONS, GOLDEN_PROFILES, ROOT
 
 SCHEMA = data("schemas") / "configuration.schema.json"

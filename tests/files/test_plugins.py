@@ -27,7 +27,8 @@ from router.files.plugins import installed
 from router.live.budget import FORGIVEN, LOST, Budget
 from router.system import clock
 from router.testing import VirtualTime, plan_rule
-from tests.shared.parts import Listener, until
+from tests.shared.parts import Listener
+from tests.shared.waiting import until
 
 SHADOW = '''"""Each press plays middle C.
 

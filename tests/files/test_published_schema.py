@@ -17,6 +17,7 @@ from router.core.rules import RULES
 from router.files import quantities
 from router.files.profile import check, data, shipped
 from router.files.publish import published
+from tests.shared.editor import Editor, words
 from tests.shared.places import GOLDEN_PROFILES
 
 SCHEMA = data("schemas") / "profile.schema.json"
@@ -25,29 +26,6 @@ STRICTER = {"fine_number_in_quotes"}
 """To an editor a number in quotes is a text."""
 NO_YAML = {"fine_hard_spaces", "fine_tab_after_colon"}
 """The router forgives these; a YAML reader need not."""
-
-
-class Editor(yaml.SafeLoader):
-    """YAML 1.2's core schema, as an editor reads it: only true and false are yes and no, and 010 is ten.
-
-    Source: YAML 1.2.2, chapter 10.3.2.
-    """
-
-
-Editor.yaml_implicit_resolvers = {}
-for tag, pattern, first in (
-    ("null", r"~|null|Null|NULL|", "~nN"),
-    ("bool", r"true|True|TRUE|false|False|FALSE", "tTfF"),
-    ("int", r"[-+]?[0-9]+|0o[0-7]+|0x[0-9a-fA-F]+", "-+0123456789"),
-    (
-        "float",
-        r"[-+]?(\.[0-9]+|[0-9]+(\.[0-9]*)?)([eE][-+]?[0-9]+)?|[-+]?\.(inf|Inf|INF)|\.(nan|NaN|NAN)",
-        "-+.0123456789",
-    ),
-):
-    letters = [*first, ""] if tag == "null" else list(first)
-    Editor.add_implicit_resolver(f"tag:yaml.org,2002:{tag}", re.compile(f"^(?:{pattern})$"), letters)
-Editor.add_constructor("tag:yaml.org,2002:int", lambda loader, node: int(loader.construct_scalar(node)))
 
 
 def errors(path: Path) -> list[str]:
@@ -72,20 +50,6 @@ def test_it_is_json_schema_2020_12():
     schema = json.loads(SCHEMA.read_text(encoding="utf-8"))
     assert schema["$schema"] == "https://json-schema.org/draft/2020-12/schema"
     Draft202012Validator.check_schema(schema)
-
-
-def words(schema: object) -> set[str]:
-    if isinstance(schema, list):
-        return {word for item in schema for word in words(item)}
-    if not isinstance(schema, dict):
-        return set()
-    found = set(schema)
-    for word, inner in schema.items():
-        if word in ("properties", "$defs"):
-            found |= {word for part in inner.values() for word in words(part)}
-        elif word not in ("enum", "const", "default", "examples", "dependentRequired"):
-            found |= words(inner)
-    return found
 
 
 def test_no_word_of_our_own_is_left_in_it():

@@ -22,12 +22,11 @@ from router.core.conditioning.pressure import PressureConditioner, PressureSetti
 from router.core.conditioning.switch import SwitchConditioner, SwitchSettings
 from router.core.events import Lost, Mark, MidiSample, PointerSample, PressureSample, SwitchSample
 from router.core.timers import Alarm, Timers
-from router.core.units import NANOSECONDS
 from router.files import edit, profile
 from router.offline import simulate
 from router.records.trace import TraceWriter
+from tests.shared.measured import PUSHES, SECOND, cheek, push
 
-SECOND = NANOSECONDS
 SETTINGS = PressureSettings(above=Side(100, 60, 300))
 PROFILE = """\
 # Lark's cheek. Nothing here may be lost.
@@ -48,27 +47,6 @@ parts:
 outputs:
   synth: {midi: "*"}
 """
-
-
-def push(at: float, height: float, length: float = 1.0, rise: float = 0.1):
-    """An effort: up, held, down, in straight lines."""
-    return lambda t: height * max(0.0, min(1.0, (t - at) / rise, (at + length - t) / rise))
-
-
-def cheek(*pushes, seconds=60.0, rate=100, noise=2.0, rest=20.0, marked=True, also=(), seed=1):
-    """A recording by hand: 20 s of rest, then efforts, each marked as it begins."""
-    rng = random.Random(seed)
-    samples = []
-    for i in range(int(seconds * rate)):
-        t = i / rate
-        pascal = 50 + rng.gauss(0, noise) + sum(each(t) for each in (*(push(*one) for one in pushes), *also))
-        samples.append((i * SECOND // rate, PressureSample("cheek", round(pascal, 3))))
-    marks = [(SECOND, Mark("rest")), (int(rest * SECOND), Mark("end"))]
-    marks += [(int(one[0] * SECOND), Mark("Effort ")) for one in pushes]
-    return list(simulate.together(samples, marks)) if marked else samples
-
-
-PUSHES = [(22 + 3.5 * i, 200 + 20 * (i % 3)) for i in range(10)]
 
 
 def test_thresholds_lie_between_rest_and_efforts():

@@ -24,7 +24,7 @@ from router.core.timers import Alarm, Timers
 from router.core.units import NANOSECONDS
 from router.files import profile
 from router.fit.guide import BACK, MARK, ON, STEPS, Guide
-from router.records.trace import TraceWriter
+from tests.shared.measured import session
 from tests.simulated_sensor import Sensor
 
 SECOND = NANOSECONDS
@@ -333,13 +333,3 @@ def test_a_page_holds_its_picture_and_no_other_file_or_script(tmp_path, lark, ca
     before = text, (tmp_path / "page.png").read_bytes()
     assert main(arguments) == 0
     assert (page.read_text(), (tmp_path / "page.png").read_bytes()) == before  # the same recording, the same page
-
-
-def session() -> str:
-    from tests.fit.test_fit import PUSHES, cheek
-
-    text = io.StringIO()
-    writer = TraceWriter(text)
-    for t, sample in cheek(*PUSHES):
-        writer.write(t, sample)
-    return text.getvalue()

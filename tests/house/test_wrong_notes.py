@@ -18,9 +18,9 @@ from router.cli.simulated import simulated
 from router.core.units import NANOSECONDS
 from router.files.profile import find, load, shipped
 from router.offline import simulate
-from tests.house.test_shipped_profiles import PROFILES, movements, play
-from tests.offline.test_together import BEFORE, Played
 from tests.shared.places import ROOT
+from tests.shared.played_together import BEFORE, Played
+from tests.shared.shipped import PROFILES, movements, play
 
 ROUNDS = 5
 """How often each movement is made: more often than the longest row of chords is long."""

@@ -2,8 +2,7 @@
 
 import json
 
-from tests.live.test_room_live import children  # noqa: F401 - a fixture
-from tests.shared.parts import until
+from tests.shared.waiting import until
 
 NOTE = "note: {{pitch: {}}}"
 TUNE, ANSWER, BAND, OTHER = 60, 72, 48, 67
@@ -36,7 +35,7 @@ def listening(pc, listener, line, named="window"):
     until(lambda: "friend" in seat(pc, "door")["inputs"])
 
 
-def test_a_seat_that_is_not_there_is_said(children):  # noqa: F811 - the fixture
+def test_a_seat_that_is_not_there_is_said(children):
     pc, listener, (_, two) = children(follow="tempo", rules=(NOTE.format("C4"), NOTE.format("E4")))
     listening(pc, listener, two, named="windw")
     (said,) = seat(pc, "door")["warnings"]
@@ -61,7 +60,7 @@ def tap(listener, line, note):
     until(lambda: note not in listener.sounding())
 
 
-def test_a_seat_hears_another_joins_in_and_answers(children):  # noqa: F811 - the fixture
+def test_a_seat_hears_another_joins_in_and_answers(children):
     pc, listener, (one, two) = children(follow="tempo", rules=(NOTE.format("C4"), NOTE.format("E4")))
     listening(pc, listener, two)
     assert seat(pc, "door")["inputs"]["friend"]["value"] is None
@@ -79,7 +78,7 @@ def test_a_seat_hears_another_joins_in_and_answers(children):  # noqa: F811 - th
     assert [event for event in pc.events() if event["event"] in ("rule_fault", "fault")] == []
 
 
-def test_a_swap_in_the_middle_of_a_phrase_ends_what_was_heard(children):  # noqa: F811 - the fixture
+def test_a_swap_in_the_middle_of_a_phrase_ends_what_was_heard(children):
     pc, listener, (one, two) = children(follow="tempo", rules=(NOTE.format("C4"), NOTE.format("E4")))
     listening(pc, listener, two)
     one.press()
@@ -95,7 +94,7 @@ def test_a_swap_in_the_middle_of_a_phrase_ends_what_was_heard(children):  # noqa
     assert pc.stop() == 0
 
 
-def test_a_child_whose_sound_is_off_is_not_heard(children):  # noqa: F811 - the fixture
+def test_a_child_whose_sound_is_off_is_not_heard(children):
     """For a baseline nothing sounds, and no other child's band may play in its stead."""
     pc, listener, (one, two) = children(follow="tempo", rules=(NOTE.format("C4"), NOTE.format("E4")))
     listening(pc, listener, two)
@@ -110,7 +109,7 @@ def test_a_child_whose_sound_is_off_is_not_heard(children):  # noqa: F811 - the 
     assert pc.stop() == 0
 
 
-def test_turns_pass_and_out_of_turn_is_softer(children):  # noqa: F811 - the fixture
+def test_turns_pass_and_out_of_turn_is_softer(children):
     rules = [f"{NOTE.format(pitch)}, turns: {{{{}}}}".replace("{{}}", "{}") for pitch in ("C4", "E4")]
     pc, listener, (one, two) = children(follow="tempo", rules=rules, room="room: {turns: {quiet: 1 s}}")
     tap(listener, one, TUNE)

@@ -34,10 +34,10 @@ from router.live.loop_part import Companion
 from router.live.turn import Turn
 from router.system import clock
 from router.system.loop import Loop
-from tests.devices.test_inputs_evdev import Kernel, key
-from tests.devices.test_inputs_midi import pad, wait_for, wait_until  # noqa: F401 - a fixture
-from tests.live.test_daemon import Running
-from tests.shared.parts import WAIT
+from tests.shared.kernel import Kernel, key
+from tests.shared.midi_in import wait_for
+from tests.shared.running import Running
+from tests.shared.waiting import WAIT, until
 
 SPACE, ENTER, Z = 57, 28, 2
 SPACE_KEY, ENTER_KEY = EvdevSwitch("*Switch*", "KEY_SPACE"), EvdevSwitch("*Switch*", "KEY_ENTER")
@@ -564,7 +564,7 @@ def test_each_seat_has_its_key_of_the_terminal(room, line, monkeypatch):
 
 
 @pytest.mark.usefixtures("jack_server")
-def test_midi_ports_of_two_seats_are_told_apart_and_one_port_is_heard_by_all(pad, room):  # noqa: F811
+def test_midi_ports_of_two_seats_are_told_apart_and_one_port_is_heard_by_all(pad, room):
     senders = {name: pad(name) for name in ("twin-a", "twin-b")}
     room.wants("window", keys=MidiInDevice("twin-*")).wants("door", keys=MidiInDevice("twin-*"))
     assert "twin-a" in room.opens("window").description
@@ -619,7 +619,7 @@ def test_of_two_keyboards_of_one_name_nobody_takes_the_others_when_his_own_is_aw
 
 
 @pytest.mark.usefixtures("jack_server")
-def test_the_same_controller_of_a_port_twice_is_refused(pad, room):  # noqa: F811
+def test_the_same_controller_of_a_port_twice_is_refused(pad, room):
     pad("breath")
     room.wants("window", cheek=MidiPressure("breath*", 0xB0, 2)).wants(
         "door", cheek=MidiPressure("breath*", 0xB0, 2, 3)
@@ -631,7 +631,7 @@ def test_the_same_controller_of_a_port_twice_is_refused(pad, room):  # noqa: F81
 
 
 @pytest.mark.usefixtures("jack_server")
-def test_a_midi_port_stays_open_for_whoever_comes_next_until_it_has_gone(pad, descriptors):  # noqa: F811
+def test_a_midi_port_stays_open_for_whoever_comes_next_until_it_has_gone(pad, descriptors):
     """To open one under JACK takes 90 ms, to close it 30 to 70, in which nobody plays."""
     first = pad("stays")
     room = Room(keep=True)
@@ -644,7 +644,7 @@ def test_a_midi_port_stays_open_for_whoever_comes_next_until_it_has_gone(pad, de
         room.leaves("window")
         brought = opened._brought
         first.send(0x90, 60, 1)  # nobody's
-        wait_until(lambda brought=brought: opened._brought > brought)
+        until(lambda brought=brought: opened._brought > brought)
         room.wants("window", keys=MidiInDevice("stays*")).wants("door", clock=MidiInDevice("stays*", clock=True))
         room.opens("window")
         assert room.opens("door").wants_clock
@@ -657,7 +657,7 @@ def test_a_midi_port_stays_open_for_whoever_comes_next_until_it_has_gone(pad, de
     assert descriptors() == before
     room.leaves("window")
     first.close()
-    wait_until(lambda: not any("stays" in name for name in midi_system().senders()))
+    until(lambda: not any("stays" in name for name in midi_system().senders()))
     room.sharing.look()
     assert ours() == []
     again = pad("stays")

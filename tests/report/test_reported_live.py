@@ -9,7 +9,8 @@ import pytest
 from router.files import profile
 from router.records.record_files import LOG, TRACE
 from tests.shared.bedside import WREN, plays
-from tests.shared.parts import ROUTER, until
+from tests.shared.parts import ROUTER
+from tests.shared.waiting import until
 
 pytestmark = pytest.mark.usefixtures("jack_server")
 

@@ -9,7 +9,8 @@ from pathlib import Path
 from typing import NamedTuple
 
 from router.bedside.control import ask
-from tests.shared.parts import ROUTER, WAIT, until
+from tests.shared.parts import ROUTER
+from tests.shared.waiting import WAIT, until
 
 PROFILE = """
 profile: 1

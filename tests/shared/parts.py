@@ -21,9 +21,7 @@ import rtmidi
 from router.devices.ports import current
 from tests.shared.jack_server import JACKD, server_answers
 from tests.shared.sine_bank import write_sine_bank
-
-WAIT = 60.0
-"""Seconds for something to happen that takes one or two."""
+from tests.shared.waiting import WAIT, until
 
 AUDIBLE = 0.002
 """Of full scale: below the softest note here, above FluidSynth's dither."""
@@ -35,15 +33,6 @@ _numbers = itertools.count(1)
 
 def unique(name):
     return f"{name}-{os.getpid()}-{next(_numbers)}"
-
-
-def until(true, seconds=WAIT):
-    """Wait until it is true, and return what it gave."""
-    deadline = time.monotonic() + seconds
-    while not (result := true()):
-        assert time.monotonic() < deadline, "it did not happen"
-        time.sleep(0.02)
-    return result
 
 
 # --- the parts around the router ----------------------------------------------------------------------------------

@@ -21,8 +21,9 @@ DEPENDENCIES = "mido, rtmidi, yaml, jsonschema, structlog, evdev, serial, inotif
 
 def measure(quick: bool) -> Result:
     from tests.shared.bedside import PROFILE
-    from tests.shared.parts import Listener, Sensor, until
+    from tests.shared.parts import Listener, Sensor
     from tests.shared.soaking import jack_running
+    from tests.shared.waiting import until
 
     rounds = 3 if quick else 12
     taken: dict[str, list[float]] = {"ready": [], "first note": [], "imports": [], "python alone": []}
