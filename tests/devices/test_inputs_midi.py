@@ -141,7 +141,7 @@ def test_a_port_that_is_back_before_anybody_looked_is_another_one(pad, opened):
         keys.look()
     sender.close()
     again = pad("pad-q")
-    wait_until(lambda: any("pad-q" in name for name in midi_system().senders()))
+    until(lambda: any("pad-q" in name for name in midi_system().senders()))
     with pytest.raises(DeviceLost, match="pad-q"):
         keys.look()
     keys.close()
