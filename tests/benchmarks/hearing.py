@@ -68,13 +68,13 @@ MOST_DELAY = 15.0
 MOST_COMPUTING = 2.0
 """Seconds of the processor's time for one fit."""
 MOST_CPU = 0.05
-"""Of one core, for eight inputs of 1,000 samples a second."""
+"""A share of one core, for eight inputs of 1,000 samples a second."""
 ANY = Side(on=100, off=60, full=300)
-"""What stands in a profile before it is fitted."""
+"""A side in a profile before it is fitted."""
 SEEDS = {"development": 0, "report": 1_000_000}
 """The first seed of each range. Report seeds are never looked at one by one."""
 AROUND = (NANOSECONDS // 10, 3 * NANOSECONDS // 10)
-"""So long before and after a bout a press still belongs to it."""
+"""Nanoseconds before and after a bout in which a press still belongs to it."""
 
 IN_TIME = {f"{family} in time": family for family in FAMILIES if family != "sucking"}
 
@@ -250,7 +250,7 @@ ROWS: dict[str, tuple[float, float]] = {
     **hands.ROWS,
     **{name: (FLOORS[tier], MOST_FALSE) for name, (_family, tier) in TIERED.items()},
 }
-"""What is promised of each row: the least share heard, the most false presses a minute."""
+"""The promise of each row: the least share heard, the most false presses a minute."""
 
 
 # --- cost ---------------------------------------------------------------------------------------------------------
@@ -355,7 +355,7 @@ class Row:
 
     @property
     def unreached(self) -> list[str]:
-        """What of the promise is not kept, in words."""
+        """Parts of the promise that are not kept, in words."""
         total, least, most = Score.sum(self.ours), *ROWS[self.name]
         found = []
         if total.share < least:
@@ -377,7 +377,7 @@ class Row:
 
     @property
     def behind(self) -> bool:
-        """Whether the peer hears more, by more than the interval of the difference over the same children."""
+        """True where the peer hears more, by more than the interval of the difference over the same children."""
         pairs = [(a.heard - b.heard, a.efforts) for a, b in zip(self.ours, self.plain, strict=True)]
         return intervals.over_children(pairs)[1] < 0
 

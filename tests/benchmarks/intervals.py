@@ -49,12 +49,12 @@ def over_children(parts: Sequence[tuple[float, float]]) -> Interval:
 
 
 def share(parts: Sequence[tuple[int, int]]) -> Interval:
-    """Of a share, heard of so many for each child."""
+    """Return the interval of a share: heard of so many for each child."""
     return _wider(over_children(parts), wilson(sum(a for a, _ in parts), sum(b for _, b in parts)))
 
 
 def rate(parts: Sequence[tuple[int, float]]) -> Interval:
-    """Of a rate a minute, so many in so many minutes for each child."""
+    """Return the interval of a rate a minute: so many in so many minutes for each child."""
     return _wider(over_children(parts), garwood(sum(a for a, _ in parts), sum(b for _, b in parts)))
 
 

@@ -1,4 +1,4 @@
-"""What became of efforts in one or several sessions."""
+"""The fate of efforts in one or several sessions."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 
 @dataclass(slots=True)
 class Score:
-    """What became of some sessions. ``delays`` in milliseconds, ``fits`` in seconds of computing."""
+    """The fate of some sessions. ``delays`` in milliseconds, ``fits`` in seconds of computing."""
 
     efforts: int = 0
     heard: int = 0

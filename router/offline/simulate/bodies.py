@@ -1,4 +1,4 @@
-"""What a body, a bed and a tube do that nobody meant: coughs, speech, crying, spasms; new postures; a tube that slips off.
+"""Movements of a body, a bed and a tube that nobody meant: coughs, speech, crying, spasms; new postures; a tube that slips off.
 
 Each is a bout (its kind, from, until) made of pulses. Sizes are shares of the child's ordinary effort, our choice, as far as
 nothing else is said; a cough's pressure in the mouth is larger than any puff, at a cheek or a pad less of it arrives.
@@ -13,14 +13,11 @@ from dataclasses import dataclass
 
 from router.offline.simulate.movements import smooth
 
-KINDS = ("cough", "speech", "crying", "spasm", "posture", "slip")
-
-
 LONGEST = 18.0
 """No bout takes as many seconds."""
 
 Rates = tuple[tuple[str, float], ...]
-"""What a body does beside what it means: kinds of bouts, and how many of each a minute."""
+"""Kinds of bouts that a body has beside what it means, and how many a minute."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -48,7 +48,7 @@ def arrivals(sensor: Sensor, seconds: float, rng: random.Random) -> tuple[list[f
 
 
 def leaked(values: Sequence[float], times: Sequence[float], constant: float) -> list[float]:
-    """What is left of a pressure in a pad that leaks: a high-pass of the first order."""
+    """Return what is left of a pressure in a pad that leaks: a high-pass of the first order."""
     if not constant:
         return list(values)
     passed, found, before, then = values[0], [], values[0], times[0]
@@ -60,7 +60,7 @@ def leaked(values: Sequence[float], times: Sequence[float], constant: float) -> 
 
 
 def reading(sensor: Sensor, pascal: Sequence[float], effort: float, rng: random.Random) -> list[float]:
-    """What the sensor says of true pressures: noise, spikes of 3 to 30 efforts or to the end of its reach, steps, ends."""
+    """Return what the sensor says of true pressures: noise, spikes of 3 to 30 efforts or to the end of its reach, steps, ends."""
     values = []
     for true in pascal:
         value = true + rng.gauss(0, sensor.noise)

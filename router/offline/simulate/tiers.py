@@ -96,7 +96,7 @@ class SimulatedSession:
     efforts: list[Meant]
     ideal: list[tuple[int, float]]
     unmeant: tuple[tuple[int, int, str], ...] = ()
-    """What the body, the bed or the tube did: from and until in nanoseconds, and its kind."""
+    """Bouts of the body, the bed or the tube: from and until in nanoseconds, and its kind."""
 
 
 def draw(family: str, tier: str, rng: random.Random) -> PressureChild:
