@@ -73,8 +73,8 @@ ACTS = (
         "Lark is three and lies on one side. A push of the cheek on a soft air pad plays on; a harder push is louder.",
     ),
     Act(
-        "robin",
-        "Robin is twelve and can turn the head, with tremor. Eight places, eight notes: staying in one plays it.",
+        "pipit",
+        "Pipit is twelve and can turn the head, with tremor. Eight places, eight notes: staying in one plays it.",
     ),
 )
 

@@ -56,20 +56,20 @@ from router.room.room import KEY, RoomPlan
 from router.system.files import replacing
 
 SECONDS = 60
-CHILDREN = ("wren", "lark", "robin")
+CHILDREN = ("wren", "lark", "pipit")
 """Their profiles lie in the folder ``together`` of the shipped ones."""
 INSTRUMENT = "the room"
 """The output of all: one synth, on which each part has a channel of its own."""
 ABOUT = {
     KEYBOARD: ("the specialist", "leads: the chord", "and the key"),
     "wren": ("switch: a harp", "follows the chord"),
-    "lark": ("pad at the cheek:", "strings, and thin the", "plucks; follow the", "chord"),
-    "robin": ("head pointer: bells", "follow the key"),
+    "lark": ("pad at the cheek:", "strings, and thin the", "pizzicato; follow the", "chord"),
+    "pipit": ("head pointer: bells", "follow the key"),
 }
 
 STORY = """\
 Three children play at once, and a specialist leads from a keyboard. Whatever chord is held there, Wren's harp \
-and Lark's strings play it; whatever key is played there, Robin's bells are in it. \
+and Lark's strings play it; whatever key is played there, Pipit's bells are in it. \
 All that goes by the beat goes by one beat."""
 
 NEXT = """\
@@ -111,7 +111,7 @@ def _child(source: str, conditioner: Conditioner, this: piece.Piece) -> Iterator
         case PressureConditioner(settings=settings) if settings.above is not None:
             return piece.lark(source, this, 1.4 * settings.above.on, settings.above.full)
         case PointerConditioner(settings=settings):
-            return piece.robin(source, this, settings.grid)
+            return piece.pipit(source, this, settings.grid)
         case _:
             return piece.wren(source, this)
 

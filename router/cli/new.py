@@ -41,7 +41,7 @@ TYPES: Mapping[str, tuple[str, str]] = {
   {name}:
     input: {name}
     rules:
-      - sequence: {{degrees: [1, 2, 3, 5, 3, 2]}}    # each press plays the next of these steps of the scale
+      - sequence: {{degrees: [1, 2, 3, 4, 3, 2]}}    # each press plays the next of these steps of the scale
       - velocity: {{fixed: 76}}         # how loud each note begins, 1 to 127
     output: {{port: synth, channel: {channel}, program: {sound}}}
 """,
@@ -63,7 +63,7 @@ TYPES: Mapping[str, tuple[str, str]] = {
   {name}:
     input: {name}.above
     rules:
-      - sequence: {{degrees: [1, 2, 3, 5, 3, 2]}}    # each effort plays the next of these steps of the scale
+      - sequence: {{degrees: [1, 2, 3, 4, 3, 2]}}    # each effort plays the next of these steps of the scale
       - velocity: {{from: strength, low: 40, high: 84}}    # the harder, the louder; low is the gentlest effort
     output: {{port: synth, channel: {channel}, program: {sound}}}
 """,
@@ -83,7 +83,7 @@ TYPES: Mapping[str, tuple[str, str]] = {
   {name}:
     input: {name}
     rules:
-      - zones: {{degrees: [1, 2, 3, 5]}}    # one step of the scale for each zone, from the left
+      - zones: {{degrees: [1, 2, 3, 4]}}    # one step of the scale for each zone, from the left
       - velocity: {{fixed: 76}}         # how loud each note begins, 1 to 127
     output: {{port: synth, channel: {channel}, program: {sound}}}
 """,

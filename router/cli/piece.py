@@ -6,14 +6,14 @@ It is in four-four time, 80 quarters a minute, so a bar is three seconds. For tw
 
     bars 1, 2     the keyboard alone, soft: D and F sharp minor
     from bar 3    Wren holds the switch, and lets go: a harp in eighths, through two octaves above middle C
-    from bar 5    Lark pushes for a bar and a half, and rests: strings below middle C that swell and fade, plucked
+    from bar 5    Lark pushes for a bar and a half, and rests: strings below middle C that swell and fade, pizzicato
                   quarters
-    from bar 7    Robin looks from place to place: a tune of bells high above, mostly in half notes, from one neighbour
+    from bar 7    Pipit looks from place to place: a tune of bells high above, mostly in half notes, from one neighbour
                   to the next
     bars 7, 8     the specialist likes the B minor and holds it with a pedal, to play a run over it; the children stay
                   in it
-    bars 11, 12   by C and D7 into G major: no note of Robin's five is wrong before the key is noticed, and none after
-    bars 19, 20   a soft plagal end: C, and G for a bar and a half. Wren lets go first, Robin comes home, and Lark fades
+    bars 11, 12   by C and D7 into G major: no note of Pipit's five is wrong before the key is noticed, and none after
+    bars 19, 20   a soft plagal end: C, and G for a bar and a half. Wren lets go first, Pipit comes home, and Lark fades
                   last
 
 So each player has a place of its own from the bass upwards (keyboard, strings, harp, bells), they come in one after
@@ -53,11 +53,11 @@ ENDS = {"D": ("G", "D"), "G": ("C", "G")}
 LEAST_WITH_TURN, LEAST_WITH_HOLD = 10, 6
 
 TUNE = (3, 4, 5, 6, 5, 4, 5, 6, 7, 6, 5, 4, 3, 2, 3, 4, 5, 4, 3, 2, 1, 2)
-"""Robin's, by the notes of the scale; each is a neighbour of the one before on the board."""
+"""Pipit's, by the notes of the scale; each is a neighbour of the one before on the board."""
 LENGTHS = (2, 2, 2, 2, 2, 2, 4)
 """Beats of each note."""
 BOARD = (8, 7, 6, 5, 1, 2, 3, 4)
-"""Which note stands in which place of Robin's profile, as one reads."""
+"""Which note stands in which place of Pipit's profile, as one reads."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,9 +124,9 @@ def lark(name: str, this: Piece, low: float, high: float) -> Iterator[Stamped]:
     return simulate.pressure(name, pushes, this.end + BEAT, rng, low=low, high=high, child=child)
 
 
-def robin(name: str, this: Piece, grid: ZoneGrid) -> Iterator[Stamped]:
+def pipit(name: str, this: Piece, grid: ZoneGrid) -> Iterator[Stamped]:
     """The head pointer: it is switched on when its child comes in, and goes from place to place."""
-    rng = _chance("robin")
+    rng = _chance("pipit")
     before = grid.dwell + round(simulate.Pointer().travel * NANOSECONDS)  # from setting off to the note
     begin = len(this.bars) * 3 // 10 * BAR
     goals: list[tuple[int, int]] = []  # when, and which note

@@ -316,7 +316,7 @@ def test_renamed_while_it_plays_it_is_remembered_under_its_new_name(bed):
 def test_a_copy_of_what_plays_changes_nothing(bed):
     bed.write("wren.yaml", text("wren", "E4"))
     bed.offered()
-    shutil.copy(bed.folder / "wren.yaml", bed.folder / "jay.yaml")
+    shutil.copy(bed.folder / "wren.yaml", bed.folder / "nuthatch.yaml")
     bed.quiet()
     assert bed.heard("profile_renamed") == []
     assert remembered(bed)["file"] == "wren.yaml"
@@ -324,7 +324,15 @@ def test_a_copy_of_what_plays_changes_nothing(bed):
 
 COPIES = [
     *("wren.sync-conflict-20261128-101500-ABC.yaml", "wren (conflicted copy 2026-11-28).yaml", "wren~HEAD.yaml"),
-    *("~wren.yaml", "wren.tmp.yaml", "Copy of wren.yaml", "wren - Kopie.yaml", "Wren.yaml", "wren-2.yml", "jay.yaml"),
+    *(
+        "~wren.yaml",
+        "wren.tmp.yaml",
+        "Copy of wren.yaml",
+        "wren - Kopie.yaml",
+        "Wren.yaml",
+        "wren-2.yml",
+        "nuthatch.yaml",
+    ),
 ]
 """What copies and sync tools make of the name wren.yaml, and a copy for another child in which the pseudonym was forgotten."""
 
@@ -406,10 +414,10 @@ def test_many_one_after_another_are_one_offer_too(bed):
 @pytest.mark.usefixtures("hasty")
 def test_of_many_the_last_that_is_right_and_then_the_refusal(bed):
     bed.write("lark.yaml", text("lark"))
-    bed.write("jay.yaml", text("jay"))
+    bed.write("nuthatch.yaml", text("nuthatch"))
     bed.write("finch.yaml", BROKEN)
     good, bad = bed.wait(2)
-    assert (good.child, bad.child, bad.profile) == ("jay", "finch", None)
+    assert (good.child, bad.child, bad.profile) == ("nuthatch", "finch", None)
 
 
 def test_a_file_that_goes_on_arriving_keeps_the_others_waiting_only_for_a_while(bed):
@@ -595,8 +603,8 @@ def test_a_stalled_file_does_not_keep_others_waiting(bed):
     with (bed.folder / "lark.yaml").open("w") as file:
         file.write(text("lark")[:50])
         file.flush()
-        bed.write("jay.yaml", text("jay"))
-        assert bed.offered().child == "jay"
+        bed.write("nuthatch.yaml", text("nuthatch"))
+        assert bed.offered().child == "nuthatch"
         file.write(text("lark")[50:])
     assert bed.offered().child == "lark"
 
@@ -653,7 +661,7 @@ def test_a_pipe_is_never_opened(bed):
 
 def test_a_link_within_the_folder(bed):
     (bed.folder / "kept").mkdir()
-    for child, place in (("jay", "kept/jay.txt"), ("robin", bed.folder / "kept" / "robin.txt")):
+    for child, place in (("nuthatch", "kept/nuthatch.txt"), ("pipit", bed.folder / "kept" / "pipit.txt")):
         (bed.folder / "kept" / f"{child}.txt").write_text(text(child))
         (bed.folder / f"{child}.yaml").symlink_to(place)
         assert bed.offered().text == text(child).encode()
@@ -673,7 +681,7 @@ def test_a_link_that_leads_out_of_the_folder_is_refused_and_shows_nothing(bed, t
 def test_a_link_to_nothing_and_a_link_to_itself(bed):
     (bed.folder / "lark.yaml").symlink_to("nowhere.yaml")
     bed.refused("this is a link, and what it leads to is not there")
-    (bed.folder / "jay.yaml").symlink_to("jay.yaml")
+    (bed.folder / "nuthatch.yaml").symlink_to("nuthatch.yaml")
     bed.refused("this is a link, and what it leads to is not there")
 
 
@@ -714,7 +722,7 @@ def test_a_name_that_cannot_be_shown(bed, name):
 def test_a_letter_that_is_written_in_two_ways(bed):
     bed.write("re\u0301mi.yaml", text("lark"))  # as some systems write é
     bed.offered()
-    bed.write("jay.yaml", text("jay"))
+    bed.write("nuthatch.yaml", text("nuthatch"))
     bed.offered()
     bed.shelf.ask("r\xe9mi")
     assert bed.offered().text == text("lark").encode()
@@ -765,7 +773,7 @@ def test_moved_away_and_another_one_put_there(bed, tmp_path):
     bed.folder.mkdir()
     bed.write("lark.yaml", text("lark"))
     assert bed.offered().child == "lark"
-    (tmp_path / "old" / "jay.yaml").write_text(text("jay"))
+    (tmp_path / "old" / "nuthatch.yaml").write_text(text("nuthatch"))
     bed.quiet()
 
 
@@ -797,11 +805,11 @@ def test_a_stick_that_comes_goes_and_comes_back(begin, mounted, tmp_path):
     loop.start()
     mounted(loop.folder)
     loop.write("lark.yaml", text("lark"))
-    loop.write("jay.yaml", text("jay"))
-    assert loop.offered().child == "jay"
+    loop.write("nuthatch.yaml", text("nuthatch"))
+    assert loop.offered().child == "nuthatch"
     unmount(loop.folder)
     loop.until(lambda: loop.shelf.names() == [])
-    assert loop.plays.child == "jay"
+    assert loop.plays.child == "nuthatch"
     mounted(loop.folder)
     loop.write("lark.yaml", text("lark", "D4"))
     assert loop.offered().text == text("lark", "D4").encode()
@@ -818,22 +826,22 @@ def test_a_stick_that_comes_back_as_it_was_is_no_news_and_one_that_was_edited_is
         subprocess.run(["mount", "--bind", tmp_path / "desk", loop.folder], check=True)
 
     (tmp_path / "desk" / "lark.yaml").write_text(text("lark"))
-    (tmp_path / "desk" / "jay.yaml").write_text(text("jay"))
+    (tmp_path / "desk" / "nuthatch.yaml").write_text(text("nuthatch"))
     plug()
     try:
-        assert loop.offered().child == "jay"
+        assert loop.offered().child == "nuthatch"
         loop.shelf.ask("lark")
         assert loop.offered().child == "lark"
         unmount(loop.folder)
         loop.until(lambda: loop.shelf.names() == [])
         plug()
-        loop.until(lambda: loop.shelf.names() == ["jay", "lark"])
+        loop.until(lambda: loop.shelf.names() == ["nuthatch", "lark"])
         loop.quiet()
         unmount(loop.folder)
         loop.until(lambda: loop.shelf.names() == [])
-        (tmp_path / "desk" / "jay.yaml").write_text(text("jay", "D4"))
+        (tmp_path / "desk" / "nuthatch.yaml").write_text(text("nuthatch", "D4"))
         plug()
-        assert loop.offered().text == text("jay", "D4").encode()
+        assert loop.offered().text == text("nuthatch", "D4").encode()
     finally:
         subprocess.run(["umount", "-l", loop.folder], check=False)
 
@@ -893,10 +901,10 @@ def test_following_the_file_under_its_new_name(folder, begin):
     (folder / "wren.yaml").write_text(text("wren"))
     loop = begin(follow="file", first="wren")
     loop.start()
-    (folder / "wren.yaml").rename(folder / "jay.yaml")
+    (folder / "wren.yaml").rename(folder / "nuthatch.yaml")
     loop.quiet()
-    loop.write("jay.yaml", text("jay", "D4"))
-    assert loop.offered().child == "jay"
+    loop.write("nuthatch.yaml", text("nuthatch", "D4"))
+    assert loop.offered().child == "nuthatch"
 
 
 @pytest.mark.usefixtures("folder")
@@ -1038,8 +1046,8 @@ def impatient(monkeypatch):
 @pytest.mark.usefixtures("impatient")
 def test_a_stalled_file_is_refused_and_the_others_are_answered(bed):
     bed.write("lark.yaml", text("lark"))
-    bed.write("jay.yaml", text("jay"))
-    assert bed.offered().child == "jay"
+    bed.write("nuthatch.yaml", text("nuthatch"))
+    assert bed.offered().child == "nuthatch"
     with stalling(bed.folder / "lark.yaml"):
         bed.shelf.ask("lark", 1)
         bed.shelf.ask("wren", 2)
@@ -1061,13 +1069,13 @@ def test_a_stalled_file_is_refused_and_the_others_are_answered(bed):
 def test_dropped_with_one_that_stalls(bed):
     bed.write("lark.yaml", text("lark"))
     bed.offered()
-    bed.write("jay.yaml", text("jay"))
+    bed.write("nuthatch.yaml", text("nuthatch"))
     bed.offered()
     with stalling(bed.folder / "lark.yaml"):
         bed.write("finch.yaml", text("finch"))
-        (bed.folder / "lark.yaml").rename(bed.folder / "robin.yaml")
+        (bed.folder / "lark.yaml").rename(bed.folder / "pipit.yaml")
         stalled, good = bed.wait(2)
-        assert (stalled.child, stalled.profile) == ("robin", None)
+        assert (stalled.child, stalled.profile) == ("pipit", None)
         assert good.child == "finch"
 
 
@@ -1162,7 +1170,7 @@ def test_a_stall_of_what_is_remembered_is_made_good_later(bed):
     bed.offered()
     bed.until(lambda: remembered(bed)["child"] == "lark")
     with stalling(bed.state / "bed" / "plays.json"):
-        for child in ("jay", "finch"):
+        for child in ("nuthatch", "finch"):
             bed.write(f"{child}.yaml", text(child))
             assert bed.offered().child == child
         bed.until(lambda: len(bed.heard("profile_not_remembered")) >= 1)
@@ -1334,17 +1342,17 @@ def test_nothing_changed_nothing_written(bedside, begin):
 
 def test_the_configurations_profile_until_somebody_chooses(folder, begin):
     (folder / "wren.yaml").write_text(text("wren"))
-    (folder / "jay.yaml").write_text(text("jay"))
+    (folder / "nuthatch.yaml").write_text(text("nuthatch"))
     first = begin(first="wren")
     offer = first.start()
     assert (offer.child, offer.source) == ("wren", "first")
     assert offer.because == "nothing has been chosen yet, and the configuration names this one"
     first.run(0.3)
-    second = begin(first="jay")  # the technician has changed his mind
-    assert second.start().child == "jay"
+    second = begin(first="nuthatch")  # the technician has changed his mind
+    assert second.start().child == "nuthatch"
     second.run(0.3)
-    (folder / "jay.yaml").unlink()
-    assert begin(first="jay").start().text == text("jay").encode()  # its copy
+    (folder / "nuthatch.yaml").unlink()
+    assert begin(first="nuthatch").start().text == text("nuthatch").encode()  # its copy
 
 
 def test_the_configurations_profile_may_be_a_shipped_one(folder, begin):
@@ -1396,7 +1404,7 @@ def test_a_full_disk_costs_only_the_memory_and_is_said_once(begin, mounted, tmp_
     with (tmp_path / "state" / "filler").open("wb", buffering=0) as filler, contextlib.suppress(OSError):
         while True:
             filler.write(b"x" * 512)
-    for child in ("jay", "finch"):
+    for child in ("nuthatch", "finch"):
         loop.write(f"{child}.yaml", text(child))
         assert loop.offered().child == child
     (why,) = loop.heard("profile_not_remembered")
@@ -1408,12 +1416,12 @@ def test_a_full_disk_costs_only_the_memory_and_is_said_once(begin, mounted, tmp_
     (loop.folder / "finch.yaml").unlink()
     assert begin().start().source == "safe"  # and not lark, whose text is there
     (tmp_path / "state" / "filler").unlink()
-    loop.write("robin.yaml", text("robin"))
+    loop.write("pipit.yaml", text("pipit"))
     loop.offered()
     loop.run(0.3)
     assert loop.heard("profile_not_remembered")[1:] == ["it is all right again"]
     assert not loop.shelf.troubles()
-    assert remembered(loop)["child"] == "robin"
+    assert remembered(loop)["child"] == "pipit"
 
 
 @pytest.mark.usefixtures("folder")
@@ -1421,7 +1429,7 @@ def test_a_card_that_can_only_be_read(begin, mounted, tmp_path):
     mounted(tmp_path / "state", options="ro")
     loop = begin()
     loop.start()
-    for child in ("jay", "finch"):
+    for child in ("nuthatch", "finch"):
         loop.write(f"{child}.yaml", text(child))
         assert loop.offered().child == child
     (why,) = loop.heard("profile_not_remembered")
@@ -1618,7 +1626,7 @@ def test_whatever_is_done_the_last_good_one_plays(tmp_path, folder, descriptors,
     loop.start()
     last = ""
     count = 0
-    names = ["wren.yaml", "lark.yml", "jay.yaml", "finch.yaml"]
+    names = ["wren.yaml", "lark.yml", "nuthatch.yaml", "finch.yaml"]
 
     def new(name: str) -> str:
         nonlocal count
@@ -1759,7 +1767,7 @@ def test_who_plays_at_another_seat_is_not_the_first_here(begin, folder):
 
 
 def test_of_several_the_first_that_is_right_plays_and_the_broken_one_is_told(begin, folder):
-    for child in ("wren", "lark", "robin"):
+    for child in ("wren", "lark", "pipit"):
         (folder / f"{child}.yaml").write_text(text(child))
     (folder / "finch.yaml").write_text(BROKEN)
     offer = begin().start()

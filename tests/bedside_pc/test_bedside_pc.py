@@ -168,27 +168,27 @@ def test_frozen_while_a_note_sounds_it_is_hushed_and_plays_again(room: Room):
 
 @pytest.fixture
 def harmed(room: Room) -> Iterator[Room]:
-    """The room, for a profile of jay's that ends the router; afterwards that is forgotten, and the profile gone."""
+    """The room, for a profile of nuthatch's that ends the router; afterwards that is forgotten, and the profile gone."""
     yield room
     room.switch.key(False)
-    room.machine.run(f"rm -f {PROFILES}/jay.yaml")
+    room.machine.run(f"rm -f {PROFILES}/nuthatch.yaml")
     room.begin_anew()
 
 
 def test_a_profile_that_freezes_the_router_plays_without_the_rule_that_did(harmed: Room):
     room, before, pid = harmed, len(harmed.deaths()), harmed.pid()
-    room.put("jay", upsets.harmful("jay", "freezes"))
-    room.until_plays("jay")
+    room.put("nuthatch", upsets.harmful("nuthatch", "freezes"))
+    room.until_plays("nuthatch")
     room.switch.key(True)  # nothing comes of it, and nothing of anything else
     until(lambda: room.pid() not in {0, pid}, "the watchdog has struck, and systemd starts it anew")
     room.switch.key(False)
-    room.until_plays("jay")
+    room.until_plays("nuthatch")
     room.until_found()
     hold(room)
     room.switch.key(False)
     room.synth.wait(0)
     death = room.deaths()[before]
-    assert (death["seat"], death["profile"], death["rule"]) == ("bed", "jay.yaml", "freezes")
+    assert (death["seat"], death["profile"], death["rule"]) == ("bed", "nuthatch.yaml", "freezes")
     warnings = room.ask(do="status")["status"]["warnings"]
     assert any('the rule "freezes" is not used' in warning for warning in warnings)
     room.put("lark", upsets.profile("lark", "D5"))
@@ -200,7 +200,7 @@ def test_a_profile_that_freezes_the_router_plays_without_the_rule_that_did(harme
 def test_a_profile_that_kills_the_router_at_each_start_gives_way_until_it_is_put_right(harmed: Room):
     room, before = harmed, len(harmed.deaths())
     proven = until(room.proven, "a profile has played for a minute")
-    room.put("jay", upsets.harmful("jay", "kills"))
+    room.put("nuthatch", upsets.harmful("nuthatch", "kills"))
     files = room.machine.run(f"cd {PROFILES} && sha256sum *")
     until(lambda: len(room.deaths()) == before + MANY, "it has died three times")
     room.until_plays(proven)
@@ -209,11 +209,11 @@ def test_a_profile_that_kills_the_router_at_each_start_gives_way_until_it_is_put
     room.switch.key(False)
     status = room.status()
     assert status["because"] == "it is the last that played for a minute without the router dying"
-    assert any("jay.yaml" in warning for warning in status["warnings"])
-    assert "jay.yaml" in status["refused"]["message"]
+    assert any("nuthatch.yaml" in warning for warning in status["warnings"])
+    assert "nuthatch.yaml" in status["refused"]["message"]
     assert room.machine.run(f"cd {PROFILES} && sha256sum *") == files
-    room.put("jay", upsets.profile("jay", "D5"))
-    room.until_plays("jay")
+    room.put("nuthatch", upsets.profile("nuthatch", "D5"))
+    room.until_plays("nuthatch")
     room.switch.key(True)
     assert room.synth.wait(1) == {(0, 74)}
     assert len(room.deaths()) == before + MANY

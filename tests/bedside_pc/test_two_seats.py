@@ -16,10 +16,10 @@ CONFIGURATION = "/etc/router/router.yaml"
 SEATS = {"window": (4, 72), "door": (5, 76)}
 """What each plays: channel (0 to 15) and note."""
 
-TWO = "configuration: 1\nseats:\n  window: {profile: robin}\n  door: {profile: robin}\ncontrol: {group: router}\n"
-ROBIN = """
+TWO = "configuration: 1\nseats:\n  window: {profile: pipit}\n  door: {profile: pipit}\ncontrol: {group: router}\n"
+PIPIT = """
 profile: 1
-child: robin
+child: pipit
 inputs:
   pad: {{type: switch, device: {{evdev: "*USB Keyboard*", key: KEY_SPACE}}, debounce: 10 ms}}
 parts:
@@ -35,7 +35,7 @@ def seats(room: Room) -> Iterator[Room]:
     before = room.machine.run(f"cat {CONFIGURATION}")
     for seat, (channel, note) in SEATS.items():
         room.machine.run(f"mkdir -p {PROFILES}/{seat}")
-        room.machine.write(f"{PROFILES}/{seat}/robin.yaml", ROBIN.format(channel=channel + 1, note=note))
+        room.machine.write(f"{PROFILES}/{seat}/pipit.yaml", PIPIT.format(channel=channel + 1, note=note))
     room.machine.write(CONFIGURATION, TWO)
     try:
         restart(room)
@@ -143,18 +143,18 @@ def test_one_keyboard_of_which_each_has_a_key_plays_for_both_and_a_swap_at_one_t
     for seat, key in (("window", "KEY_SPACE"), ("door", "KEY_ENTER")):
         channel, note = SEATS[seat]
         text = (
-            ROBIN.format(channel=channel + 1, note=note)
+            PIPIT.format(channel=channel + 1, note=note)
             .replace("*USB Keyboard*", "*SWITCH0*")
             .replace("KEY_SPACE", key)
         )
-        room.machine.write(f"{PROFILES}/{seat}/wagtail.yaml", text.replace("robin", "wagtail"))
-        room.machine.write(f"{PROFILES}/{seat}/finch.yaml", text.replace("robin", "finch"))
+        room.machine.write(f"{PROFILES}/{seat}/goldcrest.yaml", text.replace("pipit", "goldcrest"))
+        room.machine.write(f"{PROFILES}/{seat}/finch.yaml", text.replace("pipit", "finch"))
     for seat in SEATS:
         until(lambda seat=seat: child(room, seat) == "finch" and has_all(room, seat), f"{seat} has its key")
     room.synth.wait(0)
     room.synth.forget()
     with playing_on(room, room.switch, SEATS["window"]) as presses:
-        for name in ("wagtail", "finch", "robin", "finch"):
+        for name in ("goldcrest", "finch", "pipit", "finch"):
             room.ask(do="use", child=name, seat="door")
             until(lambda name=name: child(room, "door") == name and has_all(room, "door"), f"door plays {name}")
             before = presses[0]

@@ -117,7 +117,7 @@ def swapped(room: Room, number: int) -> None:
             until(lambda: word in refusal(room), "it is refused, with the word that is wrong")
             must(room.child() == before, f"{before} plays on")
         else:
-            child, pitch = (("lark", "C5"), ("robin", "G4"))[(number - number // 5) % 2]
+            child, pitch = (("lark", "C5"), ("pipit", "G4"))[(number - number // 5) % 2]
             room.put(child, profile(child, pitch) + f"# {number}\n")
             until(lambda: room.child() == child, f"{child} plays")
     room.synth.wait(0)
@@ -136,7 +136,7 @@ def held_after(room: Room, before: Held) -> None:
 
 def reset(room: Room, number: int) -> None:
     """The PC's reset button in the middle of a note: it comes back by itself, to the same profile, and nothing sounds."""
-    child, pitch, note = (("lark", "C5", 72), ("robin", "G4", 67))[number % 2]
+    child, pitch, note = (("lark", "C5", 72), ("pipit", "G4", 67))[number % 2]
     room.put(child, profile(child, pitch) + f"# {number}\n")
     until(lambda: room.child() == child, f"{child} plays")
     room.synth.wait(0)

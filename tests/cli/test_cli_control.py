@@ -31,7 +31,7 @@ BED = {
     "file": "/var/lib/router/profiles/wren.yaml",
     "because": '"wren" was asked for',
     "children": ["finch", "lark", "wren"],
-    "ignored": {"jay.yaml.txt": "its name ends in .txt; rename it to jay.yaml"},
+    "ignored": {"nuthatch.yaml.txt": "its name ends in .txt; rename it to nuthatch.yaml"},
     "inputs": {
         "cheek": {
             "type": "pressure",
@@ -148,7 +148,7 @@ router 1.2
 bed: wren
  playing   for 13 min: "wren" was asked for
  file      /var/lib/router/profiles/wren.yaml
- ignored   jay.yaml.txt: its name ends in .txt; rename it to jay.yaml
+ ignored   nuthatch.yaml.txt: its name ends in .txt; rename it to nuthatch.yaml
  level     80 %
  follows   the room's tempo and harmony
  input     cheek  there    0.42 inH2O            just now    34 presses
@@ -178,7 +178,7 @@ QUIET_SHOWN = """\
 chair: finch
  playing   for 13 min: "wren" was asked for
  file      /var/lib/router/profiles/wren.yaml
- ignored   jay.yaml.txt: its name ends in .txt; rename it to jay.yaml
+ ignored   nuthatch.yaml.txt: its name ends in .txt; rename it to nuthatch.yaml
  channels  3
  sounding  nothing
  dropped   nothing

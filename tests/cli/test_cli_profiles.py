@@ -145,7 +145,7 @@ def test_check_a_good_profile(capsys):
 
 @pytest.mark.parametrize(
     ("name", "said"),
-    [("heron", "its tempo and its key, scale and chords, those hold"), ("wagtail", "its tempo, those hold")],
+    [("heron", "its tempo and its key, scale and chords, those hold"), ("goldcrest", "its tempo, those hold")],
 )
 def test_check_says_what_is_followed_of_the_room(name, said, capsys):
     assert main(["check", name]) == 0

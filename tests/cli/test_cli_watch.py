@@ -85,7 +85,7 @@ def drawn(all_frames, size, signs=BLOCKS, away=""):
 
 # --- pictures ---------------------------------------------------------------------------------------------------
 
-SEATS = [{"bed": "lark"}, {"bed": "robin"}, {"bed": "wren"}, {"bed": "lark", "chair": "robin", "floor": "wren"}]
+SEATS = [{"bed": "lark"}, {"bed": "pipit"}, {"bed": "wren"}, {"bed": "lark", "chair": "pipit", "floor": "wren"}]
 
 
 @pytest.fixture(scope="module", params=SEATS, ids=lambda seats: "-".join(seats.values()))
@@ -120,7 +120,7 @@ def test_a_pressure_is_drawn_with_its_thresholds_its_rest_level_and_its_presses(
 
 
 def test_a_pointer_is_drawn_in_its_zones_with_those_that_played():
-    lines = drawn(frames(12, bed="robin"), (79, 24), ASCII)
+    lines = drawn(frames(12, bed="pipit"), (79, 24), ASCII)
     grid = [line for line in lines if line.count("|") >= 5 or "+--" in line]
     assert len(grid) >= 5
     assert sum(line.count("X") for line in grid) == 1
@@ -135,7 +135,7 @@ def test_a_switch_is_drawn_with_its_presses():
 
 
 def test_on_a_low_terminal_what_matters_most_stays_and_what_is_left_out_is_said():
-    played = frames(4, bed="lark", chair="robin", floor="wren")
+    played = frames(4, bed="lark", chair="pipit", floor="wren")
     lines = drawn(played, (79, 4), ASCII)
     assert lines[1].startswith(" cheek")
     assert "2 more: router watch INPUT" in lines[-1]
@@ -362,7 +362,7 @@ def test_a_terminal_that_knows_only_ascii_and_no_colour(path, watching, monkeypa
     monkeypatch.setenv("PYTHONUTF8", "0")
     monkeypatch.setenv("PYTHONIOENCODING", "ascii")
     monkeypatch.setenv("NO_COLOR", "1")
-    playing = Playing(bed="robin")
+    playing = Playing(bed="pipit")
     with serving(path, playing.answer, frame=playing.frame):
         program = watching("head")
         program.wait_for(b"head pressed")
@@ -527,7 +527,7 @@ def test_25_frames_a_second_are_drawn_with_time_to_spare():
     page = io.StringIO()
     console = Console(file=page, width=80, height=24, force_terminal=True, legacy_windows=False)
     view = watch.Pictures(AtOnce(console), BLOCKS)
-    played = frames(4, bed="robin", chair="lark")
+    played = frames(4, bed="pipit", chair="lark")
     begun = clock.processor_time()
     for frame in played:
         view.frame(frame)

@@ -57,7 +57,7 @@ def run(folder: Path, *arguments: str, **environment: str) -> subprocess.Complet
 
 def test_each_child_is_introduced_heard_and_played(finished):
     _folder, said = finished
-    places = [said.index(word) for word in ("Wren is seven", "Lark is three", "Robin is twelve", "Next:")]
+    places = [said.index(word) for word in ("Wren is seven", "Lark is three", "Pipit is twelve", "Next:")]
     assert places == sorted(places)
     assert re.search(
         r"^   1\.00 s  heard   finger pressed\n   1\.00 s  played  tune D4, velocity 76$", said, re.MULTILINE
@@ -78,7 +78,7 @@ def test_what_the_therapist_can_open_afterwards(finished):
     assert [(each.name, each.program) for each in read.instruments] == [
         ("wren: tune", 12),
         ("lark: tune", 73),
-        ("robin: bells", 11),
+        ("pipit: bells", 11),
     ]
     spans = [(each.notes[0].start, each.notes[-1].end) for each in read.instruments]
     assert all(earlier[1] < later[0] for earlier, later in itertools.pairwise(spans))  # one after another
@@ -265,7 +265,7 @@ def test_together_every_picture_fits_80_by_24_and_is_readable_without_colour(enc
     for i, note in enumerate(range(60, 80)):
         screen.event("wren", i * NANOSECONDS // 4, "note_on", {"part": "harp", "note": note})
     screen.event("", 0, "chord", {"name": "F#m7b5/A"})
-    screen.event("robin", 0, "press", {"input": "head", "zone": 8})
+    screen.event("pipit", 0, "press", {"input": "head", "zone": 8})
     lines = [line.plain for line in screen.lines(NANOSECONDS, 79)]
     assert len(lines) < 24
     assert max(map(len, lines)) <= 79
@@ -303,7 +303,7 @@ def test_a_pressure_meter_shows_its_thresholds_and_how_far_the_push_is():
 
 
 def test_a_pointer_meter_shows_where_the_pointer_is_and_which_zone_plays():
-    loaded = profile.load(profile.find("robin"))
+    loaded = profile.load(profile.find("pipit"))
     shown = meter("head", loaded.plan.inputs["head"], ASCII)
     shown.sample(PointerSample("head", 0.99, 0.99), 0)
     lines = [line.plain for line in shown.lines()]

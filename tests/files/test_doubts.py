@@ -112,7 +112,7 @@ def test_a_profile_with_a_warning_is_used(tmp_path, capsys):
     assert told["warning"] is True
 
 
-@pytest.mark.parametrize("name", ["lark - Kopie.yaml", "Copy of lark.yaml", "wren (conflicted copy).yaml", "robin.yml"])
+@pytest.mark.parametrize("name", ["lark - Kopie.yaml", "Copy of lark.yaml", "wren (conflicted copy).yaml", "pipit.yml"])
 def test_a_copy_that_says_another_childs_name(tmp_path, capsys, name):
     text = profile.find("lark").read_text(encoding="utf-8")
     path = tmp_path / name

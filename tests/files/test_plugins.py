@@ -421,13 +421,13 @@ def test_without_a_verdict_of_one_file_the_others_are_judged_all_the_same(folder
     path = put(folder, "shadow.py", behaves_once(tmp_path, "import os; os._exit(0)"))
     file = put(tmp_path, "wren.yaml", PROFILE)
     wrong = put(tmp_path, "lark.yaml", "profile: 1\nchild: lark\n")
-    assert main(["check", str(file), str(wrong), "jay"]) == 1
+    assert main(["check", str(file), str(wrong), "nuthatch"]) == 1
     said = capsys.readouterr().out
     assert f"{file}:1:1: there is no verdict" in said
     assert f"{wrong}:" in said
-    assert "jay.yaml: fine" in said
+    assert "nuthatch.yaml: fine" in said
     (tmp_path / "imports").unlink()
-    assert main(["check", "--json", "jay", str(file)]) == 1
+    assert main(["check", "--json", "nuthatch", str(file)]) == 1
     (told,) = json.loads(capsys.readouterr().out)
     assert (told["file"], told["line"]) == (str(file), 1)
     assert str(path) in told["message"]
@@ -464,7 +464,7 @@ def test_a_verdict_from_elsewhere_is_told_as_one_from_here(folder, tmp_path, cap
 def test_without_a_rule_of_others_nothing_is_started(folder, capsys, monkeypatch):
     put(folder, "shadow.py", SHADOW)
     monkeypatch.setattr(subprocess, "Popen", None)
-    assert main(["check", "wren", "jay"]) == 0
+    assert main(["check", "wren", "nuthatch"]) == 0
     assert "wren.yaml: fine" in capsys.readouterr().out
 
 

@@ -205,6 +205,34 @@ def test_a_remark_that_would_say_who_it_is_is_asked_about(text, like):
     assert pseudonym.in_text(text) == like
 
 
+@pytest.mark.parametrize("child", ["robin", "martin", "jay", "rose", "deniz", "camille", "robin-b", "jay2"])
+def test_a_child_with_a_common_first_name_is_warned_of_and_plays(tmp_path, child):
+    path = tmp_path / f"{child}.yaml"
+    text = (shipped() / "wren.yaml").read_text().replace("child: wren", f"child: {child}")
+    path.write_text(text)
+    [warning] = profile.check(path)
+    assert warning.message == f'"child" is a common first name: "{child}"'
+    assert text.splitlines()[warning.line - 1][warning.column - 1 :] == child
+    assert profile.load(path).child == child
+    path.write_text(text + "names_nobody: yes\n")
+    assert profile.check(path) == []
+
+
+@pytest.mark.parametrize(
+    "child", ["wren", "little-owl", "robin-redbreast", "brown-owl-2", "kite3", "sea-eagle", "t-rex"]
+)
+def test_other_pseudonyms_are_not_warned_of(child):
+    assert not pseudonym.a_first_name(child)
+
+
+def test_no_example_of_ours_is_called_as_a_child_may_be():
+    names = [path.stem for path in shipped().glob("**/*.yaml")]
+    assert len(names) > 15
+    assert [name for name in names if pseudonym.a_first_name(name)] == []
+    assert len(pseudonym.FIRST | pseudonym.GIVEN) > 600
+    assert not pseudonym.FIRST & pseudonym.GIVEN
+
+
 @pytest.mark.parametrize(
     ("name", "like"),
     [

@@ -13,10 +13,11 @@ from pathlib import Path
 import mido
 import pytest
 
+from router.cli import main
 from router.core.balance import Balance, RoomLimits
 from router.core.engine import HARMONY, TEMPO, Engine
 from router.core.events import Lost, MidiSample, SwitchSample
-from router.core.music import SCALES
+from router.core.music import SCALES, pitch_class, pitch_name
 from router.core.units import NANOSECONDS
 from router.files.profile import check, load, shipped
 from router.files.profile.model import Profile
@@ -41,15 +42,38 @@ def test_the_therapists_page_names_every_one():
     assert [path.name for path in PROFILES if f"`{path.name}`" not in page] == []
 
 
+def tune(path: Path, part: str, key: int) -> str:
+    """The tune of a part's first rule, sung from its tonic: do is the key."""
+    loaded = load(path)
+    (found,) = [each for each in loaded.plan.parts if each.name == part]
+    settings = found.rules[0].make.args[0]
+    notes = [loaded.plan.music.degree(degree, settings["octave"]) - key for degree in settings["degrees"]]
+    return " ".join(pitch_name(60 + note)[:-1] for note in notes)
+
+
+def test_starlings_tune_is_the_one_that_was_meant():
+    """Do re mi sol la: in a pentatonic scale these are its steps 1 to 5, and not those of the major scale."""
+    assert tune(shipped() / "starling.yaml", "tune", pitch_class("G")) == "C D E G A G E D"
+
+
+@pytest.mark.parametrize(
+    ("kind", "sung"), [("switch", "C D E G E D"), ("pressure", "C D E G E D"), ("pointer", "C D E G")]
+)
+def test_what_router_new_writes_sings_its_scale_without_a_hole(tmp_path, kind, sung):
+    path = tmp_path / "kite.yaml"
+    assert main(["new", "kite", "--input", f"pad={kind}", "--out", str(path)]) == 0
+    assert tune(path, "pad", 0) == sung
+
+
 def test_some_take_part_in_a_room_and_say_so_in_words():
     following = {path.stem: load(path).plan.follows for path in PROFILES}
     assert {name: follows for name, follows in following.items() if follows} == {
         "dipper": {TEMPO, HARMONY},
         "heron": {TEMPO, HARMONY},
-        "jay": {TEMPO, HARMONY},
-        "wagtail": {TEMPO},
+        "nuthatch": {TEMPO, HARMONY},
+        "goldcrest": {TEMPO},
     }
-    for name in ("heron", "jay", "wagtail"):
+    for name in ("heron", "nuthatch", "goldcrest"):
         assert "the room" in (shipped() / f"{name}.yaml").read_text(encoding="utf-8")
 
 
@@ -79,7 +103,7 @@ def test_what_has_played_leaves_nothing_for_the_collector(path):
     assert found == 0
 
 
-@pytest.mark.parametrize("name", ["heron", "jay"])
+@pytest.mark.parametrize("name", ["heron", "nuthatch"])
 def test_in_a_room_they_play_in_its_key_and_scale(name):
     """In C sharp minor where alone they are in A; and nothing is left on when the room changes under them."""
     profile = load(shipped() / f"{name}.yaml")

@@ -101,8 +101,8 @@ def test_no_example_on_a_page_plays_a_wrong_note(text, tmp_path):
 
 def test_a_profile_in_two_harmonies_at_once_is_found(tmp_path):
     """The band as it once was: bass and melody stayed on the tonic while the strings went on."""
-    text = (shipped() / "jay.yaml").read_text(encoding="utf-8")
-    path = tmp_path / "jay.yaml"
+    text = (shipped() / "nuthatch.yaml").read_text(encoding="utf-8")
+    path = tmp_path / "nuthatch.yaml"
     path.write_text(
         re.sub(r"sequence: \{degrees: \[1, 4, 5, 1\], octave: ([24])\}", r"note: {degree: 1, octave: \1}", text)
     )
@@ -111,8 +111,8 @@ def test_a_profile_in_two_harmonies_at_once_is_found(tmp_path):
 
 
 def test_a_note_beside_the_scale_is_found(tmp_path):
-    path = tmp_path / "robin.yaml"
-    text = (shipped() / "robin.yaml").read_text(encoding="utf-8")
+    path = tmp_path / "pipit.yaml"
+    text = (shipped() / "pipit.yaml").read_text(encoding="utf-8")
     path.write_text(text)
     assert wrong(load(path), {"key": "F#", "scale": "major"}) != []
 
@@ -177,7 +177,7 @@ def wrong_together(this: piece.Piece, notes: dict[tuple[str, str], list]) -> lis
         children[run] = chords[run - 1]  # they stay in it
     found = [f"bar {i + 1} is of no key" for i, each in enumerate(chords) if i != run and not each <= scales[i]]
     free = {i: each if i == run else chords[i] for i, each in enumerate(scales)}  # a run goes by the scale
-    holds = {"keyboard": free, "robin": dict(enumerate(scales))}
+    holds = {"keyboard": free, "pipit": dict(enumerate(scales))}
     for (name, part), sounding in notes.items():
         held = holds.get(name, dict(enumerate(children)))
         for start, end, pitch, *_ in sounding:
@@ -214,4 +214,4 @@ def test_a_child_that_does_not_follow_is_found():
     right = Played(31)
     up = {part: [(start, end, pitch + 1) for start, end, pitch, _ in notes] for part, notes in right.notes.items()}
     said = wrong_together(right.piece, up)
-    assert {line.partition("'")[0] for line in said} == {"wren", "lark", "robin"}
+    assert {line.partition("'")[0] for line in said} == {"wren", "lark", "pipit"}

@@ -38,7 +38,7 @@ def test_a_pressure_with_its_rest_level_and_thresholds():
 
 
 def test_a_pointer_with_its_zones():
-    seat = Seat("robin")
+    seat = Seat("pipit")
     frames = seat.frames(20)
     shown = [frame["inputs"]["head"] for frame in frames]
     assert shown[0]["place"] is None

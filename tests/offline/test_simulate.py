@@ -83,7 +83,7 @@ def test_a_trembling_head_is_heard_once_for_each_place_it_visits(seed):
         simulate.Visit(i * 2 * NANOSECONDS, (zone % 4 + 0.5) / 4, (zone // 4 + 0.5) / 2) for i, zone in enumerate(zones)
     ]
     said = []
-    loaded = profile.load(profile.find("robin"))
+    loaded = profile.load(profile.find("pipit"))
     engine = Engine(loaded.plan, lambda _now, event, fields: said.append((event, fields)))
     play(engine, simulate.pointer("head", visits, 28 * NANOSECONDS, rng), 0, {})
     assert [fields["zone"] - 1 for event, fields in said if event == "press"] == zones

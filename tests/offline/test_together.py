@@ -32,7 +32,7 @@ from tests.shared.places import ROOT
 from tests.shared.played_together import BEFORE, Played
 
 KEYBOARD_CHANNEL = 5
-CHANNELS = {"wren: harp": 1, "lark: strings": 2, "lark: plucks": 3, "robin: bells": 4, "keyboard": KEYBOARD_CHANNEL}
+CHANNELS = {"wren: harp": 1, "lark: strings": 2, "lark: pizzicato": 3, "pipit: bells": 4, "keyboard": KEYBOARD_CHANNEL}
 SVG = "{http://www.w3.org/2000/svg}"
 
 
@@ -53,7 +53,7 @@ def on_the_beat(this: piece.Piece, notes: list[list[int]]) -> list[list[int]]:
 
 
 def followers(played: Played) -> list[list[int]]:
-    return [note for key, part in played.notes.items() if key != ("robin", "bells") for note in part]
+    return [note for key, part in played.notes.items() if key != ("pipit", "bells") for note in part]
 
 
 @pytest.fixture(scope="module")
@@ -95,7 +95,7 @@ def test_the_children_stay_in_the_frozen_chord_while_the_specialist_plays_on(pla
     begin, end = (held + 1) * piece.BAR, (held + 2) * piece.BAR - BEFORE
     chord = played.piece.chord(begin)
     assert chord.name == "Bm"
-    of_children = [n for key, part in played.notes.items() if key[0] != "robin" for n in part if begin <= n[0] < end]
+    of_children = [n for key, part in played.notes.items() if key[0] != "pipit" for n in part if begin <= n[0] < end]
     assert len(of_children) > 8
     assert {n[2] % 12 for n in of_children} <= set(chord.classes)
     own = [
@@ -107,7 +107,7 @@ def test_the_children_stay_in_the_frozen_chord_while_the_specialist_plays_on(pla
 def test_whoever_follows_the_key_plays_notes_of_the_key(played):
     told = [(now, fields) for now, event, fields in played.room if event == "key"]
     assert [fields["tonic"] for _, fields in told][-1] == 7  # G
-    bells = played.notes["robin", "bells"]
+    bells = played.notes["pipit", "bells"]
     assert len(bells) >= 20
     tonics = set()
     for start, _end, pitch, _velocity in bells:
@@ -124,19 +124,19 @@ def test_the_keyboards_key_is_d_major_and_then_g_major(played):
 
 def test_two_arpeggios_lie_on_one_grid(played):
     harp = [note[0] for note in played.notes["wren", "harp"]]
-    plucks = [note[0] for note in played.notes["lark", "plucks"]]
+    pizzicato = [note[0] for note in played.notes["lark", "pizzicato"]]
     assert len(harp) > 60
-    assert len(plucks) > 30
+    assert len(pizzicato) > 30
     eighth = Fraction(60 * NANOSECONDS, 80 * 2)
 
     def off(start):
         place = round(start / eighth)
         return abs(start - place * eighth), place
 
-    assert all(off(start)[0] < 1 for start in harp + plucks)
-    assert all(off(start)[1] % 2 == 0 for start in plucks)  # quarters
+    assert all(off(start)[0] < 1 for start in harp + pizzicato)
+    assert all(off(start)[1] % 2 == 0 for start in pizzicato)  # quarters
     assert len({off(start)[1] % 2 for start in harp}) == 2  # eighths
-    assert set(harp) & set(plucks)
+    assert set(harp) & set(pizzicato)
 
 
 def test_every_effort_is_heard_and_sounds(played):
@@ -146,7 +146,7 @@ def test_every_effort_is_heard_and_sounds(played):
         samples = list(meant("x", this))
         assert samples[-1][0] <= this.end + piece.BAR
         assert played.presses[name] >= 8
-    assert played.presses["robin"] == len(played.notes["robin", "bells"])
+    assert played.presses["pipit"] == len(played.notes["pipit", "bells"])
 
 
 def test_nothing_is_left_sounding_and_the_end_is_thin(played):
@@ -291,7 +291,7 @@ def test_the_midi_file_has_each_player_on_a_track_and_a_channel_of_its_own(finis
         assert held
     counts = {track.name: sum(m.type == "note_on" for m in track) for track in tracks}
     assert counts["wren: harp"] == len(played.notes["wren", "harp"])
-    assert counts["robin: bells"] == len(played.notes["robin", "bells"])
+    assert counts["pipit: bells"] == len(played.notes["pipit", "bells"])
 
 
 def test_the_chords_stand_in_the_midi_file_at_their_bars(finished, played):
@@ -336,7 +336,7 @@ def test_the_picture_has_each_note_once_and_stands_alone(finished, played):
     assert drawn == [own, *by_child]
     titles = [title.text for g in lanes for rect in g.iter(f"{SVG}rect") for title in rect.iter(f"{SVG}title")]
     assert len(titles) == sum(drawn)
-    for start, _end, _pitch, _ in played.notes["robin", "bells"]:
+    for start, _end, _pitch, _ in played.notes["pipit", "bells"]:
         assert any(f"{start / NANOSECONDS:.2f} s" in title and title.startswith("bells") for title in titles)
     for shut in ("href", "http://", "https://", "<script", "@import", "<image"):
         assert shut not in text.replace("http://www.w3.org/2000/svg", "")
@@ -387,7 +387,7 @@ def test_it_says_what_happens_and_what_the_picture_shows(finished):
     assert re.search(r"^ +\d+\.\d\d s  room   leads   chord F#m$", said, re.MULTILINE)
     assert re.search(r"^ +\d+\.\d\d s  wren   heard   finger pressed$", said, re.MULTILINE)
     assert re.search(r"^ +\d+\.\d\d s  lark   heard   cheek\.above pressed, strength 0\.\d\d$", said, re.MULTILINE)
-    assert re.search(r"^ +\d+\.\d\d s  robin  played  bells [A-G]#?b?\d, velocity \d+$", said, re.MULTILINE)
+    assert re.search(r"^ +\d+\.\d\d s  pipit  played  bells [A-G]#?b?\d, velocity \d+$", said, re.MULTILINE)
     for what in ("mid", "wav", "svg"):
         assert f"demo-output/demo-together.{what}" in said
     for words in ("The picture", "profiles/together/", "Next:", "Not a medical device"):

@@ -311,7 +311,7 @@ def test_folders_under_another_name_are_swept_too_and_links_are_not(ward, tmp_pa
     elsewhere = tmp_path.parent / "elsewhere"
     shutil.copytree(ward.folder / "lark - Kopie", elsewhere)
     (ward.folder / "linnet").symlink_to(elsewhere)
-    ward.day("jay", count=92)
+    ward.day("nuthatch", count=92)
     assert (ward.kept("lark - Kopie"), ward.thrown("lark - Kopie")) == (0, 2)
     assert len(list(elsewhere.glob("*.jsonl"))) == 2
 

@@ -146,9 +146,9 @@ def test_the_last_to_leave_leaves_it_free():
 
 def test_who_takes_no_turns_changes_nothing():
     played = Played("wren", "lark")
-    played.on("martin", 0)
+    played.on("dunlin", 0)
     assert played.turns.whose is None
-    assert not played.turns.leave("martin", 0)
+    assert not played.turns.leave("dunlin", 0)
 
 
 def test_it_rests_when_nobody_has_played_since_it_went_once_round():
@@ -166,9 +166,9 @@ def test_who_comes_or_goes_while_nobody_plays_lets_it_go_round_once_more(comes):
     played = Played("wren", "lark", "finch")
     played.note("wren", 0, 1)  # then it is lark's from 3, finch's from 11, wren's from 19
     if comes == "joins":
-        played.join("jay", 20)
+        played.join("nuthatch", 20)
         played.go_on(50.9)
-        assert played.told[4:] == [(27, "lark"), (35, "finch"), (43, "jay")]
+        assert played.told[4:] == [(27, "lark"), (35, "finch"), (43, "nuthatch")]
         played.go_on(51)
     else:
         played.leave("lark", 20)
@@ -200,7 +200,7 @@ def test_a_late_wake_up_shortens_nobodys_time():
 
 # --- nobody is locked out ---------------------------------------------------------------------------------------
 
-NAMES = ("wren", "lark", "finch", "heron", "jay")
+NAMES = ("wren", "lark", "finch", "heron", "nuthatch")
 DOINGS = st.lists(
     st.tuples(
         st.sampled_from(NAMES[1:]),

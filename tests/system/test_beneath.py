@@ -112,14 +112,14 @@ def test_a_file_is_read(folder):
 
 def test_links_inside_are_followed(folder, kernel):
     (folder / "sub").mkdir()
-    (folder / "sub" / "jay").write_text("jay")
-    (folder / "a.yaml").symlink_to("sub/jay")
-    (folder / "b.yaml").symlink_to(folder / "sub" / "jay")
+    (folder / "sub" / "nuthatch").write_text("nuthatch")
+    (folder / "a.yaml").symlink_to("sub/nuthatch")
+    (folder / "b.yaml").symlink_to(folder / "sub" / "nuthatch")
     (folder / "c.yaml").symlink_to("b.yaml")
     if kernel == "openat2":
-        assert read(folder, "a.yaml") == "jay"
-    assert read(folder, "b.yaml") == "jay"
-    assert read(folder, "c.yaml") == "jay"
+        assert read(folder, "a.yaml") == "nuthatch"
+    assert read(folder, "b.yaml") == "nuthatch"
+    assert read(folder, "c.yaml") == "nuthatch"
 
 
 @pytest.mark.usefixtures("kernel")
@@ -154,7 +154,7 @@ def test_what_is_not_there_is_said_and_no_descriptor_is_left(folder):
     before = len(list(Path("/proc/self/fd").iterdir()))
     for _ in range(20):
         with pytest.raises(FileNotFoundError):
-            open_beneath(folder, "jay.yaml")
+            open_beneath(folder, "nuthatch.yaml")
         with pytest.raises(OSError) as refused:
             open_beneath(folder, "wren.yaml/x")
         assert refused.value.errno in (errno.ENOTDIR, errno.ELOOP)

@@ -106,6 +106,8 @@ def _pseudonym(tree: Entries, report: Report) -> None:
         report.add(child.place, f'"child" looks like {like}: {quoted(child.text)}', pseudonym.HINT)
     nobody = tree.values.get(pseudonym.TO_SAY_NO)
     if not (isinstance(nobody, Text) and nobody.text.casefold() in ("yes", "true", "on")):
+        if isinstance(child, Text) and pseudonym.a_first_name(child.text):
+            report.warn(child.place, f'"child" is a common first name: {quoted(child.text)}', pseudonym.FIRST_NAME)
         _remarks(tree, report)
         for place, remark in comments(report.lines):  # they stay in the file, and in no record
             if (like := pseudonym.in_text(remark)) is not None:
