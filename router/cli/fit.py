@@ -112,9 +112,9 @@ def _fit(args: argparse.Namespace, path: Path, loaded: profile.Profile, *, measu
     old = path.read_bytes().decode()
     new, said = _changed(old, args.input, found, args.trace)
     if args.report:
-        from router.fit import page  # noqa: PLC0415 - it draws, with what not everyone has installed
+        from router.report import fit_page  # noqa: PLC0415 - it draws, with what not everyone has installed
 
-        drawn = page.FitPage(
+        drawn = fit_page.FitPage(
             loaded.child, args.input, recording, found, conditioner, said["settings"], said["measured"], found.remarks
         )
         said["report"] = [str(each) for each in drawn.write(args.report)]

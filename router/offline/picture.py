@@ -13,7 +13,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from fractions import Fraction
-from xml.sax.saxutils import escape
+from html import escape
 
 from router.core.music import Grid, Music, Span, pitch_name
 from router.core.units import NANOSECONDS
@@ -186,7 +186,7 @@ class _Drawing:
             return f"{lanes}.plain{{color:{PLAIN[dark]}}}"
 
         return (
-            "text{font-family:sans-serif;font-size:13px;fill:#222}.big{font-size:18px;font-weight:bold}.bold{font-weight:bold}"
+            "text{font-family:system-ui,sans-serif;font-size:13px;fill:#222}.big{font-size:18px;font-weight:bold}.bold{font-weight:bold}"
             ".small{font-size:11px}.faint{fill:#555}.mid{text-anchor:middle}.end{text-anchor:end}"
             ".paper{fill:#fff}.lane{fill:#f6f6f6}.box{fill:#fff;stroke:#555}.held{fill:url(#held)}"
             ".line{stroke:#bbb;stroke-width:.6;fill:none}.hatch{stroke:#777;stroke-width:1.6}.beat{stroke:#e6e6e6;stroke-width:.6}.bar{stroke:#888;stroke-width:.9}"

@@ -54,12 +54,19 @@ class Points:
     items: list[str]
 
 
-Piece = str | Table | PlotPlace | Points
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    """The sentence that says it all; it stands out."""
+
+    text: str
+
+
+Piece = str | Verdict | Table | PlotPlace | Points
 
 
 @dataclass(frozen=True, slots=True)
 class Section:
-    """A heading and what stands under it."""
+    """A heading, which may be empty, and what stands under it."""
 
     heading: str
     pieces: list[Piece]
@@ -67,11 +74,12 @@ class Section:
 
 @dataclass(frozen=True, slots=True)
 class ReportPage:
-    """The whole report."""
+    """A whole page. ``broad``: its tables and drawings need more than the width of a page of text."""
 
     title: str
     under: str
     sections: list[Section] = field(default_factory=list)
+    broad: bool = False
 
 
 def page(history: History, settings: Settings, made: datetime) -> ReportPage:

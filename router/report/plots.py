@@ -67,7 +67,7 @@ def drawings(history: History) -> dict[str, str]:
         with mpl.rc_context({**STYLE, "svg.hashsalt": name}):
             figure = draw(history)
             if figure is not None:
-                made[name] = _svg(figure, name)
+                made[name] = as_svg(figure, name)
     return made
 
 
@@ -78,7 +78,7 @@ def _figure(height: float, rows: int = 1, columns: int = 1, **more: Any) -> tupl
     return figure, figure.subplots(rows, columns, squeeze=False, **more)
 
 
-def _svg(figure: Any, name: str) -> str:
+def as_svg(figure: Any, name: str) -> str:
     """Return the drawing as it stands within a page: without links to other places, and with ids unique in the page."""
     out = io.StringIO()
     figure.savefig(out, format="svg", metadata={"Date": None, "Creator": None, "Format": None, "Type": None})

@@ -8,7 +8,7 @@ from rich.padding import Padding
 from rich.table import Table as Grid
 from rich.text import Text
 
-from router.report.page import Piece, Points, ReportPage, Table, plain
+from router.report.page import Verdict, Piece, Points, ReportPage, Table, plain
 
 MANY = 4
 """Columns. In a table with more, no cell is wrapped."""
@@ -29,6 +29,8 @@ def _show(piece: Piece, console: Console) -> None:
     match piece:
         case str():
             console.print(Padding(_text(piece), (0, 0, 0, 2)))
+        case Verdict():
+            console.print(Padding(_text(piece.text, "bold"), (0, 0, 0, 2)))
         case Points():
             for item in piece.items:
                 grid = Grid.grid(padding=(0, 1))

@@ -30,9 +30,9 @@ ROOMS = {
     "fit": (
         *("estimates", "recording", "result", "guide"),
         *("pressure_samples", "pressure_rest", "pressure_trials", "pressure_beneath", "pressures"),
-        *("switches", "page", "pointers"),
+        *("switches", "pointers"),
     ),
-    "report": ("measures", "session", "history", "data", "page", "html", "plots", "terminal", "ward"),
+    "report": ("measures", "session", "history", "data", "page", "html", "plots", "fit_page", "terminal", "ward"),
     "live": (
         *("channels", "flood", "loop_part", "chime", "status", "turn", "worker"),
         *("attached", "budget", "watching", "seat", "room_ports", "daemon"),
@@ -226,7 +226,7 @@ def test_each_place_that_is_written_is_there():
             "from router.files.profile import load",
             "devices imports files, which stands above it",
         ),
-        ("fit/page.py", "from router.bedside import service", "fit imports bedside, which stands above it"),
+        ("fit/pressures.py", "from router.bedside import service", "fit imports bedside, which stands above it"),
         ("report/page.py", "from router.live import daemon", "report imports live, which stands above it"),
         ("elsewhere.py", "", "no place is written"),
         ("core/elsewhere.py", "", "no place is written"),

@@ -6,7 +6,6 @@ The picture is drawn once, by matplotlib, as SVG within the page and as PNG besi
 
 from __future__ import annotations
 
-import html
 import io
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
@@ -21,6 +20,9 @@ from router.core.units import NANOSECONDS, PRESSURE
 from router.fit.pressures import applied, beyond_rest
 from router.fit.recording import FitError, Recording
 from router.fit.result import Fit
+from router.report.html import html
+from router.report.page import Verdict, PlotPlace, Points, ReportPage, Section, Table
+from router.report.plots import as_svg
 from router.system.files import replacing
 
 HEARD, MISSED, FALSE, LINE, REST = "#0072B2", "#D55E00", "#CC79A7", "#333333", "#E8E8E8"
@@ -29,16 +31,17 @@ POINTS = 3000
 WIDE, HIGH = 11.0, 4.6
 """Inches."""
 
-_STYLE = """
-body { font: 16px/1.45 system-ui, sans-serif; max-width: 62rem; margin: 1.5rem auto; padding: 0 1rem; color: #111; background: #fff }
-h1 { font-size: 1.5rem; margin: 0 0 .2rem } h2 { font-size: 1.1rem; margin: 1.4rem 0 .4rem }
-.verdict { font-size: 1.15rem; border-left: .4rem solid #0072B2; padding: .3rem .8rem; margin: 1rem 0; background: #f2f7fb }
-svg { width: 100%; height: auto } figure { margin: 1rem 0 }
-table { border-collapse: collapse; width: 100% } th, td { text-align: left; vertical-align: top; padding: .3rem .6rem; border-bottom: 1px solid #ccc }
-td.value { white-space: nowrap; font-weight: 600 } .small { color: #444; font-size: .9rem }
-@media (max-width: 40rem) { tr, td { display: block; border: 0; padding: .05rem 0 } th { display: none } tr { border-bottom: 1px solid #ccc; padding: .4rem 0 } }
-@media print { @page { size: A4; margin: 14mm } body { margin: 0; font-size: 12px; max-width: none } }
-"""
+DRAWING = "fit"
+"""The name of the one drawing."""
+HOW_SURE = (
+    'How sure: the range is where the number would lie in nine of ten measurements like this one. "sure": anywhere in'
+    ' that range the recording would have been heard alike; "fairly sure": at this value it is, at the ends of the'
+    ' range it may not be; "unsure": measure again.'
+)
+CAUTION = (
+    "This is about playing music. It measures no health, and must not be used to watch over anybody's breathing or"
+    " condition."
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,55 +67,43 @@ class FitPage:
         svg, png = self._drawn()
         picture = path.with_suffix(".png")
         with replacing(path) as file:
-            file.write(self._html(svg).encode())
+            file.write(html(self._page(), {DRAWING: svg}).encode())
         with replacing(picture) as file:
             file.write(png)
         return path, picture
 
     # --- the page ---------------------------------------------------------------------------------------------
 
-    def _html(self, svg: str) -> str:
+    def _page(self) -> ReportPage:
         heard, tried = self.fit.heard, self.fit.tried
         rest = f"{self.fit.seconds_of_rest:.0f} s of rest"
-        rows = "".join(
-            f"<tr><td>{_text(each['setting'])}</td><td class=value>{_text(each['value'])}</td>"
-            f"<td>{_text(each['sure'])}{self._between(each)}</td><td>{_text(each['why'])}</td></tr>\n"
-            for each in self.settings
+        summary = (
+            f"{heard.heard} of {heard.efforts} efforts heard; {heard.false} false presses in {rest}, {heard.elsewhere}"
+            " between efforts"
         )
-        facts = "".join(
-            f"<tr><td>{_text(name)}</td><td>{_text(says)}</td></tr>\n" for name, says in self.measured.items()
-        )
-        remarks = "".join(f"<li>{_text(remark)}</li>\n" for remark in self.remarks)
-        title = f"{_text(self.child)}, {_text(self.input)}: the fit"
-        summary = f"{heard.heard} of {heard.efforts} efforts heard; {heard.false} false presses in {rest}, {heard.elsewhere} between efforts"
-        return f"""<!DOCTYPE html>
-<html lang="en">
-<meta charset="utf-8">
-<meta name="viewport" content="width=device-width, initial-scale=1">
-<title>{title}</title>
-<style>{_STYLE}</style>
-<h1>{title}</h1>
-<p class=verdict>With these numbers <b>{heard.heard} of {heard.efforts}</b> efforts would have been heard, and <b>{heard.false}</b> times nobody in {rest} ({heard.elsewhere} between efforts).<br>
-<span class=small>Tried on parts that the fit had not seen: {tried.heard} of {tried.efforts}, and {tried.false} times nobody ({tried.elsewhere} between efforts).</span></p>
-<figure role="img" aria-label="{_text(summary)}">
-{svg}
-</figure>
-<h2>The numbers</h2>
-<table><tr><th>setting</th><th>value</th><th>how sure</th><th>why</th></tr>
-{rows}</table>
-<p class=small>How sure: the range is where the number would lie in nine of ten measurements like this one. "sure": anywhere in that range the recording would have been
-heard alike; "fairly sure": at this value it is, at the ends of the range it may not be; "unsure": measure again.</p>
-<h2>What was measured</h2>
-<table>{facts}</table>
-{f"<h2>Mind</h2><ul>{remarks}</ul>" if remarks else ""}
-<p class=small>This is about playing music. It measures no health, and must not be used to watch over anybody's breathing or condition.</p>
-</html>
-"""
-
-    @staticmethod
-    def _between(each: dict[str, Any]) -> str:
-        alone = each["from"] == each["to"]
-        return "" if alone else f"<br><span class=small>{_text(each['from'])} to {_text(each['to'])}</span>"
+        numbers = [(each["setting"], each["value"], _how_sure(each), each["why"]) for each in self.settings]
+        sections = [
+            Section(
+                "",
+                [
+                    Verdict(
+                        f"With these numbers {heard.heard} of {heard.efforts} efforts would have been heard, and"
+                        f" {heard.false} times nobody in {rest} ({heard.elsewhere} between efforts)."
+                    ),
+                    (
+                        f"Tried on parts that the fit had not seen: {tried.heard} of {tried.efforts}, and"
+                        f" {tried.false} times nobody ({tried.elsewhere} between efforts)."
+                    ),
+                    PlotPlace(DRAWING, summary),
+                ],
+            ),
+            Section("The numbers", [Table(("setting", "value", "how sure", "why"), numbers, HOW_SURE)]),
+            Section("What was measured", [Table(("", ""), [*self.measured.items()])]),
+        ]
+        if self.remarks:
+            sections.append(Section("Mind", [Points(list(self.remarks))]))
+        sections.append(Section("", [CAUTION]))
+        return ReportPage(f"{self.child}, {self.input}: the fit", "", sections, broad=True)
 
     # --- the picture ------------------------------------------------------------------------------------------
 
@@ -131,11 +122,9 @@ heard alike; "fairly sure": at this value it is, at the ends of the range it may
             figure = Figure(figsize=(WIDE, HIGH), layout="constrained")
             axes = figure.subplots()
             self._draw(axes)
-            svg, png = io.StringIO(), io.BytesIO()
-            figure.savefig(svg, format="svg", metadata={"Date": None, "Creator": None})
+            png = io.BytesIO()
             figure.savefig(png, format="png", dpi=150, metadata={"Software": None})
-        text = svg.getvalue()
-        return text[text.index("<svg") :], png.getvalue()
+            return as_svg(figure, DRAWING), png.getvalue()
 
     def _draw(self, axes: Any) -> None:
         last = self.recording.samples[-1][0]
@@ -246,8 +235,8 @@ heard alike; "fairly sure": at this value it is, at the ends of the range it may
         )
 
 
-def _text(value: object) -> str:
-    return html.escape(str(value))
+def _how_sure(each: dict[str, Any]) -> str:
+    return each["sure"] if each["from"] == each["to"] else f"{each['sure']}, {each['from']} to {each['to']}"
 
 
 def _thin(seconds: Sequence[float], values: Sequence[float]) -> tuple[list[float], list[float]]:
