@@ -102,7 +102,7 @@ class MidiSystem(ABC):
         yield
 
 
-class Connection:
+class PortConnection:
     """A connection of our ``client`` with a ``port`` (full name), which lasts until the port goes.
 
     A device that is pulled out and put back at once has the name of before, and no connection: music sent to it goes

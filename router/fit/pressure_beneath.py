@@ -1,4 +1,4 @@
-"""What lies beneath the efforts of a pressure recording, found before any threshold is tried: drift, steps of rest, spikes."""
+"""The ground beneath the efforts of a pressure recording, found before any threshold is tried: drift, steps of rest, spikes."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ QUICKEST = 3 * NANOSECONDS
 FLAT = (3 * NANOSECONDS // 2, 8 * NANOSECONDS)
 """The bounds of the time after which a level as still as rest is the new rest."""
 HELD, LONGER = 1.4, 6 * NANOSECONDS // 10
-"""It is longer than an effort is held: by this factor, and by this time."""
+"""How much longer it is than an effort is held: by this factor, and by this time."""
 
 
 def beneath_efforts(

@@ -142,7 +142,7 @@ def switch(recording: Recording, conditioner: SwitchConditioner) -> Fit:
 
 @dataclass(slots=True)
 class _Trial:
-    """What the router hears in the recording with some times. Presses begin where their acceptance began, in nanoseconds."""
+    """The presses that the router hears in the recording with some times. Presses begin where their acceptance began, in nanoseconds."""
 
     presses: list[tuple[int, int]]
     of_effort: list[list[int]] = field(default_factory=list)

@@ -13,7 +13,7 @@ from types import MappingProxyType
 from typing import Any, TextIO
 
 from router.report.history import History
-from router.report.measures import Quartiles, Trend
+from router.report.measures import Quartiles, SessionTrend
 from router.report.session import Figures, Session, Settings
 
 VERSION = 1
@@ -119,7 +119,7 @@ def _quartiles(of: Quartiles | None) -> dict[str, float] | None:
     return None if of is None else asdict(of)
 
 
-def _trend(line: Trend) -> dict[str, float]:
+def _trend(line: SessionTrend) -> dict[str, float]:
     return {"slope": line.slope, "low": line.low, "high": line.high}
 
 

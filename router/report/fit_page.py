@@ -21,7 +21,7 @@ from router.fit.pressures import applied, beyond_rest
 from router.fit.recording import FitError, Recording
 from router.fit.result import Fit
 from router.report.html import html
-from router.report.page import Verdict, PlotPlace, Points, ReportPage, Section, Table
+from router.report.page import PlotPlace, Points, ReportPage, Section, Table, Verdict
 from router.report.plots import as_svg
 from router.system.files import replacing
 

@@ -17,7 +17,7 @@ from types import MappingProxyType
 
 from router.records.record_files import LOG, NOBODY, TRACE, began, carries, read
 from router.report import measures
-from router.report.measures import Quartiles, Trend
+from router.report.measures import Quartiles, SessionTrend
 from router.report.session import FEWEST, Session, Settings, sessions
 
 LATEST = 200
@@ -98,9 +98,9 @@ class History:
         """The last session."""
         return self.sessions[-1]
 
-    def trends(self) -> dict[str, Trend]:
+    def trends(self) -> dict[str, SessionTrend]:
         """Return how each measure changes from one session to the next."""
-        found: dict[str, Trend] = {}
+        found: dict[str, SessionTrend] = {}
         for name, of in MEASURES.items():
             values = [value for session in self.sessions[-LATEST:] if (value := of(session)) is not None]
             line = measures.trend(values) if len(values) >= FEWEST_FOR_TREND else None

@@ -10,7 +10,7 @@ from collections.abc import Iterator, Mapping
 from html import escape
 from pathlib import Path
 
-from router.report.page import Verdict, Piece, PlotPlace, Points, ReportPage, Table, plain
+from router.report.page import Piece, PlotPlace, Points, ReportPage, Table, Verdict, plain
 
 STYLE = Path(__file__).with_name("page.css").read_text(encoding="utf-8")
 

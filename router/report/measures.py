@@ -35,7 +35,7 @@ class Quartiles:
 
 
 @dataclass(frozen=True, slots=True)
-class Trend:
+class SessionTrend:
     """A line through values: ``slope`` for each step of x, the value at x = 0, and the interval of the slope."""
 
     slope: float
@@ -106,7 +106,7 @@ def latencies(onsets: Sequence[float], cues: Sequence[float], window: float) -> 
     return found
 
 
-def trend(values: Sequence[float], at: Sequence[float] | None = None) -> Trend | None:
+def trend(values: Sequence[float], at: Sequence[float] | None = None) -> SessionTrend | None:
     """The median of all slopes between two values, with its 95 % interval; None for fewer than three values.
 
     ``at`` holds the x of each value, by default 0, 1, 2, …; None also if all are the same. See ``estimates.slope``.
@@ -115,7 +115,7 @@ def trend(values: Sequence[float], at: Sequence[float] | None = None) -> Trend |
     if len(values) < 3 or len(set(places)) < 2:
         return None
     middle, low, high = slope(places, values, CONFIDENCE)
-    return Trend(middle, statistics.median(values) - middle * statistics.median(places), low, high)
+    return SessionTrend(middle, statistics.median(values) - middle * statistics.median(places), low, high)
 
 
 def nap(before: Sequence[float], after: Sequence[float]) -> float | None:

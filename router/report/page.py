@@ -12,7 +12,7 @@ from datetime import datetime
 
 from router import __version__
 from router.report.history import FEWEST_FOR_TREND, LATEST, MEASURES, History
-from router.report.measures import Quartiles, Trend
+from router.report.measures import Quartiles, SessionTrend
 from router.report.session import BIN, Figures, Session, Settings
 
 DASH, MINUS = "\u2013", "\u2212"
@@ -275,7 +275,7 @@ def _over_time(history: History) -> Iterator[Piece]:
     yield _table(history)
 
 
-def _trend_words(name: str, line: Trend) -> str:
+def _trend_words(name: str, line: SessionTrend) -> str:
     if name in ("answered", "active", "strength"):
         return change(line, _points, " points")
     return change(line, lambda x: f"{x:.2f}", " s" if name in ("hold", "answer") else "")
@@ -419,7 +419,7 @@ def spread(of: Quartiles | None, as_text: Callable[[float | None], str]) -> str:
     return f"{as_text(of.median)} ({number if unit and high.endswith(f' {unit}') else low} to {high})"
 
 
-def change(line: Trend, as_text: Callable[[float], str], unit: str = "") -> str:
+def change(line: SessionTrend, as_text: Callable[[float], str], unit: str = "") -> str:
     """A trend in words."""
     between = f"likely between {_signed(line.low, as_text)} and {_signed(line.high, as_text)}{unit}"
     if not line.sure:

@@ -28,7 +28,7 @@ from router.core.conditioning import drift
 from router.records.record_files import Event, SessionLog
 from router.records.recorder import BASELINE, PLAYING
 from router.report import measures
-from router.report.measures import Quartiles, Span, Trend
+from router.report.measures import Quartiles, SessionTrend, Span
 
 BIN = 30.0
 """Seconds. The pieces into which a phase is cut to compare baseline and playing within a session. Our choice."""
@@ -92,7 +92,7 @@ class Figures:
     """Seconds from a cue to its answer, for the cues that were answered."""
     strength: Quartiles | None
     """From 0 to 1. None also where the input does not measure it."""
-    tiring: Trend | None
+    tiring: SessionTrend | None
     """The change of strength a minute."""
 
     @property
@@ -337,7 +337,7 @@ def _that_say_strength(presses: Sequence[RecordedPress]) -> list[RecordedPress]:
     return [press for press in presses if len(said[press.source]) > 1]
 
 
-def _tiring(presses: Sequence[RecordedPress]) -> Trend | None:
+def _tiring(presses: Sequence[RecordedPress]) -> SessionTrend | None:
     """The trend of strength over the minutes; None for fewer than ``FEWEST`` efforts."""
     if len(presses) < FEWEST:
         return None

@@ -8,7 +8,7 @@ from rich.padding import Padding
 from rich.table import Table as Grid
 from rich.text import Text
 
-from router.report.page import Verdict, Piece, Points, ReportPage, Table, plain
+from router.report.page import Piece, Points, ReportPage, Table, Verdict, plain
 
 MANY = 4
 """Columns. In a table with more, no cell is wrapped."""

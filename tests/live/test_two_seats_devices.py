@@ -26,7 +26,7 @@ from router.devices.inputs.base import DeviceBusy, DeviceLost, DeviceMissing
 from router.devices.inputs.evdev import Axis, Present
 from router.devices.inputs.shared import DeviceKind, Opened, Sharing, most
 from router.devices.names import Candidate, matches
-from router.devices.ports import Connection, midi_system
+from router.devices.ports import PortConnection, midi_system
 from router.files.profile import load
 from router.live.attached import FIRST_WAIT, AttachedInput, tried
 from router.live.daemon import Daemon
@@ -595,7 +595,7 @@ def test_of_two_keyboards_of_one_name_nobody_takes_the_others_when_his_own_is_aw
             Opened.__init__(self)
             self.system, self._sender, self._gone, self.dropped, self.description = system, sender, False, 0, sender
             self._poke = os.eventfd(0)
-            self._connection = Connection(system, sender, "")
+            self._connection = PortConnection(system, sender, "")
 
         join, leave = Opened.join, Opened.leave
 

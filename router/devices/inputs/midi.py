@@ -22,7 +22,7 @@ from router.devices.descriptions import MidiDevice, MidiInDevice, MidiPressure
 from router.devices.inputs.base import PER_READ, DeviceBusy, DeviceLost, DeviceMissing, Stamped
 from router.devices.inputs.shared import DeviceKind, Opened, Reader, Sharing, Wish
 from router.devices.names import Candidate, matches, quoted
-from router.devices.ports import Connection, MidiSystem, NoMidi, candidates, midi_system
+from router.devices.ports import MidiSystem, NoMidi, PortConnection, candidates, midi_system
 from router.system import clock
 
 MOST_WAITING = 4096
@@ -76,7 +76,7 @@ class Port(Opened[Messages]):
             self.over = True
             self.close()
             raise
-        self._connection = Connection(system, sender, self._client)
+        self._connection = PortConnection(system, sender, self._client)
 
     def fileno(self) -> int:
         return self._poke

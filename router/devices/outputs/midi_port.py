@@ -32,7 +32,7 @@ class MidiPortOutput(Output):
         try:
             import rtmidi  # noqa: PLC0415 - only Linux installs it, and only this needs it
 
-            from router.devices.ports import Connection, NoMidi, midi_system  # noqa: PLC0415 - as above
+            from router.devices.ports import NoMidi, PortConnection, midi_system  # noqa: PLC0415 - as above
         except ImportError as error:
             raise OutputError(_NO_LIBRARY) from error
         try:
@@ -44,7 +44,7 @@ class MidiPortOutput(Output):
                 self._port = rtmidi.MidiOut(self._system.api, name=client)
                 self._open = True
                 self._begin(name, device, client)
-            self._connection = None if self._target is None else Connection(self._system, self._target, client)
+            self._connection = None if self._target is None else PortConnection(self._system, self._target, client)
         except (NoMidi, rtmidi.RtMidiError) as error:
             raise OutputError(f"{error}\n{_NO_SYSTEM}") from error
         self._sense_at: int | None = 0 if device.active_sensing else None
