@@ -361,7 +361,8 @@ class Row:
         if total.share < least:
             found.append(f"{total.share:.1%} heard, {least:.0%} promised")
         if total.false_a_minute > most:
-            found.append(f"{total.false_a_minute:.2f} false a minute, {most:g} promised")
+            of_it = f" ({total.unmeant / total.minutes:.2f} of it unmeant)" if total.unmeant else ""
+            found.append(f"{total.false_a_minute:.2f} false a minute{of_it}, {most:g} promised")
         if total.refused:
             found.append(f"{total.refused} of {len(self.ours)} recordings refused")
         if self.name not in hands.TRIES and total.delay > MOST_DELAY:

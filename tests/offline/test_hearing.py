@@ -117,3 +117,24 @@ def test_a_row_says_what_it_does_not_reach():
     assert "10 of 10 recordings refused" in row(100, 0, 90, refused=1).unreached
     assert "20 ms of delay, 15 promised" in row(100, 0, 90, delay=20.0).unreached
     assert "plain" in row(99, 0, 100).unreached[0]
+
+
+# Seeds are the first of children whose sensors give at most 125 samples a second, which cost the least time.
+@pytest.mark.parametrize(
+    ("family", "seed", "least", "most"),
+    [
+        ("puffs", 2, 1.0, 0),
+        ("hard puffs", 2, 0.97, 0),
+        ("tiring", 1, 1.0, 0),
+        ("eight bits", 0, 1.0, 0),
+        ("jittery", 1, 1.0, 0),
+        ("spikes", 2, 1.0, 0),
+    ],
+)
+def test_a_child_as_it_comes_is_heard_and_nothing_else(family, seed, least, most):
+    """A child each of some families of the benchmark: the least share heard, the most false presses in all."""
+    found = hearing.heard(hearing.case(family, seed))
+    assert found.refused == 0
+    assert found.share >= least
+    assert found.false <= most
+    assert found.delay <= hearing.MOST_DELAY

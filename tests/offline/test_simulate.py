@@ -290,9 +290,9 @@ def test_ten_thousand_presses_a_tenth_of_them():
 
 @pytest.mark.parametrize(("family", "tier"), [*FAMILIES_AND_TIERS, *itertools.product(hearing.IN_TIME, simulate.TIERS)])
 def test_children_are_heard_and_nothing_else(family, tier):
-    """A tenth of the benchmark: fitted on one session, scored on another, held to the same floors."""
+    """A small part of the benchmark: fitted on one session, scored on another, held to the same floors."""
     found = Score()
-    for seed in range(5):
+    for seed in range(2 if tier == "hard" else 1):
         found.add(hearing.try_child(family, tier, seed))
     assert found.refused == 0
     assert found.share >= hearing.FLOORS[tier]
