@@ -13,6 +13,7 @@ from __future__ import annotations
 import unicodedata
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 WIDEST = 96
 """How many columns of a line are shown; a longer line is cut around the mistake."""
@@ -121,6 +122,7 @@ class Report:
         self._problems: dict[tuple[int, int, str], Problem] = {}
         self._warnings: list[Problem] = []
         self._settled: set[tuple[int, int]] = set()
+        self._values: dict[int, tuple[object, Any]] = {}
 
     def add(self, place: Place, message: str, hint: str = "", *, may_pass: bool = False) -> None:
         """Add a mistake at ``place``, unless it was added already or the place is settled (``settle``)."""
@@ -145,6 +147,14 @@ class Report:
         """Add a mistake about something that is missing, but only if the whole file could be read."""
         if self.whole:
             self.add(place, message, hint)
+
+    def keep(self, node: object, value: Any) -> None:
+        """Keep the value that was read at a node of the file's tree, for whoever else needs it."""
+        self._values[id(node)] = node, value  # with the node, so that no other one gets its id
+
+    def kept(self, node: object) -> Any:
+        """Return the value that was read at a node; None if it has not been, or is wrong."""
+        return self._values.get(id(node), (None, None))[1]
 
     @property
     def problems(self) -> list[Problem]:

@@ -18,13 +18,13 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 import yaml
 
 from router.core.units import nearest
 from router.files import syntax, wrapping
-from router.files.diagnostics import START, Place, Report, either, quoted
+from router.files.diagnostics import START, Form, Place, Problem, ProfileError, Report, either, quoted
 from router.files.syntax import CURLY
 from router.system.beneath import LeadsOut, NoFile
 
@@ -84,6 +84,27 @@ def read(path: Path, report: Report, data: bytes | None = None) -> Node | None:
     data = contents(path, report) if data is None else data
     text = None if data is None else _decoded(data, report)
     return None if text is None else parse(text, report)
+
+
+T = TypeVar("T")
+
+
+def load(
+    form: Form, path: Path, build: Callable[[Node, Path, Report], T | None], data: bytes | None = None
+) -> tuple[T, list[Problem]]:
+    """Read a file of this form, check it and build what it describes; return that, and what may not be meant.
+
+    ``data``: what the file holds, if it has been read already.
+
+    Raises:
+        ProfileError: the file cannot be read, or something in it is wrong; with every mistake in it.
+    """
+    report = Report(str(path), form)
+    tree = read(path, report, data)
+    built = build(tree, path, report) if tree is not None else None
+    if built is None or len(report):
+        raise ProfileError(report.problems)
+    return built, report.warnings
 
 
 def comments(lines: Sequence[str]) -> list[tuple[Place, str]]:

@@ -13,6 +13,7 @@ from pathlib import Path
 
 from router.core.engine import Plan
 from router.core.ledger import Limits
+from router.files import source
 from router.files.configuration.build import build
 from router.files.configuration.model import (
     Button,
@@ -24,8 +25,7 @@ from router.files.configuration.model import (
     SeatPlan,
 )
 from router.files.configuration.schema import FORM, VERSION
-from router.files.diagnostics import Problem, ProfileError, Report
-from router.files.source import parse, read
+from router.files.diagnostics import Problem, ProfileError
 
 __all__ = [
     "DEFAULT",
@@ -47,17 +47,13 @@ PATH = Path("/etc/router/router.yaml")
 """Where an installed router looks for it."""
 
 
-def load(path: Path | str) -> Configuration:
-    """Read, check and build.
+def load(path: Path | str, data: bytes | None = None) -> Configuration:
+    """Read, check and build. ``data``: what the file holds, if it has been read already.
 
     Raises:
         ProfileError: the file cannot be read, or something in it is wrong.
     """
-    report = Report(str(path), FORM)
-    tree = read(Path(path), report)
-    configuration = build(tree, Path(path), report) if tree is not None else None
-    if configuration is None or len(report):
-        raise ProfileError(report.problems)
+    configuration, _ = source.load(FORM, Path(path), build, data)
     return configuration
 
 
@@ -86,13 +82,4 @@ def capped(plan: Plan, most: Limits | None) -> Plan:
     return replace(plan, limits=limits)
 
 
-def _default() -> Configuration:
-    report = Report(str(PATH), FORM)
-    tree = parse(f"configuration: {VERSION}", report)
-    configuration = build(tree, PATH, report) if tree is not None else None
-    if configuration is None:
-        raise ProfileError(report.problems)
-    return configuration
-
-
-DEFAULT = _default()
+DEFAULT = load(PATH, f"configuration: {VERSION}".encode())

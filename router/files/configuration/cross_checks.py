@@ -65,14 +65,14 @@ class _Folder:
 def _named_folders(tree: Entries, seats: Seats, report: Report) -> Iterator[_Folder]:
     """Every folder whose path is right, or was left out and is known."""
     node = pieces.group(tree, "folders", schema.CONFIGURATION)
+    whole = PurePosixPath(schema.FOLDERS["properties"]["profiles"]["default"])
     for name, wanted in schema.FOLDERS["properties"].items():
         found = _folder(name, node.values.get(name), report)
         if found is not None:
+            whole = found.path if name == "profiles" else whole
             yield found
         elif name not in node.values:
             yield _Folder(name, PurePosixPath(wanted["default"]), START, written=False)
-    profiles = _folder("profiles", node.values.get("profiles"), Report("", report.form))
-    whole = profiles.path if profiles else PurePosixPath(schema.FOLDERS["properties"]["profiles"]["default"])
     for name, (_, entries) in seats.items():
         found = _folder(name, entries.values.get("folder"), report, seat=True)
         if found is not None:

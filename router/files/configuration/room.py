@@ -22,7 +22,7 @@ from router.files.diagnostics import Place, Report, quoted
 from router.files.profile import pieces
 from router.files.profile.build import output
 from router.files.profile.pieces import InputPiece, Values
-from router.files.profile.schema import NAME, Schema, fits, respell
+from router.files.profile.schema import NAME, fits, respell
 from router.files.profile.validate import settings
 from router.files.source import Entries, Items, Text
 from router.room.lead import Leading
@@ -119,13 +119,9 @@ def _group(room: Entries, name: str) -> Entries:
     return pieces.group(room, name, schema.ROOM)
 
 
-def _value(node: Entries, name: str, wanted: Schema) -> Any:
-    """Read one setting of a group alone; None if it is not there. Its mistakes are reported elsewhere."""
-    if name not in node.values:
-        return None
-    alone = Entries(node.place, {name: node.keys[name]}, {name: node.values[name]})
-    only = {"type": "object", "properties": {name: wanted["properties"][name]}}
-    return (settings(alone, only, node.place, Report("", schema.FORM)) or {}).get(name)
+def _value(node: Entries, name: str, report: Report) -> Any:
+    """Return one setting of a group; None if it is not there, or wrong, which is told where the group is read."""
+    return report.kept(node.values.get(name))
 
 
 def _names(seats: Entries, report: Report) -> None:
@@ -138,9 +134,9 @@ def _names(seats: Entries, report: Report) -> None:
 
 def _channels(seats: Seats, keyboard: Entries, report: Report) -> None:
     taken: dict[int, tuple[str, Place]] = {}
-    keys = _value(keyboard, "channel", schema.KEYBOARD) if "output" in keyboard.values else None
+    keys = _value(keyboard, "channel", report) if "output" in keyboard.values else None
     for name, (_, entries) in seats.items():
-        node, channels = entries.values.get("channels"), _value(entries, "channels", schema.SEAT)
+        node, channels = entries.values.get("channels"), _value(entries, "channels", report)
         for item, channel in zip(node.items, channels or (), strict=False) if isinstance(node, Items) else ():
             if channel == DRUM_CHANNEL:
                 hint = "The drums of every profile stay on it in any case. Take it out of this list."
@@ -186,7 +182,7 @@ def _faders(seats: Seats, room: Entries, report: Report) -> Iterator[tuple[int, 
     """The controllers that set a seat's level, each with its seat."""
     taken: dict[int, tuple[str, Place]] = {}
     for name, (_, entries) in seats.items():
-        node, fader = entries.values.get("fader"), _value(entries, "fader", schema.SEAT)
+        node, fader = entries.values.get("fader"), _value(entries, "fader", report)
         if not isinstance(node, Text) or fader is None:
             continue
         owner, place = taken.setdefault(fader, (name, node.place))
@@ -211,11 +207,11 @@ def _keyboard(room: Entries, faders: Mapping[int, str], report: Report) -> None:
         return
     entries = _group(room, "keyboard")
     channel, pedal = entries.values.get("channel"), entries.values.get("hold")
-    leads = _value(entries, "leads", schema.KEYBOARD)
-    if isinstance(channel, Text) and _value(entries, "channel", schema.KEYBOARD) == DRUM_CHANNEL:
+    leads = _value(entries, "leads", report)
+    if isinstance(channel, Text) and _value(entries, "channel", report) == DRUM_CHANNEL:
         hint = "Drums have neither chords nor a key. Leave it out for every other channel."
         report.add(channel.place, f"channel {DRUM_CHANNEL} is that of the drums, so nothing would lead", hint)
-    hold = _value(entries, "hold", schema.KEYBOARD)
+    hold = _value(entries, "hold", report)
     if isinstance(pedal, Text) and hold is not None:
         if hold == SUSTAIN:
             hint = "Chord and key would stand still whenever notes ring on. Take another, such as 67, the soft pedal."
@@ -235,7 +231,7 @@ _LEADS = 'Write "leads: chords", key or both.'
 
 
 def _clock(entries: Entries, report: Report) -> None:
-    theirs, ours = (_value(entries, name, schema.CLOCK) for name in ("from", "to"))
+    theirs, ours = (_value(entries, name, report) for name in ("from", "to"))
     if theirs is not None and ours is not None and may_mean_one(theirs, ours):
         hint = "Write more of both names, until no port can be meant by both."
         report.add(entries.values["to"].place, '"from" and "to" may be one port: its clock would follow itself', hint)
@@ -266,7 +262,7 @@ def _tempo(room: Entries, tapped: bool, report: Report) -> None:
         message = '"time_signature" is that of the room\'s tempo, and it has none'
         report.missing(written.place, message, _NO_TEMPO)
     chords = pieces.group(music, "progression", schema.ROOM_MUSIC)
-    every, node = _value(chords, "every", schema.ROOM_PROGRESSION), chords.values.get("every")
+    every, node = _value(chords, "every", report), chords.values.get("every")
     if every is not None and not every.nanoseconds and isinstance(node, Text):
         hint = f'{_NO_TEMPO} Or a length that needs none, such as "every: 4 s".'
         report.missing(node.place, f"{quoted(node.text)} is counted in the room's tempo, and it has none", hint)
@@ -275,7 +271,7 @@ def _tempo(room: Entries, tapped: bool, report: Report) -> None:
 def _limits(tree: Entries, entries: Entries, seats: int, report: Report) -> None:
     of_one, name = pieces.group(tree, "limits", schema.CONFIGURATION), "notes_at_once"
     one, node = of_one.values.get(name), entries.values.get(name)
-    most, all_ = _value(of_one, name, schema.LIMITS), _value(entries, name, schema.ROOM_LIMITS)
+    most, all_ = _value(of_one, name, report), _value(entries, name, report)
     if not isinstance(node, Text) or all_ is None:
         return
     if all_ < seats:
@@ -287,9 +283,7 @@ def _limits(tree: Entries, entries: Entries, seats: int, report: Report) -> None
 
 
 def _turns(entries: Entries, report: Report) -> None:
-    written = {
-        name: _value(entries, name, schema.TURNS) for name in ("quiet", "longest_turn") if name in entries.values
-    }
+    written = {name: _value(entries, name, report) for name in ("quiet", "longest_turn") if name in entries.values}
     if not written or None in written.values():
         return
     plan = TurnPlan(**written)

@@ -13,11 +13,11 @@ from pathlib import Path
 
 import router
 from router.core.units import nearest
+from router.files import source
 from router.files.diagnostics import START, Problem, ProfileError, Report
 from router.files.profile import schema
 from router.files.profile.build import build
 from router.files.profile.model import Profile
-from router.files.source import read
 
 __all__ = ["Problem", "Profile", "ProfileError", "check", "data", "find", "load", "shipped"]
 
@@ -28,12 +28,8 @@ def load(path: Path | str, data: bytes | None = None) -> Profile:
     Raises:
         ProfileError: the file cannot be read, or something in it is wrong.
     """
-    report = Report(str(path), schema.FORM)
-    tree = read(Path(path), report, data)
-    profile = build(tree, Path(path), report) if tree is not None else None
-    if profile is None or len(report):
-        raise ProfileError(report.problems)
-    return replace(profile, warnings=tuple(report.warnings))
+    profile, warnings = source.load(schema.FORM, Path(path), build, data)
+    return replace(profile, warnings=tuple(warnings))
 
 
 def check(path: Path | str) -> list[Problem]:

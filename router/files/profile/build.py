@@ -63,9 +63,9 @@ def build(tree: Node, path: Path, report: Report) -> Profile | None:
     parts = pieces.parts(pieces.group(tree, "parts"), report)
     goals = pieces.goals(pieces.group(tree, "goals"), report)
     cross_checks.check(inputs, outputs, parts, pieces.group(tree, "music"), report)
-    doubts.check(inputs, parts, pieces.group(tree, "music"), pieces.group(tree, "limits"), report)
     if top is None or len(report):
         return None
+    doubts.check(inputs, parts, top["music"], top["limits"], report)
     used = frozenset(source for part in parts for source in part.names)
     used |= {heard.values["recentre"] for heard in inputs.values() if "recentre" in heard.values}
     progression = _progression(top["music"].get("progression", {}), parts)

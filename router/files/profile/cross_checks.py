@@ -18,9 +18,7 @@ from router.core.units import nearest
 from router.devices.line_pattern import LinePattern, PatternRefused
 from router.files.diagnostics import Place, Report, either, quoted
 from router.files.plugins import installed
-from router.files.profile import schema
 from router.files.profile.pieces import PRESSES, InputPiece, PartPiece, RulePiece
-from router.files.profile.validate import settings
 from router.files.source import Entries, Items, Text
 
 OFF_SHARE = 0.6
@@ -75,8 +73,7 @@ def check(
 def _thresholds(heard: InputPiece, report: Report) -> None:
     for name in ("above", "below"):
         node = heard.node.values.get(name)
-        # Read for itself, whatever else is wrong with the input; what is wrong with it is told there.
-        side = settings(node, schema.SIDE, heard.place, Report("", schema.FORM)) if isinstance(node, Entries) else None
+        side = report.kept(node)  # whatever else is wrong with the input; what is wrong with it is told there
         if side is None or not isinstance(node, Entries):
             continue
         texts = {key: value for key, value in node.values.items() if isinstance(value, Text)}

@@ -10,26 +10,26 @@ from typing import Any
 
 from router.core.music import FIFTH, SCALES, Music
 from router.files.diagnostics import Report
-from router.files.profile import schema
 from router.files.profile.pieces import InputPiece, PartPiece, RulePiece
-from router.files.profile.validate import settings
-from router.files.source import Entries, Text
+from router.files.source import Text
 
 
 def check(
-    inputs: Mapping[str, InputPiece], parts: Sequence[PartPiece], music: Entries, limits: Entries, report: Report
+    inputs: Mapping[str, InputPiece],
+    parts: Sequence[PartPiece],
+    music: Mapping[str, Any],
+    limits: Mapping[str, Any],
+    report: Report,
 ) -> None:
-    """Tell of everything that can be played and is probably not meant."""
-    read = settings(limits, schema.LIMITS, limits.place, Report("", report.form))
-    played = settings(music, schema.MUSIC, music.place, Report("", report.form))
+    """Tell of everything that can be played and is probably not meant, of a profile in which nothing is wrong."""
     for part in parts:
         _zones(part, inputs, report)
         _order(part, music, report)
         for step in part.steps:
             if step.rule.name == "drone" and step.settings:
-                _fifth(step, played, report)
+                _fifth(step, music, report)
             if step.rule.name == "velocity" and step.settings:
-                _loudness(step, read["velocity"] if read else None, report)
+                _loudness(step, limits["velocity"], report)
     _long_presses(inputs, parts, report)
 
 
@@ -53,10 +53,10 @@ def _zones(part: PartPiece, inputs: Mapping[str, InputPiece], report: Report) ->
             )
 
 
-def _fifth(step: RulePiece, music: Mapping[str, Any] | None, report: Report) -> None:
+def _fifth(step: RulePiece, music: Mapping[str, Any], report: Report) -> None:
     """Warn of a drone on 5 in a scale in which that is no fifth."""
     degrees = step.settings["degrees"]
-    if music is None or 5 not in degrees:
+    if 5 not in degrees:
         return
     key = Music(music["key"], music["scale"])
     above = key.parent[4]
@@ -74,7 +74,7 @@ def _fifth(step: RulePiece, music: Mapping[str, Any] | None, report: Report) -> 
     )
 
 
-def _loudness(step: RulePiece, limit: int | None, report: Report) -> None:
+def _loudness(step: RulePiece, limit: int, report: Report) -> None:
     """Warn of a velocity that falls with the effort, or is above the profile's own limit."""
     read = step.settings
     if "from" in read and read["low"] > read["high"]:
@@ -85,7 +85,7 @@ def _loudness(step: RulePiece, limit: int | None, report: Report) -> None:
             f'Did you mean "low: {read["high"]}, high: {read["low"]}"?',
         )
     names = ("fixed",) if "fixed" in read else ("low", "high")
-    above = [name for name in names if limit is not None and read[name] > limit and step.writes(name)]
+    above = [name for name in names if read[name] > limit and step.writes(name)]
     if above:
         report.warn(
             step.at(above[0]),
@@ -111,11 +111,10 @@ def _long_presses(inputs: Mapping[str, InputPiece], parts: Sequence[PartPiece], 
             )
 
 
-def _order(part: PartPiece, music: Entries, report: Report) -> None:
+def _order(part: PartPiece, music: Mapping[str, Any], report: Report) -> None:
     """Warn of a note that is fitted to the harmony before it waits: it begins in the harmony of before."""
-    follow = music.values.get("follow")
-    room = isinstance(follow, Text) and follow.text.strip() in ("room", "harmony")
-    chords = room or "progression" in music.values
+    room = music.get("follow") in ("room", "harmony")
+    chords = room or "progression" in music
     waits = next((index for index, step in enumerate(part.steps) if step.rule.name == "quantize"), None)
     if waits is None or not chords:
         return

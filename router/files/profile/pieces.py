@@ -297,8 +297,7 @@ def parts(things: Entries, report: Report) -> list[PartPiece]:
 def _part(name: str, place: Place, part: Entries, report: Report) -> PartPiece:
     settings(part, schema.PART, place, report)
     output = part.values.get("output")
-    # What is wrong with the output is told with the part; here it is read for itself, whatever else is wrong.
-    route = settings(output, schema.ROUTE, place, Report("", report.form)) if isinstance(output, Entries) else None
+    route = report.kept(output) if isinstance(output, Entries) else None  # whatever else is wrong with the part
     return PartPiece(
         name,
         place,

@@ -8,8 +8,9 @@ from __future__ import annotations
 
 import re
 from collections import defaultdict
-from collections.abc import Callable, Iterator, Mapping
-from typing import Any
+from collections.abc import Callable, Collection, Iterator, Mapping
+from functools import cache
+from typing import Any, Self
 
 from jsonschema import Draft202012Validator, ValidationError
 from jsonschema.validators import extend
@@ -38,9 +39,11 @@ def settings(node: Node, wanted: Schema, at: Place, report: Report, called: str 
     ``at`` is the place of the name that the group belongs to, where what is missing is told. ``called`` is how
     messages call the group, if its schema has no title.
     """
-    reading = _ValueReader()
+    reading = _ValueReader(report)
     data = reading.plain(node, wanted, ())
-    errors = list(_VALIDATOR(wanted).iter_errors(data))
+    errors = list(_validator(wanted).iter_errors(data))
+    reading.wrong = {tuple(e.absolute_path)[:depth] for e in errors for depth in range(len(e.absolute_path) + 1)}
+    converted: dict[str, Any] = reading.convert(node, data, wanted, ())
     for text in reading.notes:
         lost = "" if errors else _remark(text, report)
         if lost:
@@ -50,63 +53,113 @@ def settings(node: Node, wanted: Schema, at: Place, report: Report, called: str 
     if errors:
         _Telling(node, wanted, at, report, called or wanted.get("title", "this")).tell(errors)
         return None
-    converted: dict[str, Any] = reading.convert(data, wanted, ())
     return converted
 
 
 # --- reading ----------------------------------------------------------------------------------------------------
 
 
+class _Quantity(str):
+    """A text with the quantity that it stands for, read once; or with what is wrong with it."""
+
+    __slots__ = ("error", "value")
+
+    def __new__(cls, text: str, kind: str) -> Self:
+        made = super().__new__(cls, text)
+        made.value, made.error = None, None
+        try:
+            made.value = quantities.read(kind, text)
+        except QuantityError as error:
+            made.error = error
+        return made
+
+    value: Any
+    error: QuantityError | None
+
+
+@cache
+def _known(kind: str, text: str) -> Any:
+    """The quantity of a default or a limit of a schema; a profile's own goes through ``_Quantity``."""
+    return quantities.read(kind, text)
+
+
 class _ValueReader:
     """Texts to values by what the schema expects, and checked values to what the program wants."""
 
-    def __init__(self) -> None:
+    def __init__(self, report: Report) -> None:
+        self._report = report
+        self.wrong: Collection[Path] = ()
+        """The paths to mistakes, and to the groups that they are in: nothing is kept of these."""
         self._no: set[Path] = set()  # where "no" stands instead of a quantity or a group
         self.notes: list[Text] = []  # what names a note or a key
 
     def plain(self, node: Node, wanted: Schema, path: Path) -> Any:
-        """The tree as JSON Schema's library wants it."""
+        """The tree as JSON Schema's library wants it; what the schema does not look into is not read."""
         if isinstance(node, Text):
             if wanted.get("quantity") in ("pitch", "key"):
                 self.notes.append(node)
-            return _value(node, wanted)
+            return _value(node, wanted) if wanted.keys() & _READS else node.text
         if isinstance(node, Items):
+            if not wanted.keys() & _READS:
+                return node.items
             return [self.plain(item, wanted.get("items", {}), (*path, i)) for i, item in enumerate(node.items)]
+        if "properties" not in wanted:
+            return {name: value.text if isinstance(value, Text) else {} for name, value in node.values.items()}
         data = {}
         for name, value in node.values.items():
-            inner = wanted.get("properties", {}).get(name, {})
+            inner = wanted["properties"].get(name, {})
             if "no" in inner and isinstance(value, Text) and value.text.casefold() in NO:
                 self._no.add((*path, name))
             else:
                 data[name] = self.plain(value, inner, (*path, name))
         return data
 
-    def convert(self, data: Any, wanted: Schema, path: Path) -> Any:
-        """Checked values: quantities read, defaults filled in."""
+    def convert(self, node: Node | None, data: Any, wanted: Schema, path: Path) -> Any:
+        """Checked values: quantities read, defaults filled in. Each that is written is kept with its node.
+
+        ``node`` is None for what is not written.
+        """
+        value = self._converted(node, data, wanted, path)
+        if node is not None and path not in self.wrong:
+            self._report.keep(node, value)
+        return value
+
+    def _converted(self, node: Node | None, data: Any, wanted: Schema, path: Path) -> Any:
         if "quantity" in wanted:
-            return quantities.read(wanted["quantity"], str(data))
+            if isinstance(data, _Quantity):
+                return data.value
+            return _known(wanted["quantity"], str(data)) if node is None else None
         if isinstance(data, list):
-            return [self.convert(item, wanted.get("items", {}), (*path, i)) for i, item in enumerate(data)]
+            nodes = node.items if isinstance(node, Items) else [None] * len(data)
+            inner = wanted.get("items", {})
+            pairs = enumerate(zip(nodes, data, strict=True))
+            return [self.convert(item, each, inner, (*path, i)) for i, (item, each) in pairs]
         if not isinstance(data, dict) or "properties" not in wanted:
             return data
         converted = {}
         for name, inner in wanted["properties"].items():
             here = (*path, name)
+            below = node.values.get(name) if isinstance(node, Entries) else None
             if here in self._no:
                 converted[name] = False
+                self._report.keep(below, False)
             elif name in data:
-                converted[name] = self.convert(data[name], inner, here)
+                converted[name] = self.convert(below, data[name], inner, here)
             elif "default" in inner:
-                converted[name] = self.convert(inner["default"], inner, here)
+                converted[name] = self.convert(None, inner["default"], inner, here)
             elif "properties" in inner and "required" not in inner:
-                converted[name] = self.convert({}, inner, here)
+                converted[name] = self.convert(None, {}, inner, here)
         return converted
+
+
+_READS = frozenset({"quantity", "enum", "const", "type", "pattern", "items", "properties"})
+"""What a schema must say for a value to be read; of others, such as a part's rules, only the text or the pieces count."""
 
 
 def _value(node: Text, wanted: Schema) -> Any:
     text = node.text.strip()
     if "quantity" in wanted:
-        return text
+        return _Quantity(text, wanted["quantity"])
     for choice in (*wanted.get("enum", ()), *([wanted["const"]] if "const" in wanted else ())):
         if text == str(choice):
             return choice
@@ -124,16 +177,15 @@ def _value(node: Text, wanted: Schema) -> Any:
 
 def _quantity(_: Any, kind: str, instance: Any, wanted: Schema) -> Iterator[ValidationError]:
     """JSON Schema's library calls this where a schema says "quantity"."""
-    if not isinstance(instance, str):
+    if not isinstance(instance, _Quantity):
         yield ValidationError("a list or a group", cause=None)
         return
-    try:
-        value = quantities.read(kind, instance)
-        if "least" in wanted and value < quantities.read(kind, wanted["least"]):
-            raise QuantityError(f"{quoted(instance)} is too little here", _range(wanted))
-        if "most" in wanted and value > quantities.read(kind, wanted["most"]):
-            raise QuantityError(f"{quoted(instance)} is too much here", _range(wanted))
-    except QuantityError as error:
+    error = instance.error
+    if error is None and "least" in wanted and instance.value < _known(kind, wanted["least"]):
+        error = QuantityError(f"{quoted(instance)} is too little here", _range(wanted))
+    if error is None and "most" in wanted and instance.value > _known(kind, wanted["most"]):
+        error = QuantityError(f"{quoted(instance)} is too much here", _range(wanted))
+    if error is not None:
         yield ValidationError(str(error), cause=error)
 
 
@@ -146,6 +198,16 @@ def _reads(kind: str, text: str) -> bool:
 
 
 _VALIDATOR: Any = extend(Draft202012Validator, {"quantity": _quantity})  # type: ignore[no-untyped-call]
+_built: dict[int, tuple[Schema, Any]] = {}
+
+
+def _validator(wanted: Schema) -> Any:
+    """The validator of a schema, built once in a process; a schema is never changed, and is kept with it."""
+    schema_, built = _built.get(id(wanted), (None, None))
+    if schema_ is not wanted:
+        built = _VALIDATOR(wanted)
+        _built[id(wanted)] = wanted, built
+    return built
 
 
 # --- telling ----------------------------------------------------------------------------------------------------
