@@ -12,12 +12,12 @@ from collections.abc import Callable, Iterable, Sequence
 from router.core.conditioning.switch import SwitchConditioner, SwitchSettings
 from router.core.events import Gesture, Lost, MidiSample, Press, Sample, SwitchSample
 from router.core.midi import PROGRAM_CHANGE
-from router.core.timers import Alarm, Timers, earliest
+from router.core.timers import Alarm, Timers
 from router.core.units import NANOSECONDS
 from router.devices.inputs import by_device
 from router.files.configuration import Button, ProgramChange
 from router.live.attached import AttachedInput, Surroundings
-from router.live.loop_part import Companion
+from router.live.loop_part import LoopPart
 
 DEBOUNCE = NANOSECONDS * 3 // 100
 """As long as a profile's switches have by default."""
@@ -26,7 +26,7 @@ _PROGRAM = "program_change"
 _OF = {"of": "the room"}
 
 
-class Buttons(Companion):
+class Buttons(LoopPart):
     """The room's buttons and program changes. ``pressed`` is given the button; ``chosen`` the program, 0 to 127."""
 
     def __init__(
@@ -40,7 +40,8 @@ class Buttons(Companion):
         self._buttons = {button.name: button for button in buttons}
         self._programs = programs
         self._pressed, self._chosen = pressed, chosen
-        self._touched = False
+        agenda = room.loop.agenda
+        self._working = agenda.reminder(self._work)
         self._timers = Timers()
         new_voice = itertools.count(1).__next__
         self._names = [*self._buttons]
@@ -62,16 +63,9 @@ class Buttons(Companion):
             attached.open(now)
         self._touch()
 
-    def deadline(self) -> int | None:
-        if self._touched:
-            return 0
-        return earliest((self._timers.next(), *(attached.deadline() for attached in self._inputs)))
-
-    def wake(self, now: int) -> None:
-        self._touched = False
+    def _work(self, now: int) -> None:
+        """Take what has come, and do what is due."""
         for attached in self._inputs:
-            attached.wake(now)
-            attached.look_for(now)
             came, attached.came = attached.came, []
             for _stamp, sample in came:
                 self._heard(sample, now)
@@ -79,11 +73,12 @@ class Buttons(Companion):
             assert isinstance(key, tuple)  # noqa: S101 - an alarm's key is its owner and a tag
             index, tag = key
             self._act(index, self._conditioners[index].wake(now, tag))
+        if (due := self._timers.next()) is not None:
+            self._working.set(due)
 
     def plugged(self, now: int) -> None:
         for attached in self._inputs:
             attached.plugged(now)
-        self._touch()
 
     def look(self, now: int) -> None:
         for attached in self._inputs:
@@ -91,11 +86,12 @@ class Buttons(Companion):
         self._touch()
 
     def close(self) -> None:
+        self._working.clear()
         for attached in self._inputs:
             attached.close()
 
     def _touch(self) -> None:
-        self._touched = True
+        self._working.soon()
 
     def _heard(self, sample: Sample, now: int) -> None:
         if isinstance(sample, MidiSample):

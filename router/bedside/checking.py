@@ -22,7 +22,7 @@ from router.files.diagnostics import START, Report, quoted, tidy
 from router.files.plugins import installed
 from router.files.profile import Problem, Profile, ProfileError, schema
 from router.files.source import contents
-from router.live.worker import Worker
+from router.live.worker import WorkerThread
 from router.system import clock
 from router.system.beneath import LeadsOut, open_beneath
 
@@ -111,7 +111,7 @@ def _watch(inotify: Any, folder: Path) -> Watches:
     return Watches(None, frozenset(above))
 
 
-def listing(folder: Path, _worker: Worker | None = None) -> dict[str, FileSigns] | None:
+def listing(folder: Path, _worker: WorkerThread | None = None) -> dict[str, FileSigns] | None:
     """Everything in the folder that counts; None if there is no folder."""
     found = {}
     try:
@@ -130,7 +130,7 @@ def listing(folder: Path, _worker: Worker | None = None) -> dict[str, FileSigns]
 
 
 def judge_newest(
-    folder: Path, names: Iterable[str], stuck: Callable[[], Collection[str]], worker: Worker
+    folder: Path, names: Iterable[str], stuck: Callable[[], Collection[str]], worker: WorkerThread
 ) -> tuple[list[CheckedFile], Mapping[str, FileSigns] | None]:
     """Judge these files one after another until one is good; return the judgements, and what is in the folder."""
     there = listing(folder)
@@ -142,7 +142,7 @@ def judge_newest(
     return judgements, there
 
 
-def judge_asked(folder: Path, child: str, stuck: Callable[[], Collection[str]], worker: Worker) -> CheckedFile:
+def judge_asked(folder: Path, child: str, stuck: Callable[[], Collection[str]], worker: WorkerThread) -> CheckedFile:
     """Judge the file of a child, if there is one."""
     there = listing(folder)
     name = file_of(child, there or ())
@@ -155,7 +155,7 @@ def judge_asked(folder: Path, child: str, stuck: Callable[[], Collection[str]], 
 def judge(
     folder: Path,
     name: str,
-    worker: Worker,
+    worker: WorkerThread,
     stuck: Callable[[], Collection[str]] = frozenset,
     *,
     any_name: bool = False,
@@ -210,7 +210,7 @@ def _misnamed(folder: Path, name: str, child: str) -> tuple[str, str]:
     return wrong, f'Call it {quoted(right)}. If it is for another child, write her pseudonym behind "child:".'
 
 
-def is_gone(path: Path, _worker: Worker) -> bool:
+def is_gone(path: Path, _worker: WorkerThread) -> bool:
     """True if nothing is there, not even a link."""
     return not os.path.lexists(path)
 
@@ -247,7 +247,7 @@ def passed_over(name: str) -> str:
     return ""
 
 
-def all_passed_over(folder: Path, _worker: Worker | None = None) -> dict[str, str]:
+def all_passed_over(folder: Path, _worker: WorkerThread | None = None) -> dict[str, str]:
     """The files in the folder that are passed over, and why: the first ``MOST_NAMES`` by name."""
     try:
         with os.scandir(folder) as entries:

@@ -50,7 +50,7 @@ from router.core.units import NANOSECONDS, nearest
 from router.files import pseudonym
 from router.files.diagnostics import listed, quoted, tidy
 from router.files.profile import schema
-from router.live.loop_part import Companion
+from router.live.loop_part import LoopPart
 from router.system import clock
 from router.system.loop import Loop
 
@@ -294,10 +294,8 @@ class Watcher:
         return {**seat, "inputs": {name: seen for name, seen in seat["inputs"].items() if name in self._inputs}}
 
 
-class ControlServer(Companion):
-    """The server, a companion of the daemon's seats.
-
-    What came is done in ``wake``, after the music; see the module's docstring.
+class ControlServer(LoopPart):
+    """The server, a part of the daemon's loop: what came is done after the music; see the module's docstring.
 
     Args:
         path: where the socket is made. A socket that a dead daemon left there is replaced.
@@ -324,10 +322,14 @@ class ControlServer(Companion):
         self._path, self._loop, self._answer, self._on_fault, self._frame = path, loop, answer, on_fault, frame
         self._clients: list[_Client] = []
         self._users: dict[int, _User] = {}
+        agenda = loop.agenda
+        self._working = agenda.reminder(self._work)
         self._news = False  # somebody has sent something, or may be sent more
         self._more = False  # somebody's next request has come already
-        self._let_in_at: int | None = None  # while nobody can be let in
-        self._frame_at: int | None = None  # while somebody watches
+        self._letting_in = agenda.reminder(self._let_in_again)  # while nobody can be let in
+        self._framing = agenda.reminder(self._send_frame)  # while somebody watches
+        self._framed = 0  # when the latest frame was due
+        self._showing_out = agenda.reminder(self._show_out_from_the_door)
         self._listener, self.warning = _listen(path, group)
         self._spare = _spare()  # a descriptor for a panic when there is no other
         self._identity = _identity(path)
@@ -337,13 +339,8 @@ class ControlServer(Companion):
         self._selector.register(self._listener, selectors.EVENT_READ, self._let_in)
         loop.watch(self._selector.fileno(), self._ready)
 
-    def deadline(self) -> int | None:
-        """When ``wake`` is wanted."""
-        door = earliest(client.shown_out_at for client in self._clients)
-        return earliest((0 if self._more or self._news else None, self._let_in_at, self._frame_at, door))
-
-    def wake(self, now: int) -> None:
-        """Do what has come, and what is due."""
+    def _work(self, _now: int) -> None:
+        """Do what has come."""
         if self._more:
             self._more = False
             for client in list(self._clients):
@@ -354,16 +351,19 @@ class ControlServer(Companion):
             self._news = False
             for key, events in self._selector.select(0):
                 key.data(events)
-        if self._let_in_at is not None and now >= self._let_in_at:
-            self._let_in_at = None
-            self._selector.register(self._listener, selectors.EVENT_READ, self._let_in)
+
+    def _let_in_again(self, _now: int) -> None:
+        self._selector.register(self._listener, selectors.EVENT_READ, self._let_in)
+
+    def _show_out_from_the_door(self, now: int) -> None:
+        """Show out those without a place who have said nothing in their time."""
         for client in [each for each in self._clients if each.shown_out_at is not None and now >= each.shown_out_at]:
             self._no_place(client)
-        if self._frame_at is not None and now >= self._frame_at:
-            self._frame_at += FRAME * ((now - self._frame_at) // FRAME + 1)
-            self._send_frame(now)
-            if not self.watchers():
-                self._frame_at = None
+        self._plan_door()
+
+    def _plan_door(self) -> None:
+        if (at := earliest(client.shown_out_at for client in self._clients)) is not None:
+            self._showing_out.set(at)
 
     def watchers(self) -> list[Watcher]:
         """The clients that watch now."""
@@ -371,6 +371,8 @@ class ControlServer(Companion):
 
     def close(self) -> None:
         """Drop everybody and remove the socket, if it is still ours."""
+        for reminder in (self._working, self._letting_in, self._framing, self._showing_out):
+            reminder.clear()
         self._loop.unwatch(self._selector.fileno())
         for client in list(self._clients):
             self.drop(client)
@@ -400,6 +402,7 @@ class ControlServer(Companion):
 
     def _ready(self) -> None:
         self._news = True
+        self._working.soon()
 
     def _let_in(self, _events: int) -> None:
         for _ in range(AT_ONCE):
@@ -409,7 +412,7 @@ class ControlServer(Companion):
                 if error.errno in (errno.EMFILE, errno.ENFILE, errno.ENOBUFS, errno.ENOMEM):
                     self._serve_with_the_spare()
                     self._selector.unregister(self._listener)
-                    self._let_in_at = clock.now() + NO_DESCRIPTOR
+                    self._letting_in.set(clock.now() + NO_DESCRIPTOR)
                 if error.errno != errno.ECONNABORTED:
                     return  # nobody waits any more
                 continue
@@ -429,6 +432,7 @@ class ControlServer(Companion):
             if len(door) >= DOOR:
                 self._no_place(door[0])
         self._clients.append(client)
+        self._plan_door()
         self._selector.register(connection, selectors.EVENT_READ, partial(self._of_client, client))
         with self._serving(client):
             self._take(client)
@@ -535,6 +539,7 @@ class ControlServer(Companion):
             self._request(client, line)
             if b"\n" in rest:
                 self._more = True
+                self._working.soon()
 
     def _request(self, client: _Client, line: bytes) -> None:
         place: list[bytes] = []
@@ -572,8 +577,9 @@ class ControlServer(Companion):
             raise ControlError(f"too many watch already: at most {WATCHERS} at once")
         inputs = frozenset(request["inputs"]) if "inputs" in request else None
         client.watcher = Watcher(self, client, inputs)
-        if self._frame_at is None:
-            self._frame_at = clock.now()
+        if self._framing.at is None:
+            self._framed = clock.now()
+            self._framing.soon()
 
     def _show_out(self, client: _Client, problem: str) -> None:
         """Tell a client why it is let go, and let it go as soon as that has been sent."""
@@ -604,6 +610,8 @@ class ControlServer(Companion):
         watchers = self.watchers()
         if not watchers or self._frame is None:
             return
+        self._framed += FRAME * ((now - self._framed) // FRAME + 1)
+        self._framing.set(self._framed)
         try:
             frame = {"frame": round(now / NANOSECONDS, 3), "seats": self._frame(now)}
             for watcher in watchers:

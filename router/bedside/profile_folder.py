@@ -3,8 +3,8 @@
     inotify -> arrivals (is it finished?) -> judging, beside the loop -> an offer -> chosen -> remembered, beside the
     loop
 
-The loop's thread never touches the disk: it reads news from the kernel and compares names. What may wait is an errand.
-If a stick stalls at one file, the errand is given up, the file is refused, and the others go on (``worker.py``); the
+The loop's thread never touches the disk: it reads news from the kernel and compares names. What may wait is a job for
+the worker. If a stick stalls at one file, the job is given up, the file is refused, and the others go on (``worker.py``); the
 file is not read again before the thread that hangs there has come back, and then it counts as newly put.
 
 Of several files that are put there at once the last that is right is offered; a refusal that comes after it is told,
@@ -52,12 +52,14 @@ from router.bedside.checking import (
 )
 from router.bedside.memory import LastProfile, SeatMemory, quick_memory
 from router.bedside.proven import AFTER, Proven
+from router.core.timers import earliest
 from router.core.units import NANOSECONDS
 from router.files import profile, trying
 from router.files.diagnostics import quoted, tidy
 from router.files.profile import Problem, Profile
-from router.live.worker import Errands, Job, Worker
+from router.live.worker import Job, Worker, WorkerThread
 from router.system import clock
+from router.system.agenda import Agenda
 
 ASK_WAIT = 5 * NANOSECONDS
 """How long an asked-for file that is just arriving is waited for: somebody is waiting for the answer."""
@@ -113,17 +115,17 @@ class Offer:
         return hashlib.sha256(self.text).hexdigest()
 
 
-class Shelf:
+class ProfileFolder:
     """A seat's profile folder, and the memory of what plays there. All methods are for the loop's thread.
 
-    ``folder`` need not be there yet. ``state``: the folder of all seats' memories. ``follow``: "folder" offers the file
+    ``offered`` is given each offer that is finished, in the loop. ``folder`` need not be there yet. ``state``: the folder of all seats' memories. ``follow``: "folder" offers the file
     that was put there last, "file" only changes of what plays. ``first``: what plays before anything was chosen.
     ``runtime``: a folder in memory where what plays is remembered, too, for a process that is killed. ``suspected``:
     digests of profiles that have killed the router and are not played. ``only_safe``: begin with the safe profile, as
     all others died. ``elsewhere``: children who play at other seats.
     """
 
-    def __init__(  # noqa: PLR0917 - six things that every shelf needs
+    def __init__(  # noqa: PLR0917 - eight things that every folder needs
         self,
         folder: Path,
         state: Path,
@@ -131,6 +133,8 @@ class Shelf:
         follow: str,
         first: str | None,
         say: Say,
+        agenda: Agenda,
+        offered: Callable[[Offer], None],
         *,
         runtime: Path | None = None,
         suspected: Collection[str] = (),
@@ -140,7 +144,7 @@ class Shelf:
         self._folder = folder.absolute()
         self._memory = SeatMemory(state / seat, quick_memory(runtime, seat) if runtime is not None else None)
         self._proven = Proven(state / seat)
-        self._proves_at: int | None = None  # when what plays has played for long enough
+        self._proving = agenda.reminder(self._prove)  # once what plays has played for long enough
         self._suspected, self._only_safe, self._elsewhere = suspected, only_safe, elsewhere
         self._follows_file = follow == "file"
         self._first = first
@@ -156,18 +160,21 @@ class Shelf:
         self._plays: Offer | None = None
         self._open_offer = False  # a good one is offered, and whether it was chosen is not known yet
         self._renamed = 0  # the cookie of the news that what plays got another name
-        self._list_at: int | None = None  # when to list the folder anew
-        self._remember_at: int | None = None  # when to try again
+        self._offered = offered
+        self._going_on = agenda.reminder(self._go_on)  # with what has arrived, is asked for, or is ready
+        self._listing = agenda.reminder(self._list_anew)
+        self._remembering = agenda.reminder(lambda _now: self._remember_again())
+        self._trying = agenda.reminder(self._try_later)
         self._later: _Later | None = None
         self._ready: list[Offer] = []
 
-        self._errands = Errands(self._changed, self._failed, self._stalled, trying.busy_until)
+        self._worker = Worker(agenda, self._changed, self._failed, self._stalled, trying.busy_until)
         self._epoll = select.epoll()
-        self._epoll.register(self._errands, select.EPOLLIN)
-        self._listen_at: int | None = None  # news is not listened to before
+        self._epoll.register(self._worker, select.EPOLLIN)
+        self._listening = agenda.reminder(self._listen)  # news is not listened to before
         self._watches = Watches()
         self._looked = False  # at the folder: what is there from now on has been put there
-        self._listen_again_at: int | None = None  # when to try again to have news
+        self._beginning = agenda.reminder(self._begin_again)  # to have news
         self._inotify = self._begin()
         self._look_over()
 
@@ -187,52 +194,27 @@ class Shelf:
         """Readable when there is news of the folder, or an offer is ready."""
         return self._epoll.fileno()
 
-    def read(self, now: int) -> list[Offer]:
-        """Pass news to the worker; return the offers that are finished. Never waits."""
-        self._errands.read(now)
-        if self._listen_at is None:
+    def read(self, now: int) -> None:
+        """Take news, and what the worker has done; give the offers that are finished. Never waits."""
+        self._worker.read(now)
+        if self._listening.at is None:
             self._read_news(now)
-        return self._go_on(now)
-
-    def deadline(self) -> int | None:
-        """When ``wake`` wants to be called; None: not before there is something to read."""
-        times = [self._listen_again_at, self._listen_at, self._list_at, self._remember_at, self._proves_at]
-        times += [self._arrivals.deadline(), self._errands.deadline()]
-        if self._later is not None:
-            times.append(self._later.at)
-        if self._asks:
-            times += [ask.until for ask in self._asks]
-        known = [when for when in times if when is not None]
-        return min(known) if known else None
-
-    def wake(self, now: int) -> list[Offer]:
-        """Do what is due; return the offers that are finished. Never waits."""
-        if self._listen_again_at is not None and now >= self._listen_again_at:
-            self._listen_again_at = None
-            self._inotify = self._begin()
-            self._look_over()
-        if self._listen_at is not None and now >= self._listen_at:
-            self._listen_at = None
-            self._epoll.modify(self._inotify, select.EPOLLIN)
-        if self._remember_at is not None and now >= self._remember_at:
-            self._remember_again()
-        if self._proves_at is not None and now >= self._proves_at:
-            self._prove()
-        if self._later is not None and self._later.at is not None and now >= self._later.at:
-            self._try_later(self._later)
-        self._errands.wake(now)
-        return self._go_on(now)
+        self._go_on(now)
 
     def ask(self, child: str, asker: object = None) -> None:
         """Check the file of a child; the offer that follows carries ``asker``."""
         self._asks.append(_Ask(child, asker, clock.now() + ASK_WAIT))
         self._serve(clock.now(), [])
+        self._going_on.soon()
 
     def chosen(self, offer: Offer) -> None:
         """Note that this plays now, and remember it."""
         self._plays, self._open_offer = offer, False
         self._wait(None, clock.now())  # the person who chose it no longer waits for another
-        self._proves_at = clock.now() + AFTER if offer.source != "safe" else None
+        if offer.source != "safe":
+            self._proving.set(clock.now() + AFTER)
+        else:
+            self._proving.clear()
         self._remember(offer)
 
     def troubles(self) -> dict[str, str]:
@@ -246,7 +228,10 @@ class Shelf:
     def close(self) -> None:
         """Write down what plays, if it is not yet; then give everything back."""
         self._remember_again()
-        self._errands.close()
+        reminders = (self._going_on, self._listing, self._remembering, self._trying, self._listening, self._beginning)
+        for reminder in (*reminders, self._proving):
+            reminder.clear()
+        self._worker.close()
         self._epoll.close()
         if self._inotify is not None:
             self._inotify.close()
@@ -256,7 +241,7 @@ class Shelf:
     def _first_offer(self) -> Offer:
         problems: list[Problem] = []
         # waits for the first look at the folder, too: what is put there from now on is news
-        played: LastProfile | None = self._errands.wait(self._played)
+        played: LastProfile | None = self._worker.wait(self._played)
         if self._only_safe:
             return self._safe([], "the router died again and again, whatever played here")
         overruled = played is not None and not played.chosen and played.child != self._first  # by the configuration
@@ -273,7 +258,7 @@ class Shelf:
             offer = offer or self._first_in_folder(problems)
         return offer or self._safe(problems)
 
-    def _played(self, _worker: Worker) -> LastProfile | None:
+    def _played(self, _worker: WorkerThread) -> LastProfile | None:
         try:
             return self._memory.played()
         except OSError as error:
@@ -284,7 +269,7 @@ class Shelf:
         self, folder: Path, name: str, because: str, problems: list[Problem], source: str = "folder"
     ) -> Offer | None:
         """Offer the profile in this file, if it is right; otherwise add what is wrong to ``problems``."""
-        judged: CheckedFile | None = self._errands.wait(partial(judge, folder, name))
+        judged: CheckedFile | None = self._worker.wait(partial(judge, folder, name))
         if judged is None:
             judged = CheckedFile(name, there=True, profile=None, problems=[silent(folder / tidy(name))])
         judged = self._cleared(judged, folder)
@@ -298,7 +283,7 @@ class Shelf:
 
     def _last_good(self, played: LastProfile | None, problems: list[Problem]) -> Offer | None:
         copy = self._memory.copy
-        judged: CheckedFile | None = self._errands.wait(partial(judge, copy.parent, copy.name, any_name=True))
+        judged: CheckedFile | None = self._worker.wait(partial(judge, copy.parent, copy.name, any_name=True))
         if judged is not None and self._is_suspected(judged):
             return None  # its text is that of the file that was refused above
         if judged is None or judged.profile is None:
@@ -315,10 +300,10 @@ class Shelf:
 
     def _last_proven(self, problems: list[Problem]) -> Offer | None:
         """Offer the profile that played last for a minute without the router dying."""
-        digests: list[str] = self._errands.wait(lambda _: self._proven.digests()) or []
+        digests: list[str] = self._worker.wait(lambda _: self._proven.digests()) or []
         for digest in digests:
             path = self._proven.path(digest)
-            judged: CheckedFile | None = self._errands.wait(partial(judge, path.parent, path.name, any_name=True))
+            judged: CheckedFile | None = self._worker.wait(partial(judge, path.parent, path.name, any_name=True))
             if judged is None or judged.profile is None or self._is_suspected(judged) or _digest(judged) != digest:
                 continue
             child, because = judged.profile.child, "it is the last that played for a minute without the router dying"
@@ -339,7 +324,7 @@ class Shelf:
         because += ", and the configuration names this one"
         found = False
         for folder in (self._folder, profile.shipped()):
-            there: Mapping[str, FileSigns] | None = self._errands.wait(partial(listing, folder))
+            there: Mapping[str, FileSigns] | None = self._worker.wait(partial(listing, folder))
             name = file_of(first, there or ())
             if name is not None:
                 found = True
@@ -352,7 +337,7 @@ class Shelf:
 
     def _first_in_folder(self, problems: list[Problem]) -> Offer | None:
         """Offer the first file in the folder that is right, by name, where nobody has chosen yet."""
-        there: Mapping[str, FileSigns] = self._errands.wait(partial(listing, self._folder)) or {}
+        there: Mapping[str, FileSigns] = self._worker.wait(partial(listing, self._folder)) or {}
         for name in sorted(name for name in there if stem(name) not in self._elsewhere):
             offer = self._at_start(self._folder, name, "", problems)
             if offer is not None:
@@ -376,10 +361,18 @@ class Shelf:
             inotify = INotify(nonblocking=True)
         except (OSError, ImportError) as error:
             self._once("no_news_of_profiles", str(error))
-            self._listen_again_at = clock.now() + AGAIN if isinstance(error, OSError) else None
+            if isinstance(error, OSError):
+                self._beginning.set(clock.now() + AGAIN)
             return None
         self._epoll.register(inotify, select.EPOLLIN)
         return inotify
+
+    def _begin_again(self, _now: int) -> None:
+        self._inotify = self._begin()
+        self._look_over()
+
+    def _listen(self, _now: int) -> None:
+        self._epoll.modify(self._inotify, select.EPOLLIN)
 
     def _read_news(self, now: int) -> None:
         if self._inotify is None:
@@ -391,7 +384,7 @@ class Shelf:
         except BlockingIOError:
             return
         self._epoll.modify(self._inotify, 0)
-        self._listen_at = now + PAUSE
+        self._listening.set(now + PAUSE)
         changed = False
         for event in parse_events(data):
             if event.mask & flags.Q_OVERFLOW:
@@ -404,13 +397,13 @@ class Shelf:
             elif counts(event.name):
                 self._happened(event, flags, now)
             elif passed_over(event.name) or event.name in self._passed_over:
-                self._list_at = now + SETTLE
+                self._listing.set(now + SETTLE)
         if changed:
             self._look_over()
 
     def _happened(self, event: Any, flags: Any, now: int) -> None:
         name, mask = event.name, event.mask
-        self._list_at = now + SETTLE
+        self._listing.set(now + SETTLE)
         if mask & (flags.DELETE | flags.MOVED_FROM):
             if mask & flags.MOVED_FROM and self._is_what_plays(name):
                 self._renamed = event.cookie
@@ -439,8 +432,8 @@ class Shelf:
 
     def _look_over(self) -> None:
         """See to the watches, and find what has changed without news: a job, unless it is waiting to be done anyway."""
-        if not self._errands.waiting(self._looked_over):
-            self._errands.do(
+        if not self._worker.waiting(self._looked_over):
+            self._worker.do(
                 Job(
                     lambda _: look_over(self._inotify, self._folder, self._watches),
                     self._looked_over,
@@ -468,9 +461,9 @@ class Shelf:
 
     def _look_passed_over(self) -> None:
         """See what lies in the folder and is not taken for a profile."""
-        if not self._errands.waiting(self._pass_over):
+        if not self._worker.waiting(self._pass_over):
             work = partial(all_passed_over, self._folder)
-            self._errands.do(Job(work, self._pass_over, lambda _at, _now: None))
+            self._worker.do(Job(work, self._pass_over, lambda _at, _now: None))
 
     def _pass_over(self, found: dict[str, str], _now: int) -> None:
         before, self._passed_over = self._passed_over, found
@@ -488,18 +481,29 @@ class Shelf:
 
     # --- what is due ----------------------------------------------------------------------------------------------
 
-    def _go_on(self, now: int) -> list[Offer]:
+    def _go_on(self, now: int) -> None:
         due = self._arrivals.due(now)
         if self._asks:
             due = self._serve(now, due)
-        if due or (self._list_at is not None and now >= self._list_at):
-            self._list_at = None
-            names = [arrived.name for arrived in reversed(due)]
-            work = partial(judge_newest, self._folder, names, self._errands.stuck)
-            self._errands.do(Job(work, partial(self._judged, due), partial(self._not_judged, due)))
-            self._look_passed_over()
+        if due:
+            self._judge(due)
         ready, self._ready = self._ready, []
-        return ready
+        for offer in ready:
+            self._offered(offer)
+        when = earliest((self._arrivals.deadline(), *(ask.until for ask in self._asks)))
+        if when is not None:
+            self._going_on.set(when)
+
+    def _list_anew(self, _now: int) -> None:
+        self._judge([])
+
+    def _judge(self, due: list[Arrived]) -> None:
+        """Check what has arrived, and list the folder anew."""
+        self._listing.clear()
+        names = [arrived.name for arrived in reversed(due)]
+        work = partial(judge_newest, self._folder, names, self._worker.stuck)
+        self._worker.do(Job(work, partial(self._judged, due), partial(self._not_judged, due)))
+        self._look_passed_over()
 
     def _serve(self, now: int, due: list[Arrived]) -> list[Arrived]:
         """Begin to answer requests for files that are not arriving, or no longer; return the rest of what is due."""
@@ -511,8 +515,8 @@ class Shelf:
             due = [arrived for arrived in due if not means(ask.child, arrived.name)]
             for name in [name for name in self._arrivals.all() if means(ask.child, name)]:
                 self._arrivals.gone(name)
-            work = partial(judge_asked, self._folder, ask.child, self._errands.stuck)
-            self._errands.do(Job(work, partial(self._answer, ask), partial(self._no_answer, ask)))
+            work = partial(judge_asked, self._folder, ask.child, self._worker.stuck)
+            self._worker.do(Job(work, partial(self._answer, ask), partial(self._no_answer, ask)))
         return due
 
     def _judged(
@@ -554,7 +558,7 @@ class Shelf:
         elif plays.source != "folder" or plays.path.name != good.name:
             # It plays already. If its old name is gone, this is its name from now on.
             gone = partial(is_gone, self._folder / plays.path.name)
-            self._errands.do(Job(gone, partial(self._rename, plays, offer), lambda _stalled, _now: None))
+            self._worker.do(Job(gone, partial(self._rename, plays, offer), lambda _stalled, _now: None))
 
     def _rename(self, plays: Offer, offer: Offer, gone: bool, _now: int) -> None:
         if gone and self._plays is plays:
@@ -604,31 +608,34 @@ class Shelf:
             return
         played = LastProfile(offer.child, offer.path.name, offer.digest, offer.source == "folder")
         work = partial(_kept, partial(self._memory.keep, played, offer.text))
-        self._errands.do(Job(work, self._remembered, lambda _at, now: self._remembered(SILENT, now), lasting=True))
+        self._worker.do(Job(work, self._remembered, lambda _at, now: self._remembered(SILENT, now), lasting=True))
 
     def _remembered(self, why_not: str, now: int) -> None:
         self._once("profile_not_remembered", why_not)
-        self._remember_at = now + AGAIN if why_not else None
+        if why_not:
+            self._remembering.set(now + AGAIN)
+        else:
+            self._remembering.clear()
 
     def _remember_again(self) -> None:
         """Try again to remember what plays, if that failed before."""
-        self._remember_at = None
+        self._remembering.clear()
         if self._plays is not None and self._said.get("profile_not_remembered"):
             self._remember(self._plays)
 
-    def _prove(self) -> None:
+    def _prove(self, _now: int) -> None:
         """Keep what plays as proven: it has played for a minute, and the router lives."""
-        self._proves_at, plays = None, self._plays
+        plays = self._plays
         if plays is not None and plays.source != "safe":
             work = partial(_kept, partial(self._proven.keep, plays.digest, plays.text))
             done = partial(self._once, "profile_not_proven")
-            self._errands.do(Job(work, lambda why, _now: done(why), lambda _at, _now: done(SILENT), lasting=True))
+            self._worker.do(Job(work, lambda why, _now: done(why), lambda _at, _now: done(SILENT), lasting=True))
 
     # --- what the PC was too slow for ---------------------------------------------------------------------------
 
     def _perhaps_later(self, judged: CheckedFile, because: str, now: int) -> None:
         """Plan to try a refused file again if that may help; one that stalls is news when it answers."""
-        if judged.may_pass and judged.name not in self._errands.stuck():
+        if judged.may_pass and judged.name not in self._worker.stuck():
             self._wait(_Later(judged.name, because, judged.problems, self._folder), now)
         elif self._later is not None and self._later.name == judged.name:
             self._wait(None, now)
@@ -636,23 +643,26 @@ class Shelf:
     def _wait(self, later: _Later | None, now: int) -> None:
         """Try this again after a while, and nothing else; after the last try it plays only if somebody chooses it."""
         self._later = later
+        self._trying.clear()
         if later is None:
             self._once("profile_waits", "")
             return
         problem = next(problem for problem in later.problems if problem.may_pass)
         why = f"{quoted(tidy(later.name))}: {problem.message}. {problem.hint}"
         if later.tries < len(LATER):
-            later.at = now + LATER[later.tries]
+            self._trying.set(now + LATER[later.tries])
             again = f"It is tried again after {LATER[later.tries] // NANOSECONDS} s, unless another is chosen."
         else:
-            later.at = None
             again = f"It was tried {later.tries + 1} times, and is not tried again before it is chosen."
         self._once("profile_waits", f"{why} {again}")
 
-    def _try_later(self, later: _Later) -> None:
-        later.at, later.tries = None, later.tries + 1
-        work = partial(judge, later.folder, later.name, stuck=self._errands.stuck)
-        self._errands.do(
+    def _try_later(self, _now: int) -> None:
+        later = self._later
+        if later is None:
+            return
+        later.tries += 1
+        work = partial(judge, later.folder, later.name, stuck=self._worker.stuck)
+        self._worker.do(
             Job(work, partial(self._tried_later, later), lambda _stalled, now: self._tried_later(later, None, now))
         )
 
@@ -681,6 +691,7 @@ class Shelf:
         self._say("profile_check_failed", why=f"{type(error).__name__}: {error}")
 
     def _stalled(self, at: str) -> None:
+        self._going_on.soon()  # with what is done in place of it
         self._say("profile_check_stalled", file=tidy(at), why=SILENT)
 
     def _once(self, event: str, why: str) -> None:
@@ -699,7 +710,7 @@ class _Ask:
 
 @dataclass(slots=True)
 class _Later:
-    """A file that is tried again. ``at``: when; None while it is tried, and when it has been tried often enough."""
+    """A file that is tried again."""
 
     name: str
     because: str
@@ -707,10 +718,9 @@ class _Later:
     folder: Path
     source: str = "folder"
     tries: int = 0
-    at: int | None = None
 
 
-def _kept(keep: Callable[[], None], _worker: Worker) -> str:
+def _kept(keep: Callable[[], None], _worker: WorkerThread) -> str:
     """Write something down; return why it cannot be done, or nothing."""
     try:
         keep()

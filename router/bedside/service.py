@@ -15,7 +15,7 @@ import os
 import shlex
 import signal
 import sys
-from collections.abc import Callable, Collection, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from functools import partial
@@ -27,7 +27,7 @@ from router.bedside.buttons import Buttons
 from router.bedside.control import ControlError, ControlServer, Reply
 from router.bedside.deaths import SAFE, DeathRecord, Deaths, StartVerdict
 from router.bedside.hush import end_what_was_left
-from router.bedside.profile_folder import Offer, Shelf
+from router.bedside.profile_folder import Offer, ProfileFolder
 from router.bedside.proven import Proven
 from router.bedside.refusals import Sparing, in_words
 from router.bedside.sounding import Sounding
@@ -43,15 +43,16 @@ from router.files.profile import Profile, ProfileError
 from router.live import channels, chime
 from router.live.attached import AttachedInput, AttachedOutput, EventLog
 from router.live.daemon import Daemon, notify
-from router.live.loop_part import Companion
 from router.live.seat import CHATTERS, Seat
 from router.live.status import OutputStatus, ProfileRefusal, RoomStatus, SeatStatus, Status, together, value_of
 from router.live.turn import Turn, TurnRecord, left
-from router.live.worker import Errands, Job
+from router.live.worker import Job, Worker
 from router.records.recorder import Records, SessionRecorder
 from router.room.room import ANYBODY
 from router.system import clock, realtime
+from router.system.agenda import Agenda, Reminder
 from router.system.files import replacing
+from router.system.loop import Loop
 
 TRY_AGAIN = 5 * NANOSECONDS
 """How long until what could not be had at the start is tried again."""
@@ -93,7 +94,7 @@ class _ServedSeat:
     """A seat with what the service keeps for it."""
 
     plan: SeatPlan
-    shelf: Shelf
+    folder: ProfileFolder
     offer: Offer  # what plays
     fitted: _Fitted | None = None  # the offered profile as it is at this seat
     since: int = 0
@@ -101,6 +102,7 @@ class _ServedSeat:
     session: SessionRecorder | None = None
     refused: tuple[int, Offer] | None = None
     sparing: Sparing = field(default_factory=Sparing)  # limits how many refusals are logged
+    telling: Reminder | None = None  # how many were not told
     ended: SessionRecorder | None = None  # the session before
     log_lines: int = 0  # missing in the logs of the sessions before ``ended``
 
@@ -121,8 +123,9 @@ class Service:
         self._warnings: list[str] = []
         self._up = 0
         sys.setswitchinterval(SWITCH)
+        self._loop = Loop(self._fault)
         self._alarm = os.eventfd(0, os.EFD_NONBLOCK | os.EFD_CLOEXEC)
-        self._errands = Errands(lambda: None, self._fault, self._stalled)
+        self._worker = Worker(self._loop.agenda, lambda: None, self._fault, self._stalled)
         self._sounding = self._begin_sounding()
         self._deaths = Deaths((chosen.folders.state, chosen.folders.runtime))
         self._deaths_said: tuple[str, ...] = ()
@@ -131,6 +134,7 @@ class Service:
             self._begin_all()
         except (OSError, RuntimeError) as error:
             self._not_the_profiles_doing(error)
+            self._loop.close()
             raise
 
     def _begin_all(self) -> None:
@@ -154,6 +158,7 @@ class Service:
             ports=chosen.ports,
             turn=self._turn,
             left_out=self._verdict.rules_left_out(),
+            loop=self._loop,
         )
         self.daemon.ports.on_chatter = self._refusal_everywhere
         for seat in self.daemon.seats:
@@ -161,17 +166,15 @@ class Service:
             place.seat = seat
             seat.on_chatter = partial(self._chime, place, chime.REFUSED)
             seat.keep_record(self._session(place))
-            self.daemon.loop.watch(place.shelf.fileno(), partial(self._news, place))
-        self.daemon.loop.watch(self._alarm, self._alarmed)
+            self._loop.watch(place.folder.fileno(), partial(self._news, place))
+        self._loop.watch(self._alarm, self._alarmed)
         self._share_channels()
-        self.daemon.companions.append(_Shelves(self._places.values(), self._offered, self._not_told))
-        self.daemon.loop.watch(self._errands.fileno(), lambda: self._errands.read(clock.now()))
-        self.daemon.companions.append(_Waiting(self._errands))
-        self._chimes = _Chimes(self._chime)
-        self.daemon.companions.append(self._chimes)
+        self._loop.watch(self._worker.fileno(), lambda: self._worker.read(clock.now()))
+        self._chimes = _Chimes(self._loop.agenda, self._chime)
+        self._trying_control = self._loop.agenda.reminder(self._control_again)
         self._control = self._begin_control()
         if self._control is None:
-            self.daemon.companions.append(_Again(self._control_again))
+            self._trying_control.set(clock.now() + TRY_AGAIN)
         self._buttons = self._begin_buttons()
 
     def _not_the_profiles_doing(self, error: BaseException) -> None:
@@ -221,7 +224,7 @@ class Service:
         """Find out how the router before ended, and what is left out because of it."""
         found = left(self._turn_path)
         seats = {plan.name: Proven(self.configuration.folders.state / plan.name) for plan in self.configuration.seats}
-        verdict: StartVerdict | None = self._errands.wait(
+        verdict: StartVerdict | None = self._worker.wait(
             lambda _: self._deaths.begin(found, seats, lambda seat: seats[seat].digests() if seat in seats else ())
         )
         self._say_of_deaths()
@@ -249,7 +252,7 @@ class Service:
 
     def _write_down(self, what: Callable[[], None]) -> None:
         """Write this into the ledger of deaths, beside the loop."""
-        self._errands.do(
+        self._worker.do(
             Job(lambda _: what(), lambda _none, _now: self._say_of_deaths(), lambda _at, _now: None, lasting=True)
         )
 
@@ -289,38 +292,41 @@ class Service:
         if control.warning:
             self._warnings.append(control.warning)
             self._log.warning("control", why=control.warning)
-        self.daemon.companions.append(control)
+        self.daemon.parts.append(control)
         return control
 
-    def _control_again(self) -> bool:
-        """Try again to make the control socket; return whether it is there."""
+    def _control_again(self, now: int) -> None:
+        """Try again to make the control socket."""
         self._control = self._begin_control()
         if self._control is None:
-            return False
+            self._trying_control.set(now + TRY_AGAIN)
+            return
         self._warnings = [warning for warning in self._warnings if not warning.startswith(_NO_CONTROL)]
         self._log.info("control_again")
-        return True
 
     def _begin_buttons(self) -> Buttons:
         chosen = self.configuration
         buttons = Buttons(chosen.buttons, chosen.program_change, self.daemon, self._pressed, self._program)
-        self.daemon.companions.append(buttons)
+        self.daemon.parts.append(buttons)
         return buttons
 
     def _place(self, plan: SeatPlan) -> _ServedSeat:
-        shelf = Shelf(
+        folder = ProfileFolder(
             plan.folder,
             self.configuration.folders.state,
             plan.name,
             plan.follow,
             plan.profile,
-            partial(self._shelf_says, plan.name),
+            partial(self._folder_says, plan.name),
+            self._loop.agenda,
+            lambda offer: self._offered(place, offer),
             runtime=self.configuration.folders.runtime,
             suspected=self._verdict.suspected(plan.name),
             only_safe=self._verdict.fallen(plan.name) >= SAFE,
             elsewhere=[place.offer.child for place in self._places.values()],
         )
-        place = _ServedSeat(plan, shelf, shelf.at_start(), since=clock.now())
+        place = _ServedSeat(plan, folder, folder.at_start(), since=clock.now())
+        place.telling = self._loop.agenda.reminder(partial(self._tell_refusals, place))
         self._log.info("profile", seat=plan.name, child=place.offer.child, why=place.offer.because)
         if place.offer.problems:
             self._log.warning("profile_refused", seat=plan.name, why=in_words(place.offer.problems))
@@ -401,11 +407,11 @@ class Service:
 
     # --- what goes wrong beside the music -----------------------------------------------------------------------
 
-    def _shelf_says(self, seat: str, event: str, **fields: Any) -> None:
+    def _folder_says(self, seat: str, event: str, **fields: Any) -> None:
         """Pass on what a seat's shelf says; the room hears that what plays cannot be remembered."""
         self._log.warning(event, seat=seat, **fields)
         place = self._places.get(seat)
-        if event == "profile_not_remembered" and place is not None and event in place.shelf.troubles():
+        if event == "profile_not_remembered" and place is not None and event in place.folder.troubles():
             self._chime(place, chime.REFUSED)
 
     def _records_say(self, event: str, **fields: Any) -> None:
@@ -430,8 +436,7 @@ class Service:
     # --- another profile --------------------------------------------------------------------------------------
 
     def _news(self, place: _ServedSeat) -> None:
-        for offer in place.shelf.read(clock.now()):
-            self._offered(place, offer)
+        place.folder.read(clock.now())
 
     def _offered(self, place: _ServedSeat, offer: Offer) -> None:
         """Play what is offered, or say why not; answer the request for it."""
@@ -440,6 +445,8 @@ class Service:
             place.refused = (clock.now(), offer)
             if place.sparing.may_tell(clock.now()):
                 self._log.warning("profile_refused", seat=place.plan.name, child=offer.child, why=why)
+            elif place.telling is not None and (at := place.sparing.deadline()) is not None:
+                place.telling.set(at)
             self._chime(place, chime.REFUSED)
             answer = {"ok": False, "problem": _refusal(offer)}
         elif self._swap(place, offer):
@@ -452,8 +459,11 @@ class Service:
         if callable(offer.asker):
             offer.asker(answer)
 
-    def _not_told(self, place: _ServedSeat, unsaid: int) -> None:
+    def _tell_refusals(self, place: _ServedSeat, now: int) -> None:
         """Log how many refusals were not told one by one."""
+        unsaid = place.sparing.take(now)
+        if not unsaid:
+            return
         why = (
             f"{unsaid} more refusals came too fast to be told one by one; router status tells the last, router"
             " check all"
@@ -472,7 +482,7 @@ class Service:
                 fitted = self._fitted(place)
                 sessions.append(self._session(place))
                 self._play(place, fitted, place.session)
-                place.shelf.chosen(chosen)
+                place.folder.chosen(chosen)
                 break
             except Exception as error:  # noqa: BLE001 - whatever it is, somebody plays on
                 self._fault(error)
@@ -505,7 +515,7 @@ class Service:
         children = place.plan.list
         if children:
             here = children.index(place.offer.child) if place.offer.child in children else -1 if steps > 0 else 0
-            place.shelf.ask(children[(here + steps) % len(children)])
+            place.folder.ask(children[(here + steps) % len(children)])
 
     # --- buttons and programs ---------------------------------------------------------------------------------
 
@@ -529,7 +539,7 @@ class Service:
     def _program(self, number: int) -> None:
         for place in self._places.values():
             if number < len(place.plan.list):
-                place.shelf.ask(place.plan.list[number])
+                place.folder.ask(place.plan.list[number])
 
     def _panic(self, places: list[_ServedSeat]) -> None:
         """Silence all seats: whatever sounds at their synths, the keyboard's notes too. Or one: only its own notes."""
@@ -577,7 +587,7 @@ class Service:
                 seats = ", ".join(place.plan.name for place in places)
                 reply({"ok": False, "problem": f"there are several seats: {seats}; say which with --seat"})
             case "use":
-                places[0].shelf.ask(request["child"], reply)
+                places[0].folder.ask(request["child"], reply)
             case "level":
                 self.daemon.room.set_level(places[0].plan.name, request["level"], clock.now())
                 reply({"ok": True})
@@ -622,7 +632,7 @@ class Service:
             )
         for name, place in self._places.items():
             of = f' of the seat "{name}"' if len(self._places) > 1 else ""
-            for event, why in place.shelf.troubles().items():
+            for event, why in place.folder.troubles().items():
                 yield _TROUBLES.get(event, f"{event}{{of}}: {{why}}").format(of=of, why=why)
         if lost := self._lost():
             yield f"{lost} lines of the router's own log are missing: whoever takes them is too slow, or fails"
@@ -644,8 +654,8 @@ class Service:
             "playing": _seconds(now - place.since),
             "file": str(place.offer.path),
             "because": place.offer.because,
-            "children": place.shelf.names(),
-            "ignored": place.shelf.passed_over(),
+            "children": place.folder.names(),
+            "ignored": place.folder.passed_over(),
             "inputs": {
                 name: _input_status(seat, attached, name, now) for attached in seat.devices for name in attached.devices
             }
@@ -703,9 +713,9 @@ class Service:
     def _reload(self) -> None:
         """Read the file again, beside the loop: its disk may stall, and hundreds may ask at once."""
         notify("RELOADING=1", f"MONOTONIC_USEC={clock.now() // 1000}")
-        if not self._errands.waiting(self._reloaded):
+        if not self._worker.waiting(self._reloaded):
             read = partial(_fresh, self.configuration.path, self._log)
-            self._errands.do(Job(lambda _worker: read(), self._reloaded, lambda _at, _now: self._reload_over()))
+            self._worker.do(Job(lambda _worker: read(), self._reloaded, lambda _at, _now: self._reload_over()))
 
     def _reloaded(self, fresh: Configuration | str, _now: int) -> None:
         if isinstance(fresh, str):
@@ -716,7 +726,7 @@ class Service:
         self._reload_over()
 
     def _reload_over(self) -> None:
-        if not self._errands.waiting(self._reloaded):
+        if not self._worker.waiting(self._reloaded):
             notify("READY=1")
 
     def _stalled(self, _at: str) -> None:
@@ -744,7 +754,7 @@ class Service:
                 self._play(place, fitted)
         if (fresh.buttons, fresh.program_change) != (before.buttons, before.program_change):
             self.configuration = replace(self.configuration, buttons=fresh.buttons, program_change=fresh.program_change)
-            self.daemon.companions.remove(self._buttons)
+            self.daemon.parts.remove(self._buttons)
             self._buttons.close()
             self._buttons = self._begin_buttons()
             self._buttons.open(clock.now())
@@ -757,8 +767,8 @@ class Service:
         for place in self._places.values():
             if place.session is not None:
                 place.session.close(now)
-            place.shelf.close()
-        self._errands.close()
+            place.folder.close()
+        self._worker.close()
         self._records.close()
         os.close(self._alarm)
         if self._sounding is not None:
@@ -815,44 +825,25 @@ def _fresh(path: Path, log: EventLog) -> Configuration | str:
     return fresh
 
 
-class _Shelves(Companion):
-    """The companion that wakes the shelves, and passes on what they offer."""
-
-    def __init__(
-        self,
-        places: Collection[_ServedSeat],
-        take: Callable[[_ServedSeat, Offer], None],
-        not_told: Callable[[_ServedSeat, int], object],
-    ) -> None:
-        self._places, self._take, self._not_told = places, take, not_told
-
-    def deadline(self) -> int | None:
-        return earliest(when for place in self._places for when in (place.shelf.deadline(), place.sparing.deadline()))
-
-    def wake(self, now: int) -> None:
-        for place in self._places:
-            for offer in place.shelf.wake(now):
-                self._take(place, offer)
-            if unsaid := place.sparing.take(now):
-                self._not_told(place, unsaid)
-
-
-class _Chimes(Companion):
+class _Chimes:
     """The chimes that wait until the devices of a profile are there, or are known to be missing."""
 
-    def __init__(self, play: Callable[[_ServedSeat, tuple[int, ...]], None]) -> None:
+    def __init__(self, agenda: Agenda, play: Callable[[_ServedSeat, tuple[int, ...]], None]) -> None:
         self._play = play
         self._waiting: list[_Chime] = []
+        self._looking = agenda.reminder(self._look)
 
     def play(self, place: _ServedSeat, notes: tuple[int, ...], until: int) -> None:
         """Play these notes as soon as all devices are there; at ``until`` play ``MISSING`` if one is not."""
         self._waiting = [each for each in self._waiting if each.place is not place]
         self._waiting.append(_Chime(place, notes, clock.now() + LOOK, until))
+        self._plan()
 
-    def deadline(self) -> int | None:
-        return earliest(each.at for each in self._waiting)
+    def _plan(self) -> None:
+        if (at := earliest(each.at for each in self._waiting)) is not None:
+            self._looking.set(at)
 
-    def wake(self, now: int) -> None:
+    def _look(self, now: int) -> None:
         for each in [each for each in self._waiting if each.at <= now]:
             missing = each.place.seat is not None and each.place.seat.missing()
             if missing and now < each.until:
@@ -862,6 +853,7 @@ class _Chimes(Companion):
             notes = chime.MISSING if missing else each.notes
             if notes:
                 self._play(each.place, notes)
+        self._plan()
 
 
 @dataclass(slots=True)
@@ -870,36 +862,6 @@ class _Chime:
     notes: tuple[int, ...]
     at: int
     until: int
-
-
-class _Again(Companion):
-    """Tries something every few seconds until it is done."""
-
-    def __init__(self, done: Callable[[], bool]) -> None:
-        self._done = done
-        self._at: int | None = clock.now() + TRY_AGAIN
-
-    def deadline(self) -> int | None:
-        return self._at
-
-    def wake(self, now: int) -> None:
-        if self._at is not None and now >= self._at:
-            self._at = now + TRY_AGAIN
-            if self._done():
-                self._at = None
-
-
-class _Waiting(Companion):
-    """The companion that gives up work beside the loop when it stalls."""
-
-    def __init__(self, errands: Errands) -> None:
-        self._errands = errands
-
-    def deadline(self) -> int | None:
-        return self._errands.deadline()
-
-    def wake(self, now: int) -> None:
-        self._errands.wake(now)
 
 
 def _refusal(offer: Offer) -> str:

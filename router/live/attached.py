@@ -13,12 +13,10 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import AbstractContextManager
-from dataclasses import dataclass
 from functools import partial
 from typing import Any, Protocol
 
 from router.core.events import Found, Lost
-from router.core.timers import earliest
 from router.core.units import NANOSECONDS
 from router.devices.descriptions import (
     EvdevAxis,
@@ -35,6 +33,7 @@ from router.devices.outputs import Output, OutputError
 from router.devices.outputs.shared import SharedOutputs
 from router.live.turn import SEAT, Turn
 from router.system import clock
+from router.system.agenda import Rank, Reminder
 from router.system.loop import Loop
 
 FIRST_WAIT, LONGEST_WAIT = NANOSECONDS // 4, 4 * NANOSECONDS
@@ -86,6 +85,9 @@ class Surroundings(Protocol):
         Before the loop runs and after it has ended it is done at once.
         """
 
+    def flooded(self, wake: Callable[[int, int], None]) -> None:
+        """Wake a seat whose devices say more than it can play after the others, with its share of the pass's time."""
+
     def midi_used(self) -> None:
         """Note that the MIDI system was asked for, and may be another one than before."""
 
@@ -96,35 +98,50 @@ class Surroundings(Protocol):
         """Report an exception raised inside, and let it go no further."""
 
 
-@dataclass(slots=True)
 class Search:
     """When to look for something again, and what was said last, so that it is said once."""
 
-    at: int | None = None
-    wait: int = 0
-    said: str = ""
+    def __init__(self, reminder: Reminder) -> None:
+        self._reminder = reminder
+        self._wait = 0
+        self.said = ""
+
+    @property
+    def at(self) -> int | None:
+        """When it is looked for, or None."""
+        return self._reminder.at
 
     def again(self, now: int, *, for_ever: bool) -> None:
         """Plan the next search, as nothing was found. ``for_ever``: go on searching, as no news will come."""
-        wait = self.wait or FIRST_WAIT
-        self.at = now + min(wait, LONGEST_WAIT) if for_ever or wait <= LONGEST_WAIT else None
-        self.wait = min(2 * wait, 2 * LONGEST_WAIT)
+        wait = self._wait or FIRST_WAIT
+        if for_ever or wait <= LONGEST_WAIT:
+            self.plan(now + min(wait, LONGEST_WAIT))
+        else:
+            self.end()
+        self._wait = min(2 * wait, 2 * LONGEST_WAIT)
 
     def news(self, now: int) -> None:
         """Plan a search soon, as something has come."""
-        self.at = now + SETTLE if self.at is None else min(self.at, now + SETTLE)
-        self.wait = 0
+        self.plan(now + SETTLE if self.at is None else min(self.at, now + SETTLE))
+        self._wait = 0
+
+    def plan(self, at: int) -> None:
+        """Look for it at this time."""
+        self._reminder.set(at)
+
+    def end(self) -> None:
+        """Look for it no more."""
+        self._reminder.clear()
 
     def is_new(self, why: str) -> bool:
         """True if this is not what was said last; note it as said."""
         new, self.said = why != self.said, why
         return new
 
-    def is_due(self, now: int) -> bool:
-        return self.at is not None and now >= self.at
-
     def over(self) -> None:
-        self.at, self.wait, self.said = None, 0, ""
+        """Note that it was found."""
+        self.end()
+        self._wait, self.said = 0, ""
 
 
 class AttachedInput:
@@ -133,7 +150,8 @@ class AttachedInput:
     ``dropped``: how often something was lost on the way in.
 
     ``fields`` stand in every line of the daemon's log about it. ``touched`` is called when it has said something.
-    ``number``: its seat's number in the table of turns; 0 if it belongs to no seat.
+    ``number``: its seat's number in the table of turns; 0 if it belongs to no seat. ``rank``: when in a pass it is
+    looked for.
     """
 
     def __init__(
@@ -145,17 +163,21 @@ class AttachedInput:
         touched: Callable[[], None],
         *,
         number: int = 0,
+        rank: Rank = Rank.REST,
     ) -> None:
         self.devices, self.types = devices, types
         self._number = number
         self.there: Input | None = None
-        self.search = Search()
+        agenda = room.loop.agenda
+        self.search = Search(agenda.reminder(partial(self._in_turn, self.look_for), rank))
+        self._timed = agenda.reminder(partial(self._in_turn, self._wake), rank)  # what it says because time has passed
         self.came: list[Stamped] = []
         self.dropped = 0
         self._counted = 0  # of what the open device has dropped
         self._opening = False
         self._late = False  # what is being opened is opened beside the loop, which plays on
         self._again = False  # what is being opened was lost or missing before
+        self._news = False  # it was time to look for it while it was being opened
         self._closed = False
         self._room, self._fields, self._touched = room, {**fields, "inputs": [*devices]}, touched
         self._wish = wish_for(room.inputs, _who(fields), devices, self._may_be_had)
@@ -174,7 +196,8 @@ class AttachedInput:
         """Look for it."""
         if self._opening:
             return
-        self._opening, self.search.at = True, None
+        self._opening, self._news = True, False
+        self.search.end()
         work = partial(open_input, self.devices, self.types, self._wish)
         if isinstance(next(iter(self.devices.values())), BESIDE):
             self._room.beside(work, self._sought)
@@ -184,12 +207,14 @@ class AttachedInput:
 
     def _sought(self, result: object, now: int) -> None:
         """Take the device that was found, or note why there is none."""
-        room, late, news = self._room, self._late, self.search.at
+        room, late, news = self._room, self._late, now if self._news else self.search.at
         self._opening = self._late = False
         room.midi_used()
-        if isinstance(result, Input) and self._closed:
-            result.close()
-        elif isinstance(result, Input):
+        if self._closed:
+            if isinstance(result, Input):
+                result.close()
+            return
+        if isinstance(result, Input):
             self._begin(result, now)
             if self._again:
                 self.came += [(now, Found(name)) for name in self.devices]
@@ -202,7 +227,7 @@ class AttachedInput:
             room.fault(result)
             self._missing(f"it failed: {result}", now, for_ever=True)
         if late and self.there is None and news is not None:  # something was plugged in meanwhile
-            self.search.at = earliest((news, self.search.at))
+            self.search.plan(news if self.search.at is None else min(news, self.search.at))
         if late and self.there is None and not self._again:
             self.absent(now)
         if late:
@@ -220,15 +245,15 @@ class AttachedInput:
         self.came += [(now, Lost(name)) for name in self.devices]
 
     def look_for(self, now: int) -> None:
-        """Look for it again if it is time, or for more of it."""
-        if self._opening or not self.search.is_due(now):
-            return
-        if self.there is None:
+        """Look for it again, or for more of it."""
+        if self._opening:
+            self._news = True
+        elif self.there is None:
             self._again = True
             self._seek(now)
-            return
-        self.search.at = None
-        if self.there.grows:
+            if self.came:
+                self._touched()
+        elif self.there.grows:
             self.search.again(now, for_ever=False)  # what could not be opened this time
             self._room.beside(self.there.more, partial(self._grown, self.there))
         else:
@@ -257,22 +282,26 @@ class AttachedInput:
         else:
             self._take(partial(_looked, self.there), now)
 
-    def wake(self, now: int) -> None:
+    def _wake(self, now: int) -> None:
         """Take what it says because time has passed."""
-        if self.there is None:
-            return
-        due = self.there.deadline()
-        if due is not None and due <= now:
+        if self.there is not None:
             self._take(self.there.wake, now)
+            self._touched()
 
-    def deadline(self) -> int | None:
-        """When ``wake`` or ``look_for`` is wanted."""
-        again = None if self._opening else self.search.at
-        return earliest((again, self.there.deadline() if self.there is not None else None))
+    def _in_turn(self, work: Callable[[int], None], now: int) -> None:
+        """Do this and mark that it is its seat's turn: what it says may end this process."""
+        memory = self._room.turn.memory
+        before = memory[SEAT]
+        memory[SEAT] = self._number
+        try:
+            work(now)
+        finally:
+            memory[SEAT] = before
 
     def close(self) -> None:
         """Close it, as it is not wanted any more."""
         self._closed = True
+        self.search.end()
         try:
             self._shut()
         finally:
@@ -280,6 +309,7 @@ class AttachedInput:
 
     def _shut(self) -> None:
         there, self.there = self.there, None
+        self._timed.clear()
         try:
             if there is not None:
                 self._room.loop.unwatch(there.fileno())
@@ -310,8 +340,12 @@ class AttachedInput:
         except Exception as error:  # noqa: BLE001 - a fault in one input must not stop the others
             self._room.fault(error)
             self._lose(f"it failed: {error}", now)
-        if there is not None and there.dropped != self._counted:
+        if there is None:
+            return
+        if there.dropped != self._counted:
             self._count(there)
+        if self.there is there and (due := there.deadline()) != self._timed.at:
+            self._timed.clear() if due is None else self._timed.set(due)
 
     def _count(self, there: Input) -> None:
         """Count what was lost on the way in, and say so once each time that it is opened."""
@@ -336,14 +370,28 @@ class AttachedInput:
 
 
 class AttachedOutput:
-    """An output of a profile; ``fields`` as for inputs. ``dropped``: how many messages could not be sent."""
+    """An output of a profile; ``fields`` and ``rank`` as for inputs. ``dropped``: how many messages could not be sent.
 
-    def __init__(self, name: str, device: OutputDevice, room: Surroundings, fields: dict[str, Any]) -> None:
+    ``found`` is called when it was looked for again and has been opened: it knows nothing yet.
+    """
+
+    def __init__(
+        self,
+        name: str,
+        device: OutputDevice,
+        room: Surroundings,
+        fields: dict[str, Any],
+        *,
+        found: Callable[[AttachedOutput, int], None] = lambda _out, _now: None,
+        rank: Rank = Rank.REST,
+    ) -> None:
         self.name, self.device = name, device
         self.there: Output | None = None
-        self.search = Search()
+        agenda = room.loop.agenda
+        self.search = Search(agenda.reminder(self.look_for, rank))
+        self._timed = agenda.reminder(self._wake, rank)
         self.dropped = 0
-        self._room, self._fields = room, {**fields, "output": name}
+        self._room, self._fields, self._found = room, {**fields, "output": name}, found
 
     @property
     def leads_on(self) -> bool:
@@ -382,7 +430,7 @@ class AttachedOutput:
         """Note that it cannot be opened now, and plan the next search."""
         self.search.again(now, for_ever=True)
         if not isinstance(self.device, MidiPort) and not passing(error):
-            self.search.at = None  # what an instrument lacks does not come by itself
+            self.search.end()  # what an instrument lacks does not come by itself
         why = _said(error)
         if self.search.is_new(why):
             self._room.log.warning("output_missing", **self._fields, why=why)
@@ -390,6 +438,7 @@ class AttachedOutput:
     def _opened(self, there: Output) -> None:
         self.there = there
         self.search.over()
+        self._plan(there)
         self._room.log.info("output_open", **self._fields, device=there.description)
 
     def open_after(self, now: int) -> None:
@@ -401,11 +450,12 @@ class AttachedOutput:
         if there is not None:
             self._opened(there)
         else:
-            self.search.at = now + SENT
+            self.search.plan(now + SENT)
 
-    def look_for(self, now: int) -> bool:
-        """Look for it again if it is time. True if it has just been opened, and knows nothing yet."""
-        return self.search.is_due(now) and self.open(now)
+    def look_for(self, now: int) -> None:
+        """Look for it again."""
+        if self.there is None and self.open(now):
+            self._found(self, now)
 
     def look(self, now: int, silence: Callable[[], Sequence[tuple[int, ...]]]) -> None:
         """Check whether the right one is still there, as ports have come or gone. ``silence`` ends what it sounds."""
@@ -427,23 +477,29 @@ class AttachedOutput:
             for data in silence():
                 self.send(data, now)
             self.close()
-            self.search.at = now + SENT
+            self.search.plan(now + SENT)
 
-    def deadline(self) -> int | None:
-        """When ``wake`` or ``look_for`` is wanted."""
-        return self.search.at if self.there is None else self.there.deadline()
-
-    def wake(self, now: int) -> None:
-        """Let the output do what is due."""
+    def _wake(self, now: int) -> None:
+        """Let the output do what is due; what was sent since may have put it off."""
         if self.there is None:
             return
         try:
             self.there.wake(now)
         except Exception as error:  # noqa: BLE001 - as in ``send``
             self._lose(f"it failed: {error}", now)
+        else:
+            self._plan(self.there)
+
+    def _plan(self, there: Output) -> None:
+        due = there.deadline()
+        if due is not None:
+            self._timed.set(due)
 
     def close(self) -> None:
+        """Close it; it is not looked for."""
         there, self.there = self.there, None
+        self.search.end()
+        self._timed.clear()
         if there is not None:
             there.close()
 

@@ -36,14 +36,15 @@ from router.files.profile.model import Profile
 from router.live.attached import SETTLE, EventLog, tried
 from router.live.budget import Budget, Culprit
 from router.live.flood import SHARE
-from router.live.loop_part import Companion
+from router.live.loop_part import LoopPart
 from router.live.room_ports import RoomPorts
 from router.live.seat import Seat
 from router.live.turn import Turn
-from router.live.worker import Errands, Job, Worker
+from router.live.worker import Job, Worker, WorkerThread
 from router.records.recorder import SessionRecorder
 from router.room.room import Room, RoomPlan
 from router.system import clock
+from router.system.agenda import Agenda, Rank
 from router.system.loop import Loop
 
 STOPPED_BY = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
@@ -51,6 +52,8 @@ STOPPED_BY = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
 QUIET = NANOSECONDS // 10
 """How long nothing may be due when the collector runs: nobody then misses a few milliseconds."""
 
+TIDY = NANOSECONDS
+"""After another profile has begun, and again until it is quiet: the collector runs then. Our choice."""
 
 LAST_LINES = NANOSECONDS // 4
 """Time for the threads beside the loop to write what was said before a rule ends the process."""
@@ -60,7 +63,7 @@ class Daemon:
     """The seats in one loop, and all beside them. ``profiles``: by the seat's name, "" if the only one has none.
 
     ``record`` is told what ``router play`` would write into its log; ``keep`` returns an output with a record of what
-    sounds there. ``companions`` are woken in each pass. ``room`` and ``ports``: what the children share, and the room's
+    sounds there. ``parts`` live in the loop beside the seats. ``room`` and ``ports``: what the children share, and the room's
     own devices. ``turn`` keeps whose turn it is for the next start; ``left_out``: rules of others that are not to be
     used, by name and origin, and why.
     """
@@ -76,17 +79,20 @@ class Daemon:
         ports: Ports | None = None,
         turn: Turn | None = None,
         left_out: Mapping[tuple[str, str], str] | None = None,
+        loop: Loop | None = None,
     ) -> None:
         self.log = log
-        self.loop = Loop(self.fault)
+        self.loop = loop or Loop(self.fault)
+        agenda = self.loop.agenda
         self.inputs = Sharing(lambda work: self.beside(work, self._given_back), keep=True)
-        self._errands: Errands | None = None  # while the loop runs
+        self._worker: Worker | None = None  # while the loop runs
         self.outputs = SharedOutputs(keep)
-        self.companions: list[Companion] = []
+        self.parts: list[LoopPart] = []
         self.turn = turn or Turn()
         self._budget = Budget(lost=self._lost, turn=self.turn, left_out=left_out)
         now = clock.now()
-        self.room = Room(room or RoomPlan(), now, self._room_says)
+        self._room_due = agenda.reminder(self._room_wakes, Rank.ROOM)
+        self.room = Room(room or RoomPlan(), now, self._room_says, self._room_due.soon)
         self.ports = RoomPorts(ports or Ports(), self.room, self, now)
         with self._budget:
             self.seats = [Seat(name, profile, self, self._budget, self.room) for name, profile in profiles.items()]
@@ -95,9 +101,11 @@ class Daemon:
         self._plugged: Plugged | None = None
         self._paths: set[Path] = set()  # of devices that are named by a path of their own
         self._midi: MidiSystem | None = None
-        self._look_at: int | None = None  # when to look whether the ports that we use are still there
-        self._watchdog = Watchdog()
-        self._litter = False  # what was dropped and only the collector can give back
+        self._looking = agenda.reminder(self._look)  # whether the ports that we use are still there
+        self._flood: list[Callable[[int, int], None]] = []  # seats that are behind in this pass
+        self._flood_due = agenda.reminder(self._wake_flooded, Rank.FLOODED)
+        self._watchdog = Watchdog(agenda)
+        self._tidying = agenda.reminder(self._tidy)  # what was dropped and only the collector can give back
 
     @property
     def hears_of_devices(self) -> bool:
@@ -122,11 +130,11 @@ class Daemon:
             with self.loop.stopped_by(stops, calls), self._budget:
                 try:
                     self._open()
-                    self._begin_errands()
+                    self._begin_worker()
                     _lean_collector()
                     notify("READY=1")
                     ready()
-                    self.loop.run(self._deadline, self._pass)
+                    self.loop.run(self.loop.agenda.next, self.loop.agenda.ring)
                     told = silent
                 finally:
                     notify("STOPPING=1")
@@ -139,7 +147,7 @@ class Daemon:
         """Play another profile at a seat, between two events, with a session log of its own if one is given."""
         seat.play(profile, clock.now(), session)
         self._watch_folders()
-        self._litter = True
+        self._tidying.set(clock.now() + TIDY)
 
     # --- begin and end ----------------------------------------------------------------------------------------
 
@@ -152,9 +160,10 @@ class Daemon:
             with self.contained():
                 seat.open(now)
             seat.tell()
-        for companion in self.companions:
+        for part in self.parts:
             with self.contained():
-                companion.open(now)
+                part.open(now)
+        self._room_due.soon()
 
     def _close(self, silent: Callable[[], None] | None) -> None:
         now = clock.now()
@@ -168,28 +177,28 @@ class Daemon:
             with self.contained():
                 silent()
         self.outputs.close()
-        for companion in self.companions:
+        for part in self.parts:
             with self.contained():
-                companion.close()
+                part.close()
         self.inputs.close()
-        errands, self._errands = self._errands, None
-        if errands is not None:
-            self.loop.unwatch(errands.fileno())
-            errands.close()
+        worker, self._worker = self._worker, None
+        if worker is not None:
+            self.loop.unwatch(worker.fileno())
+            worker.close()
         if self._midi is not None:
             self.loop.unwatch(self._midi.fileno())
         self._unwatch_folders()
 
     # --- beside the loop --------------------------------------------------------------------------------------
 
-    def _begin_errands(self) -> None:
-        errands = Errands(lambda: None, self.fault, lambda _at: None)
-        self.loop.watch(errands.fileno(), lambda: errands.read(clock.now()))
-        self._errands = errands
+    def _begin_worker(self) -> None:
+        worker = Worker(self.loop.agenda, lambda: None, self.fault, lambda _at: None)
+        self.loop.watch(worker.fileno(), lambda: worker.read(clock.now()))
+        self._worker = worker
 
     def beside(self, work: Callable[[], object], done: Callable[[object, int], None]) -> None:
         """Do this beside the loop, or at once if it does not run; ``done`` is told what it gave or raised."""
-        if self._errands is None:
+        if self._worker is None:
             done(tried(work), clock.now())
             return
         given_up = []
@@ -198,93 +207,56 @@ class Daemon:
             given_up.append(now)
             done(DeviceBusy("it does not answer"), now)
 
-        def do(_worker: Worker) -> object:
+        def do(_worker: WorkerThread) -> object:
             result = tried(work)
             if given_up and isinstance(result, Input):  # nobody knows of it
                 result.close()
             return (result,)
 
-        self._errands.do(Job(do, lambda result, now: done(result[0], now), stalled, lasting=True))
+        self._worker.do(Job(do, lambda result, now: done(result[0], now), stalled, lasting=True))
 
     def _given_back(self, result: object, _now: int) -> None:
         if isinstance(result, Exception):
             self.fault(result)
 
     # --- a pass of the loop -----------------------------------------------------------------------------------
+    #
+    # All that was readable has been read. Then what is due is done, in the order of ``Rank``: first the music, then the
+    # rest. Nobody else is asked: what one child plays costs the same beside fifteen others.
 
-    def _deadline(self) -> int | None:
-        times = [seat.due for seat in self.seats]
-        times += [companion.deadline() for companion in self.companions]
-        times += [self.ports.deadline(), self.room.deadline(), self._look_at, self._watchdog.deadline()]
-        times += [self._errands.deadline() if self._errands is not None else None]
-        return earliest(times)
+    def flooded(self, wake: Callable[[int, int], None]) -> None:
+        """Wake a seat whose devices say more than it can play after the others: all such seats share ``SHARE`` of a pass."""
+        self._flood.append(wake)
+        self._flood_due.soon()
 
-    def _pass(self, now: int) -> None:
-        """Do all that is due, after all that was readable has been read: first all the music, then the rest.
-
-        The room comes first: a chord that changes on the beat is there for the notes of that beat. A seat with nothing
-        to do is not asked: what one child plays costs the same beside fifteen others. Seats whose devices say more than
-        they can play (``flood.py``) come after the others, and share one allowance of time.
-        """
-        try:
-            now = self.ports.tick(now)
-        except Exception as error:  # noqa: BLE001 - whatever it is, the seats must play on
-            self.fault(error)
-        self._room_wakes(now)
-        behind = []
-        for seat in self.seats:
-            if seat.due is None or seat.due > now:
-                continue
-            if seat.waiting.behind(now):
-                behind.append(seat)
-            else:
-                self._seat_wakes(seat, now, SHARE)
-        for seat in behind:
-            self._seat_wakes(seat, now, SHARE // len(behind))
-        if self.room.listens:
-            for seat in self.seats:
-                with self.contained():
-                    seat.pass_on()
-        if self._look_at is not None and now >= self._look_at:
-            self._look_at = None
-            self._look(now)
-        for companion in self.companions:
-            due = companion.deadline()
-            if due is not None and due <= now:
-                with self.contained():
-                    companion.wake(now)
-        if self._errands is not None:
-            self._errands.wake(now)
-        for seat in self.seats:
-            if seat.told:
-                with self.contained():
-                    seat.tell()
-        if self._litter and self._is_quiet(now):
-            self._litter = False
-            gc.collect()
-            gc.freeze()
-        self._watchdog.feed(now)
-
-    def _seat_wakes(self, seat: Seat, now: int, share: int) -> None:
-        try:
-            seat.wake(now, share)
-        except Exception as error:  # noqa: BLE001 - whatever it is, the other seats must play on
-            self.fault(error)
+    def _wake_flooded(self, now: int) -> None:
+        flood, self._flood = self._flood, []
+        for wake in flood:
+            with self.contained():
+                wake(now, SHARE // len(flood))
 
     def _room_wakes(self, now: int) -> None:
-        """Wake the clock for others and the keyboard, then what all seats follow."""
-        due = self.ports.deadline()
-        if due is not None and due <= now:
-            with self.contained():
-                self.ports.wake(now)
-        due = self.room.deadline()
-        if due is not None and due <= now:
-            with self.contained():
+        """Wake what all seats follow."""
+        try:
+            due = self.room.deadline()
+            if due is not None and due <= now:
                 self.room.wake(now)
+        finally:
+            due = self.room.deadline()
+            if due is not None:
+                self._room_due.set(due)
+
+    def _tidy(self, now: int) -> None:
+        """Collect what was dropped, once nothing sounds and nothing is due soon."""
+        if self._is_quiet(now):
+            gc.collect()
+            gc.freeze()
+        else:
+            self._tidying.set(now + TIDY)
 
     def _is_quiet(self, now: int) -> bool:
         """True if nothing sounds and nothing is due soon."""
-        deadline = earliest(seat.due for seat in self.seats)
+        deadline = earliest(seat.reminder.at for seat in self.seats)
         return not any(seat.engine.sounding for seat in self.seats) and (deadline is None or deadline > now + QUIET)
 
     # --- news -------------------------------------------------------------------------------------------------
@@ -326,9 +298,9 @@ class Daemon:
         for seat in self.seats:
             with self.contained():
                 seat.look(now)
-        for companion in self.companions:
+        for part in self.parts:
             with self.contained():
-                companion.look(now)
+                part.look(now)
 
     def midi_used(self) -> None:
         """Listen to the MIDI system in use: it is another one after a JACK server has been away.
@@ -344,7 +316,7 @@ class Daemon:
         self._midi = system
         if system is not None:
             self.loop.watch(system.fileno(), partial(self._ports_changed, system))
-            self._look_at = clock.now() + SETTLE
+            self._looking.set(clock.now() + SETTLE)
 
     def _something_plugged(self) -> None:
         assert self._plugged is not None  # noqa: S101 - it is watched
@@ -358,13 +330,13 @@ class Daemon:
             self.ports.plugged(now)
             for seat in self.seats:
                 seat.plugged(now)
-            for companion in self.companions:
-                companion.plugged(now)
+            for part in self.parts:
+                part.plugged(now)
 
     def _ports_changed(self, system: MidiSystem) -> None:
         system.clear()
-        if self._look_at is None:
-            self._look_at = clock.now() + SETTLE
+        if self._looking.at is None:
+            self._looking.set(clock.now() + SETTLE)
 
     def _room_says(self, _now: int, event: str, fields: dict[str, Any]) -> None:
         """Log what happens to all seats together."""
@@ -375,6 +347,8 @@ class Daemon:
         elif event == "found":
             self.log.info("clock_found", of="the room")
         else:
+            if event == "beat":
+                self.ports.another_beat()
             self.log.debug(event, of="the room", **fields)
 
     # --- what goes wrong --------------------------------------------------------------------------------------
@@ -415,22 +389,19 @@ class Daemon:
 
 
 class Watchdog:
-    """The service manager's watchdog, if it keeps one on us (sd_watchdog_enabled(3)): fed at half its time."""
+    """The service manager's watchdog, if it keeps one on us (sd_watchdog_enabled(3)): fed at half its time, after a pass."""
 
-    def __init__(self) -> None:
+    def __init__(self, agenda: Agenda) -> None:
         ours = os.environ.get("WATCHDOG_PID", str(os.getpid())) == str(os.getpid())
         microseconds = os.environ.get("WATCHDOG_USEC", "")
-        self._every = int(microseconds) * 500 if ours and microseconds.isdecimal() else None
-        self._at = 0
+        self._every = int(microseconds) * 500 if ours and microseconds.isdecimal() else 0
+        self._feeding = agenda.reminder(self._feed, Rank.LAST)
+        if self._every:
+            self._feeding.soon()
 
-    def deadline(self) -> int | None:
-        return None if self._every is None else self._at
-
-    def feed(self, now: int) -> None:
-        """Feed the watchdog if it is time, as a pass is done."""
-        if self._every is not None and now >= self._at:
-            notify("WATCHDOG=1")
-            self._at = now + self._every
+    def _feed(self, now: int) -> None:
+        self._feeding.set(now + self._every)
+        notify("WATCHDOG=1")
 
 
 def notify(*states: str) -> None:

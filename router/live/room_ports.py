@@ -14,7 +14,6 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 
 from router.core.events import Lost, MidiSample, Sample
-from router.core.timers import earliest
 from router.core.units import NANOSECONDS
 from router.devices.descriptions import Device
 from router.devices.inputs import by_device
@@ -25,6 +24,7 @@ from router.room.beat import ClockOut
 from router.room.room import Room
 from router.room.thru import Thru
 from router.system import clock
+from router.system.agenda import Rank
 
 KEYBOARD, CLOCK = "keyboard", "clock"
 """The names of the room's inputs and outputs, in the log and in the status."""
@@ -43,19 +43,27 @@ class RoomPorts:
     def __init__(self, ports: Ports, room: Room, around: Surroundings, now: int) -> None:
         self._room, self._around = room, around
         self._now = now  # of the room: it never goes back
-        self._touched = False
+        agenda = self._agenda = around.loop.agenda
+        self._ticking = agenda.reminder(self._tick, Rank.CLOCK)
+        self._following = agenda.reminder(self._follow, Rank.ROOM)
+        self._taking = agenda.reminder(self._take, Rank.ROOM)
+        self._expiring = agenda.reminder(self._expire, Rank.ROOM)
         devices: dict[str, Device] = {}
         if ports.keyboard is not None:
             devices[KEYBOARD] = ports.keyboard
         if ports.clock_from is not None:
             devices[CLOCK] = ports.clock_from
         types = dict.fromkeys(devices, "midi")
-        self.inputs = [AttachedInput(group, types, around, _OF, self._readable) for group in by_device(devices)]
+        self.inputs = [
+            AttachedInput(group, types, around, _OF, self._readable, rank=Rank.ROOM) for group in by_device(devices)
+        ]
         self.outputs: dict[str, AttachedOutput] = {}
         if ports.keyboard_to is not None:
-            self.outputs[KEYBOARD] = AttachedOutput(KEYBOARD, ports.keyboard_to, around, _OF)
+            self.outputs[KEYBOARD] = AttachedOutput(KEYBOARD, ports.keyboard_to, around, _OF, rank=Rank.ROOM)
         if ports.clock_to is not None:
-            self.outputs[CLOCK] = AttachedOutput(CLOCK, ports.clock_to, around, _OF)
+            self.outputs[CLOCK] = AttachedOutput(
+                CLOCK, ports.clock_to, around, _OF, found=self._found_clock, rank=Rank.ROOM
+            )
         self._thru, self._clock = self.outputs.get(KEYBOARD), self.outputs.get(CLOCK)
         self._ledger = Thru(ports.keyboard_limits)
         self.waiting = Waiting()
@@ -68,10 +76,11 @@ class RoomPorts:
     def open(self, now: int) -> None:
         """Open all that is there."""
         for out in self.outputs.values():
-            self._open(out, now)
+            if out.there is None and out.open(now) and out is self._clock:
+                self._found_clock(out, now)
         for attached in self.inputs:
             attached.open(now)
-        self._touched = True
+        self._taking.soon()
 
     def close(self, now: int) -> None:
         """End what the keyboard left sounding, stop instruments that follow us, and close the ports."""
@@ -92,26 +101,16 @@ class RoomPorts:
 
     # --- a pass of the loop -----------------------------------------------------------------------------------
 
-    def deadline(self) -> int | None:
-        """When ``wake`` is wanted."""
-        if self._touched or self.waiting:
-            return 0
-        times: list[int | None] = [attached.deadline() for attached in self.inputs]
-        times.append(self._ledger.deadline())
-        times += [out.deadline() for out in self.outputs.values()]
-        if self._clock is not None and self._clock.there is not None:
-            times.append(0 if self._music is not self._room.beat.music else self._ticks.deadline() - EARLY)
-        return earliest(times)
-
-    def tick(self, now: int) -> int:
+    def _tick(self, now: int) -> None:
         """Send our clock's messages that are due or nearly due, first in a pass: work before them is heard as jitter.
 
-        They are made ready first and then waited for, so that nothing is left to do when their time comes. Returns what
-        time it is then: what the children play on that beat is due too.
+        They are made ready first and then waited for, so that nothing is left to do when their time comes. What the
+        children play on that beat is due then, too.
         """
         out = self._clock
-        if out is None or out.there is None or (due := self._ticks.deadline()) > now + EARLY:
-            return now
+        if out is None or out.there is None:
+            return
+        due = self._ticks.deadline()
         now = max(now, due)
         messages = [tuple(data) for data in self._ticks.wake(now)]
         until = min(due, clock.now() + EARLY)
@@ -119,32 +118,34 @@ class RoomPorts:
             pass
         for data in messages:
             out.send(data, now)
-        return now
+        self._plan_tick()
+        self._agenda.later(now)
 
-    def wake(self, now: int) -> None:
-        """Do what is due; the clock first."""
-        now = self.tick(now)
+    def _plan_tick(self) -> None:
+        """Wake in time to wait for the next tick."""
+        self._ticking.set(self._ticks.deadline() - EARLY)
+
+    def another_beat(self) -> None:
+        """Follow another beat of the room from this pass on."""
+        if self._clock is not None and self._clock.there is not None:
+            self._following.soon()
+
+    def _follow(self, now: int) -> None:
+        """Let our clock follow the room's beat, after the ticks before it."""
         out = self._clock
-        if out is not None and out.there is not None and self._music is not self._room.beat.music:
-            self._music = self._room.beat.music
-            for data in self._ticks.follow(self._music, now):
-                out.send(tuple(data), now)
-        self._touched = False
-        for attached in self.inputs:
-            attached.wake(now)
-            attached.look_for(now)
-        self._take(now)
-        self._expire(now)
-        for out in self.outputs.values():
-            out.wake(now)
-            if out.search.is_due(now):
-                self._open(out, now)
+        if out is None or out.there is None or self._music is self._room.beat.music:
+            return
+        if self._ticks.deadline() <= now:
+            self._tick(now)
+        self._music = self._room.beat.music
+        for data in self._ticks.follow(self._music, now):
+            out.send(tuple(data), now)
+        self._plan_tick()
 
     def plugged(self, now: int) -> None:
         """Look for inputs soon, as something has been plugged in."""
         for attached in self.inputs:
             attached.plugged(now)
-        self._touched = True
 
     def look(self, now: int) -> None:
         """Check inputs and outputs, as MIDI ports have come or gone."""
@@ -154,21 +155,24 @@ class RoomPorts:
                 out.look(now, silence)
         for attached in self.inputs:
             attached.look(now)
-        self._touched = True
+        self._taking.soon()
 
     # --- what comes -------------------------------------------------------------------------------------------
 
-    def _open(self, out: AttachedOutput, now: int) -> None:
-        if out.there is None and out.open(now) and out is self._clock:
-            self._ticks = ClockOut(self._room.beat.music, now)
-            self._music = self._room.beat.music
-            self._ticks.start()
+    def _found_clock(self, _out: AttachedOutput, now: int) -> None:
+        """Begin with our clock, as its port is there."""
+        self._music = self._room.beat.music
+        self._ticks = ClockOut(self._music, now)
+        self._ticks.start()
+        self._plan_tick()
 
     def _readable(self) -> None:
         """Play at once what a device has said: the specialist's notes do not wait for the seats."""
-        if not self.waiting.behind(self._now):
-            self._take(self._now)
-        self._touched = True
+        now = clock.now()
+        if self.waiting.behind(now):
+            self._taking.soon()
+        else:
+            self._take(now)
 
     def _take(self, now: int) -> None:
         """Play what has come, as far as a pass allows."""
@@ -185,6 +189,8 @@ class RoomPorts:
             if clock.now() >= until:
                 break
         self._now = max(self._now, now)
+        if self.waiting:
+            self._taking.soon()
 
     def _heard(self, stamp: int, sample: Sample) -> None:
         self._now = max(self._now, stamp)
@@ -202,14 +208,22 @@ class RoomPorts:
             self._expire(self._now)
             for message in self._ledger.play(data, self._now):
                 self._thru.send(message, self._now)
+            self._plan_expiry()
         self._room.key(data, self._now)
 
     def _expire(self, now: int) -> None:
         """End the keyboard's notes that have sounded as long as they may."""
         due = self._ledger.deadline()
         if self._thru is None or due is None or due > now:
+            self._plan_expiry()
             return
         messages = self._ledger.wake(now)
+        self._plan_expiry()
         self._around.log.info("limit", **_OF, input=KEYBOARD, limit="note_length")
         for message in messages:
             self._thru.send(message, now)
+
+    def _plan_expiry(self) -> None:
+        """Wake when the next note of the keyboard has sounded as long as it may; one that has ended only puts it off."""
+        if self._expiring.at is None and (due := self._ledger.deadline()) is not None:
+            self._expiring.set(due)

@@ -1,6 +1,6 @@
 """A seat: a place in the room that one child plays from. One profile as one engine, its devices and its outputs.
 
-    open   ->  feed, wake, look_for (again and again)  ->  close
+    open   ->  feed, wake (again and again)  ->  close
                play: another profile, between two events
 
 Invariants:
@@ -21,7 +21,7 @@ from router.core.events import Found, Lost, Mark, Message, Route, Sample, Switch
 from router.core.ledger import Observe
 from router.core.midi import NOTE_OFF, NOTE_ON, silencing
 from router.core.music import Music
-from router.core.timers import earliest
+from router.devices.descriptions import OutputDevice
 from router.devices.inputs import Devices, by_device
 from router.devices.inputs.base import Stamped
 from router.files.profile.model import Profile
@@ -35,6 +35,7 @@ from router.live.watching import Watching
 from router.records.recorder import BASELINE, PLAYING, SessionRecorder
 from router.room.room import Room
 from router.system import clock
+from router.system.agenda import Rank
 
 CHATTERS = "this input chatters: it says more than anybody can play, and of it only where it is now counts"
 
@@ -71,7 +72,10 @@ class Seat:
         self.record: Observe | None = None
         self.recording: Callable[[int, Sample], None] | None = None
         self.now = 0  # the engine's time
-        self.due: int | None = 0  # when ``wake`` is wanted
+        agenda = around.loop.agenda
+        self.reminder = agenda.reminder(self._due, Rank.SEAT)  # of ``wake``
+        self._hearing = agenda.reminder(lambda _now: self.pass_on(), Rank.HEARING)
+        self._telling = agenda.reminder(lambda _now: self.tell())
         self.lateness = Lateness()
         self.presses: Counter[str] = Counter()  # by source, since this profile plays
         self.drifted: dict[str, str] = {}  # by source: how the fit no longer fits, since this profile plays
@@ -89,18 +93,21 @@ class Seat:
         self.waiting = Waiting()
         self.on_chatter: Callable[[], None] = lambda: None
         self._chime: deque[tuple[int, Message]] = deque()
+        self._chime_goes_on = agenda.reminder(self._play_on, Rank.SEAT)
         self._fill(profile)
         self.devices = [self._attached(devices) for devices in by_device(profile.devices)]
-        self.outputs = {
-            name: AttachedOutput(name, device, around, self._fields) for name, device in profile.outputs.items()
-        }
+        self.outputs = {name: self._attached_output(name, device) for name, device in profile.outputs.items()}
 
     def _attached(self, devices: Devices) -> AttachedInput:
-        return AttachedInput(devices, self.profile.types, self._around, self._fields, self.touch, number=self.number)
+        types, number = self.profile.types, self.number
+        return AttachedInput(devices, types, self._around, self._fields, self.touch, number=number, rank=Rank.SEAT)
+
+    def _attached_output(self, name: str, device: OutputDevice) -> AttachedOutput:
+        return AttachedOutput(name, device, self._around, self._fields, found=self._found, rank=Rank.SEAT)
 
     def touch(self) -> None:
         """Ask for ``wake`` in this pass, as something has come, or was done from outside."""
-        self.due = 0
+        self.reminder.soon()
 
     @_in_turn
     def _fill(self, profile: Profile) -> None:
@@ -153,7 +160,7 @@ class Seat:
             if name in outputs and outputs[name].device == description:
                 sounding[name] = outputs.pop(name)
             else:
-                sounding[name] = AttachedOutput(name, description, self._around, self._fields)
+                sounding[name] = self._attached_output(name, description)
         leaving: list[AttachedInput | AttachedOutput] = [*devices, *outputs.values()]
         self._stale, self.devices, self.outputs = stale, wanted, sounding  # all or nothing: memory may be short before
         for gone in leaving:  # first what goes, as what comes may want the same device
@@ -244,12 +251,11 @@ class Seat:
 
     # --- a pass of the loop -----------------------------------------------------------------------------------
 
-    def deadline(self) -> int | None:
-        """When ``wake`` or ``look_for`` is wanted."""
-        times: list[int | None] = [self.engine.next_deadline(), self._chime[0][0] if self._chime else None]
-        times += [out.deadline() for out in self.outputs.values()]
-        times += [device.deadline() for device in self.devices]
-        return earliest(times)
+    def _due(self, now: int) -> None:
+        if self.waiting.behind(now):
+            self._around.flooded(self.wake)
+        else:
+            self.wake(now)
 
     @_in_turn
     def wake(self, now: int, share: int = SHARE) -> None:
@@ -259,20 +265,35 @@ class Seat:
             due = self.engine.next_deadline()
             if due is not None and due <= now:
                 self.lateness.add(now - due)
-            for device in self.devices:
-                device.wake(now)
             self.feed(now, until)
             due = self.engine.next_deadline()
             if due is not None and due <= now:
                 self.now = max(self.now, now)  # a sample that comes later with an earlier stamp is played now
                 self._send(self.engine.wake(self.now))
-            while self._chime and self._chime[0][0] <= now:
-                self._send_one(self._chime.popleft()[1])
-            for out in self.outputs.values():
-                out.wake(now)
-            self._look_for(now, until)
         finally:
-            self.due = 0 if self.waiting else self.deadline()
+            self.rest()
+
+    def rest(self) -> None:
+        """Ask for ``wake`` when the engine wants it; at once if samples wait to be played."""
+        if self.waiting:
+            self.reminder.soon()
+        elif (due := self.engine.next_deadline()) is None:
+            self.reminder.clear()
+        else:
+            self.reminder.set(due)
+
+    @_in_turn
+    def _play_on(self, now: int) -> None:
+        """Play what is due of the motif."""
+        while self._motif and self._motif[0][0] <= now:
+            self._send_one(self._motif.popleft()[1])
+        if self._motif:
+            self._motif_goes_on.set(self._motif[0][0])
+
+    @_in_turn
+    def _found(self, out: AttachedOutput, _now: int) -> None:
+        """Choose the sounds at an output that has just been opened."""
+        self._send([message for message in self.engine.programs() if message.output == out.name])
 
     def feed(self, now: int, until: int | None = None) -> None:
         """Play what was read, oldest first, until this time.
@@ -301,7 +322,7 @@ class Seat:
                 self._chatters(name, now)
 
     def _chatters(self, name: str, now: int) -> None:
-        self.told.append((now, "fault", {"input": name, "error": CHATTERS}))
+        self._observe(now, "fault", {"input": name, "error": CHATTERS})
         with self._around.contained():
             self.on_chatter()
 
@@ -348,7 +369,6 @@ class Seat:
         """Look for devices soon, as something has been plugged in."""
         for device in self.devices:
             device.plugged(now)
-        self.touch()
 
     @_in_turn
     def look(self, now: int) -> None:
@@ -360,14 +380,6 @@ class Seat:
             device.look(now)
         self.feed(now)
         self.touch()
-
-    def _look_for(self, now: int, until: int) -> None:
-        for out in self.outputs.values():
-            if out.look_for(now):
-                self._send([message for message in self.engine.programs() if message.output == out.name])
-        for device in self.devices:
-            device.look_for(now)
-        self.feed(now, until)
 
     def missing(self) -> list[str]:
         """Inputs and outputs of the profile whose device is not there; a port of our own only waits for one."""
@@ -446,7 +458,7 @@ class Seat:
         if route is not None and not self.muted:
             loudest = self.profile.plan.limits.velocity
             self._chime.extend((now + after, message) for after, message in chime.messages(notes, route, loudest))
-        self.touch()
+            self._chime_goes_on.soon()
 
     def _end_chime(self) -> None:
         """End the chime: no more of it begins, and what sounds of it ends."""
@@ -475,6 +487,10 @@ class Seat:
 
     def _observe(self, now: int, event: str, fields: dict[str, Any]) -> None:
         """Keep an event of the engine, which is in the middle of its work, to be told later: music comes first."""
+        if len(self.told) == self._passed:  # all that came before was passed on
+            self._telling.soon()
+            if self._room.listens:
+                self._hearing.soon()
         self.told.append((now, event, fields))
 
     @_in_turn

@@ -25,6 +25,7 @@ from typing import Any
 
 from router.core.units import NANOSECONDS
 from router.system import clock
+from router.system.agenda import Agenda
 
 STALLED = 10 * NANOSECONDS
 """How long a job may take; reading and checking a profile takes some milliseconds."""
@@ -51,13 +52,13 @@ class Job:
     ``lasting``: it is also done when all comes to an end.
     """
 
-    work: Callable[[Worker], Any]
+    work: Callable[[WorkerThread], Any]
     done: Callable[[Any, int], None]
     failed: Callable[[str, int], None]
     lasting: bool = False
 
 
-class Errands:
+class Worker:
     """The jobs that are done beside the loop, one after another. All methods are for the loop's thread.
 
     ``changed`` is called in the loop when something was mounted, or a thread has come back that was given up. ``fault``
@@ -67,6 +68,7 @@ class Errands:
 
     def __init__(
         self,
+        agenda: Agenda,
         changed: Callable[[], None],
         fault: Callable[[Exception], None],
         stalled: Callable[[str], None],
@@ -76,14 +78,15 @@ class Errands:
         self._busy_until = busy_until
         self._lock = threading.Lock()
         self._closed = False
-        self._results: deque[tuple[Worker, object]] = deque()
+        self._results: deque[tuple[WorkerThread, object]] = deque()
         self._poke = os.eventfd(0, os.EFD_CLOEXEC | os.EFD_NONBLOCK)
         self._jobs: deque[Job] = deque()
         self._job: Job | None = None
         self._since = 0
+        self._gives_up = agenda.reminder(self.wake)  # the present job
         self._overdue = False  # the worker is stuck, and no other may be begun
-        self._stuck: frozenset[Worker] = frozenset()  # replaced, never changed: workers read it
-        self._worker = Worker(self._answer)
+        self._stuck: frozenset[WorkerThread] = frozenset()  # replaced, never changed: workers read it
+        self._thread_now = WorkerThread(self._answer)
 
     def fileno(self) -> int:
         """Readable when something was done."""
@@ -110,15 +113,15 @@ class Errands:
             worker, result = self._results.popleft()
             if result is _MOUNTED:
                 self._changed()
-            elif worker is not self._worker or self._overdue:  # it was stuck, and has come back
+            elif worker is not self._thread_now or self._overdue:  # it was stuck, and has come back
                 self._stuck -= {worker}
-                self._overdue &= worker is not self._worker
+                self._overdue &= worker is not self._thread_now
                 self._changed()
             else:
                 self._told(result, now)
         self._next(now)
 
-    def deadline(self) -> int | None:
+    def _stalls_at(self) -> int | None:
         """When the present job counts as stalled."""
         return None if self._job is None else self._patient_since() + STALLED
 
@@ -128,35 +131,39 @@ class Errands:
 
     def wake(self, now: int) -> None:
         """If the present job has stalled, go on without it."""
-        if self._job is None or now < self._patient_since() + STALLED:
+        stalls_at = self._stalls_at()
+        if self._job is None or stalls_at is None:
+            return
+        if now < stalls_at:
+            self._gives_up.set(stalls_at)
             return
         job, self._job = self._job, None
-        at = self._worker.at
+        at = self._thread_now.at
         self._stalled(at)
         fresh = self._another() if len(self._stuck) < MOST_STUCK else None
         if fresh is not None:
-            self._stuck |= {self._worker}
-            self._worker.stop()
-            self._worker = fresh
+            self._stuck |= {self._thread_now}
+            self._thread_now.stop()
+            self._thread_now = fresh
         else:
             self._overdue = True
         job.failed(at, now)
         self._next(now)
 
-    def _another(self) -> Worker | None:
+    def _another(self) -> WorkerThread | None:
         """Return another thread, if the system has one left for us."""
         try:
-            return Worker(self._answer)
+            return WorkerThread(self._answer)
         except (OSError, RuntimeError, MemoryError) as error:
             self._fault(error)
             return None
 
-    def wait(self, work: Callable[[Worker], Any]) -> Any:
+    def wait(self, work: Callable[[WorkerThread], Any]) -> Any:
         """Do this work and wait for what it gives; None if it stalls or fails."""
         given: list[Any] = []
         self.do(Job(work, lambda result, _now: given.append(result), lambda _at, _now: given.append(None)))
         while not given:
-            self._rest(self.deadline())
+            self._rest(self._stalls_at())
         return given[0]
 
     def finish(self) -> None:
@@ -173,11 +180,13 @@ class Errands:
         with self._lock:  # a thread that comes back later must not write to a descriptor that is something else by then
             self._closed = True
             os.close(self._poke)
-        self._worker.stop()
-        self._worker.join(LAST_WAIT / NANOSECONDS)
+        self._gives_up.clear()
+        self._thread_now.stop()
+        self._thread_now.join(LAST_WAIT / NANOSECONDS)
 
     def _told(self, result: object, now: int) -> None:
         job, self._job = self._job, None
+        self._gives_up.clear()
         assert job is not None  # noqa: S101 - it was given to the worker
         if isinstance(result, Exception):
             self._fault(result)
@@ -192,7 +201,8 @@ class Errands:
                 job.failed("", now)
             else:
                 self._job, self._since = job, now
-                self._worker.do(job.work)
+                self._gives_up.set(now + STALLED)
+                self._thread_now.do(job.work)
 
     def _rest(self, until: int | None) -> None:
         """Wait for the worker; only before the loop begins and after it has ended."""
@@ -203,7 +213,7 @@ class Errands:
         self.read(now)
         self.wake(now)
 
-    def _answer(self, worker: Worker, result: object) -> None:
+    def _answer(self, worker: WorkerThread, result: object) -> None:
         """Pass on a result, in the worker's thread, which must survive want of memory."""
         told = False
         while not told:
@@ -215,26 +225,26 @@ class Errands:
                 told = True
 
 
-class Worker:
+class WorkerThread:
     """A thread that does one job after another and tells ``answer`` what came of it, errors too.
 
     ``at``: what it is looking at, in case it does not come back; the work sets it.
     """
 
-    def __init__(self, answer: Callable[[Worker, object], None]) -> None:
+    def __init__(self, answer: Callable[[WorkerThread, object], None]) -> None:
         self._answer = answer
         self._wake = os.eventfd(0, os.EFD_CLOEXEC)
-        self._work: Callable[[Worker], Any] | None = None
+        self._work: Callable[[WorkerThread], Any] | None = None
         self._stopping = False
         self.at = ""
-        self._thread = threading.Thread(target=self._run, name="errands", daemon=True)
+        self._thread = threading.Thread(target=self._run, name="worker", daemon=True)
         try:
             self._thread.start()
         except BaseException:
             os.close(self._wake)
             raise
 
-    def do(self, work: Callable[[Worker], Any]) -> None:
+    def do(self, work: Callable[[WorkerThread], Any]) -> None:
         """Begin; only when nothing is being done."""
         self._work = work
         os.eventfd_write(self._wake, 1)

@@ -18,7 +18,7 @@ Invariants:
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any, Protocol
 
@@ -95,11 +95,17 @@ class _KnownMember:
 
 
 class Room:
-    """All that the seats of a router share. ``observe`` is told each event, with the words of the log."""
+    """All that the seats of a router share. ``observe`` is told each event, with the words of the log.
 
-    def __init__(self, plan: RoomPlan, now: int, observe: Observe) -> None:
+    ``on_change`` is called when something was done that may have changed ``deadline``.
+    """
+
+    def __init__(
+        self, plan: RoomPlan, now: int, observe: Observe, on_change: Callable[[], None] = lambda: None
+    ) -> None:
         self.plan = plan
         self._observe = observe
+        self._on_change = on_change
         self._timers = Timers()
         self.beat = Beat(replace(plan.music, origin=now), observe)
         self.balance = Balance(plan.limits)
@@ -243,21 +249,25 @@ class Room:
             before = self.chord
             if self._lead.handle(data, now) is not None:
                 self._led(before, now)
+            self._on_change()
 
     def keyboard_lost(self, now: int) -> None:
         """The keyboard has gone: what it said stays."""
         if self._lead is not None:
             self._lead.lost(now)
+            self._on_change()
 
     def clock(self, data: Sequence[int], now: int) -> None:
         """A message of the device whose clock is followed."""
         if self.beat.hear(data, now):
             self._moved(now)
+        self._on_change()
 
     def tap(self, now: int) -> None:
         """Take a tap of a switch or a pedal."""
         if self.beat.tap(now):
             self._moved(now)
+        self._on_change()
 
     def set_level(self, name: str, level: float, now: int) -> None:
         """Set how loud a seat is, 0 to 1; it may not have joined yet."""
@@ -324,6 +334,8 @@ class Room:
             place.member.follow(music, now)
 
     def _turned(self, changed: bool, now: int) -> None:
+        if self.turns.taking:
+            self._on_change()
         if not changed:
             return
         self._observe(now, "turn", {"seat": self.turns.whose or ""})

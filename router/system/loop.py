@@ -4,7 +4,7 @@ A pass of the loop:
 
     sleep  ->  the callback of every descriptor that is readable  ->  ``wake(now)``, once, whatever ended the sleep
 
-``deadline()`` is asked before each sleep. Deadlines are absolute and kept by one kernel timer among the descriptors;
+``deadline()`` is asked before each sleep; the daemon's are ``agenda.next`` and ``agenda.ring``. Deadlines are absolute and kept by one kernel timer among the descriptors;
 epoll itself waits without a time-out, and with nothing to do nothing runs. Threads of drivers write to a descriptor
 that is watched, and that is all they may do.
 
@@ -24,19 +24,16 @@ from types import FrameType
 
 from router.core.units import NANOSECONDS
 from router.system import clock
+from router.system.agenda import AFTER_A_FAULT, LONGEST_REST, Agenda
 from router.system.timerfd import Timer
-
-AFTER_A_FAULT, LONGEST_REST = NANOSECONDS // 10, 25 * NANOSECONDS
-"""How long what raised is left alone: a fault that comes with each pass must not take the whole machine. A callback
-that raises again and again rests twice as long each time, up to the second; want of memory passes, a fault of ours may
-not."""
 
 
 class Loop:
-    """The loop and what it watches. ``on_fault`` is told of each exception; it must not raise."""
+    """The loop, what it watches, and its ``agenda``. ``on_fault`` is told of each exception; it must not raise."""
 
     def __init__(self, on_fault: Callable[[Exception], None]) -> None:
         self._on_fault = on_fault
+        self.agenda = Agenda(on_fault)
         self._epoll = select.epoll()
         self._timer = Timer()
         self._watched: dict[int, Callable[[], None]] = {}

@@ -524,7 +524,7 @@ SWAPPING = [
     ("router.live", "channels", "assign"),
     ("router.live", "seat", "Engine"),
     ("router.live", "channels", "shared"),
-    ("router.bedside", "profile_folder", "Shelf.chosen"),
+    ("router.bedside", "profile_folder", "ProfileFolder.chosen"),
 ]
 
 

@@ -30,13 +30,14 @@ from router.bedside import arrivals, profile_folder
 from router.bedside.arrivals import GIVE_UP, PATIENCE, SETTLE, TOGETHER, Arrivals, Arrived
 from router.bedside.checking import passed_over
 from router.bedside.memory import PLACE, LastProfile, SeatMemory
-from router.bedside.profile_folder import PAUSE, SAFE, Offer, Shelf
+from router.bedside.profile_folder import PAUSE, SAFE, Offer, ProfileFolder
 from router.bedside.proven import Proven
 from router.core.units import NANOSECONDS
 from router.files import plugins, profile, trying
 from router.live import worker
-from router.live.worker import Errands, Job
+from router.live.worker import Job, Worker
 from router.system import clock
+from router.system.agenda import Agenda
 
 GENEROUS = 30.0
 """Seconds for what must happen; on an idle machine it takes one."""
@@ -76,10 +77,24 @@ class Loop:
         self.closed = False
         self.swaps = True
         self.plays: Offer | None = None
-        self.shelf = Shelf(self.folder, self.state, "bed", follow, first, self._say, **more)
+        self.agenda = Agenda(self._fault)
+        self.offers: list[Offer] = []
+        self.shelf = ProfileFolder(
+            self.folder, self.state, "bed", follow, first, self._say, self.agenda, self._offered, **more
+        )
 
     def _say(self, event: str, **fields: object) -> None:
         self.said.append((event, fields))
+
+    @staticmethod
+    def _fault(error: Exception) -> None:
+        raise error
+
+    def _offered(self, offer: Offer) -> None:
+        self.offers.append(offer)
+        if offer.profile is not None and self.swaps:
+            self.plays = offer
+            self.shelf.chosen(offer)
 
     def start(self) -> Offer:
         self.plays = self.shelf.at_start()
@@ -98,16 +113,14 @@ class Loop:
     def turn(self, seconds: float) -> list[Offer]:
         """One pass of the loop, that waits no longer than this."""
         self.passes += 1
-        deadline = self.shelf.deadline()
+        deadline = self.agenda.next()
         if deadline is not None:
             seconds = min(seconds, max(0.0, (deadline - clock.now()) / NANOSECONDS))
         readable = select.select([self.shelf.fileno()], [], [], seconds)[0]
-        offers = self.shelf.read(clock.now()) if readable else []
-        offers += self.shelf.wake(clock.now())
-        for offer in offers:
-            if offer.profile is not None and self.swaps:
-                self.plays = offer
-                self.shelf.chosen(offer)
+        if readable:
+            self.shelf.read(clock.now())
+        self.agenda.ring(clock.now())
+        offers, self.offers = self.offers, []
         return offers
 
     def run(self, seconds: float) -> list[Offer]:
@@ -1179,7 +1192,7 @@ def test_a_stall_of_what_is_remembered_is_made_good_later(bed):
 
 
 def threads() -> list[threading.Thread]:
-    return [thread for thread in threading.enumerate() if thread.name == "errands"]
+    return [thread for thread in threading.enumerate() if thread.name == "worker"]
 
 
 # --- what is remembered --------------------------------------------------------------------------------------------------
@@ -1906,13 +1919,13 @@ def test_a_minute_is_what_proves_a_profile_and_not_less(bed):
     played_for_a_minute(bed)
 
 
-# --- errands ------------------------------------------------------------------------------------------------------------
+# --- the worker ---------------------------------------------------------------------------------------------------------
 
 
-def test_each_errand_is_told_once_and_in_order():
+def test_each_job_is_told_once_and_in_order():
     told: list[object] = []
     faults: list[Exception] = []
-    errands_ = Errands(lambda: None, faults.append, lambda _: None)
+    worker_ = Worker(Agenda(faults.append), lambda: None, faults.append, lambda _: None)
     try:
         for number in range(20):
             job = Job(
@@ -1920,12 +1933,12 @@ def test_each_errand_is_told_once_and_in_order():
                 lambda result, _now: told.append(result),
                 lambda at, _now: told.append(f"failed {at}"),
             )
-            errands_.do(job)
-        assert errands_.wait(lambda worker: worker.at) == ""
+            worker_.do(job)
+        assert worker_.wait(lambda worker: worker.at) == ""
         assert told == ["failed " if number == 7 else 100 // (number - 7) for number in range(20)]
         assert [type(fault) for fault in faults] == [ZeroDivisionError]
     finally:
-        errands_.close()
+        worker_.close()
 
 
 # --- a PC that is too slow for a rule of others -------------------------------------------------------------------

@@ -40,7 +40,6 @@ from router.devices.descriptions import MidiPort
 from router.devices.outputs import Output
 from router.files.configuration import Ports
 from router.live.daemon import Daemon
-from router.live.loop_part import Companion
 from router.room.beat import KEPT, Beat, ClockOut
 from router.room.room import SAYS, RoomPlan
 from router.system import clock
@@ -139,17 +138,6 @@ class _Stamps(Output):
         pass
 
 
-class _Until(Companion):
-    def __init__(self, when: int, stop: Callable[[], None]) -> None:
-        self._when, self._stop = when, stop
-
-    def deadline(self) -> int | None:
-        return self._when
-
-    def wake(self, now: int) -> None:
-        self._stop()
-
-
 class _Silent:
     def __getattr__(self, name: str) -> Any:
         return lambda *_, **__: None
@@ -160,7 +148,7 @@ def through_the_daemon(music: Music, seconds: float) -> list[int]:
     stamps, until = _Stamps(), clock.now() + round(seconds * NANOSECONDS)
     daemon = Daemon({}, _Silent(), room=RoomPlan(music, SAYS), ports=Ports(clock_to=MidiPort("bench")))
     daemon.outputs.open = lambda *_: stamps  # type: ignore[method-assign]
-    daemon.companions.append(_Until(until, daemon.loop.stop))
+    daemon.loop.agenda.reminder(lambda _now: daemon.loop.stop()).set(until)
     step, origin = music.duration(Fraction(1, 4 * CLOCKS)), daemon.room.beat.music.origin
     daemon.run(lambda: None)
     places = [round((at - origin - step / 4) / step) for at in stamps.at]  # a tick is never early

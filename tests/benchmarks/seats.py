@@ -141,23 +141,23 @@ class Loop:
             for attached in seat.outputs.values():
                 attached.there = Nowhere() if number else self.out
             for device in seat.devices:
-                device.search.at = None
+                device.search.end()
             seat.now = self.now
             seat._begin()
-            seat.due = seat.deadline()
+            seat.rest()
 
     def hold(self) -> None:
         for pressed in (False, True):
             self.now += APART
             for seat in self.daemon.seats[1:]:
                 self._give(seat, "held", pressed)
-            self.daemon._pass(self.now)
+            self.daemon.loop.agenda.ring(self.now)
 
     def move(self, pressed: bool) -> None:
         self.now += APART
         self._give(self.daemon.seats[0], "pad", pressed)
-        self.daemon._deadline()
-        self.daemon._pass(self.now)
+        self.daemon.loop.agenda.next()
+        self.daemon.loop.agenda.ring(self.now)
 
     def _give(self, seat: Any, name: str, pressed: bool) -> None:
         device = next(device for device in seat.devices if name in device.devices)

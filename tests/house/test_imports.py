@@ -18,7 +18,7 @@ ROOMS = {
         *("conditioning", "ledger", "recognition", "rules", "harmony", "engine"),
     ),
     "room": ("beat", "thru", "tonality", "turns", "lead", "room"),
-    "system": ("beneath", "clock", "files", "realtime", "timerfd", "loop"),
+    "system": ("agenda", "beneath", "clock", "files", "realtime", "timerfd", "loop"),
     "devices": ("descriptions", "line_pattern", "names", "plugged", "ports", "inputs", "outputs"),
     "files": (
         *("diagnostics", "edit", "foreign", "former", "manual", "pseudonym", "trying", "quantities", "syntax"),

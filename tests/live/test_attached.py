@@ -18,6 +18,8 @@ from router.devices.inputs import evdev
 from router.devices.inputs.base import LASTING, DeviceBusy, DeviceMissing, passing
 from router.devices.inputs.shared import Sharing
 from router.live.attached import LONGEST_WAIT, AttachedInput, AttachedOutput
+from router.live.turn import Turn
+from router.system.agenda import Agenda
 
 BEGAN = 123_456_789 * NANOSECONDS
 
@@ -30,6 +32,7 @@ class Room:
     def __init__(self):
         self.inputs, self.loop, self.log, self.outputs = Sharing(), self, self, self
         self.faults, self.said = [], []
+        self.agenda, self.turn = Agenda(self.faults.append), Turn()
 
     def watch(self, *_):
         pass
@@ -79,7 +82,7 @@ def looked_for(attached, room, begin, seconds):
     room.now, times = begin, 0
     while attached.search.at is not None and attached.search.at <= begin + seconds * NANOSECONDS and times < 100:
         room.now = attached.search.at
-        attached.look_for(room.now)
+        room.agenda.ring(room.now)
         times += 1
     room.now = begin + seconds * NANOSECONDS
     return times

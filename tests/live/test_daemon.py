@@ -305,8 +305,8 @@ def test_when_two_come_at_once_our_own_port_stays_and_it_is_said_once(running, n
         monkeypatch.setattr(Kept, "stale", unclear)
         for _ in range(3):
             news.send()
-            running.until(lambda: running.daemon._look_at is not None)
-            running.until(lambda: running.daemon._look_at is None)
+            running.until(lambda: running.daemon._looking.at is not None)
+            running.until(lambda: running.daemon._looking.at is None)
         running.press("left")
         running.until(lambda: running.sent("one"))
 

@@ -56,12 +56,12 @@ class Bed:
             out.send = lambda data, _now, heard=out.heard: heard.append(data)
             seat.outputs["synth"].there = out
             for device in seat.devices:
-                device.search.at = None
+                device.search.end()
             seat.now = self.now
             self._weigh(number, seat)
             seat._begin()
             out.heard.clear()
-            seat.due = seat.deadline()
+            seat.rest()
 
     def _weigh(self, number, seat):
         handle = seat.engine.handle
@@ -82,7 +82,7 @@ class Bed:
     def turn(self):
         """One pass; what was played in it."""
         before = len(self.played)
-        self.daemon._pass(self.now)
+        self.daemon.loop.agenda.ring(self.now)
         return self.played[before:]
 
     def close(self):

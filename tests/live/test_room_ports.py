@@ -17,7 +17,7 @@ from router.files.configuration import Ports
 from router.live.room_ports import EARLY, RoomPorts
 from router.room.room import SAYS, Room, RoomPlan
 from router.system import clock
-from router.testing import Observed
+from router.system.agenda import AT_ONCE, Agenda
 
 
 class Kept(Output):
@@ -45,26 +45,30 @@ def wired(monkeypatch):
     kept = Kept()
     monkeypatch.setattr(clock, "now", kept.look)
     silent = SimpleNamespace(info=lambda *_, **__: None, warning=lambda *_, **__: None)
+    agenda = Agenda(pytest.fail)
     around = SimpleNamespace(
-        outputs=SimpleNamespace(open=lambda *_: kept), log=silent, midi_used=lambda: None, contained=nullcontext
+        loop=SimpleNamespace(agenda=agenda),
+        outputs=SimpleNamespace(open=lambda *_: kept),
+        log=silent,
+        midi_used=lambda: None,
+        contained=nullcontext,
     )
-    room = Room(RoomPlan(Music(tempo=Fraction(150)), SAYS), 0, Observed())
+    room = Room(RoomPlan(Music(tempo=Fraction(150)), SAYS), 0, lambda *_: ports.another_beat())
     ports = RoomPorts(Ports(clock_to=MidiPort("x")), room, around, 0)
     ports.open(0)
-    ports.wake(0)
+    agenda.ring(0)
     kept.sent.clear()
-    return room, ports, kept
+    return room, ports, kept, agenda
 
 
 STEP = Fraction(NANOSECONDS * 60, 150 * 24)
 
 
 def test_each_tick_is_waited_for_and_goes_out_within_a_look_at_the_clock(wired):
-    _, ports, kept = wired
+    *_, kept, agenda = wired
     while len(kept.sent) < 200:
-        due = ports.deadline()
-        kept.now = max(kept.now, due)  # asleep until then
-        ports.tick(kept.now)
+        kept.now = max(kept.now, agenda.next())  # asleep until then
+        agenda.ring(kept.now)
     starts = [when for when, data in kept.sent if data == (START,)]
     ticks = [when for when, data in kept.sent if data == (CLOCK,)]
     assert len(starts) == 1
@@ -75,28 +79,28 @@ def test_each_tick_is_waited_for_and_goes_out_within_a_look_at_the_clock(wired):
 
 
 def test_what_is_not_due_soon_is_not_waited_for_and_what_is_late_goes_at_once(wired):
-    _, ports, kept = wired
-    due = ports.deadline() + EARLY
-    ports.tick(due - EARLY - 1)
+    *_, kept, agenda = wired
+    due = agenda.next() + EARLY
+    agenda.ring(due - EARLY - 1)
     assert kept.sent == []
     kept.now = due + 3_000_000
     looked = kept.now
-    ports.tick(kept.now)
+    agenda.ring(kept.now)
     assert [data for _, data in kept.sent] == [(CLOCK,)]
     assert kept.sent[0][0] - looked <= 14_000
 
 
 def test_another_beat_is_told_after_the_ticks_before_it(wired):
-    room, ports, kept = wired
+    room, ports, kept, agenda = wired
     for tap in range(4):
         kept.now = max(kept.now, tap * NANOSECONDS // 2)
         room.tap(kept.now)
-        assert (ports.deadline() == 0) == (tap > 1), "another beat is told in this pass"
-        ports.wake(kept.now)
+        assert (agenda.next() == AT_ONCE) == (tap > 1), "another beat is told in this pass"
+        agenda.ring(kept.now)
     kept.sent.clear()
     while kept.now < 4 * NANOSECONDS:
-        kept.now = max(kept.now, ports.deadline())
-        ports.tick(kept.now)
+        kept.now = max(kept.now, agenda.next())
+        agenda.ring(kept.now)
     ticks = [when for when, data in kept.sent if data == (CLOCK,)]
     assert abs((ticks[-1] - ticks[0]) / (len(ticks) - 1) / (NANOSECONDS / 48) - 1) < 0.01
     ports.close(kept.now)

@@ -30,7 +30,6 @@ from router.devices.ports import PortConnection, midi_system
 from router.files.profile import load
 from router.live.attached import FIRST_WAIT, AttachedInput, tried
 from router.live.daemon import Daemon
-from router.live.loop_part import Companion
 from router.live.turn import Turn
 from router.system import clock
 from router.system.loop import Loop
@@ -731,14 +730,14 @@ def test_what_was_refused_is_had_when_the_other_lets_it_go_and_the_log_says_all_
     for _ in range(3):
         now += 16 * FIRST_WAIT
         door.look_for(now)
-        assert door.deadline() is None  # while it is being looked for
+        assert door.search.at is None  # while it is being looked for
         around.do()
     assert [event for event, _ in around.said] == ["input_open", "input_missing"]
     assert 'seat "window" has KEY_SPACE' in around.said[1][1]["why"]
     touched.clear()
     window.close()
     assert touched == ["door"]  # at once, and not when it would have looked again
-    door.look_for(door.deadline())
+    door.look_for(door.search.at)
     around.do()
     assert door.there is not None
     assert [type(sample).__name__ for _, sample in door.came] == ["Found"]
@@ -755,7 +754,7 @@ def test_news_that_comes_while_a_device_is_looked_for_is_not_forgotten(desk):
     around.do()
     assert switch.there is None
     desk.plug("a1")
-    switch.look_for(switch.deadline())
+    switch.look_for(switch.search.at)
     around.do()
     assert switch.there is not None
     switch.close()
@@ -786,18 +785,19 @@ outputs:
 """
 
 
-class Swap(Companion):
-    """Another profile at a seat, as another thread asks; it is seen in the loop's next pass."""
+class Swap:
+    """Another profile at a seat, as another thread asks; it is seen within a hundredth of a second."""
 
     def __init__(self, daemon):
         self.daemon, self.wanted = daemon, None
+        self.looking = daemon.loop.agenda.reminder(self.look)
+        self.looking.soon()
 
-    def deadline(self):
-        return 0 if self.wanted else None
-
-    def wake(self, now):
-        wanted, self.wanted = self.wanted, None
-        self.daemon.play(*wanted)
+    def look(self, now):
+        self.looking.set(now + 10_000_000)
+        if self.wanted:
+            wanted, self.wanted = self.wanted, None
+            self.daemon.play(*wanted)
 
 
 def test_while_a_device_takes_its_time_to_open_and_to_close_the_other_seat_plays_on(desk, tmp_path, monkeypatch):
@@ -831,7 +831,7 @@ def test_while_a_device_takes_its_time_to_open_and_to_close_the_other_seat_plays
     desk.plug("a1")
     monkeypatch.setattr(evdev, "Node", slowly(desk.node))
     monkeypatch.setattr(Node, "close", slowly(Node.close))
-    daemon.companions.append(swap := Swap(daemon))
+    swap = Swap(daemon)
 
     def window_plays():
         for _ in range(3):

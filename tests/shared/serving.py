@@ -11,7 +11,7 @@ from typing import Any
 
 from router.bedside.control import Answer, ControlServer
 from router.core.units import NANOSECONDS
-from router.system import clock
+from router.system.agenda import Rank
 from router.system.loop import Loop
 
 TICK = NANOSECONDS // 500
@@ -25,13 +25,14 @@ class Serving:
         self.faults: list[Exception] = []
         self.ticks = 0
         self.path = path
-        self._at = clock.now()
         self._calls: list[Callable[[], Any]] = []
         self._loop = Loop(self.faults.append)
+        self._ticking = self._loop.agenda.reminder(self._tick, Rank.SEAT)
+        self._ticking.soon()
         self._receiver, self._sender = socket.socketpair()
         self._loop.watch(self._receiver.fileno(), self._called)
         self.control = ControlServer(path, group, self._loop, answer, on_fault=self.faults.append, frame=frame)
-        self._thread = threading.Thread(target=self._loop.run, args=(self._deadline, self._wake))
+        self._thread = threading.Thread(target=self._loop.run, args=(self._loop.agenda.next, self._loop.agenda.ring))
         self._thread.start()
 
     def call(self, what: Callable[[], Any]) -> None:
@@ -52,15 +53,9 @@ class Serving:
         self._receiver.recv(1)
         self._calls.pop(0)()
 
-    def _deadline(self) -> int | None:
-        due = self.control.deadline()
-        return self._at if due is None else min(self._at, due)
-
-    def _wake(self, now: int) -> None:
-        if now >= self._at:
-            self.ticks += 1
-            self._at = now + TICK
-        self.control.wake(now)
+    def _tick(self, now: int) -> None:
+        self.ticks += 1
+        self._ticking.set(now + TICK)
 
 
 @contextmanager
