@@ -610,7 +610,7 @@ class ControlServer(LoopPart):
         watchers = self.watchers()
         if not watchers or self._frame is None:
             return
-        self._framed += FRAME * ((now - self._framed) // FRAME + 1)
+        self._framed += FRAME * (max(0, now - self._framed) // FRAME + 1)
         self._framing.set(self._framed)
         try:
             frame = {"frame": round(now / NANOSECONDS, 3), "seats": self._frame(now)}

@@ -10,7 +10,7 @@ What each part keeps:
 * ``seat``: one child's profile as one engine, with its devices and outputs. Kept: before another profile plays
   every note of the one before has ended; what both need stays open.
 * ``daemon``, ``loop_part``: the seats in one loop. Kept: the music first, then the rest; who has nothing to do is
-  not asked; the watchdog is fed after a whole pass.
+  not asked (``system/agenda.py``); the watchdog is fed after a whole pass.
 * ``worker``: work that may wait, done by one thread. Kept: a thread that hangs is left behind, at most four; each
   job is told once.
 * ``turn``: whose turn it is, in memory that outlives the process: a seat, and a rule of others. Kept: one store of

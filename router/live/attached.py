@@ -174,6 +174,7 @@ class AttachedInput:
         self.came: list[Stamped] = []
         self.dropped = 0
         self._counted = 0  # of what the open device has dropped
+        self._by_time = False  # it says something because time has passed
         self._opening = False
         self._late = False  # what is being opened is opened beside the loop, which plays on
         self._again = False  # what is being opened was lost or missing before
@@ -235,6 +236,7 @@ class AttachedInput:
 
     def _begin(self, there: Input, now: int) -> None:
         self.there, self._counted = there, 0
+        self._by_time = type(there).deadline is not Input.deadline
         self.search.over()
         self._room.loop.watch(there.fileno(), self._readable)
         self._room.log.info("input_open", **self._fields, device=there.description)
@@ -344,8 +346,8 @@ class AttachedInput:
             return
         if there.dropped != self._counted:
             self._count(there)
-        if self.there is there and (due := there.deadline()) != self._timed.at:
-            self._timed.clear() if due is None else self._timed.set(due)
+        if self._by_time and self.there is there:
+            self._timed.clear() if (due := there.deadline()) is None else self._timed.set(due)
 
     def _count(self, there: Input) -> None:
         """Count what was lost on the way in, and say so once each time that it is opened."""

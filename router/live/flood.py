@@ -7,7 +7,7 @@ device that waited while the whole router was held up are kept: each activation 
 
     add    -> in the order of the stamps; where more than ``MOST`` would wait, inputs that chatter are thinned; beyond
            ``STALLED`` all are
-    next   -> the oldest
+    samples.popleft()   -> the oldest
 """
 
 from __future__ import annotations
@@ -42,11 +42,11 @@ _KEY_PRESSURE = 0xA0
 
 
 class Waiting:
-    """The samples that wait to be played. ``dropped``: how many were thinned out."""
+    """The ``samples`` that wait to be played, oldest first. ``dropped``: how many were thinned out."""
 
     def __init__(self) -> None:
         self.dropped = 0
-        self._samples: deque[Stamped] = deque()
+        self.samples: deque[Stamped] = deque()
         self._full = MOST  # so many wait until it is looked at again what can be left out
         self._thinned = -NANOSECONDS  # when it was last
         self._counts: Counter[str] = Counter()
@@ -55,35 +55,34 @@ class Waiting:
         self._chattered: dict[str, int] = {}  # by input: when it did last
 
     def __len__(self) -> int:
-        return len(self._samples)
+        return len(self.samples)
 
     def behind(self, now: int) -> bool:
         """True if more comes than is played: something waits, or was thinned out within the last second."""
-        return bool(self._samples) or now - self._thinned < NANOSECONDS
+        return bool(self.samples) or now - self._thinned < NANOSECONDS
 
     def add(self, came: list[Stamped], now: int) -> list[str]:
         """Take in what devices have said. Return the inputs that are found to chatter, each once until it was calm."""
         if now - self._since >= NANOSECONDS:
             self._counts.clear()
             self._since = now
-        if not self._samples:
+        if not self.samples:
             self._full = MOST
         if len(came) > 1:
             came.sort(key=itemgetter(0))
-        begun = [name for _stamp, sample in came if (name := self._too_much(sample, now))]
-        self._samples.extend(came)
-        if len(self._samples) > self._full:
+        begun = []
+        for _stamp, sample in came:  # not a list made at once, which costs a call
+            if name := self._too_much(sample, now):
+                begun.append(name)
+        self.samples.extend(came)
+        if len(self.samples) > self._full:
             self._thin(now)
         return begun
 
-    def next(self) -> Stamped:
-        """Take the oldest."""
-        return self._samples.popleft()
-
     def clear(self) -> list[Stamped]:
         """Give up all that waits, and return it."""
-        rest = list(self._samples)
-        self._samples.clear()
+        rest = list(self.samples)
+        self.samples.clear()
         return rest
 
     def forget(self) -> None:
@@ -116,14 +115,14 @@ class Waiting:
 
     def _thin(self, now: int) -> None:
         """Keep the present state of inputs that chatter, all samples of the others, and what devices came or went."""
-        before = len(self._samples)
+        before = len(self.samples)
         every = before > STALLED
         chattering = self.chattering(now)
         last: dict[Hashable, int] = {}
-        for index, (_stamp, sample) in enumerate(self._samples):
+        for index, (_stamp, sample) in enumerate(self.samples):
             thinned = every or (not isinstance(sample, Mark) and sample.input in chattering)
             last[(_what(sample) if thinned else None) or index] = index
-        kept = [self._samples[index] for index in sorted(last.values())]
+        kept = [self.samples[index] for index in sorted(last.values())]
         if every and len(kept) > MOST:  # more keys and controllers at once than anybody has fingers for
             names = dict.fromkeys(sample.input for _, sample in kept if isinstance(sample, MidiSample))
             at = kept[-1][0]
@@ -133,7 +132,7 @@ class Waiting:
         self.dropped += before - len(kept)
         if len(kept) < before:
             self._thinned = now
-        self._samples = deque(kept)
+        self.samples = deque(kept)
         self._full = max(MOST, min(2 * len(kept), STALLED))
 
 

@@ -184,12 +184,12 @@ class RoomPorts:
                 self._around.log.warning("input_chatters", **_OF, input=name)
                 self.on_chatter()
         until = clock.now() + SHARE
-        while self.waiting:
-            self._heard(*self.waiting.next())
+        while self.waiting.samples:
+            self._heard(*self.waiting.samples.popleft())
             if clock.now() >= until:
                 break
         self._now = max(self._now, now)
-        if self.waiting:
+        if self.waiting.samples:
             self._taking.soon()
 
     def _heard(self, stamp: int, sample: Sample) -> None:

@@ -64,16 +64,17 @@ def _in_turn(method: _Method) -> _Method:
 class Seat:
     """A place that one child plays from. ``name`` is empty where there is only one and nobody gave it a name.
 
-    ``record`` is the session log of the child who plays, if one is kept; ``recording`` is given what the sensors say.
+    ``record`` is the log of the child who plays, if one is kept; ``session``: one that is given what the sensors say, too.
     """
 
     def __init__(self, name: str, profile: Profile, around: Surroundings, budget: Budget, room: Room) -> None:
         self.name = name
         self.record: Observe | None = None
-        self.recording: Callable[[int, Sample], None] | None = None
+        self.session: SessionRecorder | None = None
         self.now = 0  # the engine's time
         agenda = around.loop.agenda
-        self.reminder = agenda.reminder(self._due, Rank.SEAT)  # of ``wake``
+        self.reminder = agenda.reminder(self.wake, Rank.SEAT)
+        self._due: int | None = None  # when the engine wanted to be woken, at the end of the last ``wake``
         self._hearing = agenda.reminder(lambda _now: self.pass_on(), Rank.HEARING)
         self._telling = agenda.reminder(lambda _now: self.tell())
         self.lateness = Lateness()
@@ -100,7 +101,9 @@ class Seat:
 
     def _attached(self, devices: Devices) -> AttachedInput:
         types, number = self.profile.types, self.number
-        return AttachedInput(devices, types, self._around, self._fields, self.touch, number=number, rank=Rank.SEAT)
+        return AttachedInput(
+            devices, types, self._around, self._fields, self.reminder.soon, number=number, rank=Rank.SEAT
+        )
 
     def _attached_output(self, name: str, device: OutputDevice) -> AttachedOutput:
         return AttachedOutput(name, device, self._around, self._fields, found=self._found, rank=Rank.SEAT)
@@ -194,7 +197,7 @@ class Seat:
 
     def keep_record(self, session: SessionRecorder) -> None:
         """Use this session log from now on."""
-        self.record, self.recording = session, session.sample
+        self.record = self.session = session
 
     @_in_turn
     def silence(self) -> None:
@@ -251,64 +254,65 @@ class Seat:
 
     # --- a pass of the loop -----------------------------------------------------------------------------------
 
-    def _due(self, now: int) -> None:
-        if self.waiting.behind(now):
-            self._around.flooded(self.wake)
-        else:
-            self.wake(now)
+    def wake(self, now: int, share: int = 0) -> None:
+        """Do all that is due, after all that was readable has been read; of a flood as much as ``share`` allows.
 
-    @_in_turn
-    def wake(self, now: int, share: int = SHARE) -> None:
-        """Do all that is due, after all that was readable has been read; of a flood as much as ``share`` allows."""
-        until = clock.now() + share
+        Without a share it is ``SHARE``, but a seat that is behind then only asks to be woken after the others.
+        """
+        if not share and self.waiting.behind(now):
+            self._around.flooded(self.wake)
+            return
+        memory = self.turns.memory
+        before = memory[SEAT]
+        memory[SEAT] = self.number  # as ``_in_turn``, whose wrapper is a call more
         try:
-            due = self.engine.next_deadline()
-            if due is not None and due <= now:
-                self.lateness.add(now - due)
-            self.feed(now, until)
+            if self._due is not None and self._due <= now:
+                self.lateness.add(now - self._due)
+            self.feed(now, share or SHARE)
             due = self.engine.next_deadline()
             if due is not None and due <= now:
                 self.now = max(self.now, now)  # a sample that comes later with an earlier stamp is played now
                 self._send(self.engine.wake(self.now))
         finally:
             self.rest()
+            memory[SEAT] = before
 
     def rest(self) -> None:
         """Ask for ``wake`` when the engine wants it; at once if samples wait to be played."""
-        if self.waiting:
+        due = self._due = self.engine.next_deadline()
+        if self.waiting.samples:
             self.reminder.soon()
-        elif (due := self.engine.next_deadline()) is None:
+        elif due is None:
             self.reminder.clear()
         else:
             self.reminder.set(due)
 
     @_in_turn
     def _play_on(self, now: int) -> None:
-        """Play what is due of the motif."""
-        while self._motif and self._motif[0][0] <= now:
-            self._send_one(self._motif.popleft()[1])
-        if self._motif:
-            self._motif_goes_on.set(self._motif[0][0])
+        """Play what is due of the chime."""
+        while self._chime and self._chime[0][0] <= now:
+            self._send([self._chime.popleft()[1]])
+        if self._chime:
+            self._chime_goes_on.set(self._chime[0][0])
 
     @_in_turn
     def _found(self, out: AttachedOutput, _now: int) -> None:
         """Choose the sounds at an output that has just been opened."""
         self._send([message for message in self.engine.programs() if message.output == out.name])
 
-    def feed(self, now: int, until: int | None = None) -> None:
+    def feed(self, now: int, share: int = SHARE) -> None:
         """Play what was read, oldest first, until this time.
 
         A driver's stamp may be a little earlier than what has been played already.
         """
         self._gather(now)
-        waiting = self.waiting
-        if not waiting:
+        samples = self.waiting.samples
+        if len(samples) == 1:  # nearly always: nobody waits for it, so no time is looked at
+            self._play(*samples.popleft(), now)
             return
-        until = clock.now() + SHARE if until is None else until
-        while waiting and clock.now() < until:
-            stamp, sample = waiting.next()
-            self.now = max(self.now, min(stamp, now))
-            self._take(sample)
+        until = clock.now() + share if samples else 0
+        while samples and clock.now() < until:
+            self._play(*samples.popleft(), now)
 
     def _gather(self, now: int) -> None:
         """Take over what the devices have said."""
@@ -326,15 +330,17 @@ class Seat:
         with self._around.contained():
             self.on_chatter()
 
-    def _take(self, sample: Sample) -> None:
-        """Play one sample now."""
+    def _play(self, stamp: int, sample: Sample, now: int) -> None:
+        """Play one sample that was taken at this time."""
+        self.now = max(self.now, min(stamp, now))
         if not isinstance(sample, _NO_READING):
             self.last[sample.input] = (self.now, sample)
         if self._stale and self._is_stale(sample):
             return
-        self.watching.sample(sample, self.now)
-        if self.recording is not None:
-            self.recording(self.now, sample)
+        if self.watching.until >= self.now:
+            self.watching.sample(sample, self.now)
+        if self.session is not None and self.session.record_raw:
+            self.session.sample(self.now, sample)
         try:
             self._send(self.engine.handle(sample, self.now))
         except Exception as error:  # noqa: BLE001 - one sample's fault must not cost those after it
@@ -403,8 +409,7 @@ class Seat:
     @_in_turn
     def hear(self, sample: Sample, now: int) -> None:
         """Take what another seat has played."""
-        self.now = max(self.now, now)
-        self._take(sample)
+        self._play(now, sample, now)
         self.touch()
 
     @_in_turn
@@ -468,12 +473,8 @@ class Seat:
 
     def _send(self, messages: Iterable[Message]) -> None:
         for message in messages:
-            self._send_one(message)
-
-    def _send_one(self, message: Message) -> None:
-        if self.muted and message.data[0] & 0xF0 == NOTE_ON:
-            return
-        self.outputs[message.output].send(message.data, self.now)
+            if not self.muted or message.data[0] & 0xF0 != NOTE_ON:
+                self.outputs[message.output].send(message.data, self.now)
 
     def _silencing(self, output: str) -> Sequence[tuple[int, ...]]:
         """Return the messages that end all that sounds at an output, whatever its part does next."""

@@ -93,7 +93,8 @@ class Watching:
     """The frames of one seat, and what is collected for the next one."""
 
     def __init__(self) -> None:
-        self._until = 0  # somebody watches until then
+        self.until = 0
+        """Somebody watches until then: nobody else need tell of samples."""
         self._profile: Profile | None = None
         self._conditioners: Mapping[str, Conditioner] = {}
         self._extremes: dict[str, tuple[float, float]] = {}
@@ -113,7 +114,7 @@ class Watching:
 
     def sample(self, sample: Sample, now: int) -> None:
         """Note the extremes of an input by a sample that went into the engine."""
-        if now > self._until:
+        if now > self.until:
             return
         if isinstance(sample, PressureSample):
             value: float = sample.pascal
@@ -139,7 +140,7 @@ class Watching:
             self._missing.add(fields["input"])
         elif event == "found":
             self._missing.discard(fields["input"])
-        if now <= self._until and event in TOLD:
+        if now <= self.until and event in TOLD:
             self._missed += len(self._events) == EVENTS
             self._events.append((now, event, fields))
 
@@ -147,11 +148,11 @@ class Watching:
         """Make a frame of all since the last one. ``last``: by input, when something was heard and what."""
         profile = self._profile
         assert profile is not None  # noqa: S101 - a seat always plays
-        if now > self._until:  # nobody has watched until now
+        if now > self.until:  # nobody has watched until now
             self._events.clear()
             self._extremes.clear()
             self._missed = 0
-        self._until = now + WATCHED
+        self.until = now + WATCHED
         frame: SeatFrame = {
             "child": profile.child,
             "inputs": {name: self._input(name, profile, now, *last.get(name, (None, None))) for name in profile.types},

@@ -116,7 +116,8 @@ class Room:
         self._lead = Lead(plan.leading, Alarm(self._timers, _LEAD)) if plan.leading is not None else None
         self._tempo_said = TEMPO in plan.says
         self._places: dict[str, _KnownMember] = {}
-        self._listening = False
+        self.listens = False
+        """True if any seat listens to others or takes turns."""
         self._ears: dict[tuple[str, str], list[_Ear]] = {}  # by seat and part, as long as nobody comes or goes
 
     # --- members ----------------------------------------------------------------------------------------------
@@ -139,7 +140,7 @@ class Room:
     def _look_who_listens(self) -> None:
         self._ears.clear()
         plans = [place.member.plan for place in self._places.values()]
-        self._listening = any(plan.listens or _takes_turns(plan) for plan in plans)
+        self.listens = any(plan.listens or _takes_turns(plan) for plan in plans)
 
     def leave(self, name: str, now: int) -> None:
         """A seat plays no more."""
@@ -199,11 +200,6 @@ class Room:
         if (place := self._places.get(name)) is not None:
             for wire in list(place.on):
                 self._ends(name, place, wire, now)
-
-    @property
-    def listens(self) -> bool:
-        """Tell whether any seat listens to others or takes turns."""
-        return self._listening
 
     # --- what leads -------------------------------------------------------------------------------------------
 

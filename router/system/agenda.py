@@ -71,8 +71,17 @@ class Reminder:
         """Ring in this pass if it has not rung in it, else in the next one. Needs no memory."""
         self.at = AT_ONCE
         self.entry = None
-        if not self.queued:
-            self._agenda.queue(self)
+        if self.queued:
+            return
+        agenda = self._agenda
+        agenda.busy = True
+        queue = agenda.after if self.rung == agenda.passes else agenda.ready[self.rank]
+        self.queued, self.following = True, None
+        if queue.last is None:
+            queue.first = self
+        else:
+            queue.last.following = self
+        queue.last = self
 
     def clear(self) -> None:
         """Do not ring."""
@@ -114,12 +123,12 @@ class Agenda:
         self._heap: list[tuple[int, int, Reminder]] = []  # time, order of setting
         self._order = 0
         self._full = _SPARE
-        self._ready = [_Queue() for _ in Rank]  # what rings in this pass, by rank
-        self._next = _Queue()  # what rings in the next
+        self.ready = [_Queue() for _ in Rank]  # what rings in this pass, by rank
+        self.after = _Queue()  # what rings in the next
         self._unfiled = _Queue()  # what is set, and there was no memory to put it on the heap
         self._now = 0
-        self._pass = 0
-        self._any = False  # something is queued
+        self.passes = 1
+        self.busy = False  # something is queued
 
     def reminder(self, call: Callable[[int], object], rank: Rank = Rank.REST) -> Reminder:
         """Make a reminder, not set yet. ``call`` is given the time of the pass, and returns nothing that counts."""
@@ -129,7 +138,7 @@ class Agenda:
         """When ``ring`` is wanted; None: not before something is set."""
         if self._unfiled.first is not None and not self._file_again():
             return AT_ONCE
-        if self._any:
+        if self.busy:
             return AT_ONCE
         heap = self._heap
         while heap:
@@ -141,22 +150,25 @@ class Agenda:
 
     def ring(self, now: int) -> None:
         """Call all that is due, each at most once."""
-        self._pass += 1
         self._now = now
-        while self._next.first is not None:
-            reminder = self._next.take()
-            self._ready[reminder.rank].append(reminder)
-        self._take_due(now)
-        rank, last = 0, len(self._ready)
+        while self.after.first is not None:
+            reminder = self.after.take()
+            self.ready[reminder.rank].append(reminder)
+        if self._heap and self._heap[0][0] <= now:
+            self._take_due(now)
+        rank, last = 0, len(self.ready)
         while rank < last:
-            queue = self._ready[rank]
+            queue = self.ready[rank]
             if queue.first is None:
                 rank += 1
                 continue
-            reminder = queue.take()
+            reminder = queue.first  # as in ``take``, which is a call
+            queue.first, reminder.following, reminder.queued = reminder.following, None, False
+            if queue.first is None:
+                queue.last = None
             if reminder.at is not None and reminder.at <= self._now:
                 reminder.at = reminder.entry = None
-                reminder.rung = self._pass
+                reminder.rung = self.passes
                 try:
                     reminder.call(self._now)
                 except Exception as error:  # noqa: BLE001 - whatever it is, the rest must go on
@@ -164,7 +176,8 @@ class Agenda:
                 else:
                     reminder.pause = 0
                 rank = 0  # it may have queued something that comes before
-        self._any = self._next.first is not None
+        self.busy = self.after.first is not None
+        self.passes += 1
 
     def later(self, now: int) -> None:
         """Let this pass go on at a later time: what is due by then rings in it, too."""
@@ -190,11 +203,6 @@ class Agenda:
                 if not reminder.queued:
                     self._unfiled.append(reminder)
 
-    def queue(self, reminder: Reminder) -> None:
-        """Let a reminder ring in this pass or the next; for reminders only."""
-        self._any = True
-        (self._next if reminder.rung == self._pass else self._ready[reminder.rank]).append(reminder)
-
     def _file_again(self) -> bool:
         """Put on the heap what there was no memory for; tell whether there is now."""
         filed = True
@@ -211,9 +219,7 @@ class Agenda:
             entry = heap[0]
             reminder = entry[2]
             if reminder.entry is entry:
-                reminder.entry = None
-                if not reminder.queued:
-                    self.queue(reminder)
+                reminder.soon()
             heapq.heappop(heap)
 
     def _failed(self, reminder: Reminder, error: Exception) -> None:

@@ -254,7 +254,7 @@ def test_too_many_that_wait_for_their_answer(path):
     with serving(path, lambda _, reply: later.append(reply)) as served, Connection(path, 30) as line:
         for _ in range(17):
             line.send({"do": "panic"})
-        until(lambda: len(later) == 16)
+        until(lambda: len(later) == 16 and len(served.control._clients[0].answers) == 17)
         for reply in later:
             served.call(partial(reply, {"ok": True}))
         answers = [line.receive(30) for _ in range(17)]
@@ -451,7 +451,7 @@ def test_when_no_descriptor_is_left_others_go_on_and_later_somebody_is_let_in(pa
                     taken.append(os.dup(0))
             comes.connect(str(path))
             comes.sendall(b'{"do": "panic"}\n')
-            until(lambda: served.control._let_in_at is not None)
+            until(lambda: served.control._letting_in.at is not None)
             before = served.ticks
             there.send({"do": "status"})
             assert there.receive(30)["ok"] is True

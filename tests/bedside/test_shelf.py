@@ -640,13 +640,14 @@ def test_many_small_pieces_do_not_wake_the_loop_each_time(bed):
             file.flush()
             now += NANOSECONDS // 1000
             readable = bool(select.select([bed.shelf.fileno()], [], [], 0)[0])
-            due = (deadline := bed.shelf.deadline()) is not None and deadline <= now
+            due = (deadline := bed.agenda.next()) is not None and deadline <= now
             if readable:
-                assert bed.shelf.read(now) == []
+                bed.shelf.read(now)
             if due:
-                assert bed.shelf.wake(now) == []
+                bed.agenda.ring(now)
             passes += readable or due
             news += readable
+            assert bed.offers == []
     pauses = (now - begun) // PAUSE
     assert news >= pauses // 2, (news, pauses)  # it goes on to listen, and so this counts something
     assert passes <= 2 * pauses + 5, (passes, pauses)  # one to read the news, one to listen again
@@ -1854,7 +1855,7 @@ def digest(what: str) -> str:
 
 def played_for_a_minute(loop: Loop) -> None:
     """Time goes on for the shelf."""
-    loop.shelf.wake(clock.now() + 61 * NANOSECONDS)
+    loop.agenda.ring(clock.now() + 61 * NANOSECONDS)
     loop.until(lambda: digest((loop.folder / "wren.yaml").read_text()) in Proven(loop.state / "bed").digests())
 
 
@@ -1913,7 +1914,7 @@ def test_a_profile_put_there_just_after_the_start_is_news_though_the_disk_is_slo
 
 
 def test_a_minute_is_what_proves_a_profile_and_not_less(bed):
-    bed.shelf.wake(clock.now() + 59 * NANOSECONDS)
+    bed.agenda.ring(clock.now() + 59 * NANOSECONDS)
     bed.turn(0.1)
     assert Proven(bed.state / "bed").digests() == []
     played_for_a_minute(bed)

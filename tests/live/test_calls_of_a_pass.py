@@ -3,7 +3,7 @@
 A real service runs in this process, with real serial lines (pseudo-terminals) and JACK; ``sys.setprofile`` counts the
 calls of the router's own functions in the loop's thread. The counts are ceilings: what makes a pass dearer fails here.
 
-    python tests/test_calls_of_a_pass.py         prints the counts, and the walk
+    python -m tests.live.test_calls_of_a_pass         prints the counts, and the walk
 """
 
 from __future__ import annotations
@@ -18,21 +18,21 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from parts import unique
 
 import router
 from router.bedside.service import Service
 from router.files import configuration
+from tests.shared.parts import unique
 
 HERE = str(Path(router.__file__).parent) + "/"
 
-PASS = {1: 150, 16: 150}
+PASS = {1: 105, 16: 105}
 """Calls of a pass in which one press becomes one note, by how many seats there are."""
 
-IDLE = {1: 30, 16: 30}
+IDLE = {1: 12, 16: 12}
 """Calls of a pass in which nothing is to be played, by seats."""
 
-WALK, FILES = 83, 58
+WALK, FILES = 67, 47
 """Calls of the router's functions from a press's descriptor to the driver's ``send``, and changes of file between them."""
 
 EFFORTS = 12
@@ -168,8 +168,6 @@ if __name__ == "__main__":
     for count in (1, 16):
         with tempfile.TemporaryDirectory() as where:
             found = play(Path(where), count)
-        print(count, "seats:", counts(found), "passes", [len(one) for one in found])
-        if "-v" in sys.argv and count == 1:
-            press = [one for one in found if is_press(one)][-1]
-            for name in press:
-                print("  ", *name)
+        sys.stdout.write(f"{count} seats: {counts(found)}\n")
+    for name in walk_of([one for one in found if is_press(one)][-1]):
+        sys.stdout.write(f"  {' '.join(name)}\n")
