@@ -196,7 +196,7 @@ class Service:
 
         def silent() -> None:
             self._write_down(self._deaths.ended)  # it was told to stop: that is no death, whatever comes of closing
-            self._errands.finish()
+            self._worker.finish()
 
         try:
             return self.daemon.run(begun, {signal.SIGHUP: self._reload}, silent)

@@ -586,7 +586,7 @@ def test_frames_come_while_somebody_watches(path):
                 assert "frame" in said
             assert said["asked"] == {"do": "status"}
         until(lambda: not served.control.watchers())
-        until(lambda: served.control._frame_at is None)
+        until(lambda: served.control._framing.at is None)
         count = len(asked)
         time.sleep(0.2)
         assert len(asked) == count
