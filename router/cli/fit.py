@@ -18,6 +18,7 @@ from typing import Any
 
 from router import fit
 from router.cli import say
+from router.core.conditioning.cycle import Cycle
 from router.core.timers import Alarm, Timers
 from router.core.units import PRESSURE, nearest
 from router.files import edit, profile
@@ -166,6 +167,11 @@ def _changed(text: str, name: str, found: fit.Fit, trace: str) -> tuple[str, dic
             }
         )
     unit = next((unit for unit in sorted(units) if unit != "Pa"), "Pa")
+    known = ("inputs", name, "cycle")
+    if found.cycle is not None:
+        changes[known] = _cycle(found.cycle, unit)
+    elif edit.holds(text, known):
+        changes[known] = "no"
     return edit.changed(text, changes), {
         "input": name,
         "trace": trace,
@@ -186,6 +192,18 @@ def _changed(text: str, name: str, found: fit.Fit, trace: str) -> tuple[str, dic
         },
         "remarks": found.remarks,
     }
+
+
+def _cycle(cycle: Cycle, unit: str) -> str:
+    """A known rhythm as a profile has it."""
+    low = min(cycle.shape)
+    height = max(cycle.height, 1e-9)
+    shape = ", ".join(str(round(100 * (level - low) / height)) for level in cycle.shape)
+    return (
+        f"{{period: {_shown(cycle.period, 'time', unit)}, height: {_shown(cycle.height, 'pressure', unit)}, "
+        f"irregular: {100 * cycle.irregular:.1f} %, uneven: {100 * cycle.uneven:.1f} %, "
+        f"wavers: {_shown(cycle.wavers, 'pressure', unit)}, shape: [{shape}]}}"
+    )
 
 
 def _unit(written: str | None) -> str:

@@ -18,7 +18,7 @@ def changed(text: str, changes: Mapping[tuple[str, ...], str]) -> str:
     """Change values in the text of a profile that can be read; return the new text.
 
     ``changes``: new values by their path (``("inputs", "cheek", "above", "on")``). A value that is not there yet is
-    added to what is around it; ``{}`` of settings are added to their parent if that is not there either.
+    added to what is around it; ``{}`` of settings are added to their parent if that is not there either, and take the place of others.
 
     Raises:
         ValueError: the text is no YAML mapping, or a path leads nowhere.
@@ -34,6 +34,14 @@ def written(text: str, path: Sequence[str]) -> str | None:
     for name in path:
         node = _value(node, name) if isinstance(node, yaml.MappingNode) else None
     return node.value if isinstance(node, yaml.ScalarNode) else None
+
+
+def holds(text: str, path: Sequence[str]) -> bool:
+    """Tell whether anything is written at a path."""
+    node: yaml.Node | None = _root(text)
+    for name in path:
+        node = _value(node, name) if isinstance(node, yaml.MappingNode) else None
+    return node is not None
 
 
 def _root(text: str) -> yaml.MappingNode:
@@ -61,9 +69,17 @@ def _change(text: str, path: tuple[str, ...], value: str) -> str:
                 inside = f"{{{outer}: {inside}}}"
             return _insert(text, shift, node, f"{name}: {inside}")
         node = found
-    if not isinstance(node, yaml.ScalarNode):
-        raise ValueError(f"{'.'.join(path)} is not one value")  # noqa: TRY004 - it is the text that is wrong
-    return text[: shift + node.start_mark.index] + value + text[shift + node.end_mark.index :]
+    if not isinstance(node, yaml.ScalarNode) and value != "no" and not value.startswith("{"):
+        raise ValueError(f"{'.'.join(path)} is not one value")
+    return text[: shift + node.start_mark.index] + value + text[shift + _end(node) :]
+
+
+def _end(node: yaml.Node) -> int:
+    """Where what a node says ends; the parser's mark of settings on lines of their own lies behind the blank lines after them."""
+    if isinstance(node, yaml.CollectionNode) and not node.flow_style and node.value:
+        last = node.value[-1]
+        return _end(last[1] if isinstance(last, tuple) else last)
+    return node.end_mark.index
 
 
 def _insert(text: str, shift: int, mapping: yaml.MappingNode, entry: str) -> str:

@@ -28,19 +28,19 @@ done. Where rest and effort cannot be told apart there is no result: a guess wou
 
 from __future__ import annotations
 
-import itertools
-import math
 from collections.abc import Sequence
 from dataclasses import replace
 from statistics import median
 
 from router.core.conditioning.pressure import PressureSettings, Side
 from router.core.units import NANOSECONDS
-from router.fit.estimates import drawn, quantile, slope, spread
+from router.fit.estimates import drawn, quantile
 from router.fit.pressure_beneath import beneath_efforts, flat, outvoted
+from router.fit.pressure_facts import facts_of
 from router.fit.pressure_rest import Rest
+from router.fit.pressure_rhythm import rhythm_at_rest, without_rhythm
 from router.fit.pressure_samples import SIGNS, Samples, condition, first_sizes, roughly, sane, spike_width, thinned
-from router.fit.pressure_trials import OFF_SHARE, Hump, Trial, shape, sides_at
+from router.fit.pressure_trials import OFF_SHARE, Hump, Trial, sides_at
 from router.fit.recording import PARTS, FitError, Pieces, Recording
 from router.fit.result import (
     ENOUGH,
@@ -65,9 +65,6 @@ SHARES = (0.34, 0.42, 0.5, 0.58, 0.66)
 """Thresholds that are tried first, as shares of an ordinary effort."""
 COARSE, FINER = 0.08, 0.04
 """Steps from the best share to the next ones tried: beyond the first or last share, then on both sides of the best."""
-TIRES = 0.05
-"""Share of the ordinary effort a minute; a smaller decline is not worth a remark."""
-
 JUMP = 0.2
 """Rest jumps if it moves between periods by this share of on, and much further than usual. Our choice."""
 
@@ -82,6 +79,39 @@ def pressure(recording: Recording, settings: PressureSettings) -> Fit:
     spikes = spike_width(recording.samples)
     samples = thinned(recording.samples, spikes)
     sane(samples, recording)
+    settings = replace(settings, cycle=None)
+    plain = _prepared(samples, recording, settings)
+    cycle = rhythm_at_rest(samples, recording) if settings.rhythm and settings.track is not None else None
+    search = plain
+    if cycle is not None:
+        known = _prepared(without_rhythm(samples, cycle), recording, settings)
+        if known.better_than(plain):
+            search = known
+        else:
+            cycle = None
+    for share in SHARES:
+        search.look(share)
+    best = search.choice(search.everything)
+    if best in (SHARES[0], SHARES[-1]):
+        search.look(best - COARSE if best == SHARES[0] else best + COARSE)
+        best = search.choice(search.everything)
+    for share in (best - FINER, best + FINER):
+        search.look(share)
+    found = search.result([word for word in SIGNS if getattr(settings, word) is not None])
+    beneath = search.beneath
+    if all(setting.sure == UNSURE for setting in found.settings):
+        beneath = [replace(setting, sure=UNSURE) for setting in beneath]
+    found.settings.extend(beneath)
+    if spikes or settings.spikes:
+        found.settings.append(outvoted(spikes, settings.spikes))
+    if cycle is not None:
+        says = "something repeats every {} and is {} from crest to trough; it is known from the first breath on, and taken out"
+        found.facts.append(Fact("rhythm", says, ((cycle.period, "time"), (cycle.height, "pressure"))))
+    return replace(found, cycle=cycle)
+
+
+def _prepared(samples: Samples, recording: Recording, settings: PressureSettings) -> _Search:
+    """Measure the efforts in these samples, before thresholds are searched."""
     asked = [word for word in SIGNS if getattr(settings, word) is not None]
     sizes = first_sizes(samples, recording, asked)
     # A side that nobody uses is not fitted, and its old threshold must not disturb what is learned of the other.
@@ -91,24 +121,10 @@ def pressure(recording: Recording, settings: PressureSettings) -> Fit:
         below=settings.below if "below" in sizes else None,
     )
     settings, beneath = beneath_efforts(samples, recording, settings, sizes)
-    search = _Search(samples, recording, settings)
+    search = _Search(samples, recording, settings, beneath)
     # The background is learned by the threshold, and the sizes are measured from the background.
     search.measure(sides_at({side: 0.45 * size for side, size in sizes.items()}, sizes))
-    for share in SHARES:
-        search.look(share)
-    best = search.choice(search.everything)
-    if best in (SHARES[0], SHARES[-1]):
-        search.look(best - COARSE if best == SHARES[0] else best + COARSE)
-        best = search.choice(search.everything)
-    for share in (best - FINER, best + FINER):
-        search.look(share)
-    found = search.result(asked)
-    if all(setting.sure == UNSURE for setting in found.settings):
-        beneath = [replace(setting, sure=UNSURE) for setting in beneath]
-    found.settings.extend(beneath)
-    if spikes or settings.spikes:
-        found.settings.append(outvoted(spikes, settings.spikes))
-    return found
+    return search
 
 
 def applied(found: Fit, settings: PressureSettings) -> PressureSettings:
@@ -128,14 +144,13 @@ def applied(found: Fit, settings: PressureSettings) -> PressureSettings:
         )
         side = Side(values[word, "on"], values[word, "off"], values[word, "full"], values.get((word, "firm")), follow)
         settings = replace(settings, above=side) if word == "above" else replace(settings, below=side)
-    return settings
+    return replace(settings, cycle=found.cycle)
 
 
 def beyond_rest(recording: Recording, settings: PressureSettings) -> tuple[list[int], list[float]]:
     """Times, and how far the pressure is from the background as the router would learn it."""
-    times, beyond, _presses = condition(
-        thinned(recording.samples, settings.spikes), replace(settings, levels=frozenset(), spikes=0)
-    )
+    samples = thinned(recording.samples, settings.spikes)
+    times, beyond, _presses = condition(samples, replace(settings, levels=frozenset(), spikes=0))
     return times, beyond
 
 
@@ -148,7 +163,10 @@ class _Search:
     ``pieces`` are the pieces that count; a piece given twice counts twice.
     """
 
-    def __init__(self, samples: Samples, recording: Recording, settings: PressureSettings) -> None:
+    def __init__(
+        self, samples: Samples, recording: Recording, settings: PressureSettings, beneath: list[Setting]
+    ) -> None:
+        self.beneath = beneath
         self._samples, self._recording, self._settings = samples, recording, settings
         self._rest = Rest(samples, recording)
         self._pieces = Pieces(recording)
@@ -160,6 +178,12 @@ class _Search:
     def measure(self, sides: dict[str, Side]) -> None:
         """Take the sizes of the efforts from this trial."""
         self._measured = self._try(sides)
+
+    def better_than(self, other: _Search) -> bool:
+        """Tell whether fewer efforts were missed and false presses heard where both were measured."""
+        assert self._measured is not None  # noqa: S101 - both have been measured
+        assert other._measured is not None  # noqa: S101 - as above
+        return self._rank(self._measured, self.everything) < other._rank(other._measured, other.everything)
 
     def look(self, share: float) -> None:
         """Try ``on`` at a share of the ordinary effort of each side."""
@@ -208,7 +232,9 @@ class _Search:
             for side, humps, count in last.efforts
             for hump in humps
         ]
-        facts, tiring = self._facts(last)
+        facts, tiring = facts_of(
+            last, {side: self._humps(last, side, self.everything) for side in last.sides}, self._recording, self._rest
+        )
         humps = sorted((hump.begin, hump.end) for _side, humps, _count in last.efforts for hump in humps)
         jump = max(
             filter(None, (self._rest.jump(), self._rest.jump_among_efforts(humps))),
@@ -438,52 +464,3 @@ class _Search:
             Setting((side, "follow", name), value, "pressure", why, figures, value, value, SURE)
             for name, value, why, figures in follow
         ]
-
-    def _facts(self, trial: Trial) -> tuple[list[Fact], list[str]]:
-        facts: list[Fact] = []
-        calm = [value for t, value in zip(trial.times, trial.beyond, strict=True) if self._recording.at_rest(t)]
-        if len(calm) > 2:
-            noise = spread([after - before for before, after in itertools.pairwise(calm)]) / math.sqrt(2)
-            facts.append(
-                Fact(
-                    "rest",
-                    "noise of {} (standard deviation), drift of {} a minute ({} to {})",
-                    ((noise, "pressure"), *((value, "pressure") for value in self._rest.drift())),
-                )
-            )
-        if rhythm := self._rest.rhythm():
-            facts.append(
-                Fact(
-                    "rhythm",
-                    "something repeats every {} and is {} from crest to trough; it is taken out",
-                    ((rhythm[0], "time"), (rhythm[1], "pressure")),
-                )
-            )
-        tiring: list[str] = []
-        for side in trial.sides:
-            humps = self._humps(trial, side, self.everything)
-            if not humps:
-                continue
-            ordinary = median(hump.size for hump in humps)
-            shapes = [form for hump in humps if (form := shape(trial, side, hump))]
-            figures: list[Figure] = [
-                (ordinary, "pressure"),
-                *((median(form[place] for form in shapes), "time") for place in (0, 1) if shapes),
-            ]
-            says = "ordinarily {}, risen within {}, held for {}" if shapes else "ordinarily {}"
-            facts.append(Fact(f"efforts {side}", says, tuple(figures)))
-            if len(humps) >= 5:
-                change, low, high = slope(
-                    [hump.top / (60 * NANOSECONDS) for hump in humps], [hump.size for hump in humps]
-                )
-                says, figures = f"no sign of it in {len(humps)} efforts", []
-                if low * high > 0:
-                    says = "efforts change by {} a minute ({} to {})"
-                    figures = [(value / ordinary, "share") for value in (change, low, high)]
-                facts.append(Fact(f"tiring {side}", says, tuple(figures)))
-                if high < 0 and change < -TIRES * ordinary:
-                    tiring.append(
-                        f"efforts shrink by {-100 * change / ordinary:.0f} % a minute: the child tires, so short turns, and fit again "
-                        "when it is rested"
-                    )
-        return facts, tiring

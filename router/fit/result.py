@@ -6,6 +6,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
+from router.core.conditioning.cycle import Cycle
 from router.fit.estimates import limits
 
 Figure = tuple[float, str]
@@ -117,6 +118,8 @@ class Fit:
     judged: list[Judged] = field(default_factory=list)
     false: list[int] = field(default_factory=list)
     """When presses began that nobody meant, in nanoseconds."""
+    cycle: Cycle | None = None
+    """The rhythm beneath the efforts, if it is to be known beforehand."""
 
 
 def heard_between_marks(times: int) -> list[str]:

@@ -254,6 +254,24 @@ def test_a_sensor_that_drifts_is_followed_more_closely():
     assert ("zero", "track") not in {setting.path for setting in still.settings}
 
 
+def over_a_ventilator(seconds=60.0):
+    """Gentle efforts over a rhythm of 1.3 of them, from the recording's first second to its last."""
+    pushes = [(22 + 3.7 * i, 200, 0.9) for i in range(int((seconds - 24) / 3.7))]
+    wave = [lambda t: 260 * (min(1.0, t % 2.6 / 0.3) if t % 2.6 < 0.9 else math.exp(-(t % 2.6 - 0.9) / 0.25))]
+    return cheek(*pushes, seconds=seconds, rate=50, also=wave)
+
+
+def test_a_rhythm_larger_than_an_effort_is_learned_from_the_rest_and_every_effort_heard():
+    """Learned from what is marked as rest, before any threshold is judged; it was refused."""
+    found = fit.pressure(fit.record(over_a_ventilator(), "cheek"), SETTINGS)
+    assert found.heard == fit.Heard(9, 9, 0, 0)
+    assert found.cycle.period == pytest.approx(2.6 * SECOND, rel=0.01)
+    assert found.cycle.height == pytest.approx(260, rel=0.05)
+    assert fit.applied(found, SETTINGS).cycle == found.cycle
+    still = fit.pressure(fit.record(cheek(*PUSHES, rate=50), "cheek"), SETTINGS)
+    assert still.cycle is None
+
+
 def test_a_bad_contact_is_found_and_outvoted():
     """A reading in a hundred is 3000 Pa away; each was the largest pressure of its stretch."""
     rng = random.Random(4)
@@ -653,6 +671,22 @@ def test_write_changes_the_numbers_and_no_other_letter(tmp_path, lark, capsys):
     assert main(arguments) == 0
     assert "it said so already" in capsys.readouterr().out
     assert (tmp_path / "lark.yaml.old").read_text() == PROFILE
+
+
+def test_a_known_rhythm_is_written_read_written_anew_and_taken_back(tmp_path, lark):
+    arguments = ["fit", "cheek", "--profile", str(lark), "--write", "--trace"]
+    assert main([*arguments, trace(tmp_path, over_a_ventilator())]) == 0
+    made = profile.load(lark).plan.inputs["cheek"](itertools.count(1).__next__, alarm())
+    cycle = made.settings.cycle
+    assert cycle.period == pytest.approx(2.6 * SECOND, rel=0.01)
+    assert cycle.height == pytest.approx(260, rel=0.05)
+    assert len(cycle.shape) == 32
+    assert abs(sum(cycle.shape)) < 1
+    assert main([*arguments, trace(tmp_path, over_a_ventilator(50.0))]) == 0
+    assert profile.check(lark) == []
+    assert lark.read_text().count("cycle:") == 1
+    assert main([*arguments, trace(tmp_path, cheek(*PUSHES))]) == 0
+    assert profile.load(lark).plan.inputs["cheek"](itertools.count(1).__next__, alarm()).settings.cycle is None
 
 
 def test_a_second_fit_keeps_both_old_files(tmp_path, lark):

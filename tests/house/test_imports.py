@@ -29,7 +29,8 @@ ROOMS = {
     "offline": ("picture", "player", "simulate", "together"),
     "fit": (
         *("estimates", "recording", "result", "guide"),
-        *("pressure_samples", "pressure_rest", "pressure_trials", "pressure_beneath", "pressures"),
+        *("pressure_samples", "pressure_rhythm", "pressure_rest", "pressure_trials", "pressure_beneath"),
+        *("pressure_facts", "pressures"),
         *("switches", "pointers"),
     ),
     "report": ("measures", "session", "history", "data", "page", "html", "plots", "fit_page", "terminal", "ward"),

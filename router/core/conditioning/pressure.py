@@ -31,6 +31,7 @@ from dataclasses import dataclass, replace
 
 from router.core.conditioning.background import Background, Seen
 from router.core.conditioning.base import Conditioner, Gestures
+from router.core.conditioning.cycle import Cycle, KnownRhythm
 from router.core.conditioning.drift import Drift
 from router.core.conditioning.spikes import Spikes
 from router.core.events import Gesture, Level, NearMiss, Press, PressureSample, Release, SensorFault
@@ -83,6 +84,7 @@ class PressureSettings:
     how strength is measured. ``longest`` (nanoseconds) is the longest effort; None: none. ``ends`` are the lowest and highest
     pressure the sensor can say, in pascals, if known. ``spikes`` (nanoseconds) is the time over which a running median is
     taken; 0: none. ``flat`` (nanoseconds): a pressure away from rest that is as still as rest for so long is the new rest; 0: never.
+    ``cycle``: the rhythm underneath, if it is known beforehand.
     ``levels`` are the sources (``cheek.above``) for which continuous
     levels are wanted; levels that no part uses cost nothing.
     """
@@ -98,6 +100,7 @@ class PressureSettings:
     ends: tuple[float, float] | None = None
     spikes: int = 0
     flat: int = 5 * NANOSECONDS
+    cycle: Cycle | None = None
 
 
 @dataclass(slots=True)
@@ -149,6 +152,7 @@ class PressureConditioner(Conditioner):
         self._health = _Health(settings.ends)
         self._slope = _Slope()
         self._spikes = Spikes(settings.spikes) if settings.spikes else None
+        self._known = None if settings.cycle is None or not settings.rhythm else KnownRhythm(settings.cycle)
         self._busy = False  # an effort lasts, or a level is not back at 0
         self._tube_is_off = False
 
@@ -166,10 +170,16 @@ class PressureConditioner(Conditioner):
             return ()
         if self._spikes is not None:
             pascal = self._spikes.without(pascal, now)
+        raw = pascal
+        if self._known is not None:
+            left = self._known.without(pascal, now)
+            if left is None:
+                return ()
+            pascal = left
         background = self._background
-        if self._tube_is_off and background is not None and not self._of_the_room(pascal):
+        if self._tube_is_off and background is not None and not self._of_the_room(raw):
             self._tube_is_off = False
-            background.restart()
+            self._restart(background)
             return [*self._let_go(), SensorFault(self.name, "tube on again: rest is found anew")]
         rest = 0.0 if background is None else background.expect(now)
         gestures: list[Gesture] = []
@@ -194,6 +204,8 @@ class PressureConditioner(Conditioner):
         """Take the new level for rest, let go of what it held, and say it."""
         far, was = background.moved or 0.0, background.expected or 0.0
         background.follow_the_move()
+        if self._known is not None:
+            self._known.shift(far)
         if abs(far) < MOVED * self._on:
             return []
         if abs(was) > self._on and self._of_the_room(was + far):
@@ -202,6 +214,11 @@ class PressureConditioner(Conditioner):
         else:
             why = f"rest has moved by {far:.0f} Pa at once and stays there: this is the new rest level"
         return [*self._let_go(), SensorFault(self.name, why)]
+
+    def _restart(self, background: Background) -> None:
+        background.restart()
+        if self._known is not None:
+            self._known.restart()
 
     def _of_the_room(self, pascal: float) -> bool:
         return abs(pascal) < ROOM * self._on
@@ -215,7 +232,7 @@ class PressureConditioner(Conditioner):
     def lost(self, now: int) -> Gestures:
         gestures = self._let_go()
         if self._background is not None:
-            self._background.restart()
+            self._restart(self._background)
         self._health, self._slope = _Health(self.settings.ends), _Slope()
         self._spikes = Spikes(self.settings.spikes) if self.settings.spikes else None
         return gestures
@@ -317,7 +334,7 @@ class PressureConditioner(Conditioner):
             return False
         gestures += [*self._let_go(), SensorFault(self.name, why)]
         if background is not None:
-            background.restart()
+            self._restart(background)
         return True
 
     def _doubtful(self, state: _SideState) -> bool:

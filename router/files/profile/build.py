@@ -8,6 +8,7 @@ from collections.abc import Iterable
 from functools import partial
 from pathlib import Path
 
+from router.core.conditioning.cycle import Cycle
 from router.core.conditioning.listen import PHRASE, ListenConditioner, ListenSettings
 from router.core.conditioning.midi import MidiConditioner, MidiSettings
 from router.core.conditioning.pointer import PointerConditioner, PointerSettings, ZoneGrid
@@ -269,6 +270,7 @@ def _conditioner(name: str, heard: InputPiece, used: frozenset[str], wanted: fro
             longest=values["longest"] or None,
             spikes=values["spikes"],
             flat=values["zero"]["flat"] or 0,
+            cycle=_cycle(values.get("cycle") or None),
         )
         return partial(PressureConditioner, name, pressure)
     if heard.type == "pointer":
@@ -302,6 +304,15 @@ def _unit(heard: InputPiece) -> str:
     on = side.values["on"] if isinstance(side, Entries) else None
     assert isinstance(on, Text)  # noqa: S101 - it has been read
     return re.sub(r"^[-+.\d\s]+", "", on.text).strip()
+
+
+def _cycle(values: Values | None) -> Cycle | None:
+    if values is None:
+        return None
+    shape = [values["height"] * float(percent) / 100 for percent in values["shape"]]
+    middle = sum(shape) / len(shape)
+    levels = tuple(level - middle for level in shape)
+    return Cycle(values["period"], levels, values["irregular"], values["uneven"], values["wavers"])
 
 
 def _side(values: Values | None) -> Side | None:

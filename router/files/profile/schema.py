@@ -341,6 +341,39 @@ SIDE = group(
     },
 )
 SIDE["examples"] = ["{on: 0.4 inH2O, full: 2 inH2O}"]
+CYCLE = group(
+    "a rhythm that is known",
+    ("period", "height", "irregular", "uneven", "wavers", "shape"),
+    period={"quantity": "time", "least": "500 ms", "most": "10 s", "description": "from one breath to the next"},
+    height={"quantity": "pressure", "description": "from trough to crest", "examples": ["0.4 inH2O"]},
+    irregular={
+        "quantity": "percent",
+        "most": "30 %",
+        "description": "how much periods differ, standard deviation",
+        "examples": ["2 %"],
+    },
+    uneven={
+        "quantity": "percent",
+        "most": "100 %",
+        "description": "how much heights differ, standard deviation",
+        "examples": ["5 %"],
+    },
+    wavers={
+        "quantity": "pressure",
+        "description": "how much the pressure between breaths differs, standard deviation",
+        "examples": ["0.01 inH2O"],
+    },
+    shape={
+        "type": "array",
+        "minItems": 8,
+        "maxItems": 64,
+        "items": {"type": "number", "minimum": 0, "maximum": 100},
+        "description": "the pressure at equal distances in a period, 0 at the trough and 100 at the crest",
+    },
+)
+CYCLE["examples"] = [
+    "{period: 2 s, height: 0.4 inH2O, irregular: 2 %, uneven: 5 %, wavers: 0.01 inH2O, shape: [0, 50, 100, 100, 50, 25, 0, 0]}"
+]
 ZERO = group(
     "zero",
     track={
@@ -534,6 +567,11 @@ INPUTS: Mapping[str, Schema] = {
                 "type": "boolean",
                 "default": True,
                 "description": "whether a steady rhythm underneath, such as breathing, is learned and taken out",
+            },
+            cycle={
+                **CYCLE,
+                "no": "a rhythm is only learned while playing",
+                "description": "the rhythm underneath as a fit found it in the rest: it is taken out from the first breath on, however large",
             },
             longest={
                 "quantity": "time",

@@ -1,0 +1,141 @@
+"""A rhythm that is known from the rest before: taken out however large it is, and never to the harm of a child without it.
+
+Breaths are made here from arithmetic with a seed: they rise within 0.3 s, are held, and fall as an exponential does. Pressures are pascals,
+times seconds.
+"""
+
+from __future__ import annotations
+
+import itertools
+import math
+from collections.abc import Callable, Sequence
+from random import Random
+
+import pytest
+
+from router.core.conditioning.cycle import Cycle, KnownRhythm
+from router.core.conditioning.pressure import PressureConditioner, PressureSettings, Side
+from router.core.events import Press, PressureSample
+from router.core.timers import Alarm, Timers
+from router.core.units import NANOSECONDS
+
+RATE = 50
+PERIOD, HEIGHT = 2.6, 260.0
+EFFORT = 200.0
+SIDE = Side(on=80, off=48, full=200)
+
+
+def breath(share: float) -> float:
+    """A breath from 0 to 1, by the share of its period that is over."""
+    t = share * PERIOD
+    return min(1.0, t / 0.3) if t < 0.9 else math.exp(-(t - 0.9) / 0.25)
+
+
+def breathing(seed: int, irregular: float, seconds: float, height: float = HEIGHT) -> Callable[[float], float]:
+    """Breaths whose lengths and heights differ by ``irregular``, standard deviation."""
+    rng = Random(seed)
+    t, begun = -rng.uniform(0, PERIOD), []
+    while t < seconds:
+        length = PERIOD * max(0.5, rng.gauss(1, irregular))
+        begun.append((t, length, height * max(0.5, rng.gauss(1, irregular))))
+        t += length
+
+    def at(when: float) -> float:
+        start, length, high = next(each for each in reversed(begun) if each[0] <= when)
+        return high * breath((when - start) / length)
+
+    return at
+
+
+def known(irregular: float, height: float = HEIGHT) -> Cycle:
+    shape = [height * breath(i / 32) for i in range(32)]
+    middle = sum(shape) / len(shape)
+    return Cycle(round(PERIOD * NANOSECONDS), tuple(value - middle for value in shape), irregular, irregular, 5.0)
+
+
+def pushes(spans: Sequence[tuple[float, float]]) -> Callable[[float], float]:
+    def at(t: float) -> float:
+        return EFFORT * max((min(1.0, (t - a) / 0.12, (b - t) / 0.12) for a, b in spans if a <= t <= b), default=0.0)
+
+    return at
+
+
+def presses(signal: Callable[[float], float], seconds: float, cycle: Cycle | None, seed: int = 1) -> list[float]:
+    settings = PressureSettings(above=SIDE, cycle=cycle)
+    made = PressureConditioner("cheek", settings, itertools.count(1).__next__, Alarm(Timers(), 0))
+    rng, heard = Random(seed), []
+    for i in range(round(seconds * RATE)):
+        t = i / RATE
+        sample = PressureSample("cheek", 30 + signal(t) + rng.gauss(0, 3))
+        heard += [t for g in made.handle(sample, round(t * NANOSECONDS)) if isinstance(g, Press)]
+    return heard
+
+
+def spans(until: float, seed: int = 5) -> list[tuple[float, float]]:
+    """Efforts of 0.5 to 1.5 s from the fifth second on."""
+    rng, t, found = Random(seed), 5.0, []
+    while t < until - 3:
+        found.append((t, t + rng.uniform(0.5, 1.5)))
+        t += rng.uniform(3, 6)
+    return found
+
+
+def judged(heard: Sequence[float], meant: Sequence[tuple[float, float]]) -> tuple[int, int]:
+    """How many efforts were missed, and how many presses were false, from the third second on."""
+    found = [sum(a <= t <= b for t in heard) for a, b in meant]
+    return found.count(0), sum(t > 3 for t in heard) - sum(count > 0 for count in found)
+
+
+def test_a_rhythm_larger_than_an_effort_is_taken_out_from_the_first_breaths_on():
+    """1.3 efforts from crest to trough. Learned only while playing, its crests were efforts and it was never believed."""
+    meant, under = spans(90), breathing(1, 0.01, 90)
+    push = pushes(meant)
+    missed, false = judged(presses(lambda t: under(t) + push(t), 90, known(0.01)), meant)
+    assert (missed, false) == (0, 0)
+    missed, false = judged(presses(lambda t: under(t) + push(t), 90, None), meant)
+    assert missed + false > 5
+
+
+def test_an_irregular_rhythm_as_large_as_an_effort_hides_few_and_makes_few():
+    """Lengths and heights differ by 8 %: where the next breath may begin, an effort must rise beyond it."""
+    meant, missed, false = spans(120), 0, 0
+    push = pushes(meant)
+    for seed in (1, 2):
+        under = breathing(seed, 0.08, 120, height=EFFORT)
+        one = judged(presses(lambda t, u=under: u(t) + push(t), 120, known(0.08, EFFORT), seed), meant)
+        missed, false = missed + one[0], false + one[1]
+    assert missed <= 0.05 * 2 * len(meant)
+    assert false <= 4
+
+
+@pytest.mark.parametrize("height", [0.0, 20.0])
+def test_a_rhythm_that_is_gone_costs_nothing(height):
+    """The ventilator was taken away, or hardly anything is left of it: every effort is heard, and nothing else."""
+    meant, under = spans(60), breathing(3, 0.02, 60, height=height)
+    push = pushes(meant)
+    assert judged(presses(lambda t: under(t) + push(t), 60, known(0.02)), meant) == (0, 0)
+
+
+def test_what_is_left_is_rest_and_the_effort():
+    """A rest of 30 Pa beneath a breath of 260: what is left lies within a tenth of an effort, and rises by a whole one."""
+    removed, under, push = KnownRhythm(known(0.01)), breathing(4, 0.01, 40), pushes([(20, 21.5)])
+    left = []
+    for i in range(40 * RATE):
+        t = i / RATE
+        value = removed.without(30 + under(t) + push(t), round(t * NANOSECONDS))
+        if value is not None:
+            left.append((t, value))
+    rest = [value for t, value in left if 8 < t < 19.9]
+    assert max(rest) - min(rest) < 0.25 * EFFORT
+    assert max(value for t, value in left if 20 <= t <= 21.5) - sum(rest) / len(rest) > 0.85 * EFFORT
+
+
+def test_a_move_of_rest_moves_what_is_left_and_not_the_rhythm():
+    removed, under = KnownRhythm(known(0.01)), breathing(4, 0.01, 40)
+    for i in range(15 * RATE):
+        removed.without(30 + under(i / RATE), round(i / RATE * NANOSECONDS))
+    removed.shift(400)
+    left = [removed.without(430 + under(i / RATE), round(i / RATE * NANOSECONDS)) for i in range(15 * RATE, 20 * RATE)]
+    assert None not in left
+    assert min(left) > 480
+    assert max(left) < 580
