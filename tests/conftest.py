@@ -22,6 +22,7 @@ from pathlib import Path
 import jack
 import pytest
 from hypothesis import HealthCheck, settings
+from xdist.scheduler import LoadFileScheduling
 
 from tests.shared.jack_server import JACKD, STARTING, server_answers
 
@@ -71,6 +72,9 @@ def jack_server() -> Iterator[None]:
                 server.kill()
 
 
+PC = "tests/bedside_pc/"
+"""The tests of the emulated PC."""
+
 OWN_PROCESS = "ROUTER_TESTS_OWN_PROCESS"
 """Set where a test marked ``own_process`` is really run."""
 
@@ -78,8 +82,8 @@ OWN_PROCESS = "ROUTER_TESTS_OWN_PROCESS"
 class InOwnProcess(pytest.Item):
     """A test that is run by a pytest of its own, where nothing is left of other tests.
 
-    JACK's library does not take to a second server in a process that has, or once had, clients of another: it crashes, or
-    wakes no client any more (seen with 1.9.22).
+    JACK's library does not take to a second server in a process that has, or once had, clients of another: it crashes,
+    or wakes no client any more (seen with 1.9.22).
     """
 
     def runtest(self) -> None:
@@ -101,12 +105,24 @@ class InOwnProcess(pytest.Item):
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """Begin with the emulated PC, which takes longest; put those that are marked so into processes of their own."""
-    items.sort(key=lambda item: "bedside_pc" not in item.path.parts)
+    items.sort(key=lambda item: not item.nodeid.startswith(PC))
     if OWN_PROCESS in os.environ:
         return
     for place, item in enumerate(items):
         if item.get_closest_marker("own_process") and item.parent is not None:
             items[place] = InOwnProcess.from_parent(item.parent, name=item.name)
+
+
+class WholeFiles(LoadFileScheduling):
+    """Share whole files among the processes, and those of the emulated PC as one: it is switched on once."""
+
+    def _split_scope(self, nodeid: str) -> str:
+        return PC if nodeid.startswith(PC) else super()._split_scope(nodeid)
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_make_scheduler(config: pytest.Config, log: object) -> WholeFiles:
+    return WholeFiles(config, log)
 
 
 @pytest.fixture
