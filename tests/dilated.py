@@ -2,8 +2,8 @@
 
     python -m tests.dilated 100 run --config router.yaml
 
-All that the router does by the time follows, as nothing else in it reads time or waits for it. What the machine itself takes
-time for (reading a file, a rule's work) does not go faster, so what guards that is left as it is.
+All that the router does by the time follows, as nothing else in it reads time or waits for it. What the machine itself
+takes time for (reading a file, a rule's work) does not go faster, so what guards that is left as it is.
 """
 
 import sys

@@ -1,17 +1,20 @@
 """Each open, write, sync, rename, allocation and thread start of the service fails in turn: the n-th of all n of them.
 
-A router as a process of its own (``failing_router.py``) plays between a sensor on a serial line and a MIDI port. First it is
-counted how many calls of each kind there are in a start, and in a round of playing: an effort, another child by ``router use``,
-an effort, the sensor unplugged and plugged back, an effort, a mark. Then each of them fails once, in a start or a round of its
-own. Allocations, of which there are millions, are drawn. After each round the router is killed (SIGKILL) and started again.
+A router as a process of its own (``failing_router.py``) plays between a sensor on a serial line and a MIDI port. First
+it is counted how many calls of each kind there are in a start, and in a round of playing: an effort, another child by
+``router use``, an effort, the sensor unplugged and plugged back, an effort, a mark. Then each of them fails once, in a
+start or a round of its own. Allocations, of which there are millions, are drawn. After each round the router is killed
+(SIGKILL) and started again.
 
 After each failure these hold:
 
   * nothing is left sounding;
-  * the router has not ended (after a failure at the start it may, or where memory failed; then the next plays, and the same child);
-  * status names the child who is expected: whom ``use`` said, else who played before; also after the kill; and her note sounds;
-  * each effort is in the record, or the record says that lines are missing, or status that nothing is recorded (where memory
-    failed, the log may say it instead);
+  * the router has not ended (after a failure at the start it may, or where memory failed; then the next plays, and the
+    same child);
+  * status names the child who is expected: whom ``use`` said, else who played before; also after the kill; and her note
+    sounds;
+  * each effort is in the record, or the record says that lines are missing, or status that nothing is recorded (where
+    memory failed, the log may say it instead);
   * the log said something, unless nothing was missing for it (``SILENT``).
 
     python -m tests.failing_calls --share 1
@@ -36,9 +39,13 @@ from pathlib import Path
 from router.bedside.control import ControlError, ask
 
 SOON = 25.0
-"""Seconds for what a failure may delay: what was missing is looked for every four seconds, what could not be kept every ten."""
+"""Seconds for what a failure may delay: what was missing is looked for every four seconds,
+what could not be kept every ten.
+"""
 ANSWER = 8.0
-"""Seconds after which who has asked asks again. Python loses a connection for whose object there is no memory (socket.accept)."""
+"""Seconds after which who has asked asks again.
+Python loses a connection for whose object there is no memory (socket.accept).
+"""
 ALLOCATIONS, FARTHEST = 40, 60_000
 """How many failing allocations are drawn, and from how many: a round of playing makes about as many."""
 
@@ -96,7 +103,9 @@ class Trial:
         self.later()
 
     def later(self):
-        """As if a minute had gone by: else three kills in a minute would be held against the profile (``deaths.py``)."""
+        """As if a minute had gone by: else three kills
+        in a minute would be held against the profile (``deaths.py``).
+        """
         for path in self.folder.rglob("deaths.json"):
             path.unlink()
 
@@ -145,7 +154,9 @@ class Trial:
         return self.ask(do="status")["status"]["seats"]["bed"]
 
     def ask(self, **request):
-        """Ask until there is an answer: whoever is turned away for want of a descriptor, or not answered, asks again."""
+        """Ask until there is an answer: whoever is turned away for want of a descriptor,
+        or not answered, asks again.
+        """
         end = time.monotonic() + SOON
         while True:
             with contextlib.suppress(ControlError):
@@ -171,7 +182,9 @@ class Trial:
         soon(self.recorded, lambda: f"{self.efforts} efforts, and the record holds {self.presses()[0]}")
 
     def comes_back(self):
-        """It has ended for want of memory: the next start plays the same child, with nothing left on; what broke of that."""
+        """It has ended for want of memory: the next start plays the same child,
+        with nothing left on; what broke of that.
+        """
         self.pc.process.stdout.close()
         self.later()
         self.settle()

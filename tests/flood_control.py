@@ -2,9 +2,9 @@
 
     python -m tests.flood_control --count 10000
 
-Two processes connect, as two users where that can be (as root): silent clients, clients that ask for status without end, half
-requests, bursts that hang up at once. Meanwhile panic is asked for again and again, by a user of the flood's. A tenth runs with
-the other tests (``test_control.py``).
+Two processes connect, as two users where that can be (as root): silent clients, clients that ask for status without
+end, half requests, bursts that hang up at once. Meanwhile panic is asked for again and again, by a user of the flood's.
+A tenth runs with the other tests (``test_control.py``).
 """
 
 from __future__ import annotations

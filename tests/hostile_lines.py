@@ -1,9 +1,11 @@
-"""What the worst line costs of patterns that the check accepts: ten thousand by chance, each on lines that are hostile to it.
+"""What the worst line costs of patterns that the check accepts: ten thousand by chance, each on lines that are hostile
+to it.
 
     python -m tests.hostile_lines --count 10000
 
-Each pattern is compiled anew for each line, so nothing is known of it yet: what a first line costs is the most that any does. The
-time is the processor's for this thread, the least of three, as nothing but the pattern is meant. A tenth runs with the other tests.
+Each pattern is compiled anew for each line, so nothing is known of it yet: what a first line costs is the most that any
+does. The time is the processor's for this thread, the least of three, as nothing but the pattern is meant. A tenth runs
+with the other tests.
 """
 
 import argparse
@@ -98,7 +100,9 @@ def accepted(rng):
 
 
 def hostile(pattern, rng):
-    """Lines that a pattern nearly finds something in: of its own signs, alike or by chance, as long as a line may be."""
+    """Lines that a pattern nearly finds something in:
+    of its own signs, alike or by chance, as long as a line may be.
+    """
     own = [sign for sign in pattern if sign in SIGNS] or ["1"]
     yield "1" * LONGEST_LINE
     yield rng.choice(own) * LONGEST_LINE

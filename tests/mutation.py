@@ -1,15 +1,18 @@
-"""Whether the tests would notice: ``python -m tests.mutation --share 5 --seed 1`` changes one place of the code at a time.
+"""Whether the tests would notice: ``python -m tests.mutation --share 5 --seed 1`` changes one place of the code at a
+time.
 
-Each change (a *mutant*: a comparison with the other bound, a call deleted, a number one higher, ...) is written into a copy of the
-project, and those tests of that module that reach the line run over it, quickest first, until one fails; a mutant that these pass
-meets all tests of the core that reach it. Which tests reach which line is found once by running them under coverage, and kept. Of
-each module the same share is drawn, at least one. What was found is kept in a file, so the command may be ended and begun again, and a
-greater share goes on from a smaller one; ``--again`` tries the survivors once more. A mutant that no test can tell from the code
-stands, with the reason, in ``tests/mutation_equivalent.txt``.
+Each change (a *mutant*: a comparison with the other bound, a call deleted, a number one higher, ...) is written into a
+copy of the project, and those tests of that module that reach the line run over it, quickest first, until one fails; a
+mutant that these pass meets all tests of the core that reach it. Which tests reach which line is found once by running
+them under coverage, and kept. Of each module the same share is drawn, at least one. What was found is kept in a file,
+so the command may be ended and begun again, and a greater share goes on from a smaller one; ``--again`` tries the
+survivors once more. A mutant that no test can tell from the code stands, with the reason, in
+``tests/mutation_equivalent.txt``.
 
-Why a command of our own: mutmut 3 and cosmic-ray 8 change operators and arguments, and delete no statement; what was found by hand to
-pass every test here were deleted ones. They also start Python anew for each mutant, or wrap each function, which tests of the rules'
-steps and sources notice. Here a process that has loaded the libraries forks for each mutant.
+Why a command of our own: mutmut 3 and cosmic-ray 8 change operators and arguments, and delete no statement; what was
+found by hand to pass every test here were deleted ones. They also start Python anew for each mutant, or wrap each
+function, which tests of the rules' steps and sources notice. Here a process that has loaded the libraries forks for
+each mutant.
 """
 
 from __future__ import annotations
@@ -287,7 +290,9 @@ class Copy:
         os.chdir(folder)
 
     def passes(self, tests: list[str], seconds: int, plugin: object = None) -> tuple[bool, str]:
-        """Whether these tests pass, within so many seconds of the processor's time, and the last line that they said."""
+        """Whether these tests pass, within so many seconds of the processor's time,
+        and the last line that they said.
+        """
         with tempfile.TemporaryFile() as said:
             child = os.fork()
             if not child:

@@ -1,15 +1,17 @@
-"""Random chains of random rules with random settings, played by random hands: nothing is left on, whatever a profile says.
+"""Random chains of random rules with random settings, played by random hands: nothing is left on, whatever a profile
+says.
 
     python -m tests.random_chains --examples 5000
 
-A chain is drawn as the check of profiles allows it (each rule gets something that it takes), its settings from the rules' own
-schemas, the limits, the music and a progression of chords beside it. A session presses, releases, breathes, points and plays keys, serves
-deadlines on time and late, loses inputs and stops. Throughout:
+A chain is drawn as the check of profiles allows it (each rule gets something that it takes), its settings from the
+rules' own schemas, the limits, the music and a progression of chords beside it. A session presses, releases, breathes,
+points and plays keys, serves deadlines on time and late, loses inputs and stops. Throughout:
 
   * the messages alone say what is on: a note-off for a silent note, or a note-on for one that sounds, is a failure;
   * no limit is exceeded: velocity, volume, notes at once, notes in any second, the length of a note;
   * no rule fails, and nothing raises;
-  * when everybody has let go, everything ends unless a rule sustains on purpose; after the stop nothing is on, nobody waits.
+  * when everybody has let go, everything ends unless a rule sustains on purpose; after the stop nothing is on, nobody
+    waits.
 """
 
 from __future__ import annotations
@@ -208,7 +210,9 @@ REST = 80 * NANOSECONDS
 
 
 def rest(plan: Plan, rare: Any) -> int:
-    """So long after the last effort everything that does not sustain has ended: eight echoes a bar apart, and each echoed again."""
+    """So long after the last effort everything that does not sustain has ended:
+    eight echoes a bar apart, and each echoed again.
+    """
     echoes = max(sum(rule.name == "echo" for rule in part.rules) for part in plan.parts)
     bar = max(music.lasts(length("1 bar")) for music in (plan.music, rare) if isinstance(music, Music))
     return REST + math.ceil(echoes * 9 * bar)

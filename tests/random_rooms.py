@@ -2,14 +2,16 @@
 
     python -m tests.random_rooms --examples 2000
 
-The chains of rules are those of ``random_chains``; some of them hear others, take turns, or break. Children press, breathe, point and
-play keys; profiles are swapped, inputs lost, seats stopped, left and taken again; the keyboard leads, a clock and taps come, levels
-change; deadlines are served on time and late. Each session is played three times:
+The chains of rules are those of ``random_chains``; some of them hear others, take turns, or break. Children press,
+breathe, point and play keys; profiles are swapped, inputs lost, seats stopped, left and taken again; the keyboard
+leads, a clock and taps come, levels change; deadlines are served on time and late. Each session is played three times:
 
-  * in its room: the messages alone say what is on. No stray note-off, no note-on for a note that is on, none cut by another seat's
-    silencing; never more than the room's limits, and what the balance counts is what sounds; at the end nothing is on, nobody waits;
-  * without limits of the room, each seat at a port of its own, once with and once without all that happens at one of the
-    seats: every other seat plays the same messages at the same times (but for those that listen to others, or take turns).
+  * in its room: the messages alone say what is on. No stray note-off, no note-on for a note that is on, none cut by
+    another seat's silencing; never more than the room's limits, and what the balance counts is what sounds; at the end
+    nothing is on, nobody waits;
+  * without limits of the room, each seat at a port of its own, once with and once without all that happens at one of
+    the seats: every other seat plays the same messages at the same times (but for those that listen to others, or take
+    turns).
 """
 
 from __future__ import annotations
@@ -173,7 +175,9 @@ def sessions(draw: Any) -> Session:
 
 @dataclass
 class Child:
-    """A seat as ``router.live.seat`` has it, without devices: what it plays is kept, and is told to the room when it has been sent."""
+    """A seat as ``router.live.seat`` has it, without devices:
+    what it plays is kept, and is told to the room when it has been sent.
+    """
 
     game: Game
     name: str

@@ -1,7 +1,8 @@
 """The tests that draw examples, with other examples each time: ``python -m tests.random_search --rounds 20``.
 
-The test command draws the same ones each time for one commit (``conftest.py``), so that nobody's run depends on chance. What chance
-would find is looked for here: each round is a run of those tests from a seed of its own, which is said, and repeats the round.
+The test command draws the same ones each time for one commit (``conftest.py``), so that nobody's run depends on chance.
+What chance would find is looked for here: each round is a run of those tests from a seed of its own, which is said, and
+repeats the round.
 """
 
 from __future__ import annotations

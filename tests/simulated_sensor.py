@@ -1,4 +1,5 @@
-"""A simulated child at a pressure sensor on a serial line (a pseudo-terminal): all that the router does is real but the child.
+"""A simulated child at a pressure sensor on a serial line (a pseudo-terminal): all that the router does is real but the
+child.
 
     python -m tests.simulated_sensor lark.yaml cheek
 

@@ -1,9 +1,10 @@
 """A day in minutes: three simulated children play three seats, and all goes wrong that goes wrong in a day.
 
-The router's own time runs faster (``dilated.py``), and so do the children: a finger on a switch, puffs, sips and puffs, on
-serial lines. Meanwhile lines are unplugged and plugged in, files come that are good or broken, somebody presses panic or makes
-a remark. A listener at each seat must hear each note-on followed by its note-off and nothing else; the session logs must say
-the same; each swap and each refusal must have happened; and after the first hour resident memory may not grow.
+The router's own time runs faster (``dilated.py``), and so do the children: a finger on a switch, puffs, sips and puffs,
+on serial lines. Meanwhile lines are unplugged and plugged in, files come that are good or broken, somebody presses
+panic or makes a remark. A listener at each seat must hear each note-on followed by its note-off and nothing else; the
+session logs must say the same; each swap and each refusal must have happened; and after the first hour resident memory
+may not grow.
 
     python -m tests.soak_day --hours 24
 """

@@ -1,8 +1,8 @@
 """Garbage on the line of a sensor whose daemon runs: it plays on, and nothing is left on.
 
-Bytes by chance, or pieces of readings with something wrong in them, a thousand at a time; after each ten thousand the sensor is itself
-again: then nothing may sound until somebody presses, and a press must be heard and ended. From the first tenth on descriptors,
-threads and resident memory may not grow.
+Bytes by chance, or pieces of readings with something wrong in them, a thousand at a time; after each ten thousand the
+sensor is itself again: then nothing may sound until somebody presses, and a press must be heard and ended. From the
+first tenth on descriptors, threads and resident memory may not grow.
 
     python -m tests.soak_garbage --bytes 1000000
 """

@@ -1,9 +1,9 @@
 """Killed while it plays, and nothing sounds on: again and again the router is killed (SIGKILL) at a random moment.
 
 Hands at random on two switches make it play. After each kill, one time in two, what the service does then happens
-(``python -m router.bedside.hush``); always the router is started again, as the service would, which ends what was left by itself. After
-each of these a listener on the synth's side must have no note on. One time in two the router's outputs are ports of its own,
-to which the listener was connected: nobody can say so once the router is gone.
+(``python -m router.bedside.hush``); always the router is started again, as the service would, which ends what was left
+by itself. After each of these a listener on the synth's side must have no note on. One time in two the router's outputs
+are ports of its own, to which the listener was connected: nobody can say so once the router is gone.
 
     python -m tests.soak_killed --count 1000
 
@@ -35,7 +35,9 @@ PLAYING = 0.1, 0.4
 ARRIVED = 0.02
 """Seconds after which the listener has heard the last message of a process that is no more: many cycles of JACK."""
 LIFTED = 0.2
-"""Seconds after which a router that has begun takes a press for an effort; what was pressed before was not meant for it."""
+"""Seconds after which a router that has begun takes a press for an effort;
+what was pressed before was not meant for it.
+"""
 
 CONFIGURATION = """
 configuration: 1

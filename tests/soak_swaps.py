@@ -1,8 +1,8 @@
 """Profile after profile while a hand plays: each good file plays, each broken one changes nothing, and nothing is left.
 
-Each round a hand taps at random, and a file is put into the folder: written in place, renamed over, or there already and
-chosen by name. A fifth are broken. Then nothing may sound, the right profile must play, and now and then descriptors,
-threads and resident memory are looked at: from the first tenth on they may not grow.
+Each round a hand taps at random, and a file is put into the folder: written in place, renamed over, or there already
+and chosen by name. A fifth are broken. Then nothing may sound, the right profile must play, and now and then
+descriptors, threads and resident memory are looked at: from the first tenth on they may not grow.
 
     python -m tests.soak_swaps --count 500
 """

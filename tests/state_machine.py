@@ -2,14 +2,16 @@
 
     python -m tests.state_machine --examples 20000
 
-Hypothesis makes up profiles (chains of rules, limits, channels that parts share) and sessions: switches, pressures, places
-and keys, deadlines served on time and late, lost inputs, other keys, swaps to other profiles, stops. After every step:
+Hypothesis makes up profiles (chains of rules, limits, channels that parts share) and sessions: switches, pressures,
+places and keys, deadlines served on time and late, lost inputs, other keys, swaps to other profiles, stops. After every
+step:
 
   * the messages alone say what is on: a note-off for a note that is not on, or a note-on for one that is, is a failure;
   * it agrees with the engine's own account, and no limit is exceeded: velocity, volume, notes at once, notes in any
     second, the length of a note;
-  * four parts are simple enough for a model that knows only the inputs: a switch on one note, a switch that must be held,
-    a latch, and keys that play themselves. With wide limits exactly their notes are on; with narrow ones no others;
+  * four parts are simple enough for a model that knows only the inputs: a switch on one note, a switch that must be
+    held, a latch, and keys that play themselves. With wide limits exactly their notes are on; with narrow ones no
+    others;
   * when everybody lets go, everything ends in a moment, unless a rule sustains on purpose.
 
 After the last step the engine stops: nothing is on, and nothing comes however long one waits.
@@ -436,7 +438,8 @@ class Session(RuleBasedStateMachine):
             elif status == 0x80:
                 assert (channel, first) in self.on, "a note-off for a note that is not on"
                 since = self.on.pop((channel, first))
-                # Whatever ended it, it is off, and the next press is heard; but it may be the one before, ended by this press.
+                # Whatever ended it, it is off, and the next press is heard; but it may be the one before, ended by this
+                # press.
                 if channel == LATCH and self.latched is not None and self.latched <= since:
                     self.latched = None
             else:

@@ -1,7 +1,8 @@
-"""Weeks of a simulated child, on record: the shipped profile *lark*, a cheek against an air pad, ten sessions in three weeks.
+"""Weeks of a simulated child, on record: the shipped profile *lark*, a cheek against an air pad, ten sessions in three
+weeks.
 
-She tries more often and answers more cues from week to week, and tires within each session. ``python -m tests.weeks FOLDER``
-writes the logs, for the care team's page and for looking at a report.
+She tries more often and answers more cues from week to week, and tires within each session. ``python -m tests.weeks
+FOLDER`` writes the logs, for the care team's page and for looking at a report.
 """
 
 from __future__ import annotations

@@ -139,7 +139,9 @@ def test_restarts_in_order_are_no_deaths(bedside):
 
 
 def test_a_crash_while_it_closes_its_ports_is_no_death(bedside):
-    """What was seen: told to stop, JACK's library ended the process as a port was closed; the profile had no part in it."""
+    """What was seen: told to stop, JACK's library ended the process as a port was closed;
+    the profile had no part in it.
+    """
     pc, listener, sensor = bedside
     code = (
         "import os, sys; from router.devices.outputs.midi_port import MidiPortOutput\n"

@@ -264,7 +264,9 @@ while not select.select([sys.stdin], [], [], 0.002)[0]:
     port.close_port()
     port.delete()
 """
-"""Opens and closes a port again and again until its input ends. In a process of its own, as ``parts.close_port`` says why."""
+"""Opens and closes a port again and again until its input ends.
+In a process of its own, as ``parts.close_port`` says why.
+"""
 
 
 def test_it_ends_well_while_ports_come_and_go(part):

@@ -1,4 +1,6 @@
-"""A tenth of the calls to the system that a service makes fail, each once, as the command that anyone can run does it."""
+"""A tenth of the calls to the system that a service makes fail, each once, as the command
+that anyone can run does it.
+"""
 
 import errno
 import os

@@ -104,7 +104,9 @@ def ears(server):  # noqa: ARG001 - the server must run
 
 
 def test_killed_while_playing():
-    """In a process of its own: JACK's library does not take to a second server in a process that has clients of another."""
+    """In a process of its own: JACK's library does not take to a second server in a process
+    that has clients of another.
+    """
     command = [sys.executable, "-m", "tests.soak_killed", "--count", "20"]
     ended = subprocess.run(command, cwd=ROOT, capture_output=True, text=True, timeout=600, check=False)
     assert ended.returncode == 0, ended.stderr[-3000:]

@@ -69,7 +69,9 @@ class Card:
         administrator("mount", "-o", "loop,errors=remount-ro", image, self.path)
 
     def breaks(self):
-        """It finds an error in itself, and lets nothing more be written: as the kernel does it with a card that wears out."""
+        """It finds an error in itself, and lets nothing more be written:
+        as the kernel does it with a card that wears out.
+        """
         device = administrator("findmnt", "-n", "-o", "SOURCE", self.path).rpartition("/")[2]
         administrator("sh", "-c", f"echo 1 > /sys/fs/ext4/{device}/trigger_fs_error")
         with pytest.raises(OSError, match="Read-only"):
@@ -103,7 +105,9 @@ class Card:
 
 
 class Tapping:
-    """Somebody else's hand in a process of its own, at one line, as fast as the line takes it: ``says`` again and again."""
+    """Somebody else's hand in a process of its own, at one line, as fast as the line takes it:
+    ``says`` again and again.
+    """
 
     def __init__(self, says):
         self._master, self._slave = os.openpty()

@@ -1,4 +1,6 @@
-"""The service of the small PC, as a process of its own: ``router run --config`` between a real sensor and a real MIDI port."""
+"""The service of the small PC, as a process of its own:
+``router run --config`` between a real sensor and a real MIDI port.
+"""
 
 import gzip
 import itertools

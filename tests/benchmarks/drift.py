@@ -3,10 +3,11 @@
     python -m tests.benchmarks.drift                      20 children a family and tier: some forty minutes on two cores
     python -m tests.benchmarks.drift --children 5
 
-Each child is fitted on 75 s, as in ``tests.benchmarks.hearing``, and plays for ten minutes. *steady*: it stays as it was.
+Each child is fitted on 75 s, as in ``tests.benchmarks.hearing``, and plays for ten minutes. *steady*: it stays as it
+was.
 *tiring*: its efforts shrink by 7 % of the first a minute, to 30 %. "told" is how many children something was told of
-(and which things), "misses" what was not heard. *follows*: the same with thresholds that may follow from 0.25 to 1.25 times
-what was fitted.
+(and which things), "misses" what was not heard. *follows*: the same with thresholds that may follow from 0.25 to 1.25
+times what was fitted.
 """
 
 from __future__ import annotations

@@ -189,7 +189,8 @@ def _alone(kind: Callable[..., Any], settings: Any) -> Any:
 
 
 def switches(presses: int, *, seed: int = 1, bounce: int = 20 * MILLISECOND, tremor: float = 0.3) -> tuple[int, int]:
-    """Presses meant and heard of fingers whose contacts bounce up to 20 ms after each edge, and that tremble off and on again.
+    """Presses meant and heard of fingers whose contacts bounce up to 20 ms after each edge, and that tremble off and on
+    again.
 
     Debounce 30 ms, and 100 ms of release time, which the tremor needs: a finger that trembles is off for up to 80 ms.
     """

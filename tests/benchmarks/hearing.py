@@ -6,19 +6,19 @@
     python -m tests.benchmarks.hearing --seeds report --jobs 2  what stands in the README: totals only
     python -m tests.benchmarks.hearing --json                   for a program to read
 
-Each child is drawn at random from a seed (``router.offline.simulate``). Thresholds are fitted on one guided recording of 75 s
-with marks that a helper's hand sets, and scored on another session of 120 s or as long as the family needs. An effort is heard
-if a press of its side begins while it lasts; every other press is false, also those in a cough or a spasm ("of it unmeant").
-A child whose recording the fit refuses counts as one of whom nothing was heard. "delay" is from the moment when the ideal effort (no
-noise, nothing underneath) crosses ``on`` to the press. "plain" is ``tests.benchmarks.plain_follower`` for pressures, and for
-fingers and heads what holds when a profile says nothing.
+Each child is drawn at random from a seed (``router.offline.simulate``). Thresholds are fitted on one guided recording
+of 75 s with marks that a helper's hand sets, and scored on another session of 120 s or as long as the family needs. An
+effort is heard if a press of its side begins while it lasts; every other press is false, also those in a cough or a
+spasm ("of it unmeant"). A child whose recording the fit refuses counts as one of whom nothing was heard. "delay" is
+from the moment when the ideal effort (no noise, nothing underneath) crosses ``on`` to the press. "plain" is
+``tests.benchmarks.plain_follower`` for pressures, and for fingers and heads what holds when a profile says nothing.
 
-Report seeds are for the figures that are published: whoever changes the router looks at development seeds, and never at a
-report seed by itself. Brackets hold 95 % intervals (``tests.benchmarks.intervals``).
+Report seeds are for the figures that are published: whoever changes the router looks at development seeds, and never at
+a report seed by itself. Brackets hold 95 % intervals (``tests.benchmarks.intervals``).
 
-"in time": the children of the tiers, fitted in the same way, who then play in time (one effort every 1 to 4 s, early or late
-by 2 to 6 % of that, standard deviation). A switch's "delay" is from its first touch, so the acceptance time is in it; a
-pointer's is from when a quiet head would have come, without the dwell.
+"in time": the children of the tiers, fitted in the same way, who then play in time (one effort every 1 to 4 s, early or
+late by 2 to 6 % of that, standard deviation). A switch's "delay" is from its first touch, so the acceptance time is in
+it; a pointer's is from when a quiet head would have come, without the dwell.
 """
 
 from __future__ import annotations
@@ -90,8 +90,8 @@ def child(family: str, tier: str, seed: int) -> tuple[PressureChild, SimulatedSe
 
 
 def in_time(drawn: PressureChild, rng: random.Random) -> PressureChild:
-    """This child, when it plays in time. How far off it is: our choice; adults who tap to a beat are off by 2 to 4 % or so (from
-    memory: Repp, Psychon. Bull. Rev. 12:969, 2005)."""
+    """This child, when it plays in time. How far off it is: our choice; adults who tap to a beat are off by 2 to 4 % or
+    so (from memory: Repp, Psychon. Bull. Rev. 12:969, 2005)."""
     beat = rng.uniform(1.0, 4.0)
     return replace(
         drawn,
@@ -257,7 +257,9 @@ ROWS: dict[str, tuple[float, float]] = {
 
 
 def cost(seconds: float = 10.0, inputs: int = 8, rate: int = 1000) -> float:
-    """The share of one core that the engine takes for so many pressure inputs: its CPU time by the time of the samples."""
+    """The share of one core that the engine takes for so many pressure inputs:
+    its CPU time by the time of the samples.
+    """
     drawn = replace(simulate.draw("breathing", "hard", random.Random(1)), rate=rate)
     side = Side(0.5 * drawn.effort, 0.3 * drawn.effort, drawn.effort)
     names = [f"cheek{i}" for i in range(inputs)]

@@ -1,8 +1,8 @@
 """Intervals of 95 % for shares and rates that are measured over children.
 
-What one child does is alike, so children are drawn again and not efforts (bootstrap, percentiles). Where nearly nothing went
-wrong a bootstrap knows too little: the interval is never narrower than Wilson's (shares) or Garwood's (counts), which take
-each effort or press for itself.
+What one child does is alike, so children are drawn again and not efforts (bootstrap, percentiles). Where nearly nothing
+went wrong a bootstrap knows too little: the interval is never narrower than Wilson's (shares) or Garwood's (counts),
+which take each effort or press for itself.
 """
 
 from __future__ import annotations

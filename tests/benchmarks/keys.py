@@ -3,10 +3,11 @@
     python -m tests.benchmarks.keys                 all of them: some minutes
     python -m tests.benchmarks.keys --scores 60
 
-The key of a chorale is read from its signature and its last bass note; one whose last bass is neither the major tonic nor the minor
-one of its signature is left out, and counted. *at the end*: the key when the last note has come is that one; *relative*: it is its relative
-major or minor; *fifth*: a fifth off, same mode; *of the time*: how much of the playing after the first key it was that one, modulations within the
-chorale counted as mistakes; *changes*: of key, a minute; *first*: seconds to the first key, median.
+The key of a chorale is read from its signature and its last bass note; one whose last bass is neither the major tonic
+nor the minor one of its signature is left out, and counted. *at the end*: the key when the last note has come is that
+one; *relative*: it is its relative major or minor; *fifth*: a fifth off, same mode; *of the time*: how much of the
+playing after the first key it was that one, modulations within the chorale counted as mistakes; *changes*: of key, a
+minute; *first*: seconds to the first key, median.
 """
 
 from __future__ import annotations

@@ -1,14 +1,15 @@
-"""Breathing that is not ours, as the background under known efforts: recorded from a person, and of a generator of others.
+"""Breathing that is not ours, as the background under known efforts: recorded from a person, and of a generator of
+others.
 
     pip install -e '.[benchmarks]'
 
-* *recorded*: ten minutes of a person's breathing, 24,000 samples that the package peakdet carries for its own tests (Apache
-  License 2.0). Its rate is not said; at 40 a second it is 11 breaths a minute, and it is played up to 2.5 times as fast, as a
-  child breathes. A child is fitted on the first half and scored on the second.
+* *recorded*: ten minutes of a person's breathing, 24,000 samples that the package peakdet carries for its own tests
+  (Apache License 2.0). Its rate is not said; at 40 a second it is 11 breaths a minute, and it is played up to 2.5 times
+  as fast, as a child breathes. A child is fitted on the first half and scored on the second.
 * *generated*: respiration of NeuroKit2 (MIT licence), ``rsp_simulate`` with the method "breathmetrics".
 
-Recorded movement of heads or hands at rest was looked for as well: what packages carry are wrists, legs and trunks of people
-who walk or exercise (aeon, seglearn), which is no rest, and ECG and pulse.
+Recorded movement of heads or hands at rest was looked for as well: what packages carry are wrists, legs and trunks of
+people who walk or exercise (aeon, seglearn), which is no rest, and ECG and pulse.
 """
 
 from __future__ import annotations
@@ -56,7 +57,9 @@ def recording() -> np.ndarray:
 
 
 def scaled(values: np.ndarray, rate: float) -> np.ndarray:
-    """Values with an ordinary trough at 0 and an ordinary crest at 1: the 2nd percentile, and the median of each 8 s' largest."""
+    """Values with an ordinary trough at 0 and an ordinary crest at 1:
+    the 2nd percentile, and the median of each 8 s' largest.
+    """
     low = np.percentile(values, 2)
     tops = [part.max() for part in np.array_split(values, max(1, round(len(values) / rate / 8)))]
     return (values - low) / (np.median(tops) - low)

@@ -1,8 +1,8 @@
 """The peer that each row of the benchmark is held against: rest is the mean of the last 8 s, thresholds are fixed.
 
-It needs no model of anything and a page of code; whoever hears children worse than this had better use it. What is pressed is
-not rest, unless it lasts for more than 8 s. Its thresholds come from the same marked recording as the router's: a third of the
-median effort, or as much as is needed above rest.
+It needs no model of anything and a page of code; whoever hears children worse than this had better use it. What is
+pressed is not rest, unless it lasts for more than 8 s. Its thresholds come from the same marked recording as the
+router's: a third of the median effort, or as much as is needed above rest.
 """
 
 from __future__ import annotations
@@ -57,7 +57,9 @@ class PlainFollower:
 
 
 def thresholds(guided: Sequence[Stamped], sides: Sequence[str]) -> dict[str, float]:
-    """Thresholds for the sides that somebody uses, by a marked recording: roughly, and again with what that hears left out of rest."""
+    """Thresholds for the sides that somebody uses, by a marked recording:
+    roughly, and again with what that hears left out of rest.
+    """
     return _measured(guided, sides, _measured(guided, sides, {}))
 
 

@@ -58,8 +58,8 @@ class Head:
     """Seconds from one place to the next, however far."""
 
 
-# Frequencies are published; sizes are our choice. A zone is 0.25 wide and 0.5 high, so from its middle 0.125 to a border:
-# half of that is ordinary here, and large goes beyond it.
+# Frequencies are published; sizes are our choice. A zone is 0.25 wide and 0.5 high, so from its middle 0.125 to a
+# border: half of that is ordinary here, and large goes beyond it.
 HEADS: Mapping[str, Head] = {
     "steady": Head((0.45, 2.0, 4.0), 0.01),
     "tremor": Head((2.0, 4.0), 0.06),  # where most head tremors and jerks lie: JNNP 42:705, 1979
@@ -79,7 +79,9 @@ BARE = with_grid(replace(RECOMMENDED, min_cutoff=None), hysteresis=0.0, grace_ti
 
 
 def sweeps(base: PointerSettings) -> Mapping[str, Sequence[tuple[str, PointerSettings]]]:
-    """One setting changed at a time. The filter has two; where it is off, each is seen with the other as recommended."""
+    """One setting changed at a time. The filter has two;
+    where it is off, each is seen with the other as recommended.
+    """
     filtered = replace(base, min_cutoff=RECOMMENDED.min_cutoff)
     return {
         "min_cutoff": [

@@ -2,11 +2,11 @@
 
     python -m tests.benchmarks.swaps --seconds 60
 
-One router with sixteen seats over JACK; in fifteen a switch is held and an arpeggio of sixteenths goes on at 120 a minute. Stretches
-with swaps at the sixteenth seat (two a second, one in four refused, every other one to a profile whose output is another port) and
-without take turns, so that both meet the same load of the machine. Each note's place on its grid is known; how late it is, is
-taken from the session logs, which hold the time at which it was played. The aim: with swaps no more than 1 ms later than without, at
-the 99.9th percentile.
+One router with sixteen seats over JACK; in fifteen a switch is held and an arpeggio of sixteenths goes on at 120 a
+minute. Stretches with swaps at the sixteenth seat (two a second, one in four refused, every other one to a profile
+whose output is another port) and without take turns, so that both meet the same load of the machine. Each note's place
+on its grid is known; how late it is, is taken from the session logs, which hold the time at which it was played. The
+aim: with swaps no more than 1 ms later than without, at the 99.9th percentile.
 """
 
 from __future__ import annotations

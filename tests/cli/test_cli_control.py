@@ -1,4 +1,6 @@
-"""``router status``, ``use``, ``panic``, ``mark`` and ``level``: asked over a real socket, answered by a server of the tests."""
+"""``router status``, ``use``, ``panic``, ``mark`` and ``level``:
+asked over a real socket, answered by a server of the tests.
+"""
 
 from __future__ import annotations
 

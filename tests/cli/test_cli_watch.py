@@ -1,4 +1,6 @@
-"""``router watch``: pictures of every size, and the command in a real terminal, fed by real conditioning of simulated children."""
+"""``router watch``: pictures of every size, and the command in a real terminal, fed by real conditioning
+of simulated children.
+"""
 
 from __future__ import annotations
 

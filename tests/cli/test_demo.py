@@ -135,7 +135,9 @@ def test_a_wrong_number_of_seconds_is_wrong_usage(seconds, capsys):
 
 
 def heeding_ctrl_c():
-    """In the child, before it is the demo: whoever started the tests in the background had it ignore Ctrl-C, or hold it back."""
+    """In the child, before it is the demo: whoever started the tests
+    in the background had it ignore Ctrl-C, or hold it back.
+    """
     signal.signal(signal.SIGINT, signal.SIG_DFL)
     signal.pthread_sigmask(signal.SIG_UNBLOCK, [signal.SIGINT])
 

@@ -435,7 +435,9 @@ def test_a_new_rhythm_takes_the_place_of_the_old_one():
 
 
 def test_what_was_is_forgotten_within_fourteen_seconds():
-    """Of what was seen 14 s ago 1/e counts: so of a rhythm that grew threefold the differences are the new one's soon."""
+    """Of what was seen 14 s ago 1/e counts: so of a rhythm
+    that grew threefold the differences are the new one's soon.
+    """
     rhythm = Rhythm()
     for step in range(3 * 1000):
         rhythm.add(float(step % 6 == 2))

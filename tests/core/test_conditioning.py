@@ -106,7 +106,9 @@ def test_a_press_within_the_quiet_time_of_a_release_waits_for_its_end_only():
 
 
 def test_bouncing_contacts_give_one_press_each():
-    """Hundreds of presses, each edge followed by 1 to 20 ms of bouncing: one press and one release for each, none late."""
+    """Hundreds of presses, each edge followed by 1 to 20 ms of bouncing:
+    one press and one release for each, none late.
+    """
     random = Random(1)
     played, now, expected = switch(30), 0.0, []
     for _ in range(400):

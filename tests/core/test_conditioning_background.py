@@ -129,7 +129,9 @@ def test_a_tube_that_is_off_and_on_again_is_told_both_ways_whatever_is_listened_
 
 
 def test_drift_is_carried_on_under_a_long_effort():
-    """Half an inch of water a minute, and efforts of ten seconds: rest was 20 Pa too low after each, and noise pressed."""
+    """Half an inch of water a minute, and efforts of ten seconds:
+    rest was 20 Pa too low after each, and noise pressed.
+    """
     spans = [(at, at + 10) for at in range(40, 160, 14)]
     push = efforts(*spans)
     sensor = Sensor(above=Side(on=26, off=18, full=300), rhythm=False, flat=0).feed(
@@ -164,7 +166,9 @@ def test_started_while_the_child_tries_rest_is_found_all_the_same():
 
 @pytest.mark.parametrize("inches", [0.1, 0.5])
 def test_the_smallest_thresholds_in_use(inches):
-    """A tenth of an inch of water is the finest that is asked for; half an inch is ordinary (common practice, no source)."""
+    """A tenth of an inch of water is the finest that is asked for;
+    half an inch is ordinary (common practice, no source).
+    """
     on = pascal(f"{inches} inH2O")
     side = Side(on, 0.6 * on, 5 * on)
     spans = [(at, at + 0.6) for at in range(5, 115, 5)]
@@ -213,7 +217,8 @@ def test_gentle_steady_playing_after_a_rest_is_never_tuned_out():
 
 @pytest.mark.parametrize("period", [1.5, 2.0, 3.0])
 def test_weak_playing_in_time_is_not_tuned_out(period):
-    """A child that tires: with a hand's timing (2 % of the beat), from far too gentle up to half as much again as ``on``.
+    """A child that tires: with a hand's timing (2 % of the beat), from far too gentle up to half as much again as
+    ``on``.
 
     It rests on one beat of eight. Without what is known of that rest, three of five were not heard at a beat of 1.5 s.
     """

@@ -161,7 +161,9 @@ def test_no_dwell_is_a_press_at_once():
 
 @pytest.mark.parametrize("tremor", [2.0, 4.0, 8.0])
 def test_tremor_at_a_border_does_not_flutter(tremor):
-    """Sines of 2 and 4 Hz, where most head tremors lie (JNNP 42:705, 1979), and 8 Hz, within the hysteresis: one press."""
+    """Sines of 2 and 4 Hz, where most head tremors lie (JNNP 42:705, 1979), and 8 Hz,
+    within the hysteresis: one press.
+    """
     places = [(t * 10, 0.25 + 0.02 * math.sin(2 * math.pi * tremor * t / 100), 0.5) for t in range(1000)]
     assert [event for _, event, _ in look(head(hysteresis=0.1), *places)] == ["press"]
     without = [event for _, event, _ in look(head(hysteresis=0.0, dwell=0), *places)]

@@ -70,7 +70,9 @@ def test_b2_a_press_after_the_time_counts():
 
 
 def test_b3_the_time_runs_from_the_last_release_that_counted():
-    """The X server counts from any release: the press at 500 would be refused, and trembling would lock out for ever."""
+    """The X server counts from any release: the press at 500 would be refused,
+    and trembling would lock out for ever.
+    """
     played = switch(lockout=300)
     press(played, (0, 100), (350, 380), (500, 550), (860, 900))
     assert presses(played) == [0, 500, 860]

@@ -1,7 +1,8 @@
 """How much work an event is: counted in lines of Python, not in time, so that it is the same on any machine.
 
-A change that makes an event cost much more fails here and names what it made dearer. One that makes it much cheaper fails too: then the
-number is set anew, so that what was won is kept. Between Python 3.11 and 3.13 the counts differ by 4 % at most.
+A change that makes an event cost much more fails here and names what it made dearer. One that makes it much cheaper
+fails too: then the number is set anew, so that what was won is kept. Between Python 3.11 and 3.13 the counts differ by
+4 % at most.
 """
 
 from __future__ import annotations
@@ -67,7 +68,9 @@ def lines(work: Callable[[], object]) -> int:
 
 
 def engine(parts: int = 1) -> Engine:
-    """An engine with so many parts, a switch and five rules each; and a pressure sensor and a pointer that nobody hears."""
+    """An engine with so many parts, a switch and five rules each;
+    and a pressure sensor and a pointer that nobody hears.
+    """
     inputs = {
         f"pad{n}": lambda voice, alarm, n=n: SwitchConditioner(
             f"pad{n}", SwitchSettings(debounce=30_000_000), voice, alarm

@@ -661,7 +661,9 @@ def test_the_base_rule_passes_everything_on():
 
 
 def test_more_that_waits_for_one_moment_than_a_rule_may_give_at_once_comes_at_once_afterwards():
-    """In the order in which it was put in: a flood of what others play, waiting for one beat, is no fault of the rule."""
+    """In the order in which it was put in: a flood of what others play, waiting for one beat,
+    is no fault of the rule.
+    """
     timers = Timers()
     later = Later(Alarm(timers, 0))
     events = [NoteOn(voice, 60 + voice % 12) for voice in range(MOST + 500)]

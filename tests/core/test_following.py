@@ -1,4 +1,6 @@
-"""The music of the room changes while a child plays: steps go on in the new beat, none twice, none skipped, nothing left."""
+"""The music of the room changes while a child plays:
+steps go on in the new beat, none twice, none skipped, nothing left.
+"""
 
 from __future__ import annotations
 
@@ -294,7 +296,8 @@ def is_on(data):
     changes=[(1, IN_C), (901, IN_C), (1200, Music(1, SCALES["major"], Fraction(60)))], down=2001, again=ARPEGGIO
 )
 def test_what_is_held_and_repeated_goes_on_in_another_key(held, again, changes, down):
-    """At the very times at which it would have played without; each note fits the key in which it begins; nothing is left.
+    """At the very times at which it would have played without; each note fits the key in which it begins; nothing is
+    left.
 
     What nobody holds any more stays as it was played: a tap that waits for its beat, a voice that only lingers.
     """

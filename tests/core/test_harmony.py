@@ -1,4 +1,6 @@
-"""Harmony: chords by symbol against music21, mingus and pychord; a progression shared by all parts; one grid of beats."""
+"""Harmony: chords by symbol against music21, mingus and pychord;
+a progression shared by all parts; one grid of beats.
+"""
 
 from __future__ import annotations
 
@@ -100,7 +102,9 @@ def test_what_is_no_chord(text, hint):
 
 @pytest.mark.parametrize(("root", "symbol"), [*itertools.product(range(48, 60), SYMBOLS)])
 def test_what_is_held_is_the_chord_it_is(root, symbol):
-    """In every inversion the same notes; in root position the name itself, except where two names have the same notes there."""
+    """In every inversion the same notes; in root position the name itself,
+    except where two names have the same notes there.
+    """
     shape = SYMBOLS[symbol]
     for inversion in range(len(shape)):
         held = invert([root + step for step in shape], inversion)
@@ -120,7 +124,9 @@ def test_what_is_held_may_have_no_name():
 
 
 def test_the_nearest_voicing():
-    """Common practice, no source: common notes stay, the others move by step. Written out: C, F, G, C in close position."""
+    """Common practice, no source: common notes stay, the others move by step.
+    Written out: C, F, G, C in close position.
+    """
     rows = [(60, 64, 67)]
     for symbol in ("F", "G", "C"):
         rows.append(voice(rows[-1], chord_symbol(symbol).near(60), middle(rows[0])))
@@ -130,7 +136,9 @@ def test_the_nearest_voicing():
 
 @pytest.mark.parametrize(("root", "quality", "inversion"), [*itertools.product(range(55, 67), ("", "m"), range(3))])
 def test_the_least_motion_between_triads_is_that_of_neo_riemannian_theory(root, quality, inversion):
-    """P, L and R keep two notes and move the third by a step (Cohn, Journal of Music Theory 41, 1997); music21 moves them."""
+    """P, L and R keep two notes and move the third by a step (Cohn, Journal of Music Theory 41,
+    1997); music21 moves them.
+    """
     before = invert([root + step for step in SYMBOLS[quality]], inversion)
     for change in (neoRiemannian.P, neoRiemannian.L, neoRiemannian.R):
         theirs = tuple(sorted(pitch.midi for pitch in change(m21_chord.Chord(list(before))).pitches))
@@ -214,7 +222,9 @@ def drone_roots(music, chords, rounds=4, then=None):
 
 @pytest.mark.parametrize(("tonic", "chords"), [*itertools.product((0, 5, 11), FAMILIAR.values())])
 def test_a_drone_goes_from_chord_to_chord_by_the_shorter_way(tonic, chords):
-    """What was found: from C to B it leapt up a seventh. Only what climbs by steps for ever must come back by a leap."""
+    """What was found: from C to B it leapt up a seventh.
+    Only what climbs by steps for ever must come back by a leap.
+    """
     moved = [chord_symbol(name) for name in chords.split()]
     moved = [Chord(c.name, (c.root + tonic) % 12, c.shape) for c in moved]
     roots = drone_roots(Music(tonic, SCALES["major"]), moved)

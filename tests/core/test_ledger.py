@@ -148,7 +148,9 @@ def test_pressure_bend_and_program_against_mido():
 
 
 def test_what_was_moved_comes_to_rest():
-    """RP-015, Response to Reset All Controllers: expression 127 (here within its limit), modulation and pedals 0, bend centre."""
+    """RP-015, Response to Reset All Controllers:
+    expression 127 (here within its limit), modulation and pedals 0, bend centre.
+    """
     book, _, _ = ledger(volume=80)
     for change in (Control(11, 3), Control(1, 9), Control(64, 127), Control(7, 5), ChannelPressure(4), Bend(9000)):
         book.change("p", HERE, change, 0)
@@ -268,7 +270,9 @@ def test_all_off_lets_the_pedal_up_before_all_notes_off_after_the_note_offs():
 
 
 def test_a_shared_channel_is_not_silenced_as_a_whole():
-    """Controllers 64, 120 and 123 there would cut the others' notes; ours end by their own note-offs, and what we moved comes back."""
+    """Controllers 64, 120 and 123 there would cut the others' notes;
+    ours end by their own note-offs, and what we moved comes back.
+    """
     book, _, _ = ledger()
     drums = Route("out", 10)
     book.use(HERE)

@@ -199,8 +199,8 @@ def peak(device: Instrument, level: float) -> float:
 
 
 def test_half_a_level_is_a_quarter_as_loud(tmp_path):
-    """40 log10 of the share, in decibels: General MIDI Level 2 (channel volume) and SoundFont 2.04 (default modulator of controller 7,
-    concave, 96 dB), both from memory: half of it is -12 dB.
+    """40 log10 of the share, in decibels: General MIDI Level 2 (channel volume) and SoundFont 2.04 (default modulator
+    of controller 7, concave, 96 dB), both from memory: half of it is -12 dB.
     """
     device = Instrument(str(write_sine_bank(tmp_path / "sine.sf2")))
     levels = [1.0, 0.8, 0.5, 0.25]

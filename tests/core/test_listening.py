@@ -1,4 +1,6 @@
-"""Listening to another part or seat: what is heard and when it ends, answers, turns in a room, and that no answering is endless."""
+"""Listening to another part or seat: what is heard and when it ends, answers, turns in a room, and
+that no answering is endless.
+"""
 
 from __future__ import annotations
 
@@ -266,7 +268,9 @@ def test_which_parts_are_a_childs_own():
 
 
 class Child:
-    """A member of a room: an engine on virtual time. What it observes waits until it is passed on, as at a real seat."""
+    """A member of a room: an engine on virtual time.
+    What it observes waits until it is passed on, as at a real seat.
+    """
 
     def __init__(self, plan: Plan) -> None:
         self.plan = plan
@@ -642,7 +646,9 @@ def test_an_answer_that_hears_keeps_the_contract_of_a_rule():
 # --- no answering is endless ------------------------------------------------------------------------------------
 
 ENDING = [r for r in RULES.values() if not r.sustains and r.name not in ("answer", "program", "control", "zones")]
-"""Rules whose notes end by themselves. A latch does not, and a profile whose latch hears others must say how long it is on."""
+"""Rules whose notes end by themselves. A latch does not,
+and a profile whose latch hears others must say how long it is on.
+"""
 
 
 @st.composite
@@ -704,8 +710,8 @@ def play_together(plans: list[Plan], hands: list) -> None:
             room.press(when, name, down)
     for name in room.children:
         room.press(when, name, False)
-    # A whole answer lasts as long as what it answers, which was played before this moment; what plays because it hears that
-    # goes on for an echo or the quiet after a phrase, part after part.
+    # A whole answer lasts as long as what it answers, which was played before this moment; what plays because it hears
+    # that goes on for an echo or the quiet after a phrase, part after part.
     quiet = 2 * when + 60_000
     room.go_on(quiet)
     assert room.sounding == {}
@@ -800,7 +806,9 @@ def test_what_could_not_be_heard_or_would_not_end_is_refused(tmp_path, old, new,
 
 
 def test_two_dippers_answer_each_other_and_fall_silent():
-    """The shipped profile on both sides: a call, its answer note by note, the band of whoever hears, and then nothing."""
+    """The shipped profile on both sides: a call, its answer note by note, the band
+    of whoever hears, and then nothing.
+    """
     plan = profile.load(profile.find("dipper")).plan
     room = Together(window=plan, door=plan)
     room.tap(1000, "window")

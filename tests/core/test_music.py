@@ -265,7 +265,9 @@ def test_a_chord_in_the_chromatic_scale_is_major(root):
 
 @pytest.mark.parametrize("key", KEYS)
 def test_over_the_dominant_the_seventh_of_a_minor_key_is_the_leading_tone(key):
-    """Over V and V7 the notes are those of music21's and mingus's harmonic minor scale; over every other chord they are not."""
+    """Over V and V7 the notes are those of music21's and mingus's harmonic minor scale;
+    over every other chord they are not.
+    """
     tonic = pitch_class(key)
     music = Music(tonic, SCALES["minor"])
     harmonic = {p % 12 for p in m21_scale_classes(m21_scale.HarmonicMinorScale, key)}
@@ -286,7 +288,9 @@ def test_over_the_dominant_the_seventh_of_a_minor_key_is_the_leading_tone(key):
 
 
 def test_where_the_seventh_is_not_raised():
-    """A blues has both sevenths at once, a scale without a fifth has no dominant, and the major scale has its leading tone."""
+    """A blues has both sevenths at once, a scale without a fifth has no dominant,
+    and the major scale has its leading tone.
+    """
     dominant = chord_symbol("G7")
     for name in ("minor blues", "locrian", "whole tone", "major", "lydian", "harmonic minor", "chromatic"):
         assert Music(0, SCALES[name], chord=dominant).sounds == SCALES[name]
@@ -352,7 +356,9 @@ def test_an_inverted_octave_has_no_note_twice():
 
 
 def test_frequencies():
-    """440*2^((n-69)/12), equal temperament. The worked values are those of the MIDI Tuning text, whose wrong rows are left out."""
+    """440*2^((n-69)/12), equal temperament. The worked values are those of the MIDI Tuning text,
+    whose wrong rows are left out.
+    """
     for number, hertz in {
         0: 8.175799,
         21: 27.5,
@@ -586,7 +592,9 @@ def test_lock_is_nearest_and_keeps_what_fits(key, name):
 
 
 def test_note_values_in_time():
-    """Note values against MIDI clock, 24 to the quarter: 20.8333 ms at 120, 41.6667 ms at 60, 27.7778 ms at 90 bpm (MIDI 1.0)."""
+    """Note values against MIDI clock, 24 to the quarter:
+    20.8333 ms at 120, 41.6667 ms at 60, 27.7778 ms at 90 bpm (MIDI 1.0).
+    """
     for tempo, clock_ms in ((120, 20.8333), (60, 41.6667), (90, 27.7778)):
         clock = Music(tempo=Fraction(tempo)).duration(Fraction(1, 4)) / 24
         assert float(clock) / 1e6 == pytest.approx(clock_ms, abs=1e-4)

@@ -33,7 +33,9 @@ def test_what_came_instead_in_its_own_voice_ends_at_once_with_it():
 
 @pytest.mark.parametrize("most", ["500 ms", "0 ms", "50 ms"])
 def test_what_has_ended_is_remembered_no_longer(most):
-    """Random notes, some struck again in their voice, some in place of others: a day of them leaves nothing in memory."""
+    """Random notes, some struck again in their voice, some in place of others:
+    a day of them leaves nothing in memory.
+    """
     chance, bench = Random(1), Bench(RuleUnderTest(QuantizeRule, {**BEAT, "longest_wait": most}, "remembers"))
     held: list[int] = []
     for voice in range(1, 400):

@@ -1,6 +1,7 @@
 """Which chord some notes are, against music21 and mingus: every triad and seventh, root, inversion and voicing.
 
-Where the two disagree, or give several names, ours decides by the lowest note: see ``SYMMETRIC``, ``NO_ROOT`` and ``SIXTHS``.
+Where the two disagree, or give several names, ours decides by the lowest note: see ``SYMMETRIC``, ``NO_ROOT`` and
+``SIXTHS``.
 """
 
 from __future__ import annotations
@@ -39,12 +40,16 @@ CHORDS = {
     "maj7#5": ("M7+", "augmented major tetrachord"),
 }
 SAID = {"M": "", "m/M7": "mM7", "dom7": "7", "M7": "maj7", "m7+": "7#5", "M7+": "maj7#5"}
-"""How mingus says a chord that it has recognised, where it is not as ours; its words in other places are of other chords."""
+"""How mingus says a chord that it has recognised, where it is not as ours;
+its words in other places are of other chords.
+"""
 
 SYMMETRIC = {"aug", "dim7"}
 """Any note of these may be the root. Ours: the lowest. mingus goes by the spelling, music21 by one of its own."""
 NO_ROOT = {"sus2", "sus4"}
-"""music21 has no root for three notes a fourth apart; mingus gives both names, ours the one that stands on the bass, else sus4."""
+"""music21 has no root for three notes a fourth apart;
+mingus gives both names, ours the one that stands on the bass, else sus4.
+"""
 
 ROOTS = ("C", "Db", "D", "Eb", "E", "F", "F#", "G", "Ab", "A", "Bb", "B")
 
@@ -108,11 +113,12 @@ def test_triads_and_sevenths_in_all_inversions_and_voicings(root, symbol):
 
 
 def test_how_often_it_is_the_chord_that_was_meant():
-    """Of 600 (12 roots, 14 kinds, each inversion in close position) ours has the very notes and the bass of all, and is the root and
-    kind that were meant in 480; they are among mingus's names in 528, and the root is music21's in 444 of the 528 for which it has one.
+    """Of 600 (12 roots, 14 kinds, each inversion in close position) ours has the very notes and the bass of all, and is
+    the root and kind that were meant in 480; they are among mingus's names in 528, and the root is music21's in 444 of
+    the 528 for which it has one.
 
-    The others are those for which the notes are the same and the lowest decides: augmented triads and diminished sevenths (60), sus2
-    and sus4 (36), m7 and m7b5 on their third, which are sixths there (24).
+    The others are those for which the notes are the same and the lowest decides: augmented triads and diminished
+    sevenths (60), sus2 and sus4 (36), m7 and m7b5 on their third, which are sixths there (24).
     """
     meant = by_mingus_too = as_music21 = rooted = 0
     others = Counter()
@@ -202,7 +208,9 @@ def test_names_that_the_lowest_note_decides_and_incomplete_chords(notes, name):
 
 @pytest.mark.parametrize(("symbol", "root"), [*itertools.product(("7", "maj7", "m7", "mM7"), range(12))])
 def test_sevenths_without_their_fifth_against_both(symbol, root):
-    """mingus names each in every inversion as the chord itself; music21 calls the dominant incomplete and finds its root."""
+    """mingus names each in every inversion as the chord itself;
+    music21 calls the dominant incomplete and finds its root.
+    """
     shape = [step for step in SYMBOLS[symbol] if step != 7]
     names = [name for name in spelt(ROOTS[root], symbol) if (mingus_notes.note_to_int(name) - root) % 12 != 7]
     for inversion in range(3):

@@ -1,8 +1,8 @@
 """Golden timelines: what comes in, and as MIDI text what goes out. Adding a case is adding a file in ``timelines/``.
 
-A file is a head in YAML, a line ``---``, and the time line. The head says what is shown (``about``), which ``input`` the
-part listens to, its ``rules`` as in a profile, and if wanted ``music`` (key, scale, tempo), ``progression`` and ``limits``. These
-inputs are there in every case:
+A file is a head in YAML, a line ``---``, and the time line. The head says what is shown (``about``), which ``input``
+the part listens to, its ``rules`` as in a profile, and if wanted ``music`` (key, scale, tempo), ``progression`` and
+``limits``. These inputs are there in every case:
 
     pad, pad2   switches without debounce            down, up
     cheek       a pressure, at rest 0 Pa; above and below: on 100 Pa, off 60 Pa, full 1100 Pa, strength by peak at once
@@ -19,8 +19,9 @@ A line of the time line begins with its time in milliseconds. Then comes either 
     my turn, not my turn  the turn comes or goes
     stop                  the engine stops
 
-or ``>`` and a MIDI message that must go out then, exactly as mido writes it (``mido.Message.from_str`` reads it). What is
-not written must not go out. ``python -m tests.core.test_timelines FILE…`` writes the messages that go out today into files.
+or ``>`` and a MIDI message that must go out then, exactly as mido writes it (``mido.Message.from_str`` reads it). What
+is not written must not go out. ``python -m tests.core.test_timelines FILE…`` writes the messages that go out today into
+files.
 """
 
 from __future__ import annotations

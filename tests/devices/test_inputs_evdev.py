@@ -49,7 +49,9 @@ def samples(device, now=9):
 
 
 def test_the_constants_are_those_of_the_kernels_headers():
-    """linux/input.h and input-event-codes.h, through python-evdev, which compiles them in; EVIOCSCLOCKID compiled on x86_64."""
+    """linux/input.h and input-event-codes.h, through python-evdev, which compiles them in;
+    EVIOCSCLOCKID compiled on x86_64.
+    """
     ours = (evdev.EV_SYN, evdev.EV_KEY, evdev.EV_REL, evdev.EV_ABS)
     assert ours == (ecodes.EV_SYN, ecodes.EV_KEY, ecodes.EV_REL, ecodes.EV_ABS) == (0, 1, 2, 3)
     assert (evdev.SYN_REPORT, evdev.SYN_DROPPED) == (ecodes.SYN_REPORT, ecodes.SYN_DROPPED) == (0, 3)
@@ -392,7 +394,9 @@ def test_a_device_without_the_key_is_said_so(plugged):
 
 
 def test_a_mouse_is_no_joystick(plugged):
-    """Of one name the one with the axes is meant, and each kind of axis counts for itself: REL_X and ABS_X are both 0."""
+    """Of one name the one with the axes is meant, and each kind of axis counts for itself:
+    REL_X and ABS_X are both 0.
+    """
     plugged(there("Pad", "/dev/input/event3", axes=[X, Y]), there("Pad", "/dev/input/event4", moves=[X, Y]))
     assert "/dev/input/event4" in refusal(head=EvdevPointer("Pad", "REL_X", "REL_Y"))
     assert "/dev/input/event3" in refusal(head=EvdevPointer("Pad"))
@@ -475,7 +479,9 @@ def test_two_of_one_make_are_named_by_their_sockets_unless_each_has_a_number(tmp
 
 
 def test_what_a_device_has_is_read_without_opening_it(tmp_path, monkeypatch):
-    """A mouse's files as Linux 6.1 writes them on a 64-bit machine; opening a device is slow, and every look would open all."""
+    """A mouse's files as Linux 6.1 writes them on a 64-bit machine;
+    opening a device is slow, and every look would open all.
+    """
     device = tmp_path / "system" / "event3" / "device"
     (device / "capabilities").mkdir(parents=True)
     written = {"name": "Two Button Mouse", "phys": "usb-0000:00:04.0-1/input0"}

@@ -38,7 +38,9 @@ def opened():
 
 
 def test_every_message_comes_in_order_with_its_time(pad, opened):
-    """One in each of JACK's cycles: whoever is kept waiting in its thread into the next cycle reads what that one writes."""
+    """One in each of JACK's cycles: whoever is kept waiting
+    in its thread into the next cycle reads what that one writes.
+    """
     sender = pad("pad-a")
     keys = opened("pad-a:*")
     messages = [(0x90, n % 128, 1 + n % 127) for n in range(1000)] + [(0x80, 60, 0), (0xB0, 7, 100)]

@@ -18,7 +18,9 @@ from router.devices.outputs.instrument import LOUDEST, RATE, SILENCE, SoundFile,
 from tests.shared.sine_bank import RELEASE_SECONDS, write_sine_bank
 
 BLOCK = 64
-"""FluidSynth's own block, in frames: its messages take effect from one to the next (fluid_synth_process, FLUID_BUFSIZE)."""
+"""FluidSynth's own block, in frames: its messages take effect from one to the next
+(fluid_synth_process, FLUID_BUFSIZE).
+"""
 
 
 @pytest.fixture(scope="session")

@@ -187,7 +187,9 @@ def test_a_port_that_has_gone_is_noticed_and_harms_nobody():
 
 @pytest.mark.usefixtures("jack_server")
 def test_a_port_that_is_back_before_anybody_looked_is_another_one():
-    """What was seen: a synth pulled out and put back twice within a second was sent nothing any more, as its name was there."""
+    """What was seen: a synth pulled out and put back twice within a second was sent nothing any more,
+    as its name was there.
+    """
     listener = Listener()
     output = open_output("synth", MidiPort(listener.client))
     output.send((0x90, 60, 64), 0)

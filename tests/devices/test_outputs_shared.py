@@ -1,4 +1,6 @@
-"""Outputs that seats share: one port for all who want it, open for whoever comes next, and never one that has failed."""
+"""Outputs that seats share: one port for all who want it, open for whoever comes next,
+and never one that has failed.
+"""
 
 import pytest
 

@@ -1,8 +1,8 @@
 """What ``router check`` says, word for word, for every kind of mistake that a therapist or a technician makes.
 
 A case is two files in ``golden/profiles`` or ``golden/configuration``: ``NAME.yaml`` and ``NAME.txt``, what is said of
-it. To add one, write the first, run ``python -m tests.files.test_check_golden``, and read with the eyes of a tired therapist
-what it wrote. A case whose name begins with ``fine`` has nothing said of it, and no ``.txt``.
+it. To add one, write the first, run ``python -m tests.files.test_check_golden``, and read with the eyes of a tired
+therapist what it wrote. A case whose name begins with ``fine`` has nothing said of it, and no ``.txt``.
 """
 
 from __future__ import annotations

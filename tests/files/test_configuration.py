@@ -1,4 +1,6 @@
-"""The configuration of a PC: what is read, what holds when nothing is written, and the files that are made from its schema."""
+"""The configuration of a PC: what is read, what holds when nothing is written, and the files
+that are made from its schema.
+"""
 
 from __future__ import annotations
 

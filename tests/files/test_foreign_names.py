@@ -1,4 +1,6 @@
-"""Names of notes, keys, scales and chords in other languages (common practice there, no source), and numbers as others write them."""
+"""Names of notes, keys, scales and chords in other languages (common practice there, no source), and numbers
+as others write them.
+"""
 
 from __future__ import annotations
 

@@ -1,4 +1,6 @@
-"""A former word in a file is answered by today's, at its place: every row of the table, in a file that is right else."""
+"""A former word in a file is answered by today's, at its place:
+every row of the table, in a file that is right else.
+"""
 
 from __future__ import annotations
 

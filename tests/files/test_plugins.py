@@ -1,4 +1,6 @@
-"""Rules of others: found in packages and in the administrator's folder, left out with a reason, held in check while they play."""
+"""Rules of others: found in packages and in the administrator's folder, left out with a reason, held
+in check while they play.
+"""
 
 from __future__ import annotations
 
@@ -914,7 +916,9 @@ def test_rules_explains_why_one_is_left_out(folder, capsys):
 @pytest.mark.usefixtures("patient_parent")
 @pytest.mark.parametrize("harm", ["ends the program", "kills the program", "does not come back"])
 def test_rules_is_never_silenced_by_a_rule(folder, tmp_path, capsys, harm, monkeypatch):
-    """Its file passes its trial, and then ends or holds whatever imports it: the list, the manual and the proof say so."""
+    """Its file passes its trial, and then ends or holds whatever imports it:
+    the list, the manual and the proof say so.
+    """
     monkeypatch.setattr("router.cli.rules.PROVING", 0)
     does, says = AFTER_THE_TRIAL[harm]
     path = put(folder, "shadow.py", behaves_once(tmp_path, does))
@@ -1009,7 +1013,9 @@ def test_play_ends_by_itself_where_a_rule_is_lost_in_c(folder, tmp_path):
 def test_the_daemon_ends_by_itself_and_silent_where_a_rule_catches_every_interruption(
     folder, tmp_path, in_terminal, part
 ):
-    """The real program over a real port: a note of the other part sounds, the rule never comes back, the note ends all the same."""
+    """The real program over a real port: a note of the other part sounds, the rule never comes back,
+    the note ends all the same.
+    """
     put(folder, "shadow.py", SHADOW.replace("return [NoteOn", FOR_EVER))
     profile = PROFILE.replace("      - note: {degree: 1}", "      - latch: {}\n      - note: {degree: 1}")
     listener = part(Listener)
@@ -1028,7 +1034,9 @@ def test_the_daemon_ends_by_itself_and_silent_where_a_rule_catches_every_interru
 
 @pytest.mark.usefixtures("jack_server")
 def test_the_daemon_plays_on_when_a_rule_is_stuck(folder, tmp_path, in_terminal):
-    """The real program: the first press of the strange rule sounds, the second never comes back, the other part plays on."""
+    """The real program: the first press of the strange rule sounds, the second never comes back,
+    the other part plays on.
+    """
     stuck = "while self.__dict__.setdefault('again', False): pass\n        self.again = True\n        return [NoteOn"
     put(folder, "shadow.py", SHADOW.replace("return [NoteOn", stuck))
     put(folder, "twin.py", SHADOW, 0o664)

@@ -263,7 +263,9 @@ def test_pressure_defaults_are_those_of_the_conditioning(write):
     ],
 )
 def test_pressure_devices_and_their_calibration(write, device, made, ends):
-    """Pascals = (reading - offset) * scale; two points give both. The ends of the range are pascals, the lower one first."""
+    """Pascals = (reading - offset) * scale; two points give both.
+    The ends of the range are pascals, the lower one first.
+    """
     text = LITTLE.replace(
         "pad: {type: switch, device: {terminal: space}}",
         f"pad: {{type: pressure, device: {{{device}}}, above: {{on: 10 Pa, full: 90 Pa}}}}",
@@ -530,7 +532,9 @@ def test_no_number_is_too_long_to_be_refused():
 @pytest.mark.parametrize("place", ["child: lark", "76 bpm", "major pentatonic"])
 @pytest.mark.parametrize("sign", ["a", "1 ", " ", "- ", "a: ", "{", "'", "\\", "#", "é"])
 def test_a_line_four_times_as_long_takes_no_sixteen_times_as_long_to_refuse(tmp_path, place, sign):
-    """An expression of ours that goes back and tries again would hold the interpreter's lock, and every seat with it."""
+    """An expression of ours that goes back and tries again would hold the interpreter's lock,
+    and every seat with it.
+    """
 
     def cost(length):
         file.write_text(good.replace(place, f"{place} {(sign * length)[:length]}!: x", 1), encoding="utf-8")

@@ -109,7 +109,7 @@ def test_nobody_is_led_from_one_name_to_another(tmp_path, child, near):
     assert ("looks like a person's name" in said) is (near is None)
 
 
-# --- remarks ------------------------------------------------------------------------------------------------------------
+# --- remarks ----------------------------------------------------------------------------------------------------------
 
 ASKED = [
     ("anna smiled", "a person's name"),

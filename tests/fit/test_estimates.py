@@ -56,7 +56,9 @@ def test_how_much_agreement_varies_by_chance_is_counted(points):
 
 
 def test_ties_in_both_rows_leave_an_interval():
-    """What was found: each row's own correction leaves less than nothing here, so the interval was -1 to -1, and sure."""
+    """What was found: each row's own correction leaves less than nothing here,
+    so the interval was -1 to -1, and sure.
+    """
     assert slope([1, 2, 2, 2, 2, 2, 2], [2, 1, 1, 1, 1, 1, 2], 0.95) == (-1, -1, 0)
 
 

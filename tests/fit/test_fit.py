@@ -51,7 +51,9 @@ outputs:
 
 
 def test_thresholds_lie_between_rest_and_efforts():
-    """Efforts of 200, 220 and 240 Pa over noise of 2 Pa: ``on`` far from both, ``off`` 60 % of it, ``full`` the large ones."""
+    """Efforts of 200, 220 and 240 Pa over noise of 2 Pa:
+    ``on`` far from both, ``off`` 60 % of it, ``full`` the large ones.
+    """
     found = fit.pressure(fit.record(cheek(*PUSHES), "cheek"), SETTINGS)
     values = {setting.path: setting.value for setting in found.settings}
     assert 60 < values["above", "on"] < 150
@@ -226,7 +228,9 @@ def test_efforts_may_be_marked_one_by_one_or_from_beginning_to_end(family, paire
 
 
 def test_the_end_of_the_effort_before_does_not_decide_a_side():
-    """Long puffs and short sips in turn, the next one asked for while the last is still held: each belongs to its own side."""
+    """Long puffs and short sips in turn, the next one asked for while the last is still held:
+    each belongs to its own side.
+    """
     pushes = [(22 + 3.0 * i, (-200 if i % 2 else 300), 0.9 if i % 2 else 2.4) for i in range(12)]
     stamped = cheek(*pushes, seconds=62.0)
     both = PressureSettings(above=Side(100, 60, 300), below=Side(100, 60, 300))
@@ -352,7 +356,9 @@ def test_presses_that_are_like_strays_are_refused():
 
 
 def test_a_finger_that_drags_is_heard_once_and_not_late():
-    """Presses of 700 ms after which the contact closes again for 300 ms: 455 ms of accept would part them, too, and delay each."""
+    """Presses of 700 ms after which the contact closes again for 300 ms:
+    455 ms of accept would part them, too, and delay each.
+    """
     found = fit.fit(finger([700] * 10, drags=[(280, 300)], every=4.0), pad())
     assert times(found)["accept"] == 15
     assert times(found)["lockout"] == pytest.approx(1.6 * 288, abs=5)
@@ -462,7 +468,8 @@ def fact(found: fit.Fit, name: str) -> fit.Fact:
 
 
 def test_what_was_measured_is_what_was_put_in():
-    """Noise of 2 Pa, drift of 30 Pa a minute, efforts of 200 Pa held for 0.9 s at half of it, each risen in 80 of 100 ms.
+    """Noise of 2 Pa, drift of 30 Pa a minute, efforts of 200 Pa held for 0.9 s at half of it, each risen in 80 of 100
+    ms.
 
     An effort is measured from rest as the router has it, which follows such a drift by its 20 s, 10 Pa, too late.
     """
@@ -585,7 +592,9 @@ MARKS = st.lists(st.tuples(st.integers(0, 60), st.sampled_from(["rest", "effort"
 @settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(data=st.data())
 def test_any_recording_is_fitted_or_refused(kind, data):
-    """Marks anywhere, samples of any kind, devices that are lost, hardly any sample: a refusal, and never a traceback."""
+    """Marks anywhere, samples of any kind, devices that are lost, hardly any sample:
+    a refusal, and never a traceback.
+    """
     rng = random.Random(data.draw(st.integers(0, 10_000)))
     rate, busy = data.draw(st.sampled_from([1, 5, 20])), data.draw(st.booleans())
     end = data.draw(st.integers(1, 60))

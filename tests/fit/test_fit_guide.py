@@ -1,4 +1,6 @@
-"""Guided measurement: the steps and their marks on virtual time, then the whole thing in a terminal with a sensor on a pty."""
+"""Guided measurement: the steps and their marks on virtual time, then the whole thing in a terminal
+with a sensor on a pty.
+"""
 
 from __future__ import annotations
 

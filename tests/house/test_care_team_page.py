@@ -1,4 +1,6 @@
-"""The care team's page shows what the commands really say. ``python -m tests.house.test_care_team_page`` writes the example anew."""
+"""The care team's page shows what the commands really say.
+``python -m tests.house.test_care_team_page`` writes the example anew.
+"""
 
 from __future__ import annotations
 

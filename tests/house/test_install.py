@@ -1,5 +1,5 @@
-"""The service's files and its installer, as far as they can be tried without booting: as Debian's own tools read them, and put below a
-folder. What they do on a PC that has booted is tried in tests/bedside_pc.
+"""The service's files and its installer, as far as they can be tried without booting: as Debian's own tools read them,
+and put below a folder. What they do on a PC that has booted is tried in tests/bedside_pc.
 """
 
 from __future__ import annotations
@@ -39,7 +39,7 @@ def settings(unit: str) -> dict[str, list[str]]:
     return found
 
 
-# --- the files, as Debian's tools read them ------------------------------------------------------------------------------
+# --- the files, as Debian's tools read them ---------------------------------------------------------------------------
 
 
 @pytest.mark.parametrize("unit", UNITS)
@@ -80,7 +80,9 @@ def test_each_device_of_the_service_has_its_reason() -> None:
 
 
 def test_a_driver_that_comes_with_the_first_device_is_loaded_before() -> None:
-    """systemd 252 passes over the names of drivers that are not loaded when the service starts, and the device stays closed."""
+    """systemd 252 passes over the names of drivers that are not loaded when the service starts,
+    and the device stays closed.
+    """
     loaded = (SYSTEMD / "router.modules").read_text(encoding="utf-8").split("\n")
     assert {"snd-seq", "usbserial", "cdc-acm"} <= {*loaded}
 
@@ -160,7 +162,7 @@ def test_a_slip_in_its_options_does_nothing(arguments: Sequence[str]) -> None:
     assert "--uninstall" in said.stderr
 
 
-# --- packages for another PC -----------------------------------------------------------------------------------------------
+# --- packages for another PC ------------------------------------------------------------------------------------------
 
 
 def _wheel(folder: Path, name: str, tag: str) -> None:
@@ -174,7 +176,9 @@ def _wheel(folder: Path, name: str, tag: str) -> None:
 
 @pytest.fixture(scope="module")
 def registry(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A registry in a folder: each package that is asked for, those written in C for two processors; evdev for one only, as it is."""
+    """A registry in a folder: each package that is asked for, those written in C for two processors;
+    evdev for one only, as it is.
+    """
     folder = tmp_path_factory.mktemp("registry")
     project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
     own = f"cp{sys.version_info.major}{sys.version_info.minor}"
@@ -211,7 +215,7 @@ def test_a_processor_that_is_not_known() -> None:
     assert call(SYSTEMD / "install", "--check", "--for", "arm64").returncode == 2
 
 
-# --- put below a folder ------------------------------------------------------------------------------------------------------
+# --- put below a folder -----------------------------------------------------------------------------------------------
 
 
 @pytest.fixture(scope="module")

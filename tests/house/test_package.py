@@ -1,4 +1,6 @@
-"""What is installed works without the checkout: the wheel holds the profiles and the schema, and the commands find them."""
+"""What is installed works without the checkout:
+the wheel holds the profiles and the schema, and the commands find them.
+"""
 
 from __future__ import annotations
 

@@ -19,7 +19,9 @@ TREES = {str(path.relative_to(PACKAGE)): ast.parse(path.read_text("utf-8")) for 
 
 
 def first_words(tree: ast.Module) -> list[tuple[int, str]]:
-    """The line and the first word of each docstring: of modules, classes, functions, and of the names that are set there."""
+    """The line and the first word of each docstring:
+    of modules, classes, functions, and of the names that are set there.
+    """
     return [
         (statement.lineno, statement.value.value.split(maxsplit=1)[0].rstrip(",.:;").removesuffix("'s"))
         for node in ast.walk(tree)

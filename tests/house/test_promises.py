@@ -210,7 +210,8 @@ def promise_2_every_deliberate_effort_is_heard_and_nothing_else() -> None:
     tap(played, "slow", 1000, held=290)
     tap(played, "slow", 2000, held=310)
     assert begun(played, 2) == [2300 * MILLISECOND]
-    # Five minutes of drift, of breath at a sixth of the threshold and of a ventilator's steady swing, and one puff on top.
+    # Five minutes of drift, of breath at a sixth of the threshold and of a ventilator's steady swing, and one puff on
+    # top.
     played = instrument()
     for step in range(15_000):
         t = step / 50

@@ -1,4 +1,6 @@
-"""The proof of rules: every built-in rule passes, and each way of breaking a rule is caught by the check meant for it."""
+"""The proof of rules: every built-in rule passes, and each way
+of breaking a rule is caught by the check meant for it.
+"""
 
 from __future__ import annotations
 

@@ -1,4 +1,5 @@
-"""Every profile that ships is right, says what it is for, and plays: each part from its own movement, and no note stays.
+"""Every profile that ships is right, says what it is for, and plays: each part from its own movement, and no note
+stays.
 
 What each plays when every movement is made once stands word for word in ``golden/music``, as mido writes messages. When
 a change is meant, run ``python -m tests.house.test_shipped_profiles`` and read what changed as a musician.
@@ -79,7 +80,9 @@ def test_some_take_part_in_a_room_and_say_so_in_words():
 
 @pytest.mark.parametrize("path", PROFILES, ids=lambda path: path.stem)
 def test_what_has_played_leaves_nothing_for_the_collector(path):
-    """The daemon keeps the collector away from what it has looked at once, so a ring would stay for ever: one a swap."""
+    """The daemon keeps the collector away from what it has looked at once, so a ring would stay
+    for ever: one a swap.
+    """
     profile = load(path)
     balance = Balance(RoomLimits())
 

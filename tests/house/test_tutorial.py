@@ -1,7 +1,9 @@
-"""The tutorial of RULES.md, done word for word: a rule in a package of its own, installed into a new virtual environment.
+"""The tutorial of RULES.md, done word for word: a rule in a package of its own, installed into a new virtual
+environment.
 
-Each block with a file's name beside its language becomes that file, each ``sh`` block is run, and a ``text`` block is what the
-commands before it print. Nothing is fetched: what the router needs is lent from the environment that runs the tests.
+Each block with a file's name beside its language becomes that file, each ``sh`` block is run, and a ``text`` block is
+what the commands before it print. Nothing is fetched: what the router needs is lent from the environment that runs the
+tests.
 """
 
 from __future__ import annotations

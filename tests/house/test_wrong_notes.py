@@ -1,4 +1,5 @@
-"""No shipped profile, example or demo plays a wrong note: what sounds is in its scale, and what sounds together is one harmony.
+"""No shipped profile, example or demo plays a wrong note: what sounds is in its scale, and what sounds together is one
+harmony.
 
 Scales and chords are music21's, from the words in the file; nothing here asks the router's own tables.
 """
@@ -54,7 +55,9 @@ def sounded(profile, told: list[tuple[str, dict]]) -> list[tuple[str, dict]]:
 
 
 def wrong(profile, music: dict, notes: list[tuple[str, dict]] | None = None) -> list[str]:
-    """What is heard that the profile's own key, scale and chords do not hold; ``notes``: else what each movement plays."""
+    """What is heard that the profile's own key, scale and chords do not hold; ``notes``:
+    else what each movement plays.
+    """
     found, sounding = [], set()
     tonic, name = music.get("key", "C"), music.get("scale", "major")
     chords = {part.name for part in profile.plan.parts if any(rule.name == "chord" for rule in part.rules)}

@@ -1,4 +1,5 @@
-"""What is missing is looked for again where no news will come of it: a device that could not be opened for want of something.
+"""What is missing is looked for again where no news will come of it: a device that could not be opened for want of
+something.
 
 The wants are real ones: this process may open no further descriptor while they last. Time is virtual.
 """

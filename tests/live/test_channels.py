@@ -1,4 +1,6 @@
-"""Channels of seats: own ones, free ones, shared ones; that nothing of a profile falls together, and that a stop cuts nobody else."""
+"""Channels of seats: own ones, free ones, shared ones;
+that nothing of a profile falls together, and that a stop cuts nobody else.
+"""
 
 from __future__ import annotations
 
@@ -132,7 +134,9 @@ def test_an_own_channel_that_another_plays_on_is_kept_and_said():
 
 
 def test_where_all_are_taken_two_parts_of_one_profile_still_do_not_fall_together():
-    """Found by chance: parts on 1, 2, 3 and 16 at a seat with the channels 1 and 16, beside five that hold all fifteen."""
+    """Found by chance: parts on 1, 2, 3 and 16 at a seat with the channels 1 and 16, beside five
+    that hold all fifteen.
+    """
     got = assign(on(1, 2, 3, 16), {"synth": SYNTH}, own=[1, 16], taken=taken(*CHANNELS))
     assert channels_of(got) == [1, 16, 3, 2]
     assert [warning[: warning.index(" ", 8)] for warning in got.warnings] == [

@@ -153,7 +153,9 @@ def test_a_line_that_is_plugged_in_later_plays_and_out_and_in_again(tmp_path, mo
 
 
 def test_a_device_that_becomes_readable_is_tried_again(tmp_path, monkeypatch, impatient):  # noqa: ARG001
-    """udev makes a node first and sets its group a moment later. Here the line only becomes a line at the second look."""
+    """udev makes a node first and sets its group a moment later.
+    Here the line only becomes a line at the second look.
+    """
     node = tmp_path / "plugged"
     node.write_text("no line yet")
     running = Running(tmp_path, monkeypatch, left=str(node))
@@ -208,7 +210,9 @@ SILENCED = [(0x82, 48, 0), (0xB0, 64, 0), (0xB0, 123, 0), (0xB0, 120, 0)]
 
 
 class Synth:
-    """A MIDI port that keeps what it hears; without ``of`` it is a port of its own, else it is connected to that one."""
+    """A MIDI port that keeps what it hears; without ``of`` it is a port of its own,
+    else it is connected to that one.
+    """
 
     def __init__(self, client, of=None):
         import rtmidi
@@ -230,8 +234,9 @@ class Synth:
 
 
 def test_a_synth_that_is_switched_on_after_the_router_is_found(jack_server, tmp_path, monkeypatch, impatient):  # noqa: ARG001
-    """With none there at the start the router offers a port of its own. The synth that comes gets the notes and programs,
-    whoever listened to the router's own port is not left with a note, and it all happens again when it is switched off."""
+    """With none there at the start the router offers a port of its own. The synth that comes gets the notes and
+    programs, whoever listened to the router's own port is not left with a note, and it all happens again when it is
+    switched off."""
     import rtmidi
 
     running = Running(tmp_path, monkeypatch, LATE, real=True)

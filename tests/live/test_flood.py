@@ -1,4 +1,6 @@
-"""An input that chatters costs its own seat only: counted in samples and passes, on a clock that moves with the work."""
+"""An input that chatters costs its own seat only:
+counted in samples and passes, on a clock that moves with the work.
+"""
 
 import types
 

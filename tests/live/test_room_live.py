@@ -188,7 +188,8 @@ def test_taps_of_a_pedal_set_the_tempo_that_both_play_in(children, part):
 
     until(tap)
     tempo = shared()["tempo"]
-    # Each tap has its time between its two stamps here; what is a quarter off others is taken for several beats, or left out.
+    # Each tap has its time between its two stamps here; what is a quarter off others is taken for several beats, or
+    # left out.
     shortest = min(after - before for before, after in zip(heard, sent[1:], strict=False))
     longest = max(after - before for before, after in zip(sent, heard[1:], strict=False))
     assert 0.75 * shortest < 60 / tempo < 1.25 * longest
@@ -196,8 +197,8 @@ def test_taps_of_a_pedal_set_the_tempo_that_both_play_in(children, part):
     time.sleep(0.3)
     two.press()
     step = 30 / tempo
-    # A busy machine may be late with a step by less than one, and then leaves some out: eight take more than seven. Sooner or
-    # later eight come in time; in the tempo of the profile they never would.
+    # A busy machine may be late with a step by less than one, and then leaves some out: eight take more than seven.
+    # Sooner or later eight come in time; in the tempo of the profile they never would.
     until(lambda: all(any(took < 8.5 * step for took in eights(begun(pc, child))) for child in ("wren", "lark")))
     one.press(False)
     two.press(False)

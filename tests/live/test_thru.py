@@ -22,7 +22,9 @@ LIMITS = ThruLimits(note_length=LENGTH, notes_at_once=3, velocity=100)
 
 
 class Synth:
-    """What sounds at a synth that does as MIDI 1.0 says with notes, pedals and channel mode messages. ``since``: by note."""
+    """What sounds at a synth that does as MIDI 1.0 says with notes, pedals and channel mode messages.
+    ``since``: by note.
+    """
 
     def __init__(self):
         self.since, self.kept, self.down = {}, set(), {}

@@ -1,4 +1,6 @@
-"""Devices where several seats look for them: told apart, shared or refused; and nothing that one seat does reaches another."""
+"""Devices where several seats look for them: told apart, shared or refused;
+and nothing that one seat does reaches another.
+"""
 
 import errno
 import os
@@ -44,7 +46,9 @@ ANY = EvdevSwitch("*", "KEY_SPACE", grab=False, each=True)
 
 
 class Node(Kernel):
-    """As the kernel has it: who asks for the keys' state loses what of them waits to be read (evdev.c, evdev_handle_get_val)."""
+    """As the kernel has it: who asks for the keys' state loses what of them waits to be read (evdev.c,
+    evdev_handle_get_val).
+    """
 
     def __init__(self, path, **settings):
         super().__init__(**settings)
@@ -801,7 +805,9 @@ class Swap:
 
 
 def test_while_a_device_takes_its_time_to_open_and_to_close_the_other_seat_plays_on(desk, tmp_path, monkeypatch):
-    """The kernel lets whoever opens a USB switch wait for 50 ms, and longer for one that is being pulled out. Here it waits for us."""
+    """The kernel lets whoever opens a USB switch wait for 50 ms, and longer for one that is being pulled out.
+    Here it waits for us.
+    """
     running = Running(tmp_path, monkeypatch)
     ends = {name: f'{{serial: "{os.ttyname(running.lines[name][1])}"}}' for name in running.lines}
 

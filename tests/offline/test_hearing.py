@@ -16,7 +16,9 @@ from tests.benchmarks.scores import Score
 
 
 def test_intervals_are_those_of_others():
-    """Wilson's by SciPy; Garwood's for 0, 1 and 10 counts by the usual table (0 to 3.69, 0.025 to 5.57, 4.80 to 18.39)."""
+    """Wilson's by SciPy; Garwood's for 0, 1 and 10 counts by the usual table (0 to 3.69, 0.025
+    to 5.57, 4.80 to 18.39).
+    """
     for hits, of in ((0, 20), (7, 20), (99, 100), (50, 50)):
         other = binomtest(hits, of).proportion_ci(method="wilson")
         assert intervals.wilson(hits, of) == pytest.approx((other.low, other.high), abs=1e-6)

@@ -1,4 +1,6 @@
-"""Simulated children do what they mean to do, the same for the same seed, and the shipped profiles hear exactly that."""
+"""Simulated children do what they mean to do, the same for the same seed,
+and the shipped profiles hear exactly that.
+"""
 
 from __future__ import annotations
 
@@ -130,7 +132,9 @@ def test_rest_breathes_26_times_a_minute_and_drifts_and_trembles_as_said():
 
 
 def test_a_head_trembles_at_2_and_4_hertz():
-    """J. Neurol. Neurosurg. Psychiatry 42:705, 1979; slow sway at 0.45 Hz lies within Neilson's 0.3 to 0.6 Hz (1974)."""
+    """J. Neurol. Neurosurg. Psychiatry 42:705, 1979;
+    slow sway at 0.45 Hz lies within Neilson's 0.3 to 0.6 Hz (1974).
+    """
     samples = simulate.pointer("head", [simulate.Visit(0, 0.5, 0.5)], MINUTE, random.Random(3))
     x = np.array([sample.x for _t, sample in samples])
     spectrum = np.abs(np.fft.rfft(x - x.mean()))
@@ -189,7 +193,9 @@ def test_a_drawn_child_is_what_its_family_and_tier_say(family, tier):
 
 @pytest.mark.parametrize(("family", "tier"), FAMILIES_AND_TIERS)
 def test_a_session_is_its_efforts_over_its_background(family, tier):
-    """Without efforts, drift and noise only the background is left, of the size that was drawn; the ideal is the efforts alone."""
+    """Without efforts, drift and noise only the background is left, of the size that was drawn;
+    the ideal is the efforts alone.
+    """
     rng = random.Random(f"{family} {tier} 3")
     child = replace(simulate.draw(family, tier, rng), rate=100, noise=0.0, drift=0.0, step=0.0, offset=0.0)
     session = simulate.session(child, 60, rng)
@@ -301,7 +307,9 @@ def test_children_are_heard_and_nothing_else(family, tier):
 
 
 def test_breathing_of_another_simulator_plays_nothing_and_hides_no_effort():
-    """A second opinion: NeuroKit2's respiration, made from breath cycles (Noto et al., 2018; from memory), with pushes on top."""
+    """A second opinion: NeuroKit2's respiration, made from breath cycles (Noto et al., 2018;
+    from memory), with pushes on top.
+    """
     for seed in SEEDS:
         breath = neurokit2.rsp_simulate(
             duration=120, sampling_rate=100, respiratory_rate=22, method="breathmetrics", random_state=seed

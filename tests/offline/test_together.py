@@ -1,4 +1,6 @@
-"""Playing together: three children and a keyboard on virtual time, what they play, and the files that a demo of it leaves."""
+"""Playing together: three children and a keyboard on virtual time, what they play, and the files
+that a demo of it leaves.
+"""
 
 from __future__ import annotations
 
@@ -37,7 +39,9 @@ SVG = "{http://www.w3.org/2000/svg}"
 
 
 def unfit(this: piece.Piece, notes: list[list[int]]) -> list[list[int]]:
-    """The notes that are none of the chord that was meant, bar by bar; just before a bar it may be the next one already."""
+    """The notes that are none of the chord that was meant, bar by bar;
+    just before a bar it may be the next one already.
+    """
     return [
         note
         for note in notes

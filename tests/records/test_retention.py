@@ -1,4 +1,6 @@
-"""Nothing is deleted because a clock says so: days on which the router ran are counted, and a wastebasket comes before the end."""
+"""Nothing is deleted because a clock says so:
+days on which the router ran are counted, and a wastebasket comes before the end.
+"""
 
 import json
 import shutil
@@ -67,7 +69,9 @@ class Ward:
         return record_files.stem(datetime.fromtimestamp(self.wall // S).astimezone(), "bed")
 
     def day(self, child="wren", count=1):
-        """A day as it should be: the PC is switched on, a child plays for half an hour, it is switched off; a day goes by."""
+        """A day as it should be: the PC is switched on, a child plays for half an hour,
+        it is switched off; a day goes by.
+        """
         for _ in range(count):
             self.boot(self.wall)
             self.swap(child)
@@ -329,7 +333,7 @@ def test_a_count_that_cannot_be_read_begins_again_and_keeps_for_longer(tmp_path,
     assert ward.kept() == 0
 
 
-# --- the writer of the sessions ----------------------------------------------------------------------------------------
+# --- the writer of the sessions ---------------------------------------------------------------------------------------
 
 
 @pytest.fixture

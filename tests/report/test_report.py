@@ -1,5 +1,7 @@
 # ruff: noqa: DTZ001, DTZ005 - times by the local clock, as in the names of the logs
-"""The report: figures of a log against worked numbers, damaged logs, several sessions, and the pages for people and programs."""
+"""The report: figures of a log against worked numbers, damaged logs, several sessions, and the pages
+for people and programs.
+"""
 
 import contextlib
 import csv

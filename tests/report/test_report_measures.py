@@ -1,8 +1,9 @@
 """The measures against worked numbers, and against numpy and scipy on random data.
 
-Published is how each measure is defined (its source stands beside it); the worked numbers are nobody's but ours. They were calculated
-by hand from the definition, from data of our own, and each is calculated once more here by a library that knows nothing of our code:
-quantiles by numpy, trends and NAP by scipy, PND and goal attainment by numpy from the definition.
+Published is how each measure is defined (its source stands beside it); the worked numbers are nobody's but ours. They
+were calculated by hand from the definition, from data of our own, and each is calculated once more here by a library
+that knows nothing of our code: quantiles by numpy, trends and NAP by scipy, PND and goal attainment by numpy from the
+definition.
 """
 
 import itertools
@@ -78,7 +79,9 @@ def test_trend_over_sessions():
 
 
 def test_baseline_against_playing():
-    """PND: Scruggs, Mastropieri and Casto 1987; NAP: Parker and Vannest 2009. By hand: 3 of 5 lie above 4; of 20 pairs 17 rise, 2 tie."""
+    """PND: Scruggs, Mastropieri and Casto 1987; NAP: Parker and Vannest 2009.
+    By hand: 3 of 5 lie above 4; of 20 pairs 17 rise, 2 tie.
+    """
     before, after = [2, 3, 1, 4], [4, 6, 5, 7, 3]
     assert pnd(before, after) == pytest.approx(0.60)
     assert nap(before, after) == pytest.approx(0.90)
@@ -110,7 +113,9 @@ def test_goal_attainment(scores, weights, expected):
 
 
 def standard_score(scores, weights) -> float:
-    """What Kiresuk and Sherman define: 10 standard deviations of the weighted sum, of goals of variance 1 correlated by 0.3, about 50."""
+    """What Kiresuk and Sherman define: 10 standard deviations of the weighted sum, of goals
+    of variance 1 correlated by 0.3, about 50.
+    """
     goals = np.full((len(scores), len(scores)), 0.3) + 0.7 * np.eye(len(scores))  # their covariances
     w = np.array(weights, dtype=float)
     return float(50 + 10 * (w @ np.array(scores)) / np.sqrt(w @ goals @ w))

@@ -1,4 +1,6 @@
-"""From a hand on a sensor to the report: the service between a real serial line and a real MIDI port, its records, and what is made of them."""
+"""From a hand on a sensor to the report: the service between a real serial line and a real MIDI port, its records,
+and what is made of them.
+"""
 
 import json
 import subprocess

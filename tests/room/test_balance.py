@@ -1,4 +1,6 @@
-"""The limits over the room, with real engines: who gives way, that every effort is heard, and that nothing is counted twice or lost."""
+"""The limits over the room, with real engines:
+who gives way, that every effort is heard, and that nothing is counted twice or lost.
+"""
 
 from __future__ import annotations
 

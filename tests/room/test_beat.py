@@ -73,7 +73,9 @@ def test_another_tempo_in_the_middle_is_taken_after_two_intervals():
 
 
 def test_taps_in_six_eight_are_dotted_quarters_two_to_a_bar():
-    """Half a second from tap to tap: 120 dotted quarters are 180 quarters a minute, and a bar of three lasts a second."""
+    """Half a second from tap to tap: 120 dotted quarters are 180 quarters a minute, and a bar
+    of three lasts a second.
+    """
     beat = Beat(Music(time_signature=TimeSignature(6, 8)))
     for tap in (0, 500, 1000, 1500):
         beat.tap(round((1000 + tap) * MILLISECOND))
@@ -99,7 +101,9 @@ def test_no_beat_comes_twice_under_taps(signature):
 
 @pytest.mark.parametrize(("sd", "taps", "most"), [(20, 4, 1.2), (20, 8, 1.1), (30, 8, 1.3), (40, 8, 1.8)])
 def test_hands_that_tremble_are_followed_nearly_as_well_as_can_be(sd, taps, most):
-    """Taps off by 20 to 40 ms at 100 bpm (our choice): beside the standard error of the mean of the intervals that count."""
+    """Taps off by 20 to 40 ms at 100 bpm (our choice):
+    beside the standard error of the mean of the intervals that count.
+    """
     errors = [benchmark.tapped(sd, taps, seed) for seed in range(300)]
     assert errors.count(None) <= 3
     rms = math.sqrt(statistics.mean(error * error for error in errors if error is not None))
@@ -120,7 +124,9 @@ def steady(bpm: float, beats: int, since: int = NANOSECONDS) -> list[int]:
 @pytest.mark.parametrize("bpm", [60, 97.3, 120, 180])
 @pytest.mark.parametrize("kind", ["uniform", "normal"])
 def test_a_clock_that_trembles_is_followed(bpm, kind):
-    """Tempo after four beats, and how far beats are off after that; a normal jitter of 3 ms needs six beats for fast tempos."""
+    """Tempo after four beats, and how far beats are off after that;
+    a normal jitter of 3 ms needs six beats for fast tempos.
+    """
     errors, after, off = [], [], []
     for seed in range(10):
         chance = random.Random(seed)
@@ -142,7 +148,9 @@ def test_a_clock_that_trembles_is_followed(bpm, kind):
 
 @pytest.mark.parametrize(("bpm", "kind"), [(180, "sd 3 ms"), (120, "sd 3 ms"), (180, "3 ms each way")])
 def test_the_tempo_after_four_beats_is_as_near_as_least_squares_can_be(bpm, kind):
-    """Of 97 ticks that tremble by a standard deviation s the slope has the standard error s / sqrt(97 (97 * 97 - 1) / 12)."""
+    """Of 97 ticks that tremble by a standard deviation s the slope has the standard error s / sqrt(97
+    (97 * 97 - 1) / 12).
+    """
     errors = [benchmark.followed(bpm, kind, seed)[0] for seed in range(60)]
     possible = benchmark.JITTER[kind][1] / math.sqrt(97 * (97 * 97 - 1) / 12) / (60_000 / bpm / 24)
     assert math.sqrt(statistics.mean(error * error for error in errors)) < 1.2 * possible

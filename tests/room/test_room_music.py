@@ -144,7 +144,9 @@ def clocked(room: Together, bpm: float, beats: int, jitter: float, chance: rando
 
 @pytest.mark.parametrize("seed", range(3))
 def test_arpeggios_begun_a_minute_apart_lie_on_one_grid_after_taps_and_a_clock(seed):
-    """Three seats, one from the first bar, one after taps, one while a clock of 3 ms jitter leads: the same steps to the nanosecond."""
+    """Three seats, one from the first bar, one after taps, one while a clock of 3 ms jitter leads:
+    the same steps to the nanosecond.
+    """
     chance = random.Random(seed)
     children = [
         Child(("note", {}), arpeggio()),

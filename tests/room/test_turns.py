@@ -1,4 +1,6 @@
-"""Taking turns: how a turn passes, that nobody is locked out whatever the others do, and that the line comes to rest."""
+"""Taking turns: how a turn passes, that nobody is locked out whatever the others do, and
+that the line comes to rest.
+"""
 
 from __future__ import annotations
 
@@ -224,7 +226,9 @@ DOINGS = st.lists(
     st.booleans(),
 )
 def test_whatever_the_others_do_it_is_everybodys_turn_again_in_time(first, doings, plan, never_stops):
-    """The bound of the module's docstring. Wren does nothing; with ``never_stops`` lark holds a note for ever and strikes others."""
+    """The bound of the module's docstring. Wren does nothing;
+    with ``never_stops`` lark holds a note for ever and strikes others.
+    """
     played = Played(plan=plan)
     turns = played.turns
     bound = plan.wait + plan.longest_turn

@@ -1,4 +1,6 @@
-"""The small PC: its folders, its configuration, the router that runs on it, and what it costs; for tests and for soaks."""
+"""The small PC: its folders, its configuration, the router that runs on it, and what it costs;
+for tests and for soaks.
+"""
 
 import json
 import os
@@ -37,7 +39,9 @@ class Cost(NamedTuple):
 
 
 class Bedside:
-    """A small PC: its folders, its configuration, and the router that runs on it. ``card``: where it keeps what lasts."""
+    """A small PC: its folders, its configuration, and the router that runs on it.
+    ``card``: where it keeps what lasts.
+    """
 
     def __init__(self, folder, synth, sensor, *, more="", seat="{profile: wren}", card=None):
         self.folder, self.synth, self.sensor = folder, synth, sensor
@@ -66,7 +70,9 @@ class Bedside:
         (self.profiles / f"{child}.yaml").write_text(self.text(child, note, profile), encoding="utf-8")
 
     def start(self, *, program=ROUTER, options=("--verbose",), stderr=None, **environment):
-        """Start it, and wait until it plays. ``stderr``: where it says what it has to say, instead of the file ``said``."""
+        """Start it, and wait until it plays. ``stderr``:
+        where it says what it has to say, instead of the file ``said``.
+        """
         self.spawn(program=program, options=options, stderr=stderr, **environment)
         assert self.process.stdout.readline() == b"ready\n", self.said.read_text()
         time.sleep(0.2)  # a switch that is pressed when the line is opened was not pressed for us

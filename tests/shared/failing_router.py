@@ -1,7 +1,9 @@
-"""A router in which one call to the system fails, the n-th of its kind: ``python -m tests.shared.failing_router run --config FILE``.
+"""A router in which one call to the system fails, the n-th of its kind: ``python -m tests.shared.failing_router run
+--config FILE``.
 
-It is the router itself; only what its own code calls goes through a count here first. ``ROUTER_TESTS_CALLS`` names a file
-of integers that another process maps, too (``Calls``): how many of each kind there were, and which is to fail next.
+It is the router itself; only what its own code calls goes through a count here first. ``ROUTER_TESTS_CALLS`` names a
+file of integers that another process maps, too (``Calls``): how many of each kind there were, and which is to fail
+next.
 """
 
 import _testcapi

@@ -1,4 +1,5 @@
-"""The parts around a router in a process of its own: a synth, a listener, a sensor, a JACK server, and the router itself.
+"""The parts around a router in a process of its own: a synth, a listener, a sensor, a JACK server, and the router
+itself.
 
 Serial lines are pseudo-terminals, MIDI goes over JACK, the synth is FluidSynth with a bank of one sine, and what it
 played is measured in the sound file that it leaves.
@@ -86,10 +87,10 @@ def pitch(sound):
 def close_port(port):
     """Close a MIDI port of a test's own, until whatever else this process has open knows of it.
 
-    JACK gives a client's number to the next one, and tells older clients that the first has gone without waiting for them. If
-    one of them hears it late (the router's look-out waits for the interpreter's lock), it takes the new client of the same
-    process for the old one and unmaps what that one's thread waits on: a segmentation fault, seen with JACK 1.9.22 in one of
-    four runs of a file of tests. The router itself waits like this whenever it closes a port.
+    JACK gives a client's number to the next one, and tells older clients that the first has gone without waiting for
+    them. If one of them hears it late (the router's look-out waits for the interpreter's lock), it takes the new client
+    of the same process for the old one and unmaps what that one's thread waits on: a segmentation fault, seen with JACK
+    1.9.22 in one of four runs of a file of tests. The router itself waits like this whenever it closes a port.
     """
     if isinstance(port, rtmidi.MidiIn):
         time.sleep(0.1)  # python-rtmidi may wait for ever if a message comes while it closes

@@ -14,7 +14,9 @@ BEFORE = 50_000_000
 
 
 class Played:
-    """The piece on virtual time: notes as (start, end, pitch, velocity) by seat and part, what the room told, and what left."""
+    """The piece on virtual time: notes as (start, end, pitch, velocity) by seat and part,
+    what the room told, and what left.
+    """
 
     def __init__(self, seconds: float, names=demo_together.CHILDREN, plan=None):
         self.piece = piece.piece(seconds)

@@ -1,4 +1,6 @@
-"""A daemon that runs in the test's own process, with real terminals as serial lines and outputs that keep what they are sent."""
+"""A daemon that runs in the test's own process, with real terminals as serial lines and outputs
+that keep what they are sent.
+"""
 
 import gc
 import os

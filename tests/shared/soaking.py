@@ -1,4 +1,6 @@
-"""What the soaks share: a JACK server, the small PC with its parts, what may not grow, and the last line with the result."""
+"""What the soaks share: a JACK server, the small PC with its parts, what may not grow,
+and the last line with the result.
+"""
 
 import argparse
 import contextlib
@@ -26,7 +28,8 @@ WARM = 0.1
 def jack_running(name, frames=64):
     """A JACK server of its own: a client's descriptors are as many as the clients of its server, also those of others.
 
-    ``frames``: of one of its cycles. A cycle that a busy machine misses costs the messages in it; long ones are seldom missed.
+    ``frames``: of one of its cycles. A cycle that a busy machine misses costs the messages in it; long ones are seldom
+    missed.
     """
     jack.set_error_function(lambda _message: None)
     jack.set_info_function(lambda _message: None)
@@ -89,7 +92,9 @@ def ended(pc, first: Cost) -> str:
 
 
 def command(doc, count, default, soak, frames=64):
-    """From the command line: ``--count`` or ``--hours``, progress on standard error, and the last line with the result."""
+    """From the command line: ``--count`` or ``--hours``, progress on standard error,
+    and the last line with the result.
+    """
     parser = argparse.ArgumentParser(description=doc, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument(f"--{count}", type=float if count == "hours" else int, default=default, dest="count")
     parser.add_argument("--seed", type=int, default=1)

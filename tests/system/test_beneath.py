@@ -1,4 +1,6 @@
-"""Who may put files into the profile folder reads nothing else through the router, however fast files are exchanged for links."""
+"""Who may put files into the profile folder reads nothing else through the router,
+however fast files are exchanged for links.
+"""
 
 import errno
 import os
@@ -53,8 +55,8 @@ def read(folder, name):
 
 
 def test_whatever_is_exchanged_meanwhile_nothing_outside_is_read(folder, secret):
-    """Looking at the link first and opening the name afterwards (as until November 2026) gave the secret in 74 of 15,932
-    tries of this attacker; ``judged_in_two_steps`` is that way."""
+    """Looking at the link first and opening the name afterwards (as until November 2026) gave the secret in 74 of
+    15,932 tries of this attacker; ``judged_in_two_steps`` is that way."""
     told = 0
     with subprocess.Popen(
         [sys.executable, "-c", ATTACKER, str(folder), str(secret)], stdout=subprocess.PIPE, text=True

@@ -1,4 +1,6 @@
-"""The only sleeper: deadlines to the nanosecond, descriptors, signals, faults; and nothing runs when nothing is to do."""
+"""The only sleeper: deadlines to the nanosecond, descriptors, signals, faults;
+and nothing runs when nothing is to do.
+"""
 
 import os
 import select
@@ -320,7 +322,9 @@ def test_a_timer_that_has_fired_is_quiet_once_it_is_armed_again():
 
 
 def test_a_stopped_loop_uses_no_processor():
-    """A child process that waits a second on a loop with an open deadline far away: its processor time is its start's."""
+    """A child process that waits a second on a loop with an open deadline far away:
+    its processor time is its start's.
+    """
     code = (
         "import resource, threading, os\n"
         "from router.system import clock\n"

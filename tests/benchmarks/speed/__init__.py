@@ -12,5 +12,6 @@
     g idle         wake-ups and computing while nothing happens
     h offline      ``router play`` over an hour of three inputs
 
-It needs JACK's server (jackd2) for a, b and d to g; b is compared with ``cyclictest`` too (Debian: rt-tests) where that is installed.
+It needs JACK's server (jackd2) for a, b and d to g; b is compared with ``cyclictest`` too (Debian: rt-tests) where that
+is installed.
 """

@@ -110,7 +110,9 @@ def show(console: Console, result: Result) -> None:
 
 
 def draw(results: Sequence[Result], path: Path) -> None:
-    """How the figures are spread: for each value the share of the others that are above it, both on scales of powers."""
+    """How the figures are spread: for each value the share of the others that are above it,
+    both on scales of powers.
+    """
     from matplotlib.figure import Figure
     from matplotlib.ticker import FuncFormatter
 

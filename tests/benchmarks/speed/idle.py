@@ -1,7 +1,8 @@
 """g. What the service does while nothing happens: how often its loop wakes, and how much it computes.
 
-Counted by the kernel (/proc/PID/task/TID/status and schedstat of proc(5)). The sensor is silent, the watchdog of the service manager is on
-with ten seconds, so it is fed every five. JACK's own threads, which it starts in every client, wake with each of its cycles and stand apart.
+Counted by the kernel (/proc/PID/task/TID/status and schedstat of proc(5)). The sensor is silent, the watchdog of the
+service manager is on with ten seconds, so it is fed every five. JACK's own threads, which it starts in every client,
+wake with each of its cycles and stand apart.
 """
 
 from __future__ import annotations
@@ -29,7 +30,8 @@ def measure(quick: bool) -> Result:
     from tests.shared.soaking import jack_running
 
     seconds = 10 if quick else 60
-    # Not below /tmp: the service hears of what is made in the folders above its own, and there others make files all the time.
+    # Not below /tmp: the service hears of what is made in the folders above its own, and there others make files all
+    # the time.
     with jack_running("speed-idle"), tempfile.TemporaryDirectory(dir="/dev/shm") as name:
         folder = Path(name)
         listener, sensor = Listener(), Sensor(folder)

@@ -1,8 +1,9 @@
-"""b. How late the notes of an arpeggio are, 32 a second, beside a bare loop on one timerfd and beside cyclictest with the same step.
+"""b. How late the notes of an arpeggio are, 32 a second, beside a bare loop on one timerfd and beside cyclictest with
+the same step.
 
-The places of the notes are known from the press alone: its stamp, and so many steps. A note's lateness is from its place to when
-``send_message`` has returned; of cyclictest, whose work is nothing, to when it wakes. Each plays some seconds in turn, with nothing else of
-ours running, with a program that computes, and with one for each core.
+The places of the notes are known from the press alone: its stamp, and so many steps. A note's lateness is from its
+place to when ``send_message`` has returned; of cyclictest, whose work is nothing, to when it wakes. Each plays some
+seconds in turn, with nothing else of ours running, with a program that computes, and with one for each core.
 """
 
 from __future__ import annotations
@@ -30,7 +31,9 @@ ARPEGGIO = (
 )
 LOADS = {"nothing else": 0, "one core busy": 1, "both cores busy": 2}
 DRIFT = 100.0
-"""Microseconds by which the punctual ones of the last notes may be later than those of the first: a drift of 1 in 80,000."""
+"""Microseconds by which the punctual ones of the last notes may be later than those of the first:
+a drift of 1 in 80,000.
+"""
 
 
 def measure(quick: bool) -> Result:

@@ -21,7 +21,9 @@ from .players import BUTTON, EVENT, KEY, LISTENER, WATCHED
 from .world import text
 
 FRAMES = 256
-"""Of a cycle of the JACK server, 5.3 ms: what is sent waits for the next one, and that is no part of what is measured."""
+"""Of a cycle of the JACK server, 5.3 ms: what is sent waits for the next one, and that is no part
+of what is measured.
+"""
 PRIORITY = 30
 """Of whoever writes, when the players have theirs."""
 

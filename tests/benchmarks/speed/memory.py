@@ -1,7 +1,8 @@
 """f. Resident memory of the service with one profile, and how much more for each further seat.
 
-Figures are of the kernel (smaps of proc(5)). *resident* is all that it uses, shared libraries included, without JACK's own shared memory: that is
-the server's, some 100 MiB for each client library that maps it, and where MIDI is ALSA's there is none. *its own* is what nobody else uses.
+Figures are of the kernel (smaps of proc(5)). *resident* is all that it uses, shared libraries included, without JACK's
+own shared memory: that is the server's, some 100 MiB for each client library that maps it, and where MIDI is ALSA's
+there is none. *its own* is what nobody else uses.
 """
 
 from __future__ import annotations

@@ -1,8 +1,9 @@
-"""h. ``router play`` over an hour of three inputs: a switch, a pressure sensor (100 readings a second) and a head pointer (60).
+"""h. ``router play`` over an hour of three inputs: a switch, a pressure sensor (100 readings a second) and a head
+pointer (60).
 
-The hour is simulated, with bounce, breath, drift and tremor. Time is from the start of the process to its end, with the MIDI file and
-the log written; what counts is the processor's, which is as good as the whole where nothing else runs. The floor is reading the same trace, line
-by line, with ``json.loads``.
+The hour is simulated, with bounce, breath, drift and tremor. Time is from the start of the process to its end, with the
+MIDI file and the log written; what counts is the processor's, which is as good as the whole where nothing else runs.
+The floor is reading the same trace, line by line, with ``json.loads``.
 """
 
 from __future__ import annotations

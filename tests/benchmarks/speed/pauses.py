@@ -1,10 +1,11 @@
-"""d. The longest that the loop is away, in a million input events, with everything on, swaps and collections of garbage among it.
+"""d. The longest that the loop is away, in a million input events, with everything on, swaps and collections of garbage
+among it.
 
-A pressure sensor and a switch, as one kernel device, send as fast as they are written: a batch of readings every two milliseconds, and
-a press or a release now and then. Every two seconds another profile is put into the folder, which is noticed, read, checked and played.
-A pause is a whole pass of the loop, from when ``epoll`` returns until it is asked again: whatever is readable or due meanwhile waits for so
-long. Beside it stands the processor time that the pass took: the rest of a pause is what the machine did for others, or a thread of
-ours that held the interpreter.
+A pressure sensor and a switch, as one kernel device, send as fast as they are written: a batch of readings every two
+milliseconds, and a press or a release now and then. Every two seconds another profile is put into the folder, which is
+noticed, read, checked and played. A pause is a whole pass of the loop, from when ``epoll`` returns until it is asked
+again: whatever is readable or due meanwhile waits for so long. Beside it stands the processor time that the pass took:
+the rest of a pause is what the machine did for others, or a thread of ours that held the interpreter.
 """
 
 from __future__ import annotations
@@ -103,7 +104,9 @@ def measure(quick: bool) -> Result:
 
 
 def _run(events: int, fifo: bool) -> tuple[array.array[int], array.array[int], array.array[int], int]:
-    """How long each pass took, its processor time, how long each collection of garbage took, and how many swaps there were."""
+    """How long each pass took, its processor time, how long each collection of garbage took,
+    and how many swaps there were.
+    """
     with world() as here:
         here.watched()
         texts = [profile(rules, MORE).replace("outputs:", f"{PART}outputs:") for rules in (5, 10)]

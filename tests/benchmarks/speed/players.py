@@ -1,9 +1,11 @@
-"""Programs that play, each in a process of its own: the router with everything on, the floor, and what else it is compared with.
+"""Programs that play, each in a process of its own: the router with everything on, the floor, and what else it is
+compared with.
 
     python -m tests.benchmarks.speed.players router|bare|script|listener FOLDER [--fifo] [--step MS]
 
-A player takes input events of 24 bytes (struct input_event of linux/input.h) from the named pipe ``FOLDER/NAME.events``, and sends MIDI through
-python-rtmidi to the port of the listener. When the pipe ends it writes into ``FOLDER/NAME.sent`` when each message had been sent.
+A player takes input events of 24 bytes (struct input_event of linux/input.h) from the named pipe
+``FOLDER/NAME.events``, and sends MIDI through python-rtmidi to the port of the listener. When the pipe ends it writes
+into ``FOLDER/NAME.sent`` when each message had been sent.
 
     router    the service of a small PC: profile folder, control socket, session log, record of what sounds, limits
     bare      epoll, read, unpack, send_message: nothing can be quicker in this language. With --step it plays in time, from one timerfd

@@ -14,7 +14,9 @@ from .figures import QUANTILES, Result, Target, ratio
 from .live import before_others, may_have_priority, profile, wait_until, world
 
 APART = 12_000_000
-"""Nanoseconds between two events: of one player some 36 ms, so that no limit is met and no note is too short to end at once."""
+"""Nanoseconds between two events: of one player some 36 ms, so that no limit is met
+and no note is too short to end at once.
+"""
 NAMES = {"router": "router, five rules", "bare": "bare: epoll, send_message", "script": "script with mido"}
 
 

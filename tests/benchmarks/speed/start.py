@@ -1,7 +1,8 @@
-"""e. From the start of the process to ready, and to the first note; beside it a process that only imports what the router uses.
+"""e. From the start of the process to ready, and to the first note; beside it a process that only imports what the
+router uses.
 
-``router run PROFILE`` with a serial switch and a MIDI port of a JACK server. As soon as it says that it is ready somebody presses, and
-the first note is when a listener at the port hears it.
+``router run PROFILE`` with a serial switch and a MIDI port of a JACK server. As soon as it says that it is ready
+somebody presses, and the first note is when a listener at the port hears it.
 """
 
 from __future__ import annotations
@@ -16,7 +17,9 @@ from .figures import Result, Target, middle
 from .live import is_ready
 
 DEPENDENCIES = "mido, rtmidi, yaml, jsonschema, structlog, evdev, serial, inotify_simple, jack"
-"""The packages that a daemon uses; rich and pyfluidsynth it needs only for the terminal's commands and the built-in instrument."""
+"""The packages that a daemon uses; rich and pyfluidsynth it needs only for the terminal's commands
+and the built-in instrument.
+"""
 
 
 def measure(quick: bool) -> Result:
