@@ -347,7 +347,9 @@ COPIES = [
         "nuthatch.yaml",
     ),
 ]
-"""What copies and sync tools make of the name wren.yaml, and a copy for another child in which the pseudonym was forgotten."""
+"""What copies and sync tools make of the name wren.yaml, and a copy for another child in
+which the pseudonym was forgotten.
+"""
 
 
 @pytest.mark.parametrize("name", COPIES)
@@ -653,7 +655,7 @@ def test_many_small_pieces_do_not_wake_the_loop_each_time(bed):
     assert passes <= 2 * pauses + 5, (passes, pauses)  # one to read the news, one to listen again
 
 
-# --- what is no ordinary file ------------------------------------------------------------------------------------------
+# --- what is no ordinary file -----------------------------------------------------------------------------------------
 
 
 @pytest.mark.usefixtures("hasty")
@@ -742,7 +744,7 @@ def test_a_letter_that_is_written_in_two_ways(bed):
     assert bed.offered().text == text("lark").encode()
 
 
-# --- the folder ---------------------------------------------------------------------------------------------------------
+# --- the folder -------------------------------------------------------------------------------------------------------
 
 
 def test_missing_at_the_start_and_made_later(begin, tmp_path):
@@ -891,7 +893,7 @@ def test_news_that_the_kernel_has_dropped(bed):
     assert bed.shelf.names() == ["finch", "lark"]
 
 
-# --- follow: file -------------------------------------------------------------------------------------------------------
+# --- follow: file -----------------------------------------------------------------------------------------------------
 
 
 def test_following_the_file_only_what_plays_counts(folder, begin):
@@ -929,7 +931,7 @@ def test_following_the_file_when_nothing_was_chosen_the_first_one_plays(begin):
     assert loop.offered().child == "lark"
 
 
-# --- asked for ----------------------------------------------------------------------------------------------------------
+# --- asked for --------------------------------------------------------------------------------------------------------
 
 
 def test_asked_for_it_is_offered_to_whoever_asks_even_if_it_plays(bed):
@@ -1018,12 +1020,13 @@ def test_each_of_many_askers_gets_an_answer(bed):
     assert [offer.profile is not None for offer in offers] == [number % 2 == 1 for number in range(50)]
 
 
-# --- a disk that does not answer ----------------------------------------------------------------------------------------
+# --- a disk that does not answer --------------------------------------------------------------------------------------
 
 
 @contextlib.contextmanager
 def stalling(*paths: Path):
-    """Whoever opens these files waits, as with a stick that stalls: somebody has a lease on each, and does not give it up.
+    """Whoever opens these files waits, as with a stick that stalls: somebody has a lease on each, and does not give it
+    up.
 
     The kernel gives it up for him after /proc/sys/fs/lease-break-time, 45 s.
     """
@@ -1134,7 +1137,9 @@ def test_a_stall_at_the_start_does_not_keep_the_router_from_starting(bed, begin)
 
 @pytest.fixture
 def answers(folder, monkeypatch) -> threading.Event:
-    """Until it is set, whoever reads a file of the folder waits; and when it answers no news comes of that, as from ``stalling``."""
+    """Until it is set, whoever reads a file of the folder waits;
+    and when it answers no news comes of that, as from ``stalling``.
+    """
     event, judge = threading.Event(), profile_folder.judge
 
     def judge_late(where, name, worker, stuck=frozenset, **more):
@@ -1196,7 +1201,7 @@ def threads() -> list[threading.Thread]:
     return [thread for thread in threading.enumerate() if thread.name == "worker"]
 
 
-# --- what is remembered --------------------------------------------------------------------------------------------------
+# --- what is remembered -----------------------------------------------------------------------------------------------
 
 
 def remembered(loop: Loop) -> dict[str, object]:
@@ -1615,7 +1620,7 @@ def test_a_seat_has_a_memory_of_its_own(tmp_path):
     assert (bed.played(), bed.copy.read_bytes(), chair.played()) == (played, b"text", None)
 
 
-# --- all of it ----------------------------------------------------------------------------------------------------------
+# --- all of it --------------------------------------------------------------------------------------------------------
 
 
 def test_nothing_is_left_open(folder, begin, descriptors):
@@ -1633,7 +1638,9 @@ def test_nothing_is_left_open(folder, begin, descriptors):
 
 @pytest.mark.parametrize("seed", range(2))
 def test_whatever_is_done_the_last_good_one_plays(tmp_path, folder, descriptors, seed):
-    """Random hands for some seconds. The model: the last complete profile that was put there under a name that counts."""
+    """Random hands for some seconds. The model:
+    the last complete profile that was put there under a name that counts.
+    """
     chance = random.Random(seed)
     before, running = descriptors(), len(threads())
     loop = Loop(tmp_path)
@@ -1693,7 +1700,7 @@ def _still_there(folder: Path, what: str) -> bool:
     return any(path.read_text() == what for path in folder.iterdir())
 
 
-# --- when a file is finished, on virtual time ----------------------------------------------------------------------------
+# --- when a file is finished, on virtual time -------------------------------------------------------------------------
 
 
 def due(waiting: Arrivals, now: int) -> list[str]:
@@ -1759,7 +1766,7 @@ def test_an_empty_file_has_until_it_is_given_up():
     assert due(waiting, GIVE_UP - SETTLE) == ["a"]
 
 
-# --- nothing is remembered ------------------------------------------------------------------------------------------------
+# --- nothing is remembered --------------------------------------------------------------------------------------------
 
 
 def test_the_only_profile_plays_where_nothing_was_ever_chosen(begin, folder):
@@ -1920,7 +1927,7 @@ def test_a_minute_is_what_proves_a_profile_and_not_less(bed):
     played_for_a_minute(bed)
 
 
-# --- the worker ---------------------------------------------------------------------------------------------------------
+# --- the worker -------------------------------------------------------------------------------------------------------
 
 
 def test_each_job_is_told_once_and_in_order():

@@ -1,7 +1,8 @@
-"""A rhythm that is known from the rest before: taken out however large it is, and never to the harm of a child without it.
+"""A rhythm that is known from the rest before: taken out however large it is, and never to the harm of a child without
+it.
 
-Breaths are made here from arithmetic with a seed: they rise within 0.3 s, are held, and fall as an exponential does. Pressures are pascals,
-times seconds.
+Breaths are made here from arithmetic with a seed: they rise within 0.3 s, are held, and fall as an exponential does.
+Pressures are pascals, times seconds.
 """
 
 from __future__ import annotations
@@ -87,7 +88,9 @@ def judged(heard: Sequence[float], meant: Sequence[tuple[float, float]]) -> tupl
 
 
 def test_a_rhythm_larger_than_an_effort_is_taken_out_from_the_first_breaths_on():
-    """1.3 efforts from crest to trough. Learned only while playing, its crests were efforts and it was never believed."""
+    """1.3 efforts from crest to trough. Learned only while playing, its crests were efforts
+    and it was never believed.
+    """
     meant, under = spans(90), breathing(1, 0.01, 90)
     push = pushes(meant)
     missed, false = judged(presses(lambda t: under(t) + push(t), 90, known(0.01)), meant)
@@ -117,7 +120,9 @@ def test_a_rhythm_that_is_gone_costs_nothing(height):
 
 
 def test_what_is_left_is_rest_and_the_effort():
-    """A rest of 30 Pa beneath a breath of 260: what is left lies within a tenth of an effort, and rises by a whole one."""
+    """A rest of 30 Pa beneath a breath of 260:
+    what is left lies within a tenth of an effort, and rises by a whole one.
+    """
     removed, under, push = KnownRhythm(known(0.01)), breathing(4, 0.01, 40), pushes([(20, 21.5)])
     left = []
     for i in range(40 * RATE):

@@ -79,7 +79,9 @@ def test_a_range_moves_by_octaves_and_only_what_lies_outside_it(lowest, octaves)
 
 @pytest.mark.parametrize("lets_go", [False, True])
 def test_what_is_tapped_and_held_before_the_first_step_goes_on_stepping(lets_go):
-    """The tap is heard in the first step all the same; the note that is held again under its voice is no tap any more."""
+    """The tap is heard in the first step all the same;
+    the note that is held again under its voice is no tap any more.
+    """
     rule = bench("arpeggio", rate="1/4", begin="on the beat")
     step = Music().grid(Span(whole=Fraction(1, 4))).step
     rule.give(NoteOn(1, 60), MILLISECOND)

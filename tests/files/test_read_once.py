@@ -43,7 +43,9 @@ def test_each_value_is_read_once(path, counted):
 
 
 def test_what_is_read_once_is_everything_that_is_written(counted):
-    """In nuthatch, the largest that ships: 60 values, 18 of them quantities; the defaults of the schemas are known already."""
+    """In nuthatch, the largest that ships: 60 values, 18 of them quantities;
+    the defaults of the schemas are known already.
+    """
     values, texts = counted
     path = profile.find("nuthatch")
     profile.load(path)

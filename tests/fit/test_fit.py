@@ -425,7 +425,9 @@ def test_dwell_lies_between_passing_by_and_staying():
 
 
 def test_a_head_that_writhes_is_never_heard_worse_after_a_fit_than_before(monkeypatch):
-    """Dystonic heads that stay for 2 to 3 s: fitted to the recording alone they lost a place in nine of those that follow."""
+    """Dystonic heads that stay for 2 to 3 s: fitted to the recording alone they lost a place in nine
+    of those that follow.
+    """
     present = PointerSettings(ZoneGrid(columns=4, rows=2))
     before = after = meant = 0
     for seed, size, stay in ((0, 4.4, 2.4), (2, 4.5, 2.4), (3, 4.9, 1.9)):

@@ -33,7 +33,9 @@ IDLE = {1: 12, 16: 12}
 """Calls of a pass in which nothing is to be played, by seats."""
 
 WALK, FILES = 67, 47
-"""Calls of the router's functions from a press's descriptor to the driver's ``send``, and changes of file between them."""
+"""Calls of the router's functions from a press's descriptor to the driver's ``send``, and changes
+of file between them.
+"""
 
 EFFORTS = 12
 
