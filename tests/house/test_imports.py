@@ -42,7 +42,7 @@ ROOMS = {
         *("arrivals", "buttons", "checking", "control", "deaths", "hush", "lock", "proven", "refusals", "sounding"),
         *("memory", "profile_folder", "service"),
     ),
-    "testing": (),
+    "testing": ("virtual_time", "calls", "bench", "checks", "lasting", "proof"),
     "cli": (
         *("asking", "devices", "elsewhere", "screen", "meters", "piece", "places", "practice", "simulated", "stage"),
         *("guided", "trial", "demo_together"),

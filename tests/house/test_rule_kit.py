@@ -10,20 +10,20 @@ import sys
 
 import pytest
 
-from router import testing
 from router.core.events import NoteOff, NoteOn, Press, Release, SwitchSample
 from router.core.rules import RULES
 from router.testing import (
-    LATENESS,
     RuleFault,
     RuleUnderTest,
-    _steps,
     check_rule,
     examples,
     plan_rule,
+    proof,
     timelines,
     trials,
 )
+from router.testing.calls import count_steps
+from router.testing.checks import LATENESS
 
 SOUND = '''"""Each press plays a note, and the note an octave above it a little later.
 
@@ -546,18 +546,18 @@ def test_each_fault_is_caught_by_its_own_check(rule_of, fault, monkeypatch):
     for old, new in edits:
         assert source.count(old) == 1, old
         source = source.replace(old, new)
-    monkeypatch.setattr(testing, "STUCK", 2 if "within 2 s" in says else testing.STUCK)
+    monkeypatch.setattr(proof, "STUCK", 2 if "within 2 s" in says else proof.STUCK)
     with pytest.raises(RuleFault) as caught:
         check_rule(rule_of(source))
     assert caught.value.check == check_name, caught.value
-    assert check_name in testing._OF_THE_FILE or caught.value.moment is not None
+    assert check_name in proof.OF_THE_FILE or caught.value.moment is not None
     assert says in str(caught.value)
     assert str(caught.value).startswith('rule "')
 
 
 def test_every_check_has_a_fault_that_it_catches():
     found = {name for name, *_ in FAULTS.values()} | {"another key"}
-    assert found == {*testing._OF_THE_FILE, *testing._AT_WORK, *testing._LONG}
+    assert found == {*proof.OF_THE_FILE, *proof.AT_WORK, *proof.LONG}
 
 
 def test_a_seeded_row_of_chances_is_allowed(rule_of):
@@ -605,9 +605,9 @@ def test_the_rule_is_woken_late_as_well():
 
 
 def test_steps_are_counted_and_not_timed():
-    few, many = (_steps(lambda n=n: [None for _ in range(n)]) for n in (10, 1000))
+    few, many = (count_steps(lambda n=n: [None for _ in range(n)]) for n in (10, 1000))
     assert 0 < few < 200 < many
-    assert many == _steps(lambda: [None for _ in range(1000)])
+    assert many == count_steps(lambda: [None for _ in range(1000)])
 
 
 def test_a_fault_names_the_rule_the_check_and_the_settings():
@@ -624,7 +624,7 @@ def test_a_rule_is_planned_with_its_defaults_converted():
 def test_samples_are_no_business_of_rules():
     """The kit knows every kind of event that may reach a rule; a sample is none of them."""
     from router.core.contract import METHODS
-    from router.testing import _KINDS
+    from router.testing.bench import KINDS
 
-    assert set(_KINDS) == set(METHODS)
+    assert set(KINDS) == set(METHODS)
     assert SwitchSample not in METHODS
