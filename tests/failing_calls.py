@@ -50,7 +50,7 @@ ALLOCATIONS, FARTHEST = 40, 60_000
 """How many failing allocations are drawn, and from how many: a round of playing makes about as many."""
 
 
-class Broken(Exception):  # noqa: N818 - a promise is, and no program
+class Broken(Exception):
     """A promise is."""
 
 

@@ -70,7 +70,7 @@ class Buttons(LoopPart):
             for _stamp, sample in came:
                 self._heard(sample, now)
         while (key := self._timers.pop(now)) is not None:
-            assert isinstance(key, tuple)  # noqa: S101 - an alarm's key is its owner and a tag
+            assert isinstance(key, tuple)  # an alarm's key is its owner and a tag
             index, tag = key
             self._act(index, self._conditioners[index].wake(now, tag))
         if (due := self._timers.next()) is not None:

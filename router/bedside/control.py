@@ -290,7 +290,7 @@ class Watcher:
         self._control.put(client, _line(frame))
 
     def _wanted(self, seat: Mapping[str, Any]) -> Mapping[str, Any]:
-        assert self._inputs is not None  # noqa: S101 - asked only then
+        assert self._inputs is not None  # asked only then
         return {**seat, "inputs": {name: seen for name, seen in seat["inputs"].items() if name in self._inputs}}
 
 

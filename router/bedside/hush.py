@@ -112,7 +112,7 @@ def watched(path: Path) -> Iterator[None]:
     try:
         yield
     finally:
-        assert watcher.stdin is not None  # noqa: S101 - it was asked for
+        assert watcher.stdin is not None  # it was asked for
         watcher.stdin.close()
         with suppress(subprocess.TimeoutExpired):
             watcher.wait(STARTING + WITHIN)

@@ -24,7 +24,7 @@ LOOK = 0.02
 _LARGEST = 256
 
 
-class AlreadyRunning(Exception):  # noqa: N818 - nothing is wrong: another router plays already
+class AlreadyRunning(Exception):  # nothing is wrong: another router plays already
     """Another router has it; the message says which."""
 
 

@@ -349,7 +349,7 @@ class Service:
     def _fitted(self, place: _ServedSeat) -> _Fitted:
         """Fit the offer to its seat: the seat's devices and channels, the room's ports, at most the room's limits."""
         chosen, plan, profile = self.configuration, place.plan, place.offer.profile
-        assert profile is not None  # noqa: S101 - it is to be played
+        assert profile is not None  # it is to be played
         devices = {
             name: replace(device, pattern=plan.devices[name])
             if name in plan.devices and not isinstance(device, TerminalKey)
@@ -389,7 +389,7 @@ class Service:
 
     def _play(self, place: _ServedSeat, fitted: _Fitted, session: SessionRecorder | None = None) -> None:
         """Play this at a seat from now on."""
-        assert place.seat is not None  # noqa: S101 - it was given its seat at the beginning
+        assert place.seat is not None  # it was given its seat at the beginning
         self.daemon.play(place.seat, self._fit(place, fitted), session)
         self._share_channels()
 
@@ -639,7 +639,7 @@ class Service:
 
     def _status_of(self, place: _ServedSeat, now: int) -> SeatStatus:
         seat = place.seat
-        assert seat is not None  # noqa: S101 - as above
+        assert seat is not None  # as above
         refused: ProfileRefusal | None = None
         if place.refused is not None:
             when, offer = place.refused

@@ -85,7 +85,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     arguments = list(sys.argv[1:] if argv is None else argv)
     for stream in (sys.stdout, sys.stderr):  # a file's name or a terminal's letters must never end a command
         with contextlib.suppress(AttributeError, OSError, ValueError):
-            stream.reconfigure(errors="backslashreplace")  # type: ignore[union-attr]
+            stream.reconfigure(errors="backslashreplace")  # type: ignore[union-attr]  # else suppressed
     try:
         done = _main(arguments)
         sys.stdout.flush()  # here, so that a reader who has gone is no failure

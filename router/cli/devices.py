@@ -118,7 +118,7 @@ def _likely_key(entry: dict[str, Any]) -> str:
 
 def _lines(kind: _Kind) -> None:
     """The serial lines on USB, unopened; a port on the board is always there, and seldom a sensor's."""
-    from router.devices.inputs import serial  # noqa: PLC0415 - on Linux only
+    from router.devices.inputs import serial  # on Linux only
 
     for line in serial.lines():
         if line.name.startswith("usb-"):
@@ -164,7 +164,7 @@ def _looked(kind: _Kind, look: Callable[[_Kind], None]) -> _Kind:
 
 
 def _evdev(kind: _Kind) -> None:
-    from router.devices.inputs import evdev  # noqa: PLC0415 - its libraries are on Linux only
+    from router.devices.inputs import evdev  # its libraries are on Linux only
 
     for device in evdev.present():
         try:
@@ -214,8 +214,8 @@ def _some(names: list[str]) -> str:
 
 
 def _serial(baud: int, kind: _Kind) -> None:
-    from router.devices.inputs import serial  # noqa: PLC0415 - as above
-    from router.devices.inputs.base import DeviceMissing  # noqa: PLC0415 - as above
+    from router.devices.inputs import serial
+    from router.devices.inputs.base import DeviceMissing
 
     for line in serial.lines():
         said = ""
@@ -232,7 +232,7 @@ def _serial(baud: int, kind: _Kind) -> None:
 
 
 def _midi_in(kind: _Kind) -> None:
-    from router.devices.ports import midi_system  # noqa: PLC0415 - as above
+    from router.devices.ports import midi_system
 
     _ports(kind, midi_system().senders(), "device: {{midi: {}}}", "midi")
     points = "[{{reads: 0, is: 0 Pa}}, {{reads: 127, is: 10 cmH2O}}]"
@@ -241,13 +241,13 @@ def _midi_in(kind: _Kind) -> None:
 
 
 def _midi_out(kind: _Kind) -> None:
-    from router.devices.ports import midi_system  # noqa: PLC0415 - as above
+    from router.devices.ports import midi_system
 
     _ports(kind, midi_system().receivers(), "synth: {{midi: {}}}", "output")
 
 
 def _ports(kind: _Kind, names: list[str], text: str, type_: str) -> None:
-    from router.devices.ports import candidates  # noqa: PLC0415 - as above
+    from router.devices.ports import candidates
 
     for port in candidates(names, "*"):
         profile = text.format(pasted(port.name))

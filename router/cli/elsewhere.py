@@ -32,7 +32,7 @@ _CHILD = (
 )
 
 
-class NoVerdict(Exception):  # noqa: N818 - what there is instead of one
+class NoVerdict(Exception):  # what there is instead of one
     """There is none, and why."""
 
 
@@ -51,7 +51,7 @@ def judge_elsewhere(judge: str, name: str, rules: Mapping[str, str], more: float
     Raises:
         NoVerdict: the process has said nothing, or not all of it.
     """
-    import subprocess  # noqa: PLC0415 - seldom needed, and not the same on every system
+    import subprocess  # seldom needed, and not the same on every system
 
     within = WITHIN + more + len(rules) * trying.SECONDS
     limits = {"PROCESSOR_SECONDS": trying.PROCESSOR_SECONDS, "SECONDS": trying.SECONDS}

@@ -84,7 +84,7 @@ def run(args: argparse.Namespace) -> int:
                 "Record on the router's own machine, and bring the recording here with --trace.",
             )
         if measures:
-            from router.cli import guided  # noqa: PLC0415 - it needs a terminal, and what only Linux has
+            from router.cli import guided  # it needs a terminal, and what only Linux has
 
             trace = guided.record(loaded, args.input, args.next, args.keep, practise=args.practise)
             if trace is None:
@@ -113,7 +113,7 @@ def _fit(args: argparse.Namespace, path: Path, loaded: profile.Profile, *, measu
     old = path.read_bytes().decode()
     new, said = _changed(old, args.input, found, args.trace)
     if args.report:
-        from router.report import fit_page  # noqa: PLC0415 - it draws, with what not everyone has installed
+        from router.report import fit_page  # it draws, with what not everyone has installed
 
         drawn = fit_page.FitPage(
             loaded.child, args.input, recording, found, conditioner, said["settings"], said["measured"], found.remarks

@@ -254,7 +254,7 @@ def _schema_line(path: Path) -> str:
     return f"# yaml-language-server: $schema={place}\n" if (path.parent / place).is_file() else ""
 
 
-class _Usage(Exception):  # noqa: N818 - it is told and done with
+class _Usage(Exception):  # it is told and done with
     """An argument that cannot be used, and what would be right."""
 
     def __init__(self, message: str, hint: str) -> None:

@@ -78,7 +78,7 @@ class Piece:
         if self.held is not None and place == self.held + 1:
             place = self.held
         chord = chord_symbol(self.bars[place])
-        assert isinstance(chord, Chord)  # noqa: S101 - no bar is a number
+        assert isinstance(chord, Chord)  # no bar is a number
         return chord
 
 
@@ -178,7 +178,7 @@ def keyboard(name: str, this: Piece) -> Iterator[Stamped]:
     hands = middle(right)
     for i, symbol in enumerate(this.bars):
         chord, start = chord_symbol(symbol), i * BAR
-        assert isinstance(chord, Chord)  # noqa: S101 - as above
+        assert isinstance(chord, Chord)  # as above
         loud = _loudness(i / last)
         changes.append(start)
         if this.held is not None and i == this.held + 1:

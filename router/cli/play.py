@@ -163,8 +163,8 @@ def _with_progress(trace: Trace, file: BinaryIO) -> Iterator[Stamped]:
     if size < LONG:
         yield from trace
         return
-    from rich.console import Console  # noqa: PLC0415 - seldom needed, and slow to load
-    from rich.progress import Progress  # noqa: PLC0415 - as above
+    from rich.console import Console  # seldom needed, and slow to load
+    from rich.progress import Progress
 
     with Progress(console=Console(stderr=True), transient=True) as progress:
         task = progress.add_task("playing", total=size)

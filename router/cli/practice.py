@@ -84,7 +84,7 @@ def _pressure(name: str, rng: random.Random, sides: tuple[int, ...], asked: Aske
     ]
     for i, place in enumerate(_on_request(places, asked)):
         under = calm[_there_and_back(i, len(calm))][1]
-        assert isinstance(under, PressureSample)  # noqa: S101 - a session of a pressure holds nothing else
+        assert isinstance(under, PressureSample)  # a session of a pressure holds nothing else
         more = 0.0 if place is None else tries.ideal[place][1]
         yield i * NANOSECONDS // drawn.rate, PressureSample(name, round(under.pascal + more, 2))
 
@@ -107,8 +107,8 @@ def _pointer(name: str, rng: random.Random, grid: ZoneGrid, asked: Asked) -> Ite
     for i, place in enumerate(_on_request(places, asked)):
         last = last if place is None else place  # it stays where it came to
         shake, here = trembles[_there_and_back(i, len(trembles))][1], quiet[last][1]
-        assert isinstance(shake, PointerSample)  # noqa: S101 - a pointer gives nothing else
-        assert isinstance(here, PointerSample)  # noqa: S101 - as above
+        assert isinstance(shake, PointerSample)  # a pointer gives nothing else
+        assert isinstance(here, PointerSample)  # as above
         x, y = (min(1.0, max(0.0, a + b - 0.5)) for a, b in ((here.x, shake.x), (here.y, shake.y)))
         yield i * NANOSECONDS // rate, PointerSample(name, round(x, 4), round(y, 4))
 

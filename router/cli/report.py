@@ -92,7 +92,7 @@ def run(args: argparse.Namespace) -> int:
     return 1
 
 
-class _NothingToShow(Exception):  # noqa: N818 - nobody did wrong
+class _NothingToShow(Exception):  # nobody did wrong
     """Why, and what there is."""
 
 

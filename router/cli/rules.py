@@ -145,7 +145,7 @@ def _run(name: str | None, prove: bool, as_json: bool, said: RulesText) -> int:
 
 def _prove(rule: type[Rule], said: RulesText) -> int:
     """Prove a rule, and write down that it was, if it is not one of the router's own."""
-    from router.testing import RuleFault, check_rule  # noqa: PLC0415 - seldom needed
+    from router.testing import RuleFault, check_rule  # seldom needed
 
     try:
         text = digest(rule)

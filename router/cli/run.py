@@ -77,10 +77,10 @@ def _play_profile(args: argparse.Namespace) -> signal.Signals | int | None:
         )
         return 1
     # Here and not above: only Linux has all that these need.
-    from router.devices.ports import give_back  # noqa: PLC0415
-    from router.live.daemon import Daemon  # noqa: PLC0415
-    from router.records.recorder import BackgroundLog  # noqa: PLC0415
-    from router.system import clock  # noqa: PLC0415
+    from router.devices.ports import give_back
+    from router.live.daemon import Daemon
+    from router.records.recorder import BackgroundLog
+    from router.system import clock
 
     with contextlib.ExitStack() as stack:
         try:
@@ -105,10 +105,10 @@ def _outliving(stack: contextlib.ExitStack, log: Any) -> Callable[[Output], Outp
 
     Another process ends these notes however this one ends: killed, or lost in a rule's C.
     """
-    from router.bedside.hush import watched  # noqa: PLC0415 - as above
-    from router.bedside.sounding import Sounding  # noqa: PLC0415 - as above
+    from router.bedside.hush import watched
+    from router.bedside.sounding import Sounding
 
-    in_memory = [Path(folder) for folder in (os.environ.get("XDG_RUNTIME_DIR"), "/dev/shm") if folder]  # noqa: S108
+    in_memory = [Path(folder) for folder in (os.environ.get("XDG_RUNTIME_DIR"), "/dev/shm") if folder]  # noqa: S108 - not for long
     folder = next((each for each in in_memory if os.access(each, os.W_OK)), None)
     try:
         file, name = tempfile.mkstemp(".sounding", "router-run-", folder)
@@ -146,10 +146,10 @@ def _serve(args: argparse.Namespace) -> signal.Signals | int | None:
             file=sys.stderr,
         )
         return 2
-    from router.bedside.deaths import Deaths  # noqa: PLC0415 - as above
-    from router.bedside.lock import AlreadyRunning, Lock  # noqa: PLC0415 - as above
-    from router.bedside.service import Service, settled  # noqa: PLC0415 - as above
-    from router.devices.ports import give_back  # noqa: PLC0415 - as above
+    from router.bedside.deaths import Deaths
+    from router.bedside.lock import AlreadyRunning, Lock
+    from router.bedside.service import Service, settled
+    from router.devices.ports import give_back
 
     with contextlib.ExitStack() as stack:
         log, lost = _log(args.verbose, stack)
@@ -179,7 +179,7 @@ def _log(verbose: bool, stack: contextlib.ExitStack) -> tuple[Any, Callable[[], 
 
     It counts the lines that are missing.
     """
-    from router.records.recorder import BackgroundWriter  # noqa: PLC0415 - as above
+    from router.records.recorder import BackgroundWriter
 
     file = _standard_error()
     writer = BackgroundWriter(file, lambda missing: f"({missing} lines did not fit and are missing here)\n")
@@ -237,7 +237,7 @@ class _Lines:
 
 def _logger(put: Callable[[str], None], verbose: bool) -> Any:
     """structlog: one line an event; for people on a terminal, as JSON for the journal."""
-    import structlog  # noqa: PLC0415 - slow to load, and only this needs it
+    import structlog  # slow to load, and only this needs it
 
     processors: list[Any] = [structlog.processors.add_log_level]
     if sys.stderr.isatty():

@@ -122,8 +122,8 @@ class Screen(threading.Thread):
 @contextmanager
 def keyboard() -> Iterator[int]:
     """The descriptor of the keyboard, whose keys come at once and are not shown; afterwards it is as it was."""
-    import termios  # noqa: PLC0415 - no command that asks nothing needs it, and Windows has none
-    import tty  # noqa: PLC0415 - as above
+    import termios  # no command that asks nothing needs it, and Windows has none
+    import tty
 
     keys = sys.stdin.fileno()
     before = termios.tcgetattr(keys)

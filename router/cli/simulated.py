@@ -25,7 +25,7 @@ def simulated(loaded: Profile, name: str, until: int) -> Iterator[Stamped]:
     match conditioner:
         case PressureConditioner(settings=settings):
             side, sign = (settings.above, 1) if settings.above else (settings.below, -1)
-            assert side is not None  # noqa: S101 - a profile's pressure has at least one side
+            assert side is not None  # a profile's pressure has at least one side
             pushes = simulate.efforts(rng, until, every=1.5, length=0.7)
             return simulate.pressure(name, pushes, until, rng, low=sign * side.on * 1.4, high=sign * side.full)
         case PointerConditioner(settings=settings):

@@ -185,7 +185,7 @@ class _Shows:
     """A loop with the keyboard, until a key ends it. Subclasses say what else happens, and when."""
 
     def __init__(self, view: View, keyboard: int | None) -> None:
-        from router.system.loop import Loop  # noqa: PLC0415 - only Linux has all that it needs
+        from router.system.loop import Loop  # only Linux has all that it needs
 
         self._view, self._keyboard = view, keyboard
         self._at: int | None = 0
@@ -217,7 +217,7 @@ class _Shows:
             self._due(now)
 
     def _typed(self) -> None:
-        assert self._keyboard is not None  # noqa: S101 - it is watched
+        assert self._keyboard is not None  # it is watched
         typed = os.read(self._keyboard, 64)
         if not typed or any(key in typed for key in ENDS):
             self._loop.stop()
@@ -267,7 +267,7 @@ class _Watch(_Shows):
             self._view.away("the router says nothing")
 
     def _call(self, now: int) -> None:
-        from router.bedside import control  # noqa: PLC0415 - as above
+        from router.bedside import control
 
         args = self._args
         request: dict[str, Any] = {"do": "watch"} | ({} if args.input is None else {"inputs": [args.input]})
@@ -280,10 +280,10 @@ class _Watch(_Shows):
             self._lose(error, now)
 
     def _arrived(self) -> None:
-        from router.bedside import control  # noqa: PLC0415 - as above
-        from router.system import clock  # noqa: PLC0415 - as above
+        from router.bedside import control
+        from router.system import clock
 
-        assert self._connection is not None  # noqa: S101 - it is watched
+        assert self._connection is not None  # it is watched
         self._at = clock.now() + SILENT
         try:
             for document in self._connection.arrived():
@@ -292,7 +292,7 @@ class _Watch(_Shows):
             self._lose(error, clock.now())
 
     def _take(self, document: dict[str, Any]) -> None:
-        from router.bedside.control import ControlError  # noqa: PLC0415 - as above
+        from router.bedside.control import ControlError
 
         if document.get("ok") is False:
             raise ControlError(str(document.get("problem")))

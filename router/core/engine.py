@@ -494,7 +494,7 @@ class Engine:
             self._fault(*rule, RuntimeError("asks to be woken at once without end"), now, out)
 
     def _wake_one(self, key: Hashable, now: int, out: list[Message]) -> None:
-        assert isinstance(key, tuple)  # noqa: S101 - keys are (owner, tag) or the ledger's (output, channel, note)
+        assert isinstance(key, tuple)  # keys are (owner, tag) or the ledger's (output, channel, note)
         if len(key) == 3:
             holders = self._ledger.holders(key)
             out += self._ledger.expire(key, now)

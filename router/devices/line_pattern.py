@@ -56,7 +56,7 @@ _LOOKS = ("(?=", "(?!", "(?<")
 
 
 @dataclass
-class PatternRefused(Exception):  # noqa: N818 - a refusal is no failure of ours
+class PatternRefused(Exception):  # a refusal is no failure of ours
     """A pattern that cannot be used: why, the remedy, and the ``piece`` of it that is meant (empty: all of it)."""
 
     message: str

@@ -27,7 +27,7 @@ class Candidate(NamedTuple):
         return self.names[0]
 
 
-class NotOne(Exception):  # noqa: N818 - it says what is there instead; nobody may have done wrong
+class NotOne(Exception):  # it says what is there instead; nobody may have done wrong
     """None or several match. The message is for people and lists what is there."""
 
 

@@ -44,7 +44,7 @@ _NOT_MEANT = (LOOP_BACK, "router")
 """Ports that a pattern such as "*" leaves out: the system's loop-back, and our own. Their names still reach them."""
 
 
-class NoMidi(Exception):  # noqa: N818 - a machine without MIDI is not in error
+class NoMidi(Exception):  # a machine without MIDI is not in error
     """There is no MIDI system, or it does not answer; the message says what was tried."""
 
 

@@ -312,7 +312,7 @@ def _tree(text: str, report: Report) -> Node | None:
         raise yaml.MarkedYAMLError(problem=str(error), problem_mark=yaml.Mark("", 0, 0, 0, None, 0)) from error
 
 
-class _Stopped(Exception):  # noqa: N818 - not an error of ours: the file is not read further
+class _Stopped(Exception):  # not an error of ours: the file is not read further
     """The file holds something after which reading on makes no sense; it has been reported."""
 
 

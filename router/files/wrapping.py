@@ -205,7 +205,7 @@ def _full_width(lines: list[str], report: Report) -> list[str]:
     if not marked:
         return lines
     found = _WIDE_SIGN.search(said[marked[0] - 1])
-    assert found is not None  # noqa: S101 - it is marked for that
+    assert found is not None  # it is marked for that
     plain = found[0].translate(_WIDE)
     report.add(
         _at(marked[0], found.start(), found[0]),
@@ -234,7 +234,7 @@ def _bullets(lines: list[str], report: Report) -> list[str]:
     read = list(lines)
     for number in marked:
         found = _BULLET.match(lines[number - 1])
-        assert found is not None  # noqa: S101 - it is marked for that
+        assert found is not None  # it is marked for that
         rest = lines[number - 1][found.end() :]
         width = max(2, found.end() - len(found[1]))
         read[number - 1] = found[1] + "-" + " " * (width - 1) + rest

@@ -228,7 +228,7 @@ class _Search:
                 f"heard {heard.elsewhere} times between the marks: if these were efforts that nobody marked, all is well"
             )
         judged = [
-            Judged(hump.begin, hump.end, self._was_heard(last, hump, side, count, len(humps)), side, hump.size)
+            Judged(hump.begin, hump.end, self._was_heard(last, hump, side, count, len(humps)), side)
             for side, humps, count in last.efforts
             for hump in humps
         ]
@@ -262,7 +262,7 @@ class _Search:
     # --- choosing ---------------------------------------------------------------------------------------------
 
     def _at(self, share: float, pieces: Sequence[int]) -> dict[str, Side]:
-        assert self._measured is not None  # noqa: S101 - measured before anything is looked at
+        assert self._measured is not None  # measured before anything is looked at
         sizes = {}
         for side in self._measured.sides:
             of = self._sizes(self._measured, side, pieces) or self._sizes(self._measured, side, self.everything)

@@ -90,16 +90,12 @@ class Heard:
 
 @dataclass(frozen=True, slots=True)
 class Judged:
-    """An effort as it was meant: from ``begin`` to ``end`` in nanoseconds, and whether it was heard.
-
-    ``size``: its pressure in pascals; 0 for a switch or a pointer.
-    """
+    """An effort as it was meant: from ``begin`` to ``end`` in nanoseconds, and whether it was heard."""
 
     begin: int
     end: int
     heard: bool
     side: str = ""
-    size: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)

@@ -447,7 +447,7 @@ def played(make: Callable[[Alarm], Conditioner], samples: Sequence[Stamped]) -> 
     def due(now: int) -> Iterator[tuple[int, Gesture]]:
         while (when := timers.next()) is not None and when <= now:
             key = timers.pop(now)
-            assert isinstance(key, tuple)  # noqa: S101 - an alarm's keys are (owner, tag)
+            assert isinstance(key, tuple)  # an alarm's keys are (owner, tag)
             yield from ((when, gesture) for gesture in made.wake(when, key[1]))
 
     for t, sample in samples:

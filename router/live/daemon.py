@@ -319,7 +319,7 @@ class Daemon:
             self._looking.set(clock.now() + SETTLE)
 
     def _something_plugged(self) -> None:
-        assert self._plugged is not None  # noqa: S101 - it is watched
+        assert self._plugged is not None  # it is watched
         try:
             news = self._plugged.read()
         except OSError as error:

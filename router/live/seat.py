@@ -13,7 +13,7 @@ from __future__ import annotations
 
 from collections import Counter, deque
 from collections.abc import Callable, Collection, Iterable, Sequence
-from functools import wraps
+from functools import partial, wraps
 from typing import Any, TypeVar, cast
 
 from router.core.engine import Engine, Plan
@@ -381,7 +381,7 @@ class Seat:
         """Check devices and outputs, as MIDI ports have come or gone."""
         for out in self.outputs.values():
             with self._around.contained():
-                out.look(now, lambda name=out.name: self._silencing(name))  # type: ignore[misc]
+                out.look(now, partial(self._silencing, out.name))
         for device in self.devices:
             device.look(now)
         self.feed(now)

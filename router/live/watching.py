@@ -147,7 +147,7 @@ class Watching:
     def frame(self, now: int, last: Mapping[str, tuple[int, Sample]]) -> SeatFrame:
         """Make a frame of all since the last one. ``last``: by input, when something was heard and what."""
         profile = self._profile
-        assert profile is not None  # noqa: S101 - a seat always plays
+        assert profile is not None  # a seat always plays
         if now > self.until:  # nobody has watched until now
             self._events.clear()
             self._extremes.clear()

@@ -187,7 +187,7 @@ class Worker:
     def _told(self, result: object, now: int) -> None:
         job, self._job = self._job, None
         self._gives_up.clear()
-        assert job is not None  # noqa: S101 - it was given to the worker
+        assert job is not None  # it was given to the worker
         if isinstance(result, Exception):
             self._fault(result)
             job.failed("", now)

@@ -450,7 +450,7 @@ _ALLOWED = (
 )
 
 
-class _Refused(Exception):  # noqa: N818 - it never leaves this file
+class _Refused(Exception):  # it never leaves this file
     """JSON that Python would take and a trace does not."""
 
     def __init__(self, word: str, what: str, allowed: str) -> None:

@@ -116,8 +116,8 @@ class History:
             return None
         quiet, loud = zip(*pairs, strict=True)
         nap, pnd = measures.nap(quiet, loud), measures.pnd(quiet, loud)
-        assert nap is not None  # noqa: S101 - there are pairs
-        assert pnd is not None  # noqa: S101 - as above
+        assert nap is not None  # there are pairs
+        assert pnd is not None  # as above
         return nap, pnd, len(pairs)
 
     def weeks(self) -> tuple[Week, Week] | None:

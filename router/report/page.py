@@ -481,4 +481,4 @@ FOLLOWED: dict[str, tuple[str, Callable[[float | None], str]]] = {
     "strength": ("Strength", share),
 }
 """The label of each measure of ``history.MEASURES``, in the same order, and how to write a value of it."""
-assert list(FOLLOWED) == list(MEASURES)  # noqa: S101 - two tables, one list
+assert list(FOLLOWED) == list(MEASURES)  # two tables, one list

@@ -387,7 +387,7 @@ class ClockOut:
         return every * (self._next // every + 1)
 
     def _told(self) -> int:
-        assert self._begin is not None  # noqa: S101 - asked only then
+        assert self._begin is not None  # asked only then
         return self._grid.at(self._begin) - int(self._grid.step / 2)
 
     def _tell(self) -> list[bytes]:

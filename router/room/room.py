@@ -37,15 +37,14 @@ from router.room.turns import TurnPlan, Turns
 KEY, SCALE = "key", "scale"
 _HARMONY, _LEAD = 0, 1
 """The owners of the room's alarms."""
-SAYS = frozenset({TEMPO, KEY, SCALE})
-"""All that a room may set by itself: its tempo with the beats of a bar, its key, its scale."""
 
 
 @dataclass(frozen=True, slots=True)
 class RoomPlan:
     """The configuration of a room.
 
-    ``says``: which of ``SAYS`` stand there; the rest of ``music`` is only where a keyboard or taps begin from.
+    ``says``: which of ``TEMPO`` (with the beats of a bar), ``KEY`` and ``SCALE`` stand there; the rest
+    of ``music`` is only where a keyboard or taps begin from.
     ``faders``: the controllers of the keyboard that set a seat's level. ``levels``: what each seat begins with, 0 to 1;
     1 where none stands.
     """
@@ -286,7 +285,7 @@ class Room:
             self.beat.wake(now)
         while (at := self._timers.next()) is not None and at <= now:
             key = self._timers.pop(at)
-            assert isinstance(key, tuple)  # noqa: S101 - an alarm's key is its owner and a tag
+            assert isinstance(key, tuple)  # an alarm's key is its owner and a tag
             before = self.chord
             if key[0] == _HARMONY:
                 if self._harmony.wake(at, key[1]):
@@ -308,7 +307,7 @@ class Room:
         self._chord(before, now)
 
     def _led(self, before: Chord | None, now: int) -> None:
-        assert self._lead is not None  # noqa: S101 - it was it that led
+        assert self._lead is not None  # it was it that led
         led = self._lead.led
         if led.tonic is not None:
             self._observe(now, "key", {"tonic": led.tonic, "scale": list(led.scale or ())})

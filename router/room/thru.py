@@ -78,7 +78,7 @@ class Thru:
         """End what has sounded as long as it may."""
         messages: list[Data] = []
         while (key := self._timers.pop(now)) is not None:
-            assert isinstance(key, tuple)  # noqa: S101 - we set no other
+            assert isinstance(key, tuple)  # we set no other
             channel, note = key
             self._sounding.pop((channel, note), None)
             messages.append((NOTE_OFF | channel - 1, note, 0))

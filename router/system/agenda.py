@@ -1,4 +1,4 @@
-"""What the loop does by time alone: reminders, on one heap.
+"""The reminders of the loop, for all that it does by time alone: on one heap.
 
 A part that lives beside the engine makes a reminder for each thing that it does by time, and sets it. Nobody is asked
 for a deadline: a pass calls what is due and nothing else.
@@ -36,12 +36,12 @@ class Rank(IntEnum):
     CLOCK = 0
     """Our clock for others: work before a tick is heard as jitter."""
     ROOM = 1
-    """What the seats follow: a chord that changes on the beat is there for the notes of that beat."""
+    """The music that the seats follow: a chord that changes on the beat is there for the notes of that beat."""
     SEAT = 2
     FLOODED = 3
     """Seats whose devices say more than can be played."""
     HEARING = 4
-    """What seats hear of one another."""
+    """The notes that seats hear of one another."""
     REST = 5
     LAST = 6
     """After all the rest: the watchdog."""
@@ -107,7 +107,7 @@ class _Queue:
 
     def take(self) -> Reminder:
         reminder = self.first
-        assert reminder is not None  # noqa: S101 - somebody has looked
+        assert reminder is not None
         self.first, reminder.following = reminder.following, None
         reminder.queued = False
         if self.first is None:
@@ -187,7 +187,7 @@ class Agenda:
 
     def file(self, reminder: Reminder) -> None:
         """Put a reminder that was set on the heap; for reminders only."""
-        assert reminder.at is not None  # noqa: S101 - it was set
+        assert reminder.at is not None
         try:
             self._order += 1
             entry = (reminder.at, self._order, reminder)

@@ -28,11 +28,11 @@ _FOUND = os.O_PATH | os.O_CLOEXEC
 _REFUSED = frozenset({errno.ENOSYS, errno.EPERM, errno.E2BIG, errno.EINVAL})
 
 
-class LeadsOut(OSError):  # noqa: N818 - it says what the link does
+class LeadsOut(OSError):  # it says what the link does
     """A link leads out of the folder, or may not be followed."""
 
 
-class NoFile(OSError):  # noqa: N818 - as above
+class NoFile(OSError):  # as above
     """Something is no ordinary file: a folder, a pipe, a device."""
 
 

@@ -39,7 +39,7 @@ class Circumstances:
         return ", ".join(words)
 
 
-class RuleFault(AssertionError):  # noqa: N818 - the word that the log has for it
+class RuleFault(AssertionError):  # the word that the log has for it
     """A rule breaks its contract; ``check`` names the check that found it, ``moment`` says when and with what."""
 
     def __init__(self, rule: type[Rule], check_name: str, message: str, moment: Circumstances | None = None) -> None:
@@ -165,7 +165,7 @@ class _Shared(dict[str, Any]):
     def clear(self) -> None:
         raise self._refused("takes away everything")
 
-    def __ior__(self, other: Any) -> Any:  # type: ignore[misc]
+    def __ior__(self, other: Any) -> Any:  # type: ignore[misc]  # dict's own has overloads
         self.update(other)
         return self
 
@@ -243,7 +243,7 @@ class Bench:
                 return
             self.now = min(max(self.now, deadline - STARTED + late), max(until, self.now))
             key = self._timers.pop(STARTED + self.now)
-            assert isinstance(key, tuple)  # noqa: S101 - Alarm makes them so
+            assert isinstance(key, tuple)  # Alarm makes them so
             self._last = (WOKEN, None)
             self._keep(self._call("wake", STARTED + self.now, key[1]))
         raise self.fault("it asks to be woken again and again without end")

@@ -145,7 +145,7 @@ takes a third of the time until an emulated machine is up."""
 INSTALLED_FILES = ("router", "profiles", "schemas", "systemd", "pyproject.toml", "README.md", "LICENSE")
 
 
-class CannotBuild(Exception):  # noqa: N818 - it is the machine that lacks something
+class CannotBuild(Exception):
     """What this machine lacks, and how to get it."""
 
 

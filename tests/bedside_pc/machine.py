@@ -33,7 +33,7 @@ PR_SET_PDEATHSIG = 1  # linux/prctl.h
 T = TypeVar("T")
 
 
-class GuestFailed(Exception):  # noqa: N818 - what happened to it is the message
+class GuestFailed(Exception):
     """A command in the guest failed, nothing came in time, or the machine is gone."""
 
 

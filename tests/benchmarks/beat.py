@@ -44,11 +44,12 @@ from router.devices.outputs import Output
 from router.files.configuration import Ports
 from router.live.daemon import Daemon
 from router.room.beat import KEPT, Beat, ClockOut
-from router.room.room import SAYS, RoomPlan
+from router.room.room import RoomPlan
 from router.system import clock
 from router.system.loop import Loop
 from router.system.realtime import PRIORITY
 from router.system.timerfd import Timer
+from tests.shared.rooms import SAYS
 
 BEATS = 32
 TEMPOS = (60, 90, 120, 150, 180)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import re
 from collections import Counter
 from pathlib import Path
 
@@ -60,3 +61,15 @@ def test_no_two_classes_have_one_name():
     names = Counter(node.name for tree in TREES.values() for node in ast.walk(tree) if isinstance(node, ast.ClassDef))
     assert len(names) > 200, "classes were read"
     assert [name for name, times in names.items() if times > 1] == []
+
+
+def test_each_warning_that_is_silenced_carries_its_reason():
+    """A reason stands behind the code, or once in pyproject.toml for all places."""
+    silenced, bare = re.compile(r"# (noqa|type: ignore)\b"), []
+    for path in sorted(PACKAGE.rglob("*.py")):
+        for number, line in enumerate(path.read_text("utf-8").splitlines(), 1):
+            if silenced.search(line) and not re.search(
+                r"# (noqa: [A-Z0-9, ]+ - \S|type: ignore\[[a-z, -]+\]  # \S)", line
+            ):
+                bare.append(f"{path.relative_to(PACKAGE)}:{number}: {line.strip()}")
+    assert bare == []

@@ -15,9 +15,10 @@ from router.devices.descriptions import MidiPort
 from router.devices.outputs import Output
 from router.files.configuration import Ports
 from router.live.room_ports import EARLY, RoomPorts
-from router.room.room import SAYS, Room, RoomPlan
+from router.room.room import Room, RoomPlan
 from router.system import clock
 from router.system.agenda import AT_ONCE, Agenda
+from tests.shared.rooms import SAYS
 
 
 class Kept(Output):

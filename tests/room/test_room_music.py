@@ -20,8 +20,9 @@ from router.core.rules import RULES
 from router.core.timers import earliest
 from router.core.units import NANOSECONDS
 from router.room.lead import Leading
-from router.room.room import SAYS, Room, RoomPlan
+from router.room.room import Room, RoomPlan
 from router.testing import MILLISECOND, STARTED, Observed, VirtualTime, plan_rule
+from tests.shared.rooms import SAYS
 
 WIDE = Limits(notes_at_once=64, notes_per_second=1000, note_length=10**14)
 BOTH = frozenset({TEMPO, HARMONY})

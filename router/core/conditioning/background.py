@@ -156,7 +156,7 @@ class Background:
         self._last, self._last_time, self._last_seen = pascal, now, seen
 
     def _step(self, pascal: float, seen: Seen) -> None:
-        assert self.expected is not None  # noqa: S101 - learn has settled it
+        assert self.expected is not None  # learn has settled it
         beyond = pascal - self.expected
         self._near = self._near + 1 if seen is Seen.NEAR else 0
         if self._near * STEP > POSTURE_AFTER:
@@ -222,7 +222,7 @@ class Background:
         self._sums[first:] = accumulate(self._clean[first:], initial=self._sums[first])
 
     def _keep(self, clean: float, raw: float, *, effort: bool) -> None:
-        assert self.expected is not None  # noqa: S101 - learn has settled it
+        assert self.expected is not None  # learn has settled it
         self._steps += 1
         self._clean.append(clean)
         self._raw.append(raw)

@@ -124,7 +124,7 @@ class Drift:
         usual = median(self._sizes)
         if self._share is None:
             self._share = min(0.7, max(0.3, self.on / usual))
-        assert self._follow is not None  # noqa: S101 - asked only if there are bounds
+        assert self._follow is not None  # asked only if there are bounds
         lowest, highest = self._follow
         target = min(highest, max(lowest, CLEAR * self._known_reach(), self._share * usual))
         self.on += max(-PACE * self.on, min(PACE * self.on, target - self.on))

@@ -224,7 +224,7 @@ class PressureConditioner(Conditioner):
         return abs(pascal) < ROOM * self._on
 
     def wake(self, now: int, tag: Hashable) -> Gestures:
-        assert isinstance(tag, tuple)  # noqa: S101 - the tags are ("peak" or "end", source), see _begin and _end
+        assert isinstance(tag, tuple)  # the tags are ("peak" or "end", source), see _begin and _end
         word, source = tag
         state = next(state for state in self._sides if state.source == source)
         return self._press(state, state.peak) if word == "peak" else self._release(state)
@@ -319,7 +319,7 @@ class PressureConditioner(Conditioner):
 
     def _too_long(self, state: _SideState, now: int, gestures: list[Gesture]) -> bool:
         """End an effort that cannot be one: release it, say why, learn rest again. True if it was ended."""
-        assert state.since is not None  # noqa: S101 - only asked during an effort
+        assert state.since is not None  # only asked during an effort
         background, lasted, longest = self._background, now - state.since, self.settings.longest
         if background is not None and background.trusted and self._tube_off(state, lasted):
             why = TUBE_OFF

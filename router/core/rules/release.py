@@ -112,7 +112,7 @@ class ReleaseRule(Rule):
     def wake(self, now: int, tag: Hashable) -> Events:
         if tag == _FADE:
             return self._fade_on(now)
-        assert isinstance(tag, int)  # noqa: S101 - every other tag is a voice
+        assert isinstance(tag, int)  # every other tag is a voice
         return self._end(tag, now)
 
     def beat_changed(self, now: int) -> Events:

@@ -157,7 +157,7 @@ class RepeatRule(Rule):
             self.context.alarm.cancel((what, voice))
 
     def wake(self, now: int, tag: Hashable) -> Events:
-        assert isinstance(tag, tuple)  # noqa: S101 - the tags are set above
+        assert isinstance(tag, tuple)  # the tags are set above
         what, voice = tag
         if what == "gate":
             return self._end(voice)

@@ -18,7 +18,7 @@ PER_READ = 256
 Our choice: some milliseconds of work at worst, and far more than a healthy device sends in that time."""
 
 
-class DeviceMissing(Exception):  # noqa: N818 - a device that is missing is not always an error
+class DeviceMissing(Exception):  # a device that is missing is not always an error
     """No such device now; the message says what was looked for and what is there."""
 
 
@@ -56,7 +56,7 @@ def passing(error: BaseException) -> bool:
     return False
 
 
-class DeviceLost(Exception):  # noqa: N818 - it is an event: the input is lost, and looked for again
+class DeviceLost(Exception):  # it is an event: the input is lost, and looked for again
     """An open device has gone."""
 
 

@@ -99,7 +99,7 @@ class EveryEvdev(Input):
 
     def _merged(self, came: Iterable[tuple[int, int, Sample]]) -> Iterator[Stamped]:
         for stamp, descriptor, sample in came:
-            assert isinstance(sample, SwitchSample)  # noqa: S101 - only switches may be of every device
+            assert isinstance(sample, SwitchSample)  # only switches may be of every device
             held = self._down[sample.input]
             before = bool(held)
             if sample.pressed:

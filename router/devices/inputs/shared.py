@@ -137,7 +137,7 @@ class Sharing:
             wish.has = None
             raise
         key = wish.has
-        assert key is not None  # noqa: S101 - it was chosen
+        assert key is not None  # it was chosen
         with self.lock:
             before = self._homes.get(wish.home)
             if before is not None and before != key and wish.moved:

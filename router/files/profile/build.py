@@ -302,7 +302,7 @@ def _unit(heard: InputPiece) -> str:
     """The unit that a pressure's thresholds are written in: whoever wrote them thinks in it."""
     side = heard.node.values.get("above", heard.node.values.get("below"))
     on = side.values["on"] if isinstance(side, Entries) else None
-    assert isinstance(on, Text)  # noqa: S101 - it has been read
+    assert isinstance(on, Text)  # it has been read
     return re.sub(r"^[-+.\d\s]+", "", on.text).strip()
 
 

@@ -153,7 +153,7 @@ class _ValueReader:
 
 
 _READS = frozenset({"quantity", "enum", "const", "type", "pattern", "items", "properties"})
-"""What a schema must say for a value to be read; of others, such as a part's rules, only the text or the pieces count."""
+"""The words of a schema for whose sake a value is read; of others, such as a part's rules, only the text or the pieces count."""
 
 
 def _value(node: Text, wanted: Schema) -> Any:
@@ -197,7 +197,7 @@ def _reads(kind: str, text: str) -> bool:
     return True
 
 
-_VALIDATOR: Any = extend(Draft202012Validator, {"quantity": _quantity})  # type: ignore[no-untyped-call]
+_VALIDATOR: Any = extend(Draft202012Validator, {"quantity": _quantity})  # type: ignore[no-untyped-call]  # the library's own
 _built: dict[int, tuple[Schema, Any]] = {}
 
 
