@@ -181,8 +181,8 @@ class _Search:
 
     def better_than(self, other: _Search) -> bool:
         """Tell whether fewer efforts were missed and false presses heard where both were measured."""
-        assert self._measured is not None  # noqa: S101 - both have been measured
-        assert other._measured is not None  # noqa: S101 - as above
+        assert self._measured is not None  # both have been measured
+        assert other._measured is not None  # as above
         return self._rank(self._measured, self.everything) < other._rank(other._measured, other.everything)
 
     def look(self, share: float) -> None:

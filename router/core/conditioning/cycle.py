@@ -133,7 +133,7 @@ class KnownRhythm:
         return self._rest + self._left
 
     def _step(self, pascal: float, now: int) -> None:
-        assert self._begun is not None  # noqa: S101 - set by the first reading
+        assert self._begun is not None  # set by the first reading
         self._steps += 1
         table, level, offs = self._table, self._level, self._off
         calm, busy = self._calm, self._busy
