@@ -19,9 +19,9 @@ from typing import Any
 from router.core.units import nearest
 from router.files import profile
 from router.files.diagnostics import START, Report, quoted, tidy
+from router.files.loading import contents
 from router.files.plugins import installed
 from router.files.profile import Problem, Profile, ProfileError, schema
-from router.files.source import contents
 from router.live.worker import WorkerThread
 from router.system import clock
 from router.system.beneath import LeadsOut, open_beneath

@@ -24,7 +24,7 @@ from router.core.units import nearest
 from router.files.diagnostics import tidy
 from router.files.manual import WORDS, example, flow, manual, summary
 from router.files.plugins import installed
-from router.files.profile.validate import phrase
+from router.files.profile.telling import phrase
 from router.files.proofs import digest, record
 
 NAME = "rules"

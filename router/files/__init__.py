@@ -2,8 +2,8 @@
 
 What each part keeps:
 
-* ``profile``: YAML with positions, schema, meaning, plan. Kept: every problem in one run, one message a mistake, no
-  traceback for any bytes.
+* ``profile``: YAML with positions, schema, meaning, plan. Kept: every problem in one run, one message a mistake, each
+  value read once, no traceback for any bytes.
 * ``plugins``: the rules of packages and of the administrator's folder. Kept: what is wrong with one costs that one;
   only what a profile names is imported; nothing is read that others could have written.
 * ``proofs``: which rules of others were proven here. Kept: a proof holds for one file's digest and one version, and
@@ -17,6 +17,8 @@ What each part keeps:
   refused for them.
 * ``wrapping``: what a profile comes in when it was copied: web page, mail, fence, word processor. Kept: told once;
   each sign stays at its place, so the rest is checked in the same run.
+* ``loading``: the bytes of a file, its tree, what is built of it. Kept: an ordinary file of bounded size, or a reason.
+* ``former``: what settings and values were called before. Kept: each is answered by today's word, with its place.
 * ``foreign``: names of notes, keys, scales and chords in other languages, for hints. Kept: what it offers can be
   written.
 * ``pseudonym``: whether a pseudonym or a remark says who a child is. Kept: ordinary words, and what people write of

@@ -20,7 +20,7 @@ from router.files.manual import example as rule_example
 from router.files.manual import flow, kinds, manual, summary
 from router.files.profile import schema
 from router.files.profile.pieces import InputPiece
-from router.files.profile.validate import example, phrase
+from router.files.profile.telling import example, phrase
 from router.files.source import Entries
 
 Schema = Mapping[str, Any]

@@ -11,22 +11,18 @@ the rest is read again.
 
 from __future__ import annotations
 
-import os
 import re
 import unicodedata
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field
-from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any
 
 import yaml
 
-from router.core.units import nearest
 from router.files import syntax, wrapping
-from router.files.diagnostics import START, Form, Place, Problem, ProfileError, Report, either, quoted
+from router.files.diagnostics import START, Place, Report, quoted
 from router.files.syntax import CURLY
-from router.system.beneath import LeadsOut, NoFile
 
 LARGEST = 256 * 1024
 """Bytes; a long profile has 5 000."""
@@ -76,37 +72,6 @@ class Entries:
 Node = Text | Items | Entries
 
 
-def read(path: Path, report: Report, data: bytes | None = None) -> Node | None:
-    """The tree of a file; None if there is nothing to check. What is wrong goes to ``report``.
-
-    ``data``: what ``contents`` gave, if it has been called already.
-    """
-    data = contents(path, report) if data is None else data
-    text = None if data is None else _decoded(data, report)
-    return None if text is None else parse(text, report)
-
-
-T = TypeVar("T")
-
-
-def load(
-    form: Form, path: Path, build: Callable[[Node, Path, Report], T | None], data: bytes | None = None
-) -> tuple[T, list[Problem]]:
-    """Read a file of this form, check it and build what it describes; return that, and what may not be meant.
-
-    ``data``: what the file holds, if it has been read already.
-
-    Raises:
-        ProfileError: the file cannot be read, or something in it is wrong; with every mistake in it.
-    """
-    report = Report(str(path), form)
-    tree = read(path, report, data)
-    built = build(tree, path, report) if tree is not None else None
-    if built is None or len(report):
-        raise ProfileError(report.problems)
-    return built, report.warnings
-
-
 def comments(lines: Sequence[str]) -> list[tuple[Place, str]]:
     """The comments (after a #) of a file that can be read, and their places; a # inside a text begins none."""
     if not any("#" in line for line in lines):
@@ -138,49 +103,6 @@ def comments(lines: Sequence[str]) -> list[tuple[Place, str]]:
 # --- bytes ------------------------------------------------------------------------------------------------------
 
 
-def contents(path: Path, report: Report, opened: Callable[[], int] | None = None) -> bytes | None:
-    """Return a file's bytes; None if it cannot be a profile at all, with the reason in ``report``.
-
-    Only an ordinary file is opened. ``opened``: opens it and returns the descriptor; by default the path is opened.
-    """
-    try:
-        if path.is_dir():
-            report.add(START, f"this is a folder, not a {report.form.name}", _files(path))
-            return None
-        if not path.exists():
-            near = nearest(path.name, [file.name for file in path.parent.glob("*.y*ml")])
-            report.add(START, "there is no such file", f'Did you mean "{path.parent / near}"?' if near else "")
-            return None
-        if not path.is_file():
-            report.add(START, "this is not an ordinary file")
-            return None
-        with path.open("rb") if opened is None else os.fdopen(opened(), "rb") as file:
-            data = file.read(LARGEST + 1)
-    except LeadsOut:
-        raise
-    except NoFile:
-        report.add(START, "this is not an ordinary file")
-        return None
-    except PermissionError:
-        report.add(START, "this file may not be read", "Ask whoever looks after the computer for the right to read it.")
-        return None
-    except (OSError, ValueError):  # ValueError: a name that no file can have
-        report.add(START, "this file cannot be read")
-        return None
-    if len(data) > LARGEST:
-        size = (
-            f"A {report.form.name} has at most {LARGEST // 1024} KiB; an ordinary one has about {report.form.ordinary}."
-        )
-        report.add(START, f"this file is too large for a {report.form.name}", size)
-        return None
-    return data
-
-
-def _files(folder: Path) -> str:
-    names = sorted(file.name for file in folder.glob("*.yaml"))[:6]
-    return f"Name a file in it: {either(names)}." if names else "There is no .yaml file in it."
-
-
 _SAVE_AS = 'Save it again with the encoding "UTF-8" (in most editors: Save As, Encoding).'
 _BAD_BYTE = re.compile("[\udc80-\udcff]")
 _CONTROL = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x84\x86-\x9f\ufeff\ufffe\uffff]")
@@ -188,7 +110,7 @@ _LINE_END = re.compile("\r\n?")
 _SPACES = re.compile("[\t\x85\u2028\u2029\xa0]")  # what YAML refuses or takes for a line end; to people, space
 
 
-def _decoded(data: bytes, report: Report) -> str | None:
+def decoded(data: bytes, report: Report) -> str | None:
     """The text with plain line ends. Windows' line ends and a byte-order mark are as good as none."""
     if (other := wrapping.other_file(data, report.form.name)) is not None:
         report.add(START, *other)

@@ -35,7 +35,7 @@ from router.devices.descriptions import (
     TerminalKey,
 )
 from router.devices.inputs.serial import Reading
-from router.files import quantities, source
+from router.files import loading, quantities, source
 from router.files.diagnostics import Place, Problem, Report
 from router.files.profile import ProfileError, check, find, load, schema, shipped
 from router.files.source import Entries, Items, Node, Text
@@ -453,13 +453,13 @@ def test_both_readers_give_the_same_tree(monkeypatch):
         trees = []
         for reader in (source.FAST, source.PATIENT):
             monkeypatch.setattr(source, "FAST", reader)
-            trees.append(source.read(file, Report(str(file), schema.FORM)))
+            trees.append(loading.read(file, Report(str(file), schema.FORM)))
         assert trees[0] == trees[1], file
 
 
 def test_every_text_stands_where_its_place_says(write):
     report = Report("", schema.FORM)
-    tree = source.read(write(WHOLE), report)
+    tree = loading.read(write(WHOLE), report)
     assert isinstance(tree, Entries)
     for place, text in places(tree):
         there = report.lines[place.line - 1][place.column - 1 :]

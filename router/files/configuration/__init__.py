@@ -13,7 +13,7 @@ from pathlib import Path
 
 from router.core.engine import Plan
 from router.core.ledger import Limits
-from router.files import source
+from router.files import loading
 from router.files.configuration.build import build
 from router.files.configuration.model import (
     Button,
@@ -53,7 +53,7 @@ def load(path: Path | str, data: bytes | None = None) -> Configuration:
     Raises:
         ProfileError: the file cannot be read, or something in it is wrong.
     """
-    configuration, _ = source.load(FORM, Path(path), build, data)
+    configuration, _ = loading.load(FORM, Path(path), build, data)
     return configuration
 
 

@@ -15,7 +15,7 @@ from router.core.units import nearest
 from router.files.configuration import schema
 from router.files.diagnostics import START, Place, Report, quoted
 from router.files.profile import pieces
-from router.files.profile.cross_checks import hears
+from router.files.profile.input_checks import hears
 from router.files.profile.pieces import InputPiece, Values
 from router.files.source import Entries, Items, Text
 

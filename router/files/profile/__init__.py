@@ -13,7 +13,7 @@ from pathlib import Path
 
 import router
 from router.core.units import nearest
-from router.files import source
+from router.files import loading
 from router.files.diagnostics import START, Problem, ProfileError, Report
 from router.files.profile import schema
 from router.files.profile.build import build
@@ -28,7 +28,7 @@ def load(path: Path | str, data: bytes | None = None) -> Profile:
     Raises:
         ProfileError: the file cannot be read, or something in it is wrong.
     """
-    profile, warnings = source.load(schema.FORM, Path(path), build, data)
+    profile, warnings = loading.load(schema.FORM, Path(path), build, data)
     return replace(profile, warnings=tuple(warnings))
 
 

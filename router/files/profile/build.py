@@ -41,7 +41,7 @@ from router.devices.descriptions import (
 from router.files import pseudonym
 from router.files.diagnostics import START, Report, quoted
 from router.files.plugins import installed
-from router.files.profile import cross_checks, doubts, pieces, schema
+from router.files.profile import cross_checks, doubts, input_checks, pieces, schema
 from router.files.profile.model import Profile
 from router.files.profile.pieces import InputPiece, PartPiece, Values
 from router.files.profile.validate import settings
@@ -320,5 +320,5 @@ def _side(values: Values | None) -> Side | None:
         return None
     bounds = values.get("follow")
     follow = None if bounds is None else (bounds["lowest"], bounds["highest"])
-    off = values.get("off", cross_checks.OFF_SHARE * values["on"])
+    off = values.get("off", input_checks.OFF_SHARE * values["on"])
     return Side(values["on"], off, values["full"], values.get("firm"), follow)

@@ -18,7 +18,8 @@ from router.files import former
 from router.files.diagnostics import Place, Report, either, listed, quoted
 from router.files.plugins import installed
 from router.files.profile import schema
-from router.files.profile.validate import settings, unknown
+from router.files.profile.telling import unknown
+from router.files.profile.validate import settings
 from router.files.source import Entries, Items, Node, Text
 
 Values = Mapping[str, Any]
