@@ -1,7 +1,8 @@
 """From a recording to settings: numbers that hear a child's efforts and nothing else, with their reasons.
 
-``recording`` makes stretches of rest and efforts of samples and marks; ``pressures``, ``switches`` and ``pointers`` hold the numbers
-of each kind of input and the estimators they come from; ``result`` holds a fit's results.
+``recording`` makes stretches of rest and efforts of samples and marks; ``bursts`` finds what nobody asked for;
+``pressures``, ``switches`` and ``pointers`` hold the numbers of each kind of input and the estimators they come from;
+``result`` holds a fit's results.
 """
 
 from __future__ import annotations

@@ -34,6 +34,7 @@ from statistics import median
 
 from router.core.conditioning.pressure import PressureSettings, Side
 from router.core.units import NANOSECONDS
+from router.fit.bursts import Burst, bursts, told, without
 from router.fit.estimates import drawn, quantile
 from router.fit.pressure_beneath import beneath_efforts, flat, outvoted
 from router.fit.pressure_facts import facts_of
@@ -53,6 +54,7 @@ from router.fit.result import (
     Heard,
     Judged,
     Setting,
+    heard_between_marks,
     within,
 )
 
@@ -86,9 +88,12 @@ def pressure(recording: Recording, settings: PressureSettings) -> Fit:
     if cycle is not None:
         known = _prepared(without_rhythm(samples, cycle), recording, settings)
         if known.better_than(plain):
-            search = known
+            search, samples = known, without_rhythm(samples, cycle)
         else:
             cycle = None
+    unasked = search.unasked()
+    if unasked:
+        search = _prepared(samples, without(recording, unasked), settings)
     for share in SHARES:
         search.look(share)
     best = search.choice(search.everything)
@@ -102,6 +107,7 @@ def pressure(recording: Recording, settings: PressureSettings) -> Fit:
     if all(setting.sure == UNSURE for setting in found.settings):
         beneath = [replace(setting, sure=UNSURE) for setting in beneath]
     found.settings.extend(beneath)
+    found.remarks.extend(told(unasked))
     if spikes or settings.spikes:
         found.settings.append(outvoted(spikes, settings.spikes))
     if cycle is not None:
@@ -179,6 +185,12 @@ class _Search:
         """Take the sizes of the efforts from this trial."""
         self._measured = self._try(sides)
 
+    def unasked(self) -> list[Burst]:
+        """Find what nobody asked for in the trial that the sizes are taken from."""
+        assert self._measured is not None
+        sizes = {word: side.full for word, side in self._measured.sides.items()}
+        return bursts(self._measured.times, self._measured.beyond, sizes, self._recording)
+
     def better_than(self, other: _Search) -> bool:
         """Tell whether fewer efforts were missed and false presses heard where both were measured."""
         assert self._measured is not None  # both have been measured
@@ -205,7 +217,8 @@ class _Search:
         heard = self._heard(last)
         overlap = [side for side in sides if self._gentle(last, side) <= self._reach(last, side)]
         few = heard.heard < ENOUGH * heard.efforts
-        if few or overlap or heard.false + heard.elsewhere > (1 - ENOUGH) * heard.efforts:
+        restless = heard.false > (1 - ENOUGH) * heard.efforts
+        if few or restless or (overlap and heard.heard < heard.efforts):
             self._refuse(last, heard)
         again = [self._chosen(pieces) for pieces in drawn(*self._strata(last))]
         tried = self._tried_on_the_unseen()
@@ -223,10 +236,7 @@ class _Search:
         ]
         if tried.heard < 0.9 * tried.efforts:
             remarks.append("efforts that a fit had not seen were missed: a recording with more efforts would be surer")
-        if heard.elsewhere:
-            remarks.append(
-                f"heard {heard.elsewhere} times between the marks: if these were efforts that nobody marked, all is well"
-            )
+        remarks += heard_between_marks(heard.elsewhere)
         judged = [
             Judged(hump.begin, hump.end, self._was_heard(last, hump, side, count, len(humps)), side)
             for side, humps, count in last.efforts

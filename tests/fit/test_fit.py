@@ -194,6 +194,60 @@ def test_efforts_that_drown_in_noise_are_refused():
     assert "cannot be told apart" in refused(cheek(*((at, 8) for at, _height in PUSHES), noise=15.0))
 
 
+def cough(at: float, *, every: float = 0.3, pulses: int = 4, length: float = 0.14):
+    """Short pulses as large as an effort, one after another."""
+    return [push(at + i * every, 260, length, rise=0.03) for i in range(pulses)]
+
+
+SPASM = [push(9.0, 600, 3.0, rise=0.3)]
+CRYING = [push(6.0 + 1.4 * i, 300, 1.0) for i in range(4)]
+
+
+@pytest.mark.parametrize(
+    ("unasked", "says"),
+    [
+        (cough(5.0) + cough(12.0) + cough(23.7) + cough(38.0) + cough(52.1), "look like coughs or talk"),
+        (
+            cough(8.0, every=0.22, pulses=7, length=0.12) + cough(31.0, every=0.2, length=0.1),
+            "look like coughs or talk",
+        ),
+        (SPASM, "as large as an effort, and none was asked for (at 9 s)"),
+        (CRYING, "as large as an effort, and none was asked for (at 6 s)"),
+    ],
+)
+def test_what_nobody_asked_for_is_left_out_of_the_judging_and_told(unasked, says):
+    """Coughs, talk, a spasm, crying: whoever watches the recording sees the efforts all the same."""
+    plain = fit.pressure(fit.record(cheek(*PUSHES), "cheek"), SETTINGS)
+    found = fit.pressure(fit.record(cheek(*PUSHES, also=unasked), "cheek"), SETTINGS)
+    assert found.heard == fit.Heard(10, 10, 0, 0)
+    assert [remark for remark in found.remarks if says in remark]
+    on = {setting.path: setting.value for setting in found.settings}["above", "on"]
+    assert on == pytest.approx({setting.path: setting.value for setting in plain.settings}["above", "on"], rel=0.35)
+
+
+def test_rest_that_is_as_large_as_an_effort_again_and_again_is_judged():
+    """Only a few bursts may be left out: a body that is never quiet is what rest looks like."""
+    restless = [push(2.0 + 2.9 * i + (i * i % 5) / 7, 230, 0.8) for i in range(6)]
+    assert "cannot be told apart" in refused(cheek(*PUSHES, also=restless))
+
+
+def test_quick_efforts_that_were_asked_for_are_no_cough():
+    """A child who gives two quick puffs at each mark is heard."""
+    pairs = [push(at + 0.3, height, 0.15, rise=0.03) for at, height in PUSHES]
+    quick = cheek(*((at, height, 0.15, 0.03) for at, height in PUSHES), also=pairs)
+    found = fit.pressure(fit.record(quick, "cheek"), SETTINGS)
+    assert found.heard.heard == 10
+    assert not [remark for remark in found.remarks if "cough" in remark]
+
+
+def test_efforts_that_nobody_marked_are_told_and_refuse_nothing():
+    """Every second effort is marked; rest is quiet, and each marked one is heard."""
+    recording = fit.record(cheek(*PUSHES), "cheek")
+    found = fit.pressure(replace(recording, efforts=recording.efforts[::2]), SETTINGS)
+    assert found.heard.heard == found.heard.efforts == 5
+    assert found.remarks
+
+
 def test_no_effort_where_one_is_marked_is_refused():
     """The marks are there; the child did nothing."""
     assert "cannot be told apart" in refused(cheek(*((at, 0.0) for at, _height in PUSHES), noise=5.0))

@@ -40,7 +40,7 @@ ROOMS = {
     "fit": (
         *("estimates", "recording", "result", "guide"),
         *("pressure_samples", "pressure_rhythm", "pressure_rest", "pressure_trials", "pressure_beneath"),
-        *("pressure_facts", "pressures"),
+        *("pressure_facts", "bursts", "pressures"),
         *("switches", "pointers"),
     ),
     "report": ("measures", "session", "history", "data", "page", "html", "plots", "fit_page", "terminal", "ward"),
