@@ -256,14 +256,15 @@ ROWS: dict[str, tuple[float, float]] = {
 # --- cost ---------------------------------------------------------------------------------------------------------
 
 
-def cost(seconds: float = 10.0, inputs: int = 8, rate: int = 1000) -> float:
-    """The share of one core that the engine takes for so many pressure inputs:
-    its CPU time by the time of the samples.
+def cost(fitted_to: PressureSettings | None = None, seconds: float = 10.0, inputs: int = 8, rate: int = 1000) -> float:
+    """The share of one core that the engine takes for so many pressure inputs: its CPU time by the time of the samples.
+
+    ``fitted_to`` are the settings of all of them; None: of a child whose profile says nothing but thresholds.
     """
     drawn = replace(simulate.draw("breathing", "hard", random.Random(1)), rate=rate)
     side = Side(0.5 * drawn.effort, 0.3 * drawn.effort, drawn.effort)
     names = [f"cheek{i}" for i in range(inputs)]
-    settings = PressureSettings(above=side, below=side)
+    settings = fitted_to or PressureSettings(above=side, below=side)
     plan = Plan(Music(), Limits(), {name: partial(PressureConditioner, name, settings) for name in names}, ())
     engine = Engine(plan, lambda _now, _event, _fields: None)
     engine.start(0)
@@ -272,6 +273,19 @@ def cost(seconds: float = 10.0, inputs: int = 8, rate: int = 1000) -> float:
     for t, sample in samples:
         engine.handle(sample, t)
     return (time.process_time() - began) / seconds
+
+
+def heaviest() -> PressureSettings:
+    """The settings that cost the most: a rhythm that is known beforehand, and a running median against spikes."""
+    for seed in itertools.count():
+        this = case("ventilator", seed)
+        try:
+            settings = fit_settings(this.guided, this.sides)
+        except fit.FitError:
+            continue
+        if settings.cycle is not None:
+            return replace(settings, spikes=settings.spikes or 20 * MILLISECOND)
+    raise AssertionError
 
 
 def _interleaved(drawn: PressureChild, seconds: float, names: Sequence[str]) -> Iterator[Stamped]:
@@ -321,14 +335,15 @@ def main(argv: Sequence[str] | None = None) -> int:
                     out.print(f"{name} {seed}: {pair[0].line} | plain {pair[1].line}")
     whole = set(args.family) == set(ROWS)
     meant, pressed = hands.switches(args.presses) if whole else (0, 0)
-    share = cost()
-    well = all(not row.unreached for row in rows) and meant == pressed and share <= MOST_CPU
+    share, most = cost(), cost(heaviest()) if whole else 0.0
+    well = all(not row.unreached for row in rows) and meant == pressed and max(share, most) <= MOST_CPU
     if args.json:
         said = {
             "seeds": [seeds.start, seeds.stop - 1],
             "families": [row.figures for row in rows],
             "switches": {"presses": meant, "heard": pressed},
             "cpu_share": share,
+            "cpu_share_rhythm_known": most,
             "reached": well,
         }
         sys.stdout.write(json.dumps(said) + "\n")
@@ -342,7 +357,8 @@ def main(argv: Sequence[str] | None = None) -> int:
             out.print(f"a fit: {statistics.median(fits):.2f} s of computing (median), {fits[-1]:.2f} s at most")
         if whole:
             out.print(f"switches: {pressed} presses heard of {meant}, bounce of 1 to 20 ms and tremor")
-        out.print(f"eight pressure inputs of 1,000 samples a second: {share:.1%} of one core")
+        also = f", {most:.1%} with a known rhythm and against spikes" if whole else ""
+        out.print(f"eight pressure inputs of 1,000 samples a second: {share:.1%} of one core{also}")
         out.print("all figures reached" if well else "NOT all figures reached")
     return 0 if well else 1
 
