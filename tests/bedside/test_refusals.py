@@ -7,7 +7,7 @@ import pytest
 from router.bedside.refusals import AT_ONCE, EVERY, LETTERS, Sparing, in_words
 from router.files import profile
 from router.files.profile import Problem, ProfileError
-from tests.bedside.test_shelf import BROKEN
+from tests.shared.profile_folder import BROKEN
 
 BEGAN = 987_654_321_000_000_007
 
