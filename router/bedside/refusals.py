@@ -18,7 +18,7 @@ AT_ONCE, EVERY = 30, 5 * NANOSECONDS
 mistakes of one therapist are all told, and ten thousand broken files are some kilobytes."""
 
 
-def in_words(problems: Sequence[Problem], *, lines: bool = True) -> str:
+def refusal_in_words(problems: Sequence[Problem], *, lines: bool = True) -> str:
     """Return what is wrong with some files, as a text of bounded length that says how much it leaves out.
 
     ``lines``: whether the lines themselves are shown.

@@ -29,7 +29,7 @@ from router.bedside.deaths import SAFE, DeathRecord, Deaths, StartVerdict
 from router.bedside.hush import end_what_was_left
 from router.bedside.profile_folder import Offer, ProfileFolder
 from router.bedside.proven import Proven
-from router.bedside.refusals import Sparing, in_words
+from router.bedside.refusals import Sparing, refusal_in_words
 from router.bedside.sounding import Sounding
 from router.core.music import pitch_name
 from router.core.timers import earliest
@@ -329,7 +329,7 @@ class Service:
         place.telling = self._loop.agenda.reminder(partial(self._tell_refusals, place))
         self._log.info("profile", seat=plan.name, child=place.offer.child, why=place.offer.because)
         if place.offer.problems:
-            self._log.warning("profile_refused", seat=plan.name, why=in_words(place.offer.problems))
+            self._log.warning("profile_refused", seat=plan.name, why=refusal_in_words(place.offer.problems))
             place.refused = (place.since, place.offer)
         return place
 
@@ -441,7 +441,7 @@ class Service:
     def _offered(self, place: _ServedSeat, offer: Offer) -> None:
         """Play what is offered, or say why not; answer the request for it."""
         if offer.profile is None:
-            why = in_words(offer.problems)
+            why = refusal_in_words(offer.problems)
             place.refused = (clock.now(), offer)
             if place.sparing.may_tell(clock.now()):
                 self._log.warning("profile_refused", seat=place.plan.name, child=offer.child, why=why)
@@ -868,7 +868,7 @@ def _refusal(offer: Offer) -> str:
     """Say why it was refused, without lines of the file: users of the control socket may not be allowed to read it."""
     if not offer.problems:
         return offer.because
-    told = in_words(offer.problems, lines=False)
+    told = refusal_in_words(offer.problems, lines=False)
     return f"{told}\n\nTo see the lines: router check {shlex.quote(str(offer.path))}"
 
 

@@ -85,13 +85,13 @@ Next:
   profiles/README.md                  the therapist's page"""
 
 
-def room() -> RoomPlan:
+def room_of_the_piece() -> RoomPlan:
     """The room of the piece: its tempo and its first key are said, and the keyboard leads from there."""
     leading = Leading(chord=True, key=True, channel=piece.CHANNEL, hold=piece.HOLD)
     return RoomPlan(music=piece.MUSIC, says=frozenset({TEMPO, KEY}), leading=leading)
 
 
-def children() -> dict[str, Profile]:
+def profiles_of_the_children() -> dict[str, Profile]:
     """Their profiles, by name."""
     folder = profile.shipped() / "together"
     return {name: profile.load(folder / f"{name}.yaml") for name in CHILDREN}
@@ -210,7 +210,7 @@ def play_together(args: argparse.Namespace, console: Console, interrupt: Interru
     Raises:
         OSError: a file cannot be written.
     """
-    this, profiles = piece.piece(args.seconds or SECONDS), children()
+    this, profiles = piece.piece(args.seconds or SECONDS), profiles_of_the_children()
     real_time = console.is_terminal and not args.fast
     with contextlib.ExitStack() as stack:
         files = Files(args.out, "demo-together", piece.MUSIC.tempo, _tracks(profiles), stack)
@@ -267,7 +267,9 @@ def _play(
     score = Score(Picture(title, piece.MUSIC, this.end, this.end, lanes))
     waiting: list[tuple[str, int, str, dict[str, Any]]] = []  # told before its time has come for the eye
     together = Together(
-        room(), {name: loaded.plan for name, loaded in profiles.items()}, lambda *told: waiting.append(told)
+        room_of_the_piece(),
+        {name: loaded.plan for name, loaded in profiles.items()},
+        lambda *told: waiting.append(told),
     )
     waiting.append(("", 0, "key", {"tonic": piece.MUSIC.tonic, "scale": piece.MUSIC.scale}))
     program = (PROGRAM_CHANGE | piece.CHANNEL - 1, PROGRAMS.index("electric piano 1"))

@@ -147,7 +147,7 @@ def _find(args: argparse.Namespace) -> _Found:
     Raises:
         OSError: a folder cannot be looked into.
     """
-    room, records, child = places.room(args), places.records(args), args.child
+    room, records, child = places.configured(args), places.records(args), args.child
     found = _Found(folders=[*folders_of(child, records), *folders_of(child, records / WASTEBASKET)])
     for folder in found.folders:
         found.files += _all_in(folder)

@@ -22,7 +22,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
 
 
-def room(args: argparse.Namespace) -> Configuration:
+def configured(args: argparse.Namespace) -> Configuration:
     """The configuration that was named, the one of this machine, or what holds without one.
 
     Raises:
@@ -35,12 +35,12 @@ def room(args: argparse.Namespace) -> Configuration:
 
 def records(args: argparse.Namespace) -> Path:
     """The folder of records."""
-    return room(args).folders.records if args.records is None else Path(args.records)
+    return configured(args).folders.records if args.records is None else Path(args.records)
 
 
 def profiles(args: argparse.Namespace) -> list[Path]:
     """The folders in which profiles may lie."""
-    found = room(args)
+    found = configured(args)
     return list(dict.fromkeys([found.folders.profiles, *(seat.folder for seat in found.seats)]))
 
 

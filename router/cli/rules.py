@@ -18,7 +18,7 @@ from rich.text import Text
 
 from router.cli import elsewhere, say
 from router.cli.screen import signs_for
-from router.cli.trial import SECONDS, ExampleRoll, picture, trial
+from router.cli.trial import SECONDS, ExampleRoll, piano_roll, trial
 from router.core.contract import Rule
 from router.core.units import nearest
 from router.files.diagnostics import tidy
@@ -231,7 +231,7 @@ def _explain(rule: type[Rule], played: ExampleRoll | None, console: Console) -> 
         console.print("More than one movement is needed to play this example, so it is not played here.")
         return
     console.print(f"{SECONDS} seconds of it, played by a simulated child:")
-    for line in picture(played, signs):
+    for line in piano_roll(played, signs):
         console.print(line.rstrip(), no_wrap=True, overflow="crop", crop=True)
 
 

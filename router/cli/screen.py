@@ -120,7 +120,7 @@ class Screen(threading.Thread):
 
 
 @contextmanager
-def keyboard() -> Iterator[int]:
+def keys_at_once() -> Iterator[int]:
     """The descriptor of the keyboard, whose keys come at once and are not shown; afterwards it is as it was."""
     import termios  # no command that asks nothing needs it, and Windows has none
     import tty

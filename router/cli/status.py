@@ -13,7 +13,7 @@ from router.cli import asking
 from router.core.units import about
 from router.devices.names import as_json
 from router.files.diagnostics import tidy
-from router.live.status import InputStatus, OutputStatus, ProfileRefusal, RoomStatus, SeatStatus, Status, in_words
+from router.live.status import InputStatus, OutputStatus, ProfileRefusal, RoomStatus, SeatStatus, Status, value_in_words
 
 NAME = "status"
 HELP = "what the running router plays, hears and sounds"
@@ -139,7 +139,9 @@ def _refused(refused: ProfileRefusal) -> Iterator[Row]:
 def _input(name: str, heard: InputStatus, presses: int) -> Thing:
     ago = "never" if heard["heard"] is None else f"{about(heard['heard'])} ago" if heard["heard"] >= 1 else "just now"
     pressed = f"{presses} press" + ("" if presses == 1 else "es")
-    return (name, _there(heard), in_words(heard["type"], heard["value"], heard["unit"]), ago, pressed), _reason(heard)
+    return (name, _there(heard), value_in_words(heard["type"], heard["value"], heard["unit"]), ago, pressed), _reason(
+        heard
+    )
 
 
 def _there(thing: InputStatus | OutputStatus) -> str:

@@ -140,7 +140,7 @@ COLUMNS = 6
 """Columns for each second."""
 
 
-def picture(trial: ExampleRoll, signs: Signs) -> Iterator[str]:
+def piano_roll(trial: ExampleRoll, signs: Signs) -> Iterator[str]:
     """Draw a line for each pitch, the highest first, for each controller, and for each movement.
 
     The seconds stand at the foot.

@@ -21,7 +21,7 @@ from rich.text import Text
 
 from router.cli import asking
 from router.cli.meters import StripChart, block
-from router.cli.screen import Screen, Signs, drawable, keyboard, signs_for
+from router.cli.screen import Screen, Signs, drawable, keys_at_once, signs_for
 from router.core.engine import Engine
 from router.core.events import Mark, Sample
 from router.core.units import NANOSECONDS
@@ -30,7 +30,7 @@ from router.devices.names import as_json
 from router.files import profile
 from router.files.diagnostics import tidy
 from router.files.profile import Profile
-from router.live.status import SeatStatus, in_words
+from router.live.status import SeatStatus, value_in_words
 from router.live.watching import Happened, InputFrame, SeatFrame, Watching
 from router.offline.player import steps
 from router.records import trace
@@ -156,7 +156,7 @@ def _show(args: argparse.Namespace, recorded: Iterator[Frame] | None) -> None:
         else:
             view = Pictures(stack.enter_context(Screen(console)), signs_for(console.encoding))
             if sys.stdin.isatty():
-                keys = stack.enter_context(keyboard())
+                keys = stack.enter_context(keys_at_once())
         shows = _Watch(args, view, keys) if recorded is None else _Replay(recorded, view, keys)
         shows.run()
 
@@ -184,10 +184,10 @@ class View(Protocol):
 class _Shows:
     """A loop with the keyboard, until a key ends it. Subclasses say what else happens, and when."""
 
-    def __init__(self, view: View, keyboard: int | None) -> None:
+    def __init__(self, view: View, keys_at_once: int | None) -> None:
         from router.system.loop import Loop  # only Linux has all that it needs
 
-        self._view, self._keyboard = view, keyboard
+        self._view, self._keyboard = view, keys_at_once
         self._at: int | None = 0
         """When ``_due`` is to be called next; None: never more."""
         self._fault: Exception | None = None
@@ -230,8 +230,8 @@ class _Shows:
 class _Replay(_Shows):
     """A recording. At its end its last picture stays for whoever can end it with a key."""
 
-    def __init__(self, recorded: Iterator[Frame], view: View, keyboard: int | None) -> None:
-        super().__init__(view, keyboard)
+    def __init__(self, recorded: Iterator[Frame], view: View, keys_at_once: int | None) -> None:
+        super().__init__(view, keys_at_once)
         self._recorded = recorded
         self._begun: int | None = None
 
@@ -253,8 +253,8 @@ class _Replay(_Shows):
 class _Watch(_Shows):
     """The line to the router, which is made anew when it breaks."""
 
-    def __init__(self, args: argparse.Namespace, view: View, keyboard: int | None) -> None:
-        super().__init__(view, keyboard)
+    def __init__(self, args: argparse.Namespace, view: View, keys_at_once: int | None) -> None:
+        super().__init__(view, keys_at_once)
         self._args = args
         self._connection: Connection | None = None
 
@@ -369,7 +369,7 @@ class WatchLines:
     def _input(self, seat: str, name: str, heard: InputFrame) -> str:
         if not heard["there"]:
             return f"{name} missing"
-        said = f"{name} {in_words(heard['type'], heard['now'], heard.get('unit', ''))}"
+        said = f"{name} {value_in_words(heard['type'], heard['now'], heard.get('unit', ''))}"
         if (seat, name) in self._extremes:
             low, high = self._extremes[seat, name]
             said += f" ({low:g} to {high:g})"
@@ -397,7 +397,7 @@ class Pictures:
         self._draw(f"no news: {tidy(why)}")
 
     def _draw(self, away: str) -> None:
-        self._screen.show(picture(self._frame, self._history, self._signs, self._screen.size, away))
+        self._screen.show(whole_screen(self._frame, self._history, self._signs, self._screen.size, away))
 
 
 class LastSeconds:
@@ -426,7 +426,7 @@ class LastSeconds:
         return self._traces.setdefault((seat, name), StripChart())
 
 
-def picture(frame: Frame, history: LastSeconds, signs: Signs, size: tuple[int, int], away: str) -> list[Text]:
+def whole_screen(frame: Frame, history: LastSeconds, signs: Signs, size: tuple[int, int], away: str) -> list[Text]:
     """As many lines as the terminal has: the seats, their inputs, and what happened last."""
     columns, rows = size
     lines: list[Text] = []

@@ -54,13 +54,15 @@ def choose(pattern: str, candidates: Sequence[Candidate], what: str, key: str) -
     if len(found) == 1:
         return found[0]
     if found:
-        raise NotOne(f"{quoted(pattern)} could be {len(found)} {what}s; write one of these:\n{listed(found, key)}")
+        raise NotOne(
+            f"{quoted(pattern)} could be {len(found)} {what}s; write one of these:\n{candidates_listed(found, key)}"
+        )
     if candidates:
-        raise NotOne(f"no {what} is called {quoted(pattern)}; there are:\n{listed(candidates, key)}")
+        raise NotOne(f"no {what} is called {quoted(pattern)}; there are:\n{candidates_listed(candidates, key)}")
     raise NotOne(f"no {what} is called {quoted(pattern)}; there is none at all")
 
 
-def listed(candidates: Iterable[Candidate], key: str) -> str:
+def candidates_listed(candidates: Iterable[Candidate], key: str) -> str:
     """The candidates as profile text, one a line."""
     lines = []
     for candidate in candidates:

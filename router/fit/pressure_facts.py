@@ -1,4 +1,4 @@
-"""What a pressure recording shows besides its thresholds: noise, drift, rhythm, and how efforts go and change."""
+"""The facts of a pressure recording besides its thresholds: noise, drift, rhythm, and how efforts go and change."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ TIRES = 0.05
 def facts_of(
     trial: Trial, efforts: Mapping[str, Sequence[Hump]], recording: Recording, rest: Rest
 ) -> tuple[list[Fact], list[str]]:
-    """What was measured on the way, and remarks on a child that tires."""
+    """The measures taken on the way, and remarks on a child that tires."""
     facts: list[Fact] = []
     calm = [value for t, value in zip(trial.times, trial.beyond, strict=True) if recording.at_rest(t)]
     if len(calm) > 2:

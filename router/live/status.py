@@ -164,7 +164,7 @@ def value_of(sample: Sample | None, unit: str) -> Value | None:
     return None
 
 
-def in_words(type_: str, value: Value | None, unit: str) -> str:
+def value_in_words(type_: str, value: Value | None, unit: str) -> str:
     """Return a reading as people read it."""
     match type_, value:
         case _, None:

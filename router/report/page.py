@@ -136,7 +136,7 @@ def _latest(history: History, settings: Settings) -> Iterator[Piece]:
     session = history.latest
     playing, baseline = session.playing, session.baseline
     yield (
-        f"{when(session)}, {length(session.seconds)}{f', seat {session.seat}' if session.seat else ''}."
+        f"{when(session)}, {duration(session.seconds)}{f', seat {session.seat}' if session.seat else ''}."
         f" {_in_short(session)}"
     )
     columns = [("playing", playing)] + ([("baseline", baseline)] if baseline is not None else [])
@@ -161,7 +161,7 @@ def _latest(history: History, settings: Settings) -> Iterator[Piece]:
         yield f"By movement: {', '.join(f'{name} {count}' for name, count in sorted(session.sources.items()))}."
     if session.away > 0:
         yield (
-            f"A sensor was away for {length(session.away)}: what was done with it then is not in the figures, though"
+            f"A sensor was away for {duration(session.away)}: what was done with it then is not in the figures, though"
             " the time is."
         )
     if session.timeline is not None and session.timeline.marks:
@@ -174,7 +174,7 @@ def _latest(history: History, settings: Settings) -> Iterator[Piece]:
 def _in_short(session: Session) -> str:
     """Sum up a session in one or two sentences."""
     playing, baseline = session.playing, session.baseline
-    said = f"{_count(playing.presses, 'effort')} in {length(playing.seconds)} of playing"
+    said = f"{_count(playing.presses, 'effort')} in {duration(playing.seconds)} of playing"
     if playing.rate is not None:
         said += f", {number(playing.rate, 1)} a minute"
     if baseline is not None and baseline.rate is not None:
@@ -191,7 +191,7 @@ def _in_short(session: Session) -> str:
 
 def _rows(settings: Settings) -> list[tuple[str, Callable[[Figures], str]]]:
     return [
-        ("Length", lambda f: length(f.seconds)),
+        ("Length", lambda f: duration(f.seconds)),
         ("Efforts", lambda f: str(f.presses)),
         ("Efforts a minute", lambda f: number(f.rate, 1)),
         ("Each held", lambda f: spread(f.hold, seconds)),
@@ -199,7 +199,7 @@ def _rows(settings: Settings) -> list[tuple[str, Callable[[Figures], str]]]:
         ("Share of the time pressed", lambda f: share(f.active)),
         (
             f"Longest stretch of playing (rests up to {number(settings.gap, 0)} s)",
-            lambda f: length(f.longest) if f.hold else DASH,
+            lambda f: duration(f.longest) if f.hold else DASH,
         ),
         ("Cues", lambda f: str(f.cues) if f.cues else DASH),
         (
@@ -389,10 +389,10 @@ def seconds(value: float | None) -> str:
     """A short time."""
     if value is None:
         return DASH
-    return f"{value:.2f} s" if value < 0.995 else f"{value:.1f} s" if value < 59.95 else length(value)
+    return f"{value:.2f} s" if value < 0.995 else f"{value:.1f} s" if value < 59.95 else duration(value)
 
 
-def length(value: float) -> str:
+def duration(value: float) -> str:
     """A longer time."""
     if round(value) < 60:
         return f"{value:.0f} s"

@@ -4,7 +4,7 @@ import re
 
 import pytest
 
-from router.bedside.refusals import AT_ONCE, EVERY, LETTERS, Sparing, in_words
+from router.bedside.refusals import AT_ONCE, EVERY, LETTERS, Sparing, refusal_in_words
 from router.files import profile
 from router.files.profile import Problem, ProfileError
 from tests.shared.profile_folder import BROKEN
@@ -24,13 +24,13 @@ def test_the_problems_of_one_file_are_told_as_router_check_tells_them():
     with pytest.raises(ProfileError) as raised:
         profile.load("wren.yaml", BROKEN.encode())
     found = raised.value.problems
-    assert in_words(found) == "\n\n".join(map(str, found))
-    assert in_words([]) == ""
+    assert refusal_in_words(found) == "\n\n".join(map(str, found))
+    assert refusal_in_words([]) == ""
 
 
 @pytest.mark.parametrize(("files", "each"), [(1, 5000), (85, 1), (10_000, 1), (300, 300)])
 def test_however_many_the_text_is_bounded_and_counts_the_rest(files, each):
-    text = in_words(problems(files, each))
+    text = refusal_in_words(problems(files, each))
     assert len(text) < LETTERS + 1000
     told = len(re.findall(r"(?m)^/var/lib/router/profiles/b\d+\.yaml:\d+:1: ", text))
     left = int(re.search(r"(?m)^(\d+) more problem", text)[1])
@@ -42,7 +42,7 @@ def test_however_many_the_text_is_bounded_and_counts_the_rest(files, each):
 
 def test_one_problem_that_is_longer_than_all_is_cut():
     long = Problem("wren.yaml", 1, 1, "x" * 100_000, "")
-    assert len(in_words([long] * 2)) < LETTERS + 200
+    assert len(refusal_in_words([long] * 2)) < LETTERS + 200
 
 
 def test_so_many_are_told_at_once_then_now_and_then_and_the_rest_is_counted():

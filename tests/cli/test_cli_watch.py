@@ -82,7 +82,7 @@ def drawn(all_frames, size, signs=BLOCKS, away=""):
     history = watch.LastSeconds()
     for frame in all_frames:
         history.add(frame)
-    return [line.plain for line in watch.picture(all_frames[-1], history, signs, size, away)]
+    return [line.plain for line in watch.whole_screen(all_frames[-1], history, signs, size, away)]
 
 
 # --- pictures ---------------------------------------------------------------------------------------------------
@@ -159,7 +159,7 @@ def test_another_child_is_said_and_begins_anew():
     history = watch.LastSeconds()
     for frame in [*first, second[0]]:
         history.add(frame)
-    lines = [line.plain for line in watch.picture(second[0], history, ASCII, (79, 24), "")]
+    lines = [line.plain for line in watch.whole_screen(second[0], history, ASCII, (79, 24), "")]
     assert lines[0].strip() == "bed: wren"
     assert lines[-1].startswith(" wren plays now")
     assert "o" not in next(line for line in lines if line.startswith(" presses"))[12:]

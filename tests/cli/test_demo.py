@@ -263,7 +263,7 @@ def test_together_ctrl_c_leaves_nothing_half_written(tmp_path):
 def test_together_every_picture_fits_80_by_24_and_is_readable_without_colour(encoding):
     page = io.TextIOWrapper(io.BytesIO(), encoding=encoding)
     console = Console(file=page, width=80, height=24, force_terminal=True, no_color=True, legacy_windows=False)
-    screen = demo_together.TogetherScreen(console, demo_together.children(), 60)
+    screen = demo_together.TogetherScreen(console, demo_together.profiles_of_the_children(), 60)
     for i, note in enumerate(range(60, 80)):
         screen.event("wren", i * NANOSECONDS // 4, "note_on", {"part": "harp", "note": note})
     screen.event("", 0, "chord", {"name": "F#m7b5/A"})

@@ -10,7 +10,7 @@ import pytest
 
 from router.cli import main
 from router.cli.screen import ASCII, BLOCKS
-from router.cli.trial import COLUMNS, SECONDS, UNTIL, ExampleRoll, picture, trial
+from router.cli.trial import COLUMNS, SECONDS, UNTIL, ExampleRoll, piano_roll, trial
 from router.core.rules import RULES
 
 
@@ -29,7 +29,7 @@ def test_the_example_of_each_rule_is_heard(name):
 @pytest.mark.parametrize("signs", [BLOCKS, ASCII])
 @pytest.mark.parametrize("name", RULES)
 def test_the_picture_fits_a_small_terminal(name, signs):
-    lines = list(picture(trial(RULES[name]), signs))
+    lines = list(piano_roll(trial(RULES[name]), signs))
     assert all(len(line) <= 80 for line in lines), lines
     assert signs is BLOCKS or all(line.isascii() for line in lines)
     assert lines[-1].split() == [*(str(second) for second in range(SECONDS + 1)), "s"]
@@ -45,7 +45,7 @@ def test_the_picture_shows_when_each_note_begins_and_how_long_it_is_held():
         played=[(60, 0, 1_000_000_000), (67, 500_000_000, 600_000_000), (60, 9_000_000_000, UNTIL)],
         moved={"breath": [(0, 0.0), (5_000_000_000, 1.0)]},
     )
-    high, low, breath, rule, pad, _ = picture(played, BLOCKS)
+    high, low, breath, rule, pad, _ = piano_roll(played, BLOCKS)
     assert high.split()[0] == "G4"
     assert cells(high) == "   ●" + " " * 56
     assert low.split()[0] == "C4"
@@ -87,5 +87,5 @@ def test_drums_are_shown_by_name():
     played = ExampleRoll()
     played(0, "note_on", {"note": 39, "channel": 10})
     played(500_000_000, "note_off", {"note": 39})
-    line, *_ = picture(played, BLOCKS)
+    line, *_ = piano_roll(played, BLOCKS)
     assert line.split()[:2] == ["hand", "clap"]

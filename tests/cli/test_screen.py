@@ -140,7 +140,7 @@ def pictures():
     lark, wren = (profile.load(profile.find(name)) for name in ("lark", "wren"))
     for act in demo.ACTS:
         yield demo.DemoScreen(console(), act, profile.load(profile.find(act.child)), 20).lines(NANOSECONDS, NARROW)
-    together = demo_together.TogetherScreen(console(), demo_together.children(), 60)
+    together = demo_together.TogetherScreen(console(), demo_together.profiles_of_the_children(), 60)
     together.event("", 0, "chord", {"name": "F#m7b5/A"})
     together.event("", 0, "key", {"name": "F# minor pentatonic"})
     yield together.lines(NANOSECONDS, NARROW)

@@ -169,8 +169,8 @@ def test_nothing_is_left_sounding_and_the_end_is_thin(played):
 
 
 def test_the_limits_of_the_room_hold_for_all_together():
-    few = replace(demo_together.room().limits, notes_at_once=4)
-    crowded = Played(30, plan=replace(demo_together.room(), limits=few))
+    few = replace(demo_together.room_of_the_piece().limits, notes_at_once=4)
+    crowded = Played(30, plan=replace(demo_together.room_of_the_piece(), limits=few))
     sounding: set[tuple[str, int, int]] = set()
     most = 0
     for _now, seat, message in crowded.sent:
@@ -210,12 +210,12 @@ def test_a_piece_of_any_length_has_its_children_and_an_end(seconds):
 
 
 def test_a_seat_that_follows_nothing_is_left_alone():
-    profiles = demo_together.children()
+    profiles = demo_together.profiles_of_the_children()
     plan = profiles["wren"].plan
     assert plan.follows == {TEMPO, HARMONY}
     alone = replace(plan, follows=frozenset())
     told = []
-    together = Together(demo_together.room(), {"wren": alone}, lambda *what: told.append(what))
+    together = Together(demo_together.room_of_the_piece(), {"wren": alone}, lambda *what: told.append(what))
     keys = [(1, MidiSample(KEYBOARD, (0x94, key, 60))) for key in (65, 69, 72)]  # F, in D major
     samples = {
         KEYBOARD: keys,

@@ -20,14 +20,16 @@ class Played:
 
     def __init__(self, seconds: float, names=demo_together.CHILDREN, plan=None):
         self.piece = piece.piece(seconds)
-        profiles = {name: loaded for name, loaded in demo_together.children().items() if name in names}
+        profiles = {name: loaded for name, loaded in demo_together.profiles_of_the_children().items() if name in names}
         self.room: list[tuple[int, str, dict]] = []
         self.presses: Counter[str] = Counter()
         self.notes: dict[tuple[str, str], list[list[int]]] = defaultdict(list)
         self.music: dict[int, tuple] = {}  # the chord when each note of the children began
         self.sent: list[tuple[int, str, Message]] = []
         self.together = Together(
-            plan or demo_together.room(), {name: loaded.plan for name, loaded in profiles.items()}, self.tell
+            plan or demo_together.room_of_the_piece(),
+            {name: loaded.plan for name, loaded in profiles.items()},
+            self.tell,
         )
         samples = demo_together.samples(self.piece, profiles)
         for moment in self.together.steps(samples, 2 * NANOSECONDS):

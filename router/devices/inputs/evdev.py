@@ -40,7 +40,7 @@ from router.core.units import NANOSECONDS, nearest
 from router.devices.descriptions import EvdevAxis, EvdevDevice, EvdevPointer, EvdevSwitch
 from router.devices.inputs.base import SCARCE, DeviceBusy, DeviceLost, DeviceMissing, Stamped
 from router.devices.inputs.shared import DeviceKind, Opened, Reader, Sharing, Wish
-from router.devices.names import Candidate, listed, matches, quoted
+from router.devices.names import Candidate, candidates_listed, matches, quoted
 
 EVENT = struct.Struct("@llHHi")
 """struct input_event of linux/input.h: seconds, microseconds, type, code, value."""
@@ -591,7 +591,7 @@ def _why_none(pattern: str, devices: list[Present], able: list[Present], wanted:
     named = [device for device in devices if matches(pattern, device.candidate.names)]
     if named and not any(device in able for device in named):
         what = " and ".join(name_of(kind, number) for kind, codes in wanted.items() for number in sorted(codes))
-        there = listed([device.candidate for device in named], "evdev")
+        there = candidates_listed([device.candidate for device in named], "evdev")
         return f"no input device called {quoted(pattern)} has {what}; without it there are:\n{there}"
     return None
 

@@ -32,7 +32,7 @@ from typing import Any, Generic, NoReturn, TypeVar, cast
 
 from router.devices.descriptions import Device
 from router.devices.inputs.base import DeviceBusy, DeviceLost, DeviceMissing, Input, Stamped
-from router.devices.names import Candidate, NotOne, choose, listed, quoted
+from router.devices.names import Candidate, NotOne, candidates_listed, choose, quoted
 
 What = TypeVar("What")
 """Raw data of an open device, before any reader has made samples of it."""
@@ -267,7 +267,7 @@ class _Choice:
         raise DeviceMissing(f"no {self.kind.what} called {quoted(self.wish.pattern)} will do")
 
     def _several(self, keys: Sequence[str]) -> NoReturn:
-        listing = listed([self.there[key] for key in keys], self.kind.key)
+        listing = candidates_listed([self.there[key] for key in keys], self.kind.key)
         raise DeviceMissing(
             f"{quoted(self.wish.pattern)} could be {len(keys)} {self.kind.what}s; write one of these:\n{listing}"
         )

@@ -13,7 +13,7 @@ from __future__ import annotations
 from router.core.midi import ACTIVE_SENSING
 from router.core.units import NANOSECONDS
 from router.devices.descriptions import MidiPort
-from router.devices.names import Candidate, listed, matches, quoted
+from router.devices.names import Candidate, candidates_listed, matches, quoted
 from router.devices.outputs.base import Output, OutputError
 from router.devices.outputs.sounding_notes import PortAddress
 
@@ -127,7 +127,7 @@ def _choose(names: list[str], pattern: str) -> str | None:
     found = [candidate for candidate in candidates(names, pattern) if matches(pattern, candidate.names)]
     if len(found) > 1 and pattern != "*":
         raise OutputError(
-            f"{quoted(pattern)} could be {len(found)} MIDI ports; write one of these:\n{listed(found, 'midi')}"
+            f"{quoted(pattern)} could be {len(found)} MIDI ports; write one of these:\n{candidates_listed(found, 'midi')}"
         )
     return _full_name(found[0], names) if found else None
 
