@@ -41,7 +41,7 @@ from tests.shared.places import ROOT
 EQUIVALENT = Path(__file__).with_name("mutation_equivalent.txt")
 
 ENGINE = "test_engine test_timelines test_promises"
-RULES = "test_timelines test_engine test_rules_alone test_published_schema test_quantize test_following test_harmony"
+RULES = "test_timelines test_engine test_rules_alone test_rules_anew test_published_schema test_quantize test_following test_harmony"
 RULE = "tests/house/test_rule_kit.py::test_every_rule_keeps_the_contract[{}]"
 """Where a rule's change has passed all else."""
 HEARD = "test_background test_conditioning test_conditioning_switch test_conditioning_pointer test_conditioning_background test_drift"
@@ -306,6 +306,8 @@ class Copy:
                 time.sleep(0.02)
             said.seek(0)
             text = said.read().decode(errors="replace").splitlines()
+            if any("ImportPathMismatchError" in line for line in text):
+                raise SystemExit(f"the tests of the copy cannot be loaded: {text[-1]}")
             lines = [line for line in text if line.startswith(("FAILED", "ERROR"))] or text[-3:]
             with contextlib.suppress(ProcessLookupError):
                 os.killpg(child, signal.SIGKILL)  # what it left behind
