@@ -21,6 +21,7 @@ import argparse
 import ast
 import contextlib
 import hashlib
+import itertools
 import json
 import math
 import os
@@ -253,14 +254,16 @@ class Places(ast.NodeVisitor):
 
 
 def mutants(path: str) -> list[Mutant]:
-    """All changes of a file of which Python takes the result."""
-    source = (ROOT / path).read_bytes()
-    found = []
-    for mutant in dict.fromkeys(Places(path, source).found):
-        with contextlib.suppress(SyntaxError):
-            compile(mutant.applied(source), path, "exec")
-            found.append(mutant)
-    return found
+    """All changes of a file, also those of which Python does not take the result."""
+    return [*dict.fromkeys(Places(path, (ROOT / path).read_bytes()).found)]
+
+
+def _compiles(mutant: Mutant, source: bytes) -> bool:
+    try:
+        compile(mutant.applied(source), mutant.path, "exec")
+    except SyntaxError:
+        return False
+    return True
 
 
 def file(test: str) -> Path:
@@ -526,9 +529,10 @@ def files(only: list[str]) -> Iterator[tuple[str, list[str]]]:
 
 def drawn(path: str, share: float, seed: int) -> list[Mutant]:
     """So many percent of a file's mutants, at least one; a greater share holds the smaller one."""
-    found = mutants(path)
+    found, source = mutants(path), (ROOT / path).read_bytes()
     random.Random(f"{seed} {path}").shuffle(found)
-    return found[: max(1, math.ceil(len(found) * share / 100))]
+    right = (mutant for mutant in found if _compiles(mutant, source))
+    return list(itertools.islice(right, max(1, math.ceil(len(found) * share / 100))))
 
 
 def main() -> int:
