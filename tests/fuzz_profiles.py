@@ -36,9 +36,12 @@ PROGRAMMERS_WORDS = re.compile(
 """Words that no message may hold, unless they stand in the file itself: the reader is a therapist."""
 
 _TABLE = (
-    "on off yes no true false null ~ 010 1:30 1e3 .inf .nan 0x10 -0 99999999999999999999 '' \"\" [] {} [[ }} - -- --- ... : :: "
-    "? ! !!str & * | > % @ ` # , ; = \\ \u201c \u201d \u2013 \u00a0 \u200b \ufeff \u0000 \u202e \U0001f3b5 \t \r <<: *a &a "
-    "30 ms 0,5 s 84 bpm C#4 H3 1/8 10 % inH2O switch pressure pointer midi evdev serial terminal instrument rules input "
+    "on off yes no true false null ~ 010 1:30 1e3 .inf .nan 0x10 -0 99999999999999999999 '' \"\" [] {} [[ }} - "
+    "-- --- ... : :: "
+    "? ! !!str & * | > % @ ` # , ; = \\ \u201c \u201d \u2013 \u00a0 \u200b \ufeff \u0000 \u202e \U0001f3b5 \t "
+    "\r <<: *a &a "
+    "30 ms 0,5 s 84 bpm C#4 H3 1/8 10 % inH2O switch pressure pointer midi evdev serial terminal instrument "
+    "rules input "
     "seats folders buttons panic next list follow /run/router "
     "output note sequence zones latch chord arpeggio scale_lock velocity release control degrees notes kind when time"
 )

@@ -45,7 +45,10 @@ ENGINE = "test_engine test_timelines test_promises"
 RULES = "test_timelines test_engine test_rules_alone test_rules_anew test_published_schema test_quantize test_following test_harmony"
 RULE = "tests/house/test_rule_kit.py::test_every_rule_keeps_the_contract[{}]"
 """Where a rule's change has passed all else."""
-HEARD = "test_background test_conditioning test_conditioning_switch test_conditioning_pointer test_conditioning_background test_drift"
+HEARD = (
+    "test_background test_conditioning test_conditioning_switch test_conditioning_pointer "
+    "test_conditioning_background test_drift"
+)
 TESTS = {
     "router/core/timers.py": "test_timers test_timelines",
     "router/core/music.py": "test_music test_timelines test_harmony test_following test_published_schema",

@@ -306,7 +306,10 @@ def soak(hours, seed, say):
         wrong = {seat: ear.wrong for seat, ear in day.ears.items() if ear.wrong}
         assert not wrong, wrong
         assert logged == {SEATS[seat][0]: count for seat, count in begun.items()}, (logged, begun)
-    return f"{hours:g} h: {sum(begun.values())} notes, each ended, at the listener and in the log; {dict(day.done)}; {said}"
+    return (
+        f"{hours:g} h: {sum(begun.values())} notes, each ended, at the listener and in the log; "
+        f"{dict(day.done)}; {said}"
+    )
 
 
 def logs(records):

@@ -50,7 +50,10 @@ def soak(count, seed, say):
             if number % 10 == 0:
                 say(f"{number * ROUND} of {rounds * ROUND} bytes; {pc.cost()}")
         said = ended(pc, first)
-    return f"{rounds * ROUND} bytes of garbage, of which {notes} notes came: each ended, and each press after it was heard; {said}"
+    return (
+        f"{rounds * ROUND} bytes of garbage, of which {notes} notes came: each ended, and each press after it was "
+        f"heard; {said}"
+    )
 
 
 if __name__ == "__main__":

@@ -165,7 +165,8 @@ def test_being_stopped_while_it_starts_is_no_death(bedside):
     pc, _listener, _sensor = bedside
     code = (
         "import os, signal, sys; import router.bedside.service as service\n"
-        "service.Service._begin_control = lambda self: os.kill(os.getpid(), signal.SIGTERM) or [0 for _ in iter(int, 1)]\n"
+        "service.Service._begin_control = lambda self: os.kill(os.getpid(), signal.SIGTERM) or [0 for _ in "
+        "iter(int, 1)]\n"
         "from router.cli import main\nsys.exit(main())\n"
     )
     for _ in range(MANY):

@@ -64,7 +64,10 @@ def test_a_lock_is_given_back_by_closing_and_by_dying(tmp_path):
     with pytest.raises(AlreadyRunning, match=f"process {os.getpid()}, for "):
         Lock(tmp_path)
     lock.close()
-    code = "import os, sys; from pathlib import Path; from router.bedside.lock import Lock; Lock(Path(sys.argv[1])); os.abort()"
+    code = (
+        "import os, sys; from pathlib import Path; from router.bedside.lock import Lock; "
+        "Lock(Path(sys.argv[1])); os.abort()"
+    )
     subprocess.run([sys.executable, "-c", code, str(tmp_path)], check=False, stderr=subprocess.DEVNULL)
     Lock(tmp_path).close()
 

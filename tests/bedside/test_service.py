@@ -195,7 +195,10 @@ def test_what_check_warns_of_is_said_by_status_while_the_profile_plays(bedside):
     plays(listener, sensor, LARK)
     (warning,) = pc.seat_status()["warnings"]
     line = next(number for number, line in enumerate(lark.splitlines(), 1) if "Lena" in line)
-    said = f"in line {line} of lark.yaml: this remark seems to hold a person's name, and 1 more: router check {path} says it all"
+    said = (
+        f"in line {line} of lark.yaml: this remark seems to hold a person's name, and 1 more: router check "
+        f"{path} says it all"
+    )
     assert warning == said
     pc.put("finch", FINCH)
     until(lambda: pc.seat_status()["child"] == "finch")

@@ -160,7 +160,10 @@ def main(argv: Sequence[str] | None = None) -> int:
     with tempfile.TemporaryDirectory() as folder:
         with_swaps, without, swaps = run(args.seconds, Path(folder))
     table = Table(
-        title=f"{SEATS - 1} seats, {len(with_swaps) + len(without)} notes, {swaps} swaps at another: late by, in milliseconds"
+        title=(
+            f"{SEATS - 1} seats, {len(with_swaps) + len(without)} notes, {swaps} swaps at another: late by, in "
+            "milliseconds"
+        )
     )
     for name in ("", "notes", "median", "99 %", "99.9 %", "most"):
         table.add_column(name)

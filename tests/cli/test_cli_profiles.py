@@ -90,8 +90,10 @@ def test_check_new_and_rules_need_nothing_of_linux_alone():
     """They run on the therapist's own laptop, whatever it is."""
     script = (
         "import platform, sys; platform.system = lambda: 'another'; "
-        "from router.cli import main; main(['check', 'wren']); main(['rules']); main(['new', 'wren', '--input', 'a=switch']);"
-        "print(sorted({'evdev', 'rtmidi', 'serial', 'fluidsynth', 'mido', 'structlog', 'termios', 'tty', 'fcntl'} & set(sys.modules)))"
+        "from router.cli import main; main(['check', 'wren']); main(['rules']); main(['new', 'wren', "
+        "'--input', 'a=switch']);"
+        "print(sorted({'evdev', 'rtmidi', 'serial', 'fluidsynth', 'mido', 'structlog', 'termios', 'tty', "
+        "'fcntl'} & set(sys.modules)))"
     )
     assert process("-c", script).stdout.splitlines()[-1] == "[]"
 

@@ -176,7 +176,10 @@ def test_the_place_stays_whole_and_the_title_is_cut(width, shows):
 
 
 def test_text_is_wrapped_at_words_on_a_terminal_only():
-    text = "  A long line of several words that is wider than forty columns are.\nshort\n  14 | a line of a file that is longer than the terminal is wide"
+    text = (
+        "  A long line of several words that is wider than forty columns are.\nshort\n  14 | a line of a file that "
+        "is longer than the terminal is wide"
+    )
     narrow, pipe = InMemory(), io.StringIO()
     say(text, file=pipe)
     assert pipe.getvalue() == f"{text}\n"

@@ -35,7 +35,8 @@ def played(folder: Path, *rules: str) -> int:
     """The note of a key that is pressed in the first chord and waits for the second."""
     (folder / "wren.yaml").write_text(ORDERS.format(rules="\n".join(rules)))
     (folder / "t.jsonl").write_text(
-        '{"trace": 1}\n{"t": 1.6, "input": "keys", "midi": [144, 60, 64]}\n{"t": 2.5, "input": "keys", "midi": [128, 60, 0]}\n'
+        '{"trace": 1}\n{"t": 1.6, "input": "keys", "midi": [144, 60, 64]}\n{"t": 2.5, "input": "keys", "midi": '
+        "[128, 60, 0]}\n"
     )
     log = folder / "log.jsonl"
     assert main(["play", str(folder / "t.jsonl"), "--profile", str(folder / "wren.yaml"), "--log", str(log)]) == 0

@@ -336,7 +336,10 @@ def test_a_package_is_tried_elsewhere_as_well(package, harm):
 
 def test_what_a_rule_starts_as_it_is_imported_ends_with_the_trial(folder, tmp_path):
     """A process that goes on in the background, and whatever it would write."""
-    starts = "import subprocess; child = subprocess.Popen(['sleep', '3600'])\nopen({!r}, 'a').write(f'{{child.pid}} ')\n1 / 0\n"
+    starts = (
+        "import subprocess; child = subprocess.Popen(['sleep', '3600'])\nopen({!r}, "
+        "'a').write(f'{{child.pid}} ')\n1 / 0\n"
+    )
     put(folder, "shadow.py", SHADOW + "\n" + starts.format(str(tmp_path / "pids")))
     assert "ZeroDivisionError" in why_not()
     (pid,) = (tmp_path / "pids").read_text().split()

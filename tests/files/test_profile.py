@@ -241,7 +241,10 @@ def test_pressure_defaults_are_those_of_the_conditioning(write):
             (-math.inf, 4615.0),
         ),
         (
-            'evdev: "*", axis: ABS_Z, grab: no, calibrate: [{reads: 50, is: 1 kPa}, {reads: 100, is: 0 Pa}], range: {lowest: 0}',
+            (
+                'evdev: "*", axis: ABS_Z, grab: no, calibrate: [{reads: 50, is: 1 kPa}, {reads: 100, is: 0 Pa}], '
+                "range: {lowest: 0}"
+            ),
             EvdevAxis("*", "ABS_Z", -20.0, 100.0, grab=False),
             (-math.inf, 2000.0),
         ),
@@ -251,7 +254,10 @@ def test_pressure_defaults_are_those_of_the_conditioning(write):
             None,
         ),
         (
-            'midi: "*", bend: yes, calibrate: [{reads: 8192, is: 0 Pa}, {reads: 16384, is: -1 kPa}], range: {lowest: 0, highest: 16383}',
+            (
+                'midi: "*", bend: yes, calibrate: [{reads: 8192, is: 0 Pa}, {reads: 16384, is: -1 kPa}], range: '
+                "{lowest: 0, highest: 16383}"
+            ),
             MidiPressure("*", 0xE0, None, None, -1000 / 8192, 8192.0),
             (-8191 * 1000 / 8192, 1000.0),
         ),

@@ -10,7 +10,10 @@ from tests import mutation
     "change",
     [
         "router/core/rules/quantize.py: self._later.drop(note.instead)  ->  pass",
-        "router/core/conditioning/switch.py: self._held = now - self._pressed_at  ->  self._held = now + self._pressed_at",
+        (
+            "router/core/conditioning/switch.py: self._held = now - self._pressed_at  ->  self._held = now + "
+            "self._pressed_at"
+        ),
         "router/records/recorder.py: os.fsync(self._descriptor)  ->  pass",
     ],
 )

@@ -195,7 +195,10 @@ FAULTS = {
         (FIRST, "        self._all += 1\n        self.context.alarm.at(now + 10**18, -self._all)\n" + FIRST),
         (
             "        for voice in later:\n",
-            "        for number in range(self._all):\n            self.context.alarm.cancel(-number - 1)\n        for voice in later:\n",
+            (
+                "        for number in range(self._all):\n            self.context.alarm.cancel(-number - 1)\n     "
+                "   for voice in later:\n"
+            ),
         ),
     ),
     "settings that are changed": (
@@ -294,7 +297,10 @@ FAULTS = {
         "stay on",
         (
             "        self._later[press.voice] = self",
-            "        again = [self.context.new_voice()] if press.voice in self._later else []\n        self._later[press.voice] = self",
+            (
+                "        again = [self.context.new_voice()] if press.voice in self._later else []\n        "
+                "self._later[press.voice] = self"
+            ),
         ),
         (FIRST, "        return [NoteOn(press.voice, self._pitch), *(NoteOn(voice, 90) for voice in again)]\n"),
     ),
@@ -361,7 +367,10 @@ FAULTS = {
         "a call does not come back within 2 s",
         (
             FIRST,
-            "        while True:\n            try:\n                len(())\n            except BaseException:\n                pass\n",
+            (
+                "        while True:\n            try:\n                len(())\n            except "
+                "BaseException:\n                pass\n"
+            ),
         ),
     ),
     "ending the process": (
@@ -380,7 +389,10 @@ FAULTS = {
         "does not come back",
         (
             FIRST,
-            "        while True:\n            try:\n                pass\n            except Exception:\n                pass\n",
+            (
+                "        while True:\n            try:\n                pass\n            except Exception:\n      "
+                "          pass\n"
+            ),
         ),
     ),
     "events without end": (
@@ -388,7 +400,10 @@ FAULTS = {
         "more than 1000 events",
         (
             FIRST,
-            "        return self._all(press)\n\n    def _all(self, press):\n        while True:\n            yield press\n",
+            (
+                "        return self._all(press)\n\n    def _all(self, press):\n        while True:\n            "
+                "yield press\n"
+            ),
         ),
     ),
     "a method of another shape": (

@@ -110,7 +110,10 @@ def chord_of(pc):
 def test_what_the_keyboard_plays_is_passed_on_within_its_limits_and_ends_with_it(children, part):
     keyboard = part(Keyboard)
     synth = part(Listener)
-    room = f'room: {{keyboard: {{midi: "{keyboard.client}*", leads: key, output: {{midi: "{synth.client}:*"}}, note_length: 1 s}}}}'
+    room = (
+        f'room: {{keyboard: {{midi: "{keyboard.client}*", leads: key, output: {{midi: "{synth.client}:*"}}, '
+        "note_length: 1 s}}"
+    )
     pc, listener, (one, _) = children(room=room)
     until(lambda: pc.ask(do="status")["status"]["room"]["inputs"]["keyboard"]["there"])
     keyboard.send(0xB0, 64, 127)

@@ -424,8 +424,10 @@ def test_the_same_key_twice_is_refused_with_who_has_it_and_what_to_do(desk, room
     refused = room.refusal("door")
     assert isinstance(refused, DeviceBusy)
     assert str(refused) == (
-        'input device "by-path/a1" is taken: seat "window" has KEY_SPACE of it, and "*Switch*" means no other that is free; write '
-        "another pattern or another key or axis into the profile, or another pattern under devices: of the seat in the configuration"
+        'input device "by-path/a1" is taken: seat "window" has KEY_SPACE of it, and "*Switch*" means no other '
+        "that is free; write "
+        "another pattern or another key or axis into the profile, or another pattern under devices: of the "
+        "seat in the configuration"
     )
     desk.at("a1").send(key(SPACE, 1))
     assert room.samples("window") == [SwitchSample("pad", True)]

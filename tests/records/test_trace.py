@@ -143,16 +143,31 @@ GOLDEN = [
     ),
     (HEADER + '{"t": 1, "t": 2, "mark": "a"}\n', 'a.jsonl:2:7: "t" is written twice'),
     (HEADER + '{"t": 1, "input": "pad", "pressed": 1}\n', 'a.jsonl:2:37: "pressed" must be true or false, not 1'),
-    (HEADER + '{"t": 1, "input": "pad", "pressed": "true"}\n', 'a.jsonl:2:37: "pressed" must be true or false, not "true"'),
-    (HEADER + '{"t": 1, "input": "pad", "presed": true}\n', 'a.jsonl:2:26: a sample has no "presed"', 'Did you mean "pressed"?'),
-    (HEADER + '{"t": 1, "input": "pad", "Pressed": true}\n', 'a.jsonl:2:26: a sample has no "Pressed"', 'Did you mean "pressed"?'),
+    (HEADER + '{"t": 1, "input": "pad", "pressed": "true"}\n', (
+    'a.jsonl:2:37: "pressed" must be true or '
+    'false, not "true"'
+    )),
+    (HEADER + '{"t": 1, "input": "pad", "presed": true}\n', (
+    'a.jsonl:2:26: a sample '
+    'has no "presed"'
+    ), 'Did you mean "pressed"?'),
+    (HEADER + '{"t": 1, "input": "pad", "Pressed": true}\n', (
+    'a.jsonl:2:26: a sample has '
+    'no "Pressed"'
+    ), 'Did you mean "pressed"?'),
     (HEADER + '{"t": 1, "input": "pad"}\n', "a.jsonl:2:1: this line says nothing that a sample can say"),
     (HEADER + '{"t": 1, "pressed": true}\n', 'a.jsonl:2:1: a sample of a switch needs "input"'),
-    (HEADER + '{"t": 1, "input": 3, "pressed": true}\n', 'a.jsonl:2:19: "input" must be the name of an input in quotes, not 3'),
+    (HEADER + '{"t": 1, "input": 3, "pressed": true}\n', (
+    'a.jsonl:2:19: "input" must be the name of an input in '
+    'quotes, not 3'
+    )),
     (HEADER + '{"t": 1, "input": "", "pressed": true}\n', 'a.jsonl:2:19: "input" must be the name'),
     (HEADER + '{"t": 1, "input": "\\ud800", "pressed": true}\n', 'a.jsonl:2:19: "input" must be the name'),
     (HEADER + '{"t": 1, "input": "a\\u001bb", "pressed": true}\n', 'a.jsonl:2:19: "input" must be the name'),
-    (HEADER + '{"t": 1, "input": "pad", "pressed": true, "pascal": 2}\n', 'a.jsonl:2:43: a sample of a switch has no "pascal"'),
+    (HEADER + (
+    '{"t": 1, "input": "pad", "pressed": true, '
+    '"pascal": 2}\n'
+    ), 'a.jsonl:2:43: a sample of a switch has no "pascal"'),
     (HEADER + '{"t": 1, "input": "cheek", "pascal": "61"}\n', 'a.jsonl:2:38: "pascal" must be a number, not "61"'),
     (HEADER + '{"t": 1, "input": "cheek", "pascal": false}\n', 'a.jsonl:2:38: "pascal" must be a number, not false'),
     (HEADER + '{"t": 1, "input": "cheek", "pascal": 1e12}\n', 'a.jsonl:2:38: "pascal" is out of range'),
@@ -161,12 +176,27 @@ GOLDEN = [
     (HEADER + '{"t": 1, "input": "head", "x": 0.5, "y": 1.5}\n', 'a.jsonl:2:42: "y" is out of range'),
     (HEADER + '{"t": 1, "input": "keys", "midi": 144}\n', 'a.jsonl:2:35: "midi" must be the bytes'),
     (HEADER + '{"t": 1, "input": "keys", "midi": []}\n', 'a.jsonl:2:35: "midi" must be the bytes'),
-    (HEADER + '{"t": 1, "input": "keys", "midi": [144, 60, 256]}\n', "a.jsonl:2:35: a MIDI byte must be a whole number"),
-    (HEADER + '{"t": 1, "input": "keys", "midi": [144, 60, true]}\n', "a.jsonl:2:35: a MIDI byte must be a whole number"),
-    (HEADER + '{"t": 1, "input": "keys", "midi": [144, 60]}\n', "a.jsonl:2:35: a MIDI message that begins with 144 has 3"),
-    (HEADER + '{"t": 1, "input": "keys", "midi": [144, 200, 1]}\n', "a.jsonl:2:35: the data bytes of a MIDI message are 0"),
+    (HEADER + (
+    '{"t": 1, "input": "keys", "midi": '
+    '[144, 60, 256]}\n'
+    ), "a.jsonl:2:35: a MIDI byte must be a whole number"),
+    (HEADER + (
+    '{"t": 1, "input": "keys", "midi": [144, '
+    '60, true]}\n'
+    ), "a.jsonl:2:35: a MIDI byte must be a whole number"),
+    (HEADER + '{"t": 1, "input": "keys", "midi": [144, 60]}\n', (
+    "a.jsonl:2:35: a MIDI message that begins "
+    "with 144 has 3"
+    )),
+    (HEADER + '{"t": 1, "input": "keys", "midi": [144, 200, 1]}\n', (
+    "a.jsonl:2:35: the data bytes of a MIDI "
+    "message are 0"
+    )),
     (HEADER + '{"t": 1, "input": "keys", "midi": [60, 144, 1]}\n', "a.jsonl:2:35: 60 does not begin a MIDI message"),
-    (HEADER + '{"t": 1, "input": "keys", "midi": [240, 1]}\n', "a.jsonl:2:35: a system-exclusive message must end with 247"),
+    (HEADER + '{"t": 1, "input": "keys", "midi": [240, 1]}\n', (
+    "a.jsonl:2:35: a system-exclusive message must "
+    "end with 247"
+    )),
     (HEADER + '{"t": 1, "input": "pad", "lost": false}\n', 'a.jsonl:2:34: "lost" is only ever true'),
     (HEADER + '{"t": 1, "mark": 5}\n', 'a.jsonl:2:18: "mark" must be a text of one line in quotes, not 5'),
     (HEADER + '{"t": 1, "mark": "a", "input": "pad"}\n', 'a.jsonl:2:23: a mark has no "input"'),

@@ -277,11 +277,23 @@ def test_a_block_that_was_taken_out_is_noticed(whole):
         (b"", "it is empty"),
         (bytes(4096), "it is empty"),
         (b"\n\n", "it is empty"),
-        (b'{"t": 0, "event": "start", "log": 2, "child": "wren"}\n{"t": 1, "event": "sang"}\n', "it was written by a newer router (format 2; this one reads 1), and is not used"),
+        ((
+        b'{"t": 0, "event": "start", "log": 2, "child": "wren"}\n{"t": 1, '
+        b'"event": "sang"}\n'
+        ), "it was written by a newer router (format 2; this one reads 1), and is not used"),
         (b"\xff\xfe\n[1]\n" + b"[" * 5000 + b"\n", "3 lines could not be read and are left out"),
-        (b'{"t": NaN, "event": "mark", "text": "x"}\n{"t": -1, "event": "stop"}\n{"t": true, "event": "stop"}\n', "3 lines could not be read and are left out"),
-        (b'{"t": 1, "event": "press", "input": "pad", "strength": 7}\n{"t": 1, "event": "mark", "text": 1}\n', "2 lines could not be read and are left out"),
-        (b'{"t": 3, "event": "mark", "text": "a"}\n{"t": 1, "event": "mark", "text": "b"}\n', "1 line stood out of order and is put in order"),
+        ((
+        b'{"t": NaN, "event": "mark", "text": "x"}\n{"t": -1, "event": "stop"}\n{"t": true, '
+        b'"event": "stop"}\n'
+        ), "3 lines could not be read and are left out"),
+        ((
+        b'{"t": 1, "event": "press", "input": "pad", "strength": 7}\n{"t": 1, "event": "mark", '
+        b'"text": 1}\n'
+        ), "2 lines could not be read and are left out"),
+        ((
+        b'{"t": 3, "event": "mark", "text": "a"}\n{"t": 1, "event": "mark", '
+        b'"text": "b"}\n'
+        ), "1 line stood out of order and is put in order"),
         (b'{"t": 1, "event": "mark", "text": "a"}\n{"t": 2, "event": "ma', "the last line was cut off and is left out"),
         (b'{"t": 1, "event": "mark", "text": "a"}\n' + bytes(100), None),
         (b'{"t": 1, "event": "mark", "text": "a"}', None),

@@ -39,7 +39,10 @@ class Target:
     def __str__(self) -> str:
         side = "at most" if self.most else "at least"
         unit = f" {self.unit}" if self.unit else ""
-        return f"{'met  ' if self.met else 'MISSED'} {self.what}: {digits(self.measured)}{unit} (wanted {side} {digits(self.wanted)}{unit})"
+        return (
+            f"{'met  ' if self.met else 'MISSED'} {self.what}: {digits(self.measured)}{unit} (wanted {side} "
+            f"{digits(self.wanted)}{unit})"
+        )
 
 
 @dataclass(slots=True)

@@ -55,7 +55,10 @@ def measure(quick: bool) -> Result:
         then = before.get((name, number), Count(0, 0.0))
         waits = now.waits - then.waits
         jacks = waits > 10 * seconds  # with each cycle of its server
-        label = f"{name}{' (the loop)' if number == pc.process.pid else ''}{' (JACK)' if jacks else ''} {number - pc.process.pid}"
+        label = (
+            f"{name}{' (the loop)' if number == pc.process.pid else ''}{' (JACK)' if jacks else ''} "
+            f"{number - pc.process.pid}"
+        )
         result.rows[label] = (str(waits), 60 * waits / took, 1000 * (now.work - then.work))
         if not jacks:
             ours.append(waits)

@@ -98,7 +98,8 @@ def measure(quick: bool) -> Result:
             result.add(f"a collection of garbage{how}", [each / 1000 for each in collections])
         beyond = sum(each > wanted * 1000 for each in away[playing])
         result.remarks.append(
-            f"{events:,} events in {len(away):,} passes, {swaps} swaps{how}: {beyond} passes longer than {wanted / 1000:g} ms."
+            f"{events:,} events in {len(away):,} passes, {swaps} swaps{how}: {beyond} passes longer than "
+            f"{wanted / 1000:g} ms."
         )
     return result
 
