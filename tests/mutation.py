@@ -42,7 +42,10 @@ from tests.shared.places import ROOT
 EQUIVALENT = Path(__file__).with_name("mutation_equivalent.txt")
 
 ENGINE = "test_engine test_timelines test_promises"
-RULES = "test_timelines test_engine test_rules_alone test_rules_anew test_published_schema test_quantize test_following test_harmony"
+RULES = (
+    "test_timelines test_engine test_rules_alone test_rules_anew test_rules_bounds test_published_schema test_quantize"
+    " test_following test_harmony"
+)
 RULE = "tests/house/test_rule_kit.py::test_every_rule_keeps_the_contract[{}]"
 """Where a rule's change has passed all else."""
 HEARD = (
@@ -61,7 +64,7 @@ TESTS = {
     "router/room/turns.py": "test_turns",
     "router/core/balance.py": "test_balance",
     "router/live/channels.py": "test_channels",
-    "router/core/harmony.py": "test_harmony test_following test_timelines",
+    "router/core/harmony.py": "test_harmony test_rules_bounds test_following test_timelines",
     "router/core/ledger.py": "test_ledger test_levels test_balance test_timelines test_engine",
     "router/core/engine.py": f"{ENGINE} test_levels test_following test_harmony test_listening",
     "router/room/room.py": "test_room_music test_listening test_turns test_balance",
