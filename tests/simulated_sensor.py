@@ -16,7 +16,7 @@ import time
 import tty
 from collections.abc import Sequence
 
-from router.cli.practice import child
+from router.cli.simulated import child
 from router.core.units import NANOSECONDS
 from router.files import profile
 

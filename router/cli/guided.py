@@ -23,8 +23,8 @@ from rich.text import Text
 
 from router.cli import say
 from router.cli.meters import SwitchMeter, meter
-from router.cli.practice import Practice
 from router.cli.screen import WIDTH, Screen, Signs, drawable, large, signs_for
+from router.cli.simulated import Practice
 from router.core.events import Found, Lost, PointerSample, PressureSample, Sample, SwitchSample
 from router.core.units import NANOSECONDS
 from router.devices.descriptions import TerminalKey

@@ -4,7 +4,7 @@ import itertools
 
 import pytest
 
-from router.cli import practice
+from router.cli import simulated
 from router.core.units import NANOSECONDS
 from router.files import profile
 
@@ -20,11 +20,11 @@ def test_the_same_comes_again_without_a_jump(name, kind):
         if its_kind == kind
     )
     samples = list(
-        itertools.takewhile(lambda each: each[0] < 700 * NANOSECONDS, practice.child(loaded, source, lambda: 0))
+        itertools.takewhile(lambda each: each[0] < 700 * NANOSECONDS, simulated.child(loaded, source, lambda: 0))
     )
     values = [sample.pascal if kind == "pressure" else sample.x for _, sample in samples]
     steps = [abs(after - before) for before, after in itertools.pairwise(values)]
-    seam = practice.SECONDS * len(samples) // 700
+    seam = simulated.SECONDS * len(samples) // 700
     aside = len(samples) // 100
     assert max(steps[seam - aside : seam + aside]) <= max(steps[: seam - aside])
     means = [sum(values[at : at + aside]) / aside for at in range(0, len(values) - aside, aside)]

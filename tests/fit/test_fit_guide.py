@@ -16,8 +16,8 @@ import pytest
 
 from router import fit
 from router.cli import main
-from router.cli.practice import child
 from router.cli.screen import large
+from router.cli.simulated import child
 from router.core.events import Mark, PressureSample
 from router.core.timers import Alarm, Timers
 from router.core.units import NANOSECONDS

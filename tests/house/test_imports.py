@@ -54,7 +54,7 @@ ROOMS = {
     ),
     "testing": ("virtual_time", "calls", "bench", "checks", "lasting", "proof"),
     "cli": (
-        *("asking", "devices", "elsewhere", "screen", "meters", "piece", "places", "practice", "simulated", "stage"),
+        *("asking", "devices", "elsewhere", "screen", "meters", "piece", "places", "simulated", "stage"),
         *("guided", "trial", "demo_together"),
         *(
             "check",

@@ -21,7 +21,7 @@ Rates = tuple[tuple[str, float], ...]
 
 
 @dataclass(frozen=True, slots=True)
-class Pulse:
+class BodyPulse:
     """A rise (seconds), a plateau and a decay by an exponential's law, of a size in pascals."""
 
     start: float
@@ -51,7 +51,7 @@ class Bout:
     kind: str
     start: float
     end: float
-    pulses: tuple[Pulse, ...] = ()
+    pulses: tuple[BodyPulse, ...] = ()
     shifts: tuple[tuple[float, float, float], ...] = ()
     off: bool = False
 
@@ -93,7 +93,7 @@ def _cough(t: float, effort: float, rng: random.Random) -> Bout:
     found = []
     for _ in range(rng.randint(2, 7)):
         height = size * rng.uniform(0.6, 1.1)
-        found.append(Pulse(t, rng.uniform(0.02, 0.05), rng.uniform(0.02, 0.08), rng.uniform(0.03, 0.07), height))
+        found.append(BodyPulse(t, rng.uniform(0.02, 0.05), rng.uniform(0.02, 0.08), rng.uniform(0.03, 0.07), height))
         size *= rng.uniform(0.8, 1.0)  # the air runs out
         t += rng.uniform(0.85, 1.15) / frequency
     return Bout("cough", start, found[-1].start + found[-1].length, tuple(found))
@@ -108,7 +108,7 @@ def _speech(t: float, effort: float, rng: random.Random) -> Bout:
     for _ in range(rng.randint(1, 4)):
         for _ in range(rng.randint(2, 7)):
             length = rng.uniform(0.08, 0.16)
-            found.append(Pulse(t, 0.3 * length, 0.3 * length, 0.1 * length, rng.uniform(0.3, 1.3) * effort))
+            found.append(BodyPulse(t, 0.3 * length, 0.3 * length, 0.1 * length, rng.uniform(0.3, 1.3) * effort))
             t += length + rng.uniform(0.06, 0.2)
         t += rng.uniform(0.3, 1.0)
     return Bout("speech", start, found[-1].start + found[-1].length, tuple(found))
@@ -120,9 +120,9 @@ def _crying(t: float, effort: float, rng: random.Random) -> Bout:
     while t < until:
         length = rng.uniform(0.6, 1.3)
         size = rng.uniform(0.5, 1.6) * effort
-        found.append(Pulse(t, 0.1, length - 0.1, 0.06, size))
+        found.append(BodyPulse(t, 0.1, length - 0.1, 0.06, size))
         inhaled = rng.uniform(0.2, 0.35)
-        found.append(Pulse(t + length + 0.02, 0.06, inhaled - 0.06, 0.05, -rng.uniform(0.1, 0.4) * effort))
+        found.append(BodyPulse(t + length + 0.02, 0.06, inhaled - 0.06, 0.05, -rng.uniform(0.1, 0.4) * effort))
         t += length + inhaled + rng.uniform(0.0, 0.15)
     return Bout("crying", start, t, tuple(found))
 
@@ -131,11 +131,11 @@ def _spasm(t: float, effort: float, rng: random.Random) -> Bout:
     """A spasm: up within 0.1 to 0.5 s, for 1 to 5 s, slowly away; some shake at 5 to 8 Hz (clonus, from memory)."""
     rise, hold, decay = rng.uniform(0.1, 0.5), rng.uniform(1, 5), rng.uniform(0.2, 0.8)
     size = rng.uniform(1.0, 4.0) * effort
-    found = [Pulse(t, rise, hold, decay, size)]
+    found = [BodyPulse(t, rise, hold, decay, size)]
     if rng.random() < 0.4:
         step = 1 / rng.uniform(5, 8)
         shakes = int(hold / step)
-        found += [Pulse(t + rise + i * step, 0.03, 0.02, 0.03, 0.25 * size) for i in range(shakes)]
+        found += [BodyPulse(t + rise + i * step, 0.03, 0.02, 0.03, 0.25 * size) for i in range(shakes)]
     return Bout("spasm", t, t + found[0].length, tuple(found))
 
 
@@ -151,7 +151,7 @@ def _slip(t: float, effort: float, preload: float, rng: random.Random) -> tuple[
     back = t + rng.uniform(3, 15)
     new = rng.uniform(0.3, 3.0) * effort
     touched = rng.uniform(0.2, 0.8)  # the hand that puts it back
-    hand = Pulse(back - touched, 0.1, touched - 0.1, 0.05, rng.uniform(0.5, 2.0) * effort)
+    hand = BodyPulse(back - touched, 0.1, touched - 0.1, 0.05, rng.uniform(0.5, 2.0) * effort)
     shifts = ((t, rng.uniform(0.02, 0.3), -preload), (back, rng.uniform(0.2, 0.8), new))
     return Bout("slip", t, back + 1.0, (hand,), shifts, off=True), new
 
