@@ -34,7 +34,7 @@ from router.devices.inputs.shared import Sharing
 from router.devices.inputs.terminal import TerminalInput
 from router.files.profile import Profile
 from router.fit import FitError
-from router.fit.guide import BACK, EFFORTS, LEAST, MARK, ON, Guide
+from router.fit.guide import BACK, EFFORTS, LEAST, MARK, ON, PAUSE, Guide
 from router.records.trace import TraceWriter
 from router.system import clock
 from router.system.files import replacing
@@ -46,7 +46,7 @@ AGAIN = NANOSECONDS
 """Between two looks for a device that has gone."""
 STOP = "stop"
 
-_KEYS = {MARK: ("space", "m"), ON: ("enter", "g"), BACK: ("b", "z"), STOP: ("q", "x")}
+_KEYS = {MARK: ("space", "m"), ON: ("enter", "g"), BACK: ("b", "z"), PAUSE: ("p", "o"), STOP: ("q", "x")}
 """The key for each word, and another one for when the child plays with the first."""
 
 
@@ -313,7 +313,9 @@ class _Shown:
         yield Text(f"{title}{place:>{max(1, width - len(title))}}", "bold reverse")
         yield Text()
         word = step.big
-        if guide.running and step.seconds:
+        if guide.paused:
+            word = "PAUSE"
+        elif guide.running and step.seconds:
             word = f"{step.big} {guide.seconds_left(now)}"
         elif guide.running and step.wanted > 2:
             word = f"{step.big} {guide.marked}"
@@ -346,6 +348,9 @@ class _Shown:
             return
         if not guide.running:
             yield f"{keys[MARK]}: begin" + (f"        {keys[ON]}: leave it out" if step.name == "long" else "")
+        elif guide.paused:
+            again = "an effort, and it counts again" if step.name == "efforts" else "rest again"
+            yield f"{keys[MARK]}: {again}        {keys[ON]}: that is enough"
         elif step.name == "efforts":
             enough = "that is enough" if guide.marked >= LEAST else f"at least {LEAST} are needed, {EFFORTS} are good"
             yield f"{keys[MARK]}: an effort        {keys[ON]}: go on ({enough})"
@@ -354,6 +359,8 @@ class _Shown:
         else:
             yield f"{keys[ON]}: that is long enough"
         back = "do this once more" if guide.running else "one step back"
+        if guide.running and step.name in ("rest", "efforts") and not guide.paused:
+            yield f"{keys[PAUSE]}: pause for what nobody asked for: a cough, talk, hands at the child"
         yield f"{keys[BACK]}: {back}        {keys[STOP]}: stop (what was measured is kept)"
 
 

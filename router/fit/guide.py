@@ -8,6 +8,8 @@
 
     A step waits until it is begun, so that nobody is hurried:  waiting --mark--> running --> the next step, waiting
     back       from running: the step begins again; from waiting: the step before it does
+    pause      from running: nobody judges what was heard from a second ago (the child coughs, talks or is moved) until the next
+               mark; a rest waits for it, and lasts so much longer
 
 A step that is taken back stays in the recording, without its marks, and is not judged. The recording so far is complete
 at any moment, and can be written.
@@ -20,10 +22,10 @@ from dataclasses import dataclass, field
 from router.core.events import Lost, Mark, Sample
 from router.core.units import NANOSECONDS
 from router.devices.inputs.base import Stamped
-from router.fit.recording import AFTER
+from router.fit.recording import AFTER, BEFORE
 
-MARK, ON, BACK = "mark", "on", "back"
-"""The words that a person can say: begin, or mark what is seen; go on; go back."""
+MARK, ON, BACK, PAUSE = "mark", "on", "back", "pause"
+"""The words that a person can say: begin, or mark what is seen; go on; go back; leave out what happens now."""
 
 REST_SECONDS = 20
 EFFORTS = 10
@@ -146,6 +148,13 @@ class Guide:
         self._since = now  # the step
         self._taken = {step.name: _Taken() for step in self.steps}
         self._ends: int | None = None
+        self._left: int | None = None  # of a rest that is paused, in nanoseconds
+
+    @property
+    def paused(self) -> bool:
+        """True while what is heard is not judged, until the next mark."""
+        marks = self._taken[self.step.name].marks
+        return self.running and bool(marks) and marks[-1][1] == "pause"
 
     @property
     def step(self) -> Step:
@@ -164,12 +173,16 @@ class Guide:
     @property
     def enough(self) -> bool:
         """True if there is something to fit: a rest, and some efforts."""
-        return bool(self._taken["rest"].marks) and bool(self._taken["efforts"].marks)
+        return bool(self._taken["rest"].marks) and any(word == "effort" for _t, word in self._taken["efforts"].marks)
 
     def seconds_left(self, now: int) -> int:
         """Return the seconds left of a step that ends by itself."""
-        ran = now - self._since if self.running else 0
-        return max(0, -(-(self.step.seconds * NANOSECONDS - ran) // NANOSECONDS))
+        left = self.step.seconds * NANOSECONDS
+        if self._left is not None:
+            left = self._left
+        elif self.running and self._ends is not None:
+            left = self._ends - now
+        return max(0, -(-left // NANOSECONDS))
 
     def sample(self, sample: Sample, now: int) -> None:
         """Take a sample from the device."""
@@ -186,12 +199,14 @@ class Guide:
             self._over(self._ends)
 
     def say(self, word: str, now: int) -> None:
-        """Act on what a person says: ``MARK``, ``ON`` or ``BACK``."""
+        """Act on what a person says: ``MARK``, ``ON``, ``BACK`` or ``PAUSE``."""
         self.wake(now)
         if self.finished:
             return
         if word == BACK:
             self._back(now)
+        elif word == PAUSE:
+            self._pause(now)
         elif self.step.name == "hear":
             self._next()
         elif not self.running:
@@ -201,6 +216,9 @@ class Guide:
                 self._begin(now)
         elif word == ON:
             self._over(now)
+        elif self._left is not None:
+            self._ends, self._left = now + self._left, None
+            self._note(now, "rest")
         elif self.step.name != "rest" and self._ends is None:
             self._mark(now)
 
@@ -235,6 +253,15 @@ class Guide:
         if self.marked >= self.step.wanted:
             self._ends = now + AFTER + NANOSECONDS // 2  # the last effort may be yet to come
 
+    def _pause(self, now: int) -> None:
+        if not self.running or self.step.name not in ("rest", "efforts") or self.paused:
+            return
+        taken = self._taken[self.step.name]
+        since = max([now - BEFORE, *(self._begun + t for t, _word in taken.marks[-1:])])
+        if self.step.name == "rest" and self._ends is not None:
+            self._left, self._ends = self._ends - since, None
+        self._note(since, "pause")
+
     def _over(self, now: int) -> None:
         """End the step, by itself or because somebody goes on."""
         if self.running:
@@ -244,14 +271,15 @@ class Guide:
             elif name == "long":
                 if marks and marks[-1][1] == "effort":
                     self._note(now, "end")
-            elif not marks:  # nobody marked anything: the whole step is one stretch of efforts
+            elif not self.marked:  # nobody marked anything: the whole step is one stretch of efforts
+                marks.clear()
                 self._note(self._since, "effort")
                 self._note(now, "end")
             self._note(now, "pause")
         self._next()
 
     def _next(self) -> None:
-        self.running, self._ends = False, None
+        self.running, self._ends, self._left = False, None, None
         if self.place + 1 < len(self.steps):
             self.place += 1
         else:
@@ -264,7 +292,7 @@ class Guide:
         if taken.marks:  # what was measured in vain is not judged, from its beginning on
             taken.pauses.append(max(0, taken.marks[0][0] - NANOSECONDS))
         taken.marks = []
-        self.running, self._ends = False, None
+        self.running, self._ends, self._left = False, None, None
 
     def _note(self, now: int, word: str) -> None:
         self.asked += word == "effort"

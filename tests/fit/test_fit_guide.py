@@ -22,7 +22,7 @@ from router.core.events import Mark, PressureSample
 from router.core.timers import Alarm, Timers
 from router.core.units import NANOSECONDS
 from router.files import profile
-from router.fit.guide import BACK, MARK, ON, STEPS, Guide
+from router.fit.guide import BACK, MARK, ON, PAUSE, STEPS, Guide
 from tests.shared.measured import session
 from tests.simulated_sensor import Sensor
 
@@ -36,6 +36,39 @@ def marks(guide: Guide, now: float) -> list[tuple[float, str]]:
 def say(guide: Guide, *said: tuple[float, str]) -> None:
     for t, word in said:
         guide.say(word, round(t * SECOND))
+
+
+def test_what_nobody_asked_for_is_paused_and_a_rest_waits_for_it():
+    """A cough in the rest and one among the efforts: neither is judged from a second before the key was pressed."""
+    guide = Guide("pressure", "lark", 0)
+    say(guide, (1, MARK), (2, MARK), (10, PAUSE), (11, PAUSE))
+    assert guide.paused
+    assert guide.seconds_left(round(14 * SECOND)) == 13  # 20, of which 7 counted
+    guide.wake(60 * SECOND)
+    assert guide.step.name == "rest"
+    say(guide, (60, MARK))
+    assert not guide.paused
+    assert guide.deadline() == 73 * SECOND
+    guide.wake(73 * SECOND)
+    assert guide.step.name == "efforts"
+    say(guide, (75, MARK), (78, MARK), (80.5, PAUSE), (90, MARK), (94, MARK), (97, ON))
+    assert marks(guide, 98) == [
+        *((0, "pause"), (2, "rest"), (9, "pause"), (60, "rest"), (73, "end"), (73, "pause")),
+        *((78, "effort"), (79.5, "pause"), (90, "effort"), (94, "effort"), (97, "pause")),
+    ]
+    samples = [(t * SECOND, PressureSample("cheek", 1.0)) for t in range(98)]
+    found = fit.record(sorted([*samples, *guide.recorded(98 * SECOND)], key=lambda each: each[0]), "cheek")
+    assert found.seconds_of_rest == 20
+    assert found.unjudged(85 * SECOND)
+    assert not found.unjudged(92 * SECOND)
+
+
+def test_a_step_in_which_only_a_pause_was_marked_is_one_stretch_of_efforts():
+    guide = Guide("pressure", "lark", 0)
+    say(guide, (1, MARK), (2, MARK), (12, ON), (15, MARK), (18, PAUSE))
+    assert not guide.enough
+    say(guide, (30, ON))
+    assert marks(guide, 31)[-3:] == [(15, "effort"), (30, "end"), (30, "pause")]
 
 
 def test_each_step_leaves_its_marks():
@@ -199,7 +232,7 @@ def test_a_child_is_fitted_in_a_terminal_with_a_sensor_on_a_pty(tmp_path, lark, 
     program.wait_for(b"6 of 6 efforts would have been heard")
     program.wait_for(b"Write this into")
     program.type(b"y\n")
-    program.wait_for(b"the old one is")
+    program.wait_for(b"lark.yaml.old")
     assert program.process.wait(30) == 0
     written = profile.load(lark)
     assert written.plan.inputs["cheek"](iter(range(9)).__next__, None).settings.above.on > 200
