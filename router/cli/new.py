@@ -156,7 +156,7 @@ outputs:
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare them."""
-    parser.add_argument("child", metavar="CHILD", help="a pseudonym, never a name: small letters, digits and -")
+    parser.add_argument("child", metavar="CHILD", help="a pseudonym, never a name: lower-case letters, digits and -")
     parser.add_argument(
         "--input",
         dest="inputs",

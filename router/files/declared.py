@@ -36,7 +36,7 @@ def fault(rule: object) -> str | None:
         return f"{getattr(rule, '__name__', rule)} is no rule; a class made from router.rule.Rule is needed"
     name = getattr(rule, "name", None)
     if not isinstance(name, str) or not NAME.fullmatch(name):
-        return f"the name {name!r} is not of small letters and _, a letter first, at most 32"
+        return f"the name {name!r} is not of lower-case letters and _, a letter first, at most 32"
     if not isinstance(getattr(rule, "takes", None), Kind) or not isinstance(rule.gives, Kind):
         return '"takes" and "gives" must say what kinds of events it takes and gives, such as Kind.NOTES'
     if not rule.takes:

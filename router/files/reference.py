@@ -240,7 +240,7 @@ def _table(title: str, group: Schema) -> Iterator[str]:
     if title:
         yield f"**{title}**"
         yield ""
-    yield "| setting | what it is | it takes | if left out |"
+    yield "| setting | what it is | it takes | default |"
     yield "| --- | --- | --- | --- |"
     for name, wanted in group["properties"].items():
         takes = _cell(_takes(wanted))

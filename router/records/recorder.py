@@ -56,7 +56,7 @@ WAITING = 1 << 20
 """Bytes of one file that are kept while its disk cannot be written: some ten minutes of a busy session. Our choice."""
 
 RECORD, RECORD_OFF = "record", "record off"
-"""The marks that begin and end a recording of what the sensors say, in small letters."""
+"""The marks that begin and end a recording of what the sensors say, in lower case."""
 
 BASELINE, PLAYING = "baseline", "playing"
 """The marks that begin the phases of a session. In a baseline movements are heard and recorded, and nothing sounds."""

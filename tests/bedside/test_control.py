@@ -182,7 +182,10 @@ def test_a_client_that_cannot_be_served_is_let_go_and_may_ask_again(path, monkey
         (b'{"do": "statsu"}', 'Did you mean "status"? There is "status", "use", "panic", "mark", "level" and "watch".'),
         (b'{"do": "\\u001b[2J\\u202e"}', 'there is nothing called "\ufffd[2J\ufffd" to do.'),
         (b'{"do": "status", "file": "/etc/shadow"}', '"status" has no field "file". It takes nothing else.'),
-        (b'{"do": "use"}', '"use" needs "child", the name of a child: small letters, digits and -, a letter first'),
+        (
+            b'{"do": "use"}',
+            '"use" needs "child", the name of a child: lower-case letters, digits and -, a letter first',
+        ),
         (b'{"do": "use", "chlid": "wren"}', '"use" has no field "chlid". Did you mean "child"?'),
         (b'{"do": "use", "child": "../lark"}', '"../lark" cannot be "child": it must be the name of a child'),
         (b'{"do": "use", "child": "/etc/router"}', 'cannot be "child"'),

@@ -206,7 +206,7 @@ FAULTS = {
     "a setting without description": (SHADOW.replace(', "description": "the note"', ""), "has no description"),
     "an unknown quantity": (SHADOW.replace('"quantity": "pitch"', '"quantity": "colour"'), "unknown quantity"),
     "a default that is no note": (SHADOW.replace('"C4"', '"H4"'), "default"),
-    "a name with capitals": (SHADOW.replace('"shadow"', '"Shadow"'), "small letters"),
+    "a name with capitals": (SHADOW.replace('"shadow"', '"Shadow"'), "lower-case letters"),
     "it takes nothing": (SHADOW.replace("Kind.GESTURES", "Kind(0)"), "takes nothing"),
     "it takes what is no kind": (SHADOW.replace("Kind.GESTURES", '"presses"'), "what kinds of events"),
     "a method of another shape": (SHADOW.replace("press(self, press, now)", "press(self, press)"), "press cannot be"),

@@ -234,7 +234,7 @@ FAULTS = {
     "a default that is not allowed": ("settings", 'default of "kind"', ('"default": "plain"', '"default": "queer"')),
     "an unknown quantity": ("settings", 'unknown quantity "span"', ('"quantity": "time"', '"quantity": "span"')),
     "settings that are no schema": ("settings", "no JSON Schema", ('"type": "object"', '"type": "thing"')),
-    "a name with capitals": ("settings", "small letters", ('name = "echo"', 'name = "Echo!"')),
+    "a name with capitals": ("settings", "lower-case letters", ('name = "echo"', 'name = "Echo!"')),
     "nothing is taken": ("settings", "takes nothing", ("takes = Kind.GESTURES", "takes = Kind(0)")),
     "no example": ("example", 'no "Example::"', ("Example::", "Thus:")),
     "an example of another rule": ("example", "not in its own example", ("- echo: {pitch", "- note: {pitch")),

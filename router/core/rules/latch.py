@@ -46,7 +46,7 @@ class LatchRule(Rule):
             "group": {
                 "type": "string",
                 "pattern": r"^[a-z][a-z0-9_-]{0,31}$",
-                "spelling": "small letters, digits, _ and -, a letter first, at most 32",
+                "spelling": "lower-case letters, digits, _ and -, a letter first, at most 32",
                 "description": "a name; of the latches with the same name only one is on",
                 "examples": ["drones"],
             },

@@ -87,14 +87,14 @@ def _folder(name: str, node: object, report: Report, *, seat: bool = False) -> _
     text = node.text.strip()
     called = "folder" if seat else name
     if not text.startswith("/"):
-        hint = "Write the whole path, such as /var/lib/router/profiles."
+        hint = "Write the absolute path, such as /var/lib/router/profiles."
         if re.fullmatch(r"[\w.-]+(/[\w.-]+)+/?", text):
             hint = f'Did you mean "/{text}"?  {hint}'
-        report.add(node.place, f'"{called}" must be a whole path that begins with /, not {quoted(text)}', hint)
+        report.add(node.place, f'"{called}" must be an absolute path that begins with /, not {quoted(text)}', hint)
         return None
     path = PurePosixPath("/" + text.strip("/"))
     if ".." in path.parts:
-        report.add(node.place, 'a folder is written without ".."', "Write the whole path as it is without it.")
+        report.add(node.place, 'a folder is written without ".."', "Write the absolute path as it is without it.")
         return None
     if name == "runtime" and not seat and len(str(path).encode("utf-8", "replace")) > schema.LONGEST_RUNTIME:
         hint = f"The system allows {schema.LONGEST_RUNTIME} letters, as the control socket stands in it."

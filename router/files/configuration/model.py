@@ -1,4 +1,4 @@
-"""A checked configuration, as the daemon sees it. Folders are whole paths, times in nanoseconds."""
+"""A checked configuration, as the daemon sees it. Folders are absolute paths, times in nanoseconds."""
 
 from __future__ import annotations
 

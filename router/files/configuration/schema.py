@@ -29,7 +29,7 @@ LONGEST_RUNTIME = 90
 """Bytes of the path of the folder that holds the control socket: Linux allows a socket 108 in all (unix(7))."""
 
 
-SPELT = "a whole path that begins with /"
+SPELT = "an absolute path that begins with /"
 
 
 def _folder(default: str, about: str) -> Schema:

@@ -195,7 +195,7 @@ INPUTS: Mapping[str, Schema] = {
             "quantity": "time",
             "most": "5 s",
             "default": "0 ms",
-            "description": "how long the switch must be let go before the press is over",
+            "description": "how long the switch must be released before the press is over",
         },
         lockout={
             "quantity": "time",
@@ -209,7 +209,7 @@ INPUTS: Mapping[str, Schema] = {
             "most": "60 min",
             "no": "a press may last for ever",
             "default": "60 s",
-            "description": "a switch that is held longer is taken to be stuck, and let go",
+            "description": "a switch that is held longer is taken to be stuck, and released",
         },
         inverted={
             "type": "boolean",
@@ -264,7 +264,7 @@ INPUTS: Mapping[str, Schema] = {
                 "most": "60 min",
                 "no": "an effort may last for ever",
                 "default": "60 s",
-                "description": "an effort that lasts longer is let go, and its pressure taken as the new rest",
+                "description": "an effort that lasts longer is released, and its pressure taken as the new rest",
             },
             spikes={
                 "quantity": "time",

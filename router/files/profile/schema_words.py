@@ -13,12 +13,12 @@ CHANNEL: Schema = {"type": "integer", "minimum": 1, "maximum": 16}
 NAME: Schema = {
     "type": "string",
     "pattern": r"^[a-z][a-z0-9_-]{0,31}$",
-    "spelling": "small letters, digits, _ and -, a letter first, at most 32",
+    "spelling": "lower-case letters, digits, _ and -, a letter first, at most 32",
 }
 CHILD: Schema = {
     "type": "string",
     "pattern": r"^[a-z][a-z0-9-]{0,31}$",
-    "spelling": "small letters, digits and -, a letter first, at most 32",
+    "spelling": "lower-case letters, digits and -, a letter first, at most 32",
     "description": "a pseudonym, never a name",
     "examples": ["wren"],
 }
