@@ -45,7 +45,7 @@ from router.core.events import (
 )
 from router.core.harmony import Progression
 from router.core.ledger import Limits
-from router.core.music import SCALES, Music, chord_symbol, length
+from router.core.music import SCALES, Music, chord_symbol, length, time_signature
 from router.core.rules import RULES
 from router.core.units import NANOSECONDS, beats_per_minute
 from router.files.quantities import KINDS
@@ -83,6 +83,7 @@ TEXTS: dict[str, list[str]] = {
     "chord": ["C", "Am7", "F#m7b5", "B7#9", "C/E", "1", "12"],
     "drum": ["bass drum 1", "81"],
     "program": ["0", "marimba", "127"],
+    "swing ratio": ["1:1", "3:2", "2:1", "3:1"],
 }
 """Quantities as a profile may write them, the ends of their ranges among them."""
 
@@ -168,7 +169,7 @@ MUSIC = st.builds(
     st.integers(0, 11),
     st.sampled_from([SCALES["major"], SCALES["minor pentatonic"], SCALES["chromatic"]]),
     st.sampled_from([beats_per_minute("90 bpm"), beats_per_minute("400 bpm"), beats_per_minute("20 bpm")]),
-    st.integers(1, 5),
+    st.sampled_from([time_signature(text) for text in ("1/4", "3/4", "4/4", "5/4", "6/8", "7/8", "2/2")]),
 )
 CHORDS = st.lists(st.sampled_from([chord_symbol(text) for text in TEXTS["chord"]]), min_size=1, max_size=3).map(tuple)
 PROGRESSIONS = st.one_of(
