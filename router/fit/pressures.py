@@ -215,7 +215,7 @@ class _Search:
         sides = self._chosen(self.everything)
         last = self._try(sides)
         heard = self._heard(last)
-        overlap = [side for side in sides if self._gentle(last, side) <= self._reach(last, side)]
+        overlap = [side for side in sides if self._gentle(last, side) <= self._ordinary_reach(last, side)]
         few = heard.heard < ENOUGH * heard.efforts
         restless = heard.false > (1 - ENOUGH) * heard.efforts
         if few or restless or (overlap and heard.heard < heard.efforts):
@@ -335,6 +335,10 @@ class _Search:
             (by_piece[piece] for piece in (self.everything if pieces is None else pieces) if piece in by_piece),
             default=0.0,
         )
+
+    def _ordinary_reach(self, trial: Trial, side: str) -> float:
+        """The reach of rest without the widest fifth of its pieces, which a sigh or a cough may have been in."""
+        return quantile(sorted(trial.reach[side].values()) or [0.0], 1 - 1 / PARTS)
 
     def _gentle(self, trial: Trial, side: str) -> float:
         return quantile(self._sizes(trial, side, self.everything) or [0.0], 0.1)

@@ -34,10 +34,14 @@ MARGIN = 1.5
 """Standard deviations of its height by which a cycle may be higher or lower than its shape."""
 FADES = 3 * NANOSECONDS // 10
 """Nanoseconds in which half of an effort is forgotten while the pressure may be an effort or the next breath."""
-FOUND, NEARBY, LATEST = 0.8, 4, 1.5
-"""Weight on so many neighbours to both sides from which on it is known where the rhythm is, and the cycles after which it must be."""
+FOUND, NEARBY = 0.8, 4
+"""Weight on so many neighbours to both sides from which on it is known where the rhythm is."""
+EARLIEST, LATEST = 0.6, 1.5
+"""Cycles after which it is known at the earliest, and must be at the latest."""
 TOGETHER = 0.2
 """Share of the way that the level of each place goes to that of all, in a step."""
+TOO_LONG = 8 * NANOSECONDS
+"""Nothing but efforts for longer means that the level of rest was taken wrongly: it is found anew."""
 LIKELY = 0.04
 """A place is likely if it has this share of the weight of the likeliest."""
 SETTLES = 3 * NANOSECONDS
@@ -92,13 +96,14 @@ class KnownRhythm:
         self._steps = 0
         even = 1.0 / PLACES
         self._calm = [even] * PLACES + [NONE]  # weights without an effort; the last is "no rhythm"
-        self._busy = [even / 10] * PLACES + [NONE / 10]  # and with one on top
+        self._busy = [0.0] * (PLACES + 1)  # and with one on top
         self._level = [0.0] * (PLACES + 1)
         self._off = [0.0] * (PLACES + 1)  # how far the pressure was from each place's, a step ago
         self._low = self._high = self._rest = 0.0
         self._slope = 0.0  # of rest, in pascals a step
         self._left, self._last = 0.0, 0
         self._found = False
+        self._tries = 0  # steps in which an effort was likelier than none, more or less in a row
 
     def shift(self, by: float) -> None:
         """Rest has moved by so many pascals at once."""
@@ -145,6 +150,9 @@ class KnownRhythm:
         gain = max(self._slowest, 1.0 / (self._steps + 1))
         bound = 2.0 * self._noise + 0.1 * self.cycle.height
         total = 0.0
+        begins = (
+            BEGINS if self._found else BEGINS / 10
+        )  # what is there from the first is the rhythm, more often than an effort
         for i in range(PLACES + 1):
             if i < PLACES:
                 at = base + i * FINE
@@ -158,8 +166,8 @@ class KnownRhythm:
             over = off - margin if off > margin else off + margin if off < -margin else 0.0
             z = over * over * scale
             rests, tries = (
-                ((1 - BEGINS) * rests + ENDS * tries) / math.sqrt(math.sqrt(1.0 + z)),
-                (BEGINS * rests + (1 - ENDS) * tries)
+                ((1 - begins) * rests + ENDS * tries) / math.sqrt(math.sqrt(1.0 + z)),
+                (begins * rests + (1 - ENDS) * tries)
                 * heavier
                 / math.sqrt(1.0 + moved * moved * change)
                 * (z / (z + 9.0)),
@@ -177,12 +185,19 @@ class KnownRhythm:
             # Until then each place has a level of its own; a place that was unlikely has learned a wrong one.
             self._slope += gain / 4 * pulled / total
             self._level = [each + TOGETHER * (self._rest - each) for each in level]
-        if not self._found:
+        self._tries = (
+            self._tries + 1 if 2 * sum(self._busy) > sum(self._calm) + sum(self._busy) else max(0, self._tries - 2)
+        )
+        if self._tries * STEP > max(TOO_LONG, 2.5 * self.cycle.period):
+            self.restart()
+        elif not self._found:
             self._found = self._is_found() or self._steps * STEP > LATEST * self.cycle.period
 
     def _is_found(self) -> bool:
         """Tell whether most of the weight lies on neighbouring places, or on there being no rhythm."""
-        weights = [rests + tries for rests, tries in zip(self._calm, self._busy, strict=True)]
+        if self._steps * STEP < EARLIEST * self.cycle.period:
+            return False
+        weights = list(self._calm)
         nothing = weights.pop()
         best = max(range(PLACES), key=weights.__getitem__)
         near = sum(weights[(best + i) % PLACES] for i in range(-NEARBY, NEARBY + 1))
