@@ -128,6 +128,18 @@ def test_a_tube_that_is_off_and_on_again_is_told_both_ways_whatever_is_listened_
     assert sensor.presses() == [pytest.approx(32.05, abs=0.1)]
 
 
+def test_a_step_back_over_a_breath_is_noticed_although_the_signal_was_stiller_in_between():
+    """Nobody at the tube for half a minute: what moved little then says nothing about how a child rests."""
+
+    def signal(t: float) -> float:
+        breath = 15 * math.sin(2 * math.pi * t / 3)
+        return -550.0 if 25 <= t < 60 else -330 + breath if t < 25 else -200 + breath
+
+    sensor = Sensor(flat=4 * NANOSECONDS, rhythm=False).feed(80, signal)
+    assert [round(t) for t, _ in sensor.faults()] == [29, 64]
+    assert sensor.made.rest == pytest.approx(-200, abs=20)
+
+
 def test_drift_is_carried_on_under_a_long_effort():
     """Half an inch of water a minute, and efforts of ten seconds:
     rest was 20 Pa too low after each, and noise pressed.

@@ -7,17 +7,17 @@ waver. So what counts is how far the signal moves from its lowest to its highest
 from __future__ import annotations
 
 from collections import deque
-from statistics import fmean, median
+from statistics import fmean
 
 BLOCK = 5
 """Steps of 20 ms that are one value, their mean: noise is averaged, tremor of up to 4 Hz is not."""
-AS_STILL = 1.5
-"""How many times as far as at rest the signal may move and is still called still. Our choice, as the next."""
+AS_STILL = 1.2
+"""How many times as far as at rest (at most, lately: a tube that is off moves less) it may move and is still called still. Our choice."""
 LEAST = 0.03
-"""And at least this share of ``on``."""
+"""And at least this share of ``on``. Our choice, as the next."""
 AWAY = 0.5
 """A level nearer to rest than this share of ``on`` is rest."""
-_REMEMBERED = 9
+_REMEMBERED = 12
 """Stretches of rest whose movement is remembered."""
 
 
@@ -48,7 +48,7 @@ class Plateau:
         if len(self._lately) < self._flat or not self._moves:
             return None
         low, high = min(self._lately) - rest, max(self._lately) - rest
-        if not (low > 0 or high < 0) or high - low > max(LEAST * self._on, AS_STILL * median(self._moves)):
+        if not (low > 0 or high < 0) or high - low > max(LEAST * self._on, AS_STILL * max(self._moves)):
             return None
         return fmean(self._lately) - rest
 
