@@ -59,6 +59,8 @@ from router.fit.result import (
 )
 
 LEAST_OFF = 0.3
+WORTH_KNOWING = 0.15
+"""A rhythm is known beforehand if it is larger than this share of an ordinary effort; a smaller one is learned while playing."""
 NEARER_TO_REST = 1.7
 """A threshold lies so many times nearer to the reach of rest than to gentle efforts: children tire more often than rest grows."""
 LOWEST, HIGHEST, CLEAR = 0.35, 1.25, 1.5
@@ -87,7 +89,7 @@ def pressure(recording: Recording, settings: PressureSettings) -> Fit:
     search = plain
     if cycle is not None:
         known = _prepared(without_rhythm(samples, cycle), recording, settings)
-        if known.better_than(plain):
+        if cycle.height > WORTH_KNOWING * known.ordinary() and known.better_than(plain):
             search, samples = known, without_rhythm(samples, cycle)
         else:
             cycle = None
@@ -190,6 +192,12 @@ class _Search:
         assert self._measured is not None
         sizes = {word: side.full for word, side in self._measured.sides.items()}
         return bursts(self._measured.times, self._measured.beyond, sizes, self._recording)
+
+    def ordinary(self) -> float:
+        """The ordinary effort of the side on which it is least, in pascals."""
+        assert self._measured is not None
+        sizes = [self._sizes(self._measured, side, self.everything) for side in self._measured.sides]
+        return min((median(of) for of in sizes if of), default=0.0)
 
     def better_than(self, other: _Search) -> bool:
         """Tell whether fewer efforts were missed and false presses heard where both were measured."""
