@@ -36,7 +36,8 @@ import time
 from collections import Counter
 from pathlib import Path
 
-from router.bedside.control import ControlError, ask
+from router.bedside.control_client import ask
+from router.bedside.control_request import ControlError
 
 SOON = 25.0
 """Seconds for what a failure may delay: what was missing is looked for every four seconds,

@@ -20,7 +20,7 @@ import tempfile
 from contextlib import ExitStack, suppress
 from pathlib import Path
 
-from router.bedside.control import ask
+from router.bedside.control_client import ask
 from tests.shared.serving import serving
 
 NOBODY = 65534

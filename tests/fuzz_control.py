@@ -25,7 +25,7 @@ from pathlib import Path
 from unittest import mock
 
 from router.bedside import control
-from router.bedside.control import ask
+from router.bedside.control_client import ask
 from router.core.units import NANOSECONDS
 from router.system import clock
 from tests.shared.serving import Serving, serving

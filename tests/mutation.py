@@ -71,6 +71,8 @@ TESTS = {
     "router/bedside/hush.py": "test_hush",
     "router/devices/outputs/sounding_notes.py": "test_sounding test_hush",
     "router/records/recorder.py": "test_recorder test_records test_retention test_on_the_disk",
+    "router/records/session_files.py": "test_recorder test_records test_retention test_on_the_disk",
+    "router/records/session_log.py": "test_recorder test_records test_retention test_on_the_disk",
     "router/fit/estimates.py": "test_estimates",
     "router/core/conditioning/listen.py": "test_listening test_timelines",
     "router/core/conditioning/*.py": HEARD,

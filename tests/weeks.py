@@ -22,7 +22,7 @@ from router.offline import simulate
 from router.offline.player import play
 from router.offline.simulate import Effort
 from router.records.record_files import LOG, stem
-from router.records.recorder import LogFile, digest, header
+from router.records.session_log import LogFile, digest, header
 
 CHILD = "lark"
 FIRST = datetime(2026, 3, 2, 10, 15)  # noqa: DTZ001 - by the local clock, wherever that is

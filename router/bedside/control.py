@@ -1,4 +1,4 @@
-"""The control socket: one JSON object a line to ask the running daemon, one to answer. The server, and the client.
+"""The control socket: one JSON object a line to ask the running daemon, one to answer. The server; ``control_client.py`` asks.
 
     {"do": "status"}                                  what router/live/status.py describes, as "status"
     {"do": "use", "child": "wren", "seat": "bed"}     play the profile of that child
@@ -27,29 +27,20 @@ Invariants of the server:
 from __future__ import annotations
 
 import errno
-import fcntl
-import grp
-import json
 import os
-import pwd
-import re
 import selectors
 import socket
-import stat
-import struct
 from collections import deque
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager, suppress
-from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
-from typing import Any, Self
+from typing import Any
 
+from router.bedside.control_request import ControlError, Request, as_line, is_panic, read_request
+from router.bedside.control_socket import identity, listen, spare, user_of
 from router.core.timers import earliest
-from router.core.units import NANOSECONDS, nearest
-from router.files import pseudonym
-from router.files.diagnostics import listed, quoted, tidy
-from router.files.profile import schema
+from router.core.units import NANOSECONDS
 from router.live.loop_part import LoopPart
 from router.system import clock
 from router.system.loop import Loop
@@ -65,8 +56,6 @@ HESITATION = NANOSECONDS
 goes."""
 AT_ONCE = 16
 """Clients that are let in in one pass of the loop."""
-BACKLOG = 128
-"""Clients that wait in the kernel to be let in."""
 WATCHERS = 4
 """How many of the clients may watch."""
 LINE = 4096
@@ -95,132 +84,11 @@ it."""
 NO_DESCRIPTOR = NANOSECONDS
 """How long nobody is let in when the process has no descriptor left."""
 
-MODE = 0o660
-OWNER_ONLY = 0o600
 
-Request = dict[str, Any]
 Reply = Callable[[Mapping[str, Any]], None]
 Answer = Callable[[Request, Reply], None]
 """Is given a request that is valid, and says the answer by ``reply``: at once or in a later pass, in the loop's
 thread."""
-
-
-class ControlError(Exception):
-    """The socket cannot be made, or nobody answers; the message is for the person who typed the command."""
-
-
-# --- what may be asked ------------------------------------------------------------------------------------------
-
-
-@dataclass(frozen=True, slots=True)
-class _Field:
-    """A field of a request: what it must be, in words, and whether a value is that."""
-
-    is_: str
-    fits: Callable[[Any], bool]
-    needed: bool = False
-    spelt: schema.Schema | None = None
-
-
-def _name(of: str, wanted: schema.Schema, *, needed: bool = False) -> _Field:
-    return _Field(f"the name of {of}: {wanted['spelling']}", partial(_is_name, wanted), needed, wanted)
-
-
-def _is_name(wanted: schema.Schema, value: Any) -> bool:
-    return isinstance(value, str) and schema.fits(value, wanted)
-
-
-def _is_remark(value: Any) -> bool:
-    return (
-        isinstance(value, str)
-        and 0 < len(value.strip()) <= 200
-        and not re.search("[\x00-\x1f\x7f-\x9f\ud800-\udfff]", value)
-    )
-
-
-def _are_inputs(value: Any) -> bool:
-    return isinstance(value, list) and 0 < len(value) <= 64 and all(_is_name(schema.NAME, name) for name in value)
-
-
-def _is_level(value: Any) -> bool:
-    return isinstance(value, int | float) and not isinstance(value, bool) and 0 <= value <= 1
-
-
-_SEAT = _name("a seat", schema.NAME)
-REQUESTS: Mapping[str, Mapping[str, _Field]] = {
-    "status": {},
-    "use": {"child": _name("a child", schema.CHILD, needed=True), "seat": _SEAT},
-    "panic": {},
-    "mark": {
-        "text": _Field("a remark of one line, at most 200 characters", _is_remark, needed=True),
-        "seat": _SEAT,
-        "names_nobody": _Field("true or false", lambda value: isinstance(value, bool)),
-    },
-    "level": {"level": _Field("a number from 0, silent, to 1", _is_level, needed=True), "seat": _SEAT},
-    "watch": {"inputs": _Field(f"a list of names of inputs, each of {schema.NAME['spelling']}", _are_inputs)},
-}
-
-
-def _read(line: bytes) -> Request:
-    """The request in a line.
-
-    Raises:
-        ControlError: it is none; the message says why.
-    """
-    try:
-        request = json.loads(line, object_pairs_hook=_once)
-    except (ValueError, RecursionError):
-        request = None
-    if not isinstance(request, dict):
-        raise ControlError('this is no request: a request is a JSON object in one line, such as {"do": "status"}')
-    do = request.get("do")
-    if not isinstance(do, str) or do not in REQUESTS:
-        raise ControlError(_unknown(f"there is nothing called {_said(do)} to do", do, REQUESTS, "There is"))
-    fields = REQUESTS[do]
-    for name in request:
-        if name != "do" and name not in fields:
-            raise ControlError(_unknown(f'"{do}" has no field {_said(name)}', name, fields, "It takes"))
-    for name, field in fields.items():
-        if name not in request and field.needed:
-            raise ControlError(f'"{do}" needs "{name}", {field.is_}')
-        if name in request and not field.fits(request[name]):
-            raise ControlError(_unfit(name, field, request[name]))
-    if do == "mark" and not request.get("names_nobody") and (like := pseudonym.in_text(request["text"])) is not None:
-        raise ControlError(
-            f"this remark seems to hold {like}. Is it? It would stay in the record, and nothing is written yet. "
-            'If it is none: router mark --names-nobody (in a request, "names_nobody": true)'
-        )
-    return request
-
-
-def _once(pairs: list[tuple[str, Any]]) -> Request:
-    """A JSON object in which nothing stands twice: which of the two would hold is not for us to choose."""
-    request = dict(pairs)
-    if len(request) < len(pairs):
-        names = [name for name, _ in pairs]
-        twice = next(name for name in names if names.count(name) > 1)
-        raise ControlError(f"{_said(twice)} stands twice in this request")
-    return request
-
-
-def _unfit(name: str, field: _Field, value: Any) -> str:
-    near = schema.respell(value, field.spelt) if field.spelt is not None and isinstance(value, str) else None
-    hint = f' Did you mean "{near}"?' if near else ""
-    return f'{_said(value)} cannot be "{name}": it must be {field.is_}.{hint}'
-
-
-def _unknown(what: str, word: Any, words: Mapping[str, Any], there: str) -> str:
-    near = nearest(word, words) if isinstance(word, str) else None
-    hint = f' Did you mean "{near}"?' if near else ""
-    return f"{what}.{hint} {there} {listed(words) if words else 'nothing else'}."
-
-
-def _said(value: Any) -> str:
-    """Return what somebody sent, short and with nothing invisible."""
-    return quoted(tidy(value if isinstance(value, str) else json.dumps(value)))
-
-
-# --- the server -------------------------------------------------------------------------------------------------
 
 
 class _User:
@@ -287,7 +155,7 @@ class Watcher:
         if self._inputs is not None:
             seats = {name: self._wanted(seat) for name, seat in frame["seats"].items()}
             frame = {**frame, "seats": seats}
-        self._control.put(client, _line(frame))
+        self._control.put(client, as_line(frame))
 
     def _wanted(self, seat: Mapping[str, Any]) -> Mapping[str, Any]:
         assert self._inputs is not None  # asked only then
@@ -330,9 +198,9 @@ class ControlServer(LoopPart):
         self._framing = agenda.reminder(self._send_frame)  # while somebody watches
         self._framed = 0  # when the latest frame was due
         self._showing_out = agenda.reminder(self._show_out_from_the_door)
-        self._listener, self.warning = _listen(path, group)
-        self._spare = _spare()  # a descriptor for a panic when there is no other
-        self._identity = _identity(path)
+        self._listener, self.warning = listen(path, group)
+        self._spare = spare()  # a descriptor for a panic when there is no other
+        self._identity = identity(path)
         # A set of descriptors is a descriptor itself: the loop watches only this one, whichever clients come and go,
         # and clients that are slow to read are waited for here.
         self._selector = selectors.EpollSelector()
@@ -377,7 +245,7 @@ class ControlServer(LoopPart):
         for client in list(self._clients):
             self.drop(client)
         with suppress(OSError):
-            if _identity(self._path) == self._identity:
+            if identity(self._path) == self._identity:
                 self._path.unlink()
         self._listener.close()
         self._selector.close()
@@ -421,7 +289,7 @@ class ControlServer(LoopPart):
     def _begin(self, connection: socket.socket, now: int) -> None:
         """Begin with a client, at a place or at the door. Read at once what it sent, before another displaces it."""
         connection.setblocking(False)
-        number = _user_of(connection)
+        number = user_of(connection)
         for user in [each for each in self._users if each != number and not self._of(each)]:
             if len(self._users) > PLACES:  # their quotas are forgotten, as there are more users than places
                 del self._users[user]
@@ -492,13 +360,13 @@ class ControlServer(LoopPart):
             with connection:
                 connection.settimeout(HURRY)  # a client that has just connected is about to send
                 line = connection.recv(LINE).partition(b"\n")[0]
-                if _is_panic(line):
-                    self._answer(_read(line), lambda answer: _tell(connection, answer))
+                if is_panic(line):
+                    self._answer(read_request(line), lambda answer: _tell(connection, answer))
                 else:
                     _tell(
                         connection, {"ok": False, "problem": "the router has no descriptor left; it can still do panic"}
                     )
-        self._spare = _spare()
+        self._spare = spare()
 
     def _of_client(self, client: _Client, events: int) -> None:
         with self._serving(client):
@@ -528,12 +396,12 @@ class ControlServer(LoopPart):
         elif (
             end
             and client.shown_out_at is not None
-            and not _is_panic(line)
+            and not is_panic(line)
             and not self._has_place(client.user.number, clock.now())
         ):
             self._no_place(client)
         elif end:
-            if not _is_panic(line):
+            if not is_panic(line):
                 client.shown_out_at = None  # it has a place now
             client.received = rest
             self._request(client, line)
@@ -546,7 +414,7 @@ class ControlServer(LoopPart):
         client.answers.append(place)
         reply = partial(self._reply, client, place)
         try:
-            request = _read(line)
+            request = read_request(line)
             if len(client.answers) > WAITING:
                 raise ControlError(f"too many requests wait for their answer: at most {WAITING}")
             if problem := client.user.allowed(request, clock.now()):
@@ -566,7 +434,7 @@ class ControlServer(LoopPart):
         """Fill the place of an answer, and send what is now in line. Only the first answer counts."""
         if client not in self._clients:
             return
-        place.append(_line(answer))
+        place.append(as_line(answer))
         while client.answers and client.answers[0] and client in self._clients:
             self.put(client, client.answers.popleft()[0])
 
@@ -623,248 +491,10 @@ class ControlServer(LoopPart):
                     self._show_out(client, "the router failed at making frames; its log says how")
 
 
-def _is_panic(line: bytes) -> bool:
-    try:
-        return bool(_read(line)["do"] == "panic")
-    except ControlError:
-        return False
-
-
-def _user_of(connection: socket.socket) -> int:
-    """The number of the user at the other end (unix(7), SO_PEERCRED)."""
-    return int(
-        struct.unpack("3i", connection.getsockopt(socket.SOL_SOCKET, socket.SO_PEERCRED, struct.calcsize("3i")))[1]
-    )
-
-
-def _spare() -> int | None:
-    """A descriptor that is only there to be given up."""
-    try:
-        return os.open(os.devnull, os.O_RDONLY | os.O_CLOEXEC)
-    except OSError:
-        return None
-
-
 def _tell(connection: socket.socket, answer: Mapping[str, Any]) -> None:
     with suppress(OSError):
-        connection.send(_line(answer))
-
-
-def _line(document: Mapping[str, Any]) -> bytes:
-    return json.dumps(document).encode() + b"\n"
+        connection.send(as_line(answer))
 
 
 def _problem(problem: str) -> bytes:
-    return _line({"ok": False, "problem": problem})
-
-
-def _identity(path: Path) -> tuple[int, int]:
-    found = path.stat()
-    return found.st_dev, found.st_ino
-
-
-# --- making the socket ------------------------------------------------------------------------------------------
-
-
-def _listen(path: Path, group: str | None) -> tuple[socket.socket, str]:
-    """A socket that listens at ``path``, and a warning if it is not the group's."""
-    listener = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM | socket.SOCK_NONBLOCK)
-    try:
-        with _alone_in(path.parent):
-            _clear(path)
-            listener.bind(str(path))
-            warning = _give_to(path, group)
-            listener.listen(BACKLOG)  # until now nobody can connect, so nobody comes before mode and group are right
-    except OSError as error:
-        listener.close()
-        raise ControlError(f"{path}: no control socket can be made: {error.strerror or error}") from error
-    except ControlError:
-        listener.close()
-        raise
-    return listener, warning
-
-
-@contextmanager
-def _alone_in(folder: Path) -> Iterator[None]:
-    """Keep other daemons from replacing a socket in this folder meanwhile."""
-    descriptor = os.open(folder, os.O_RDONLY | os.O_CLOEXEC)
-    try:
-        fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        yield
-    except BlockingIOError as error:
-        raise ControlError(f"{folder}: another router is just starting here") from error
-    finally:
-        os.close(descriptor)
-
-
-def _clear(path: Path) -> None:
-    """Remove what a dead daemon left."""
-    with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM | socket.SOCK_NONBLOCK) as trial:
-        try:
-            trial.connect(str(path))
-        except FileNotFoundError:
-            return
-        except BlockingIOError:  # so many wait to be let in that somebody must be there
-            raise ControlError(f"another router listens at {path}, and is busy") from None
-        except ConnectionRefusedError:
-            if not stat.S_ISSOCK(path.lstat().st_mode):
-                raise ControlError(f"{path} is in the way: it is no socket") from None
-            path.unlink()
-            return
-        process = struct.unpack("3i", trial.getsockopt(socket.SOL_SOCKET, socket.SO_PEERCRED, struct.calcsize("3i")))[0]
-        raise ControlError(f"another router listens at {path}: it is process {process}")
-
-
-def _give_to(path: Path, group: str | None) -> str:
-    """Set the mode and group of the socket; return what went wrong, or nothing."""
-    path.chmod(OWNER_ONLY)
-    if group is None:
-        return ""
-    try:
-        os.chown(path, -1, grp.getgrnam(group).gr_gid)
-    except KeyError:
-        why = f'there is no group called "{group}"'
-    except OSError as error:
-        why = f'it cannot be given to the group "{group}": {error.strerror}'
-    else:
-        path.chmod(MODE)
-        return ""
-    return f"the control socket is for {_name_of_user(os.getuid())} and root alone: {why}"
-
-
-# --- the client -------------------------------------------------------------------------------------------------
-
-ANSWER = 1 << 24
-"""Bytes that an answer may have; what sends more is no router."""
-
-
-def default_path() -> Path:
-    """Where the daemon's socket is, if the command line does not say."""
-    return Path(os.environ.get("ROUTER_SOCKET") or "/run/router/control")
-
-
-def ask(path: Path, request: Mapping[str, Any], timeout: float) -> dict[str, Any]:
-    """Return the daemon's answer to one request, within ``timeout`` seconds.
-
-    Raises:
-        ControlError: no daemon, not allowed, or no answer in time; the message says what to do.
-    """
-    with Connection(path, timeout) as connection:
-        connection.send(request)
-        return connection.receive(timeout)
-
-
-class Connection:
-    """A line to the daemon. ``ControlError`` is raised as by ``ask``, and when the daemon hangs up."""
-
-    def __init__(self, path: Path, timeout: float) -> None:
-        self._path = path
-        self._received = b""
-        self._socket = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
-        # Python's own time-out would not wait at all when several want to be let in at once (unix(7): EAGAIN).
-        seconds, part = divmod(round(timeout * 1_000_000), 1_000_000)
-        self._socket.setsockopt(socket.SOL_SOCKET, socket.SO_SNDTIMEO, struct.pack("ll", seconds, part))
-        try:
-            self._socket.connect(str(path))
-            self._socket.settimeout(timeout)
-        except OSError as error:
-            self._socket.close()
-            raise ControlError(_why_not(path, error)) from error
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        self.close()
-
-    def close(self) -> None:
-        """Hang up."""
-        self._socket.close()
-
-    def fileno(self) -> int:
-        """Readable when something has come."""
-        return self._socket.fileno()
-
-    def send(self, request: Mapping[str, Any]) -> None:
-        """Ask."""
-        with suppress(BrokenPipeError, ConnectionResetError):  # it hung up, but may have said why: read that
-            self._socket.sendall(_line(request))
-
-    def receive(self, timeout: float) -> dict[str, Any]:
-        """The next answer or frame, within ``timeout`` seconds."""
-        deadline = clock.now() + round(timeout * NANOSECONDS)
-        while b"\n" not in self._received:
-            self._socket.settimeout(max(0.001, (deadline - clock.now()) / NANOSECONDS))
-            self._read()
-        line, _, self._received = self._received.partition(b"\n")
-        return self._parsed(line)
-
-    def arrived(self) -> list[dict[str, Any]]:
-        """Everything that has come, without waiting; to be called when readable."""
-        self._socket.settimeout(0)
-        with suppress(BlockingIOError):
-            self._read()
-        *lines, self._received = self._received.split(b"\n")
-        return [self._parsed(line) for line in lines]
-
-    def _read(self) -> None:
-        try:
-            received = self._socket.recv(1 << 18)
-        except BlockingIOError:
-            raise
-        except TimeoutError as error:
-            raise ControlError(
-                f"the router at {self._path} does not answer. See what it does: systemctl status router"
-            ) from error
-        except OSError as error:
-            raise ControlError(f"the router at {self._path} hung up: {error.strerror}") from error
-        if not received:
-            raise ControlError(f"the router at {self._path} hung up")
-        self._received += received
-        if len(self._received) > ANSWER:
-            raise ControlError(f"what answers at {self._path} is no router")
-
-    def _parsed(self, line: bytes) -> dict[str, Any]:
-        try:
-            document = json.loads(line)
-        except (ValueError, RecursionError):
-            document = None
-        if not isinstance(document, dict):
-            raise ControlError(f"what answers at {self._path} is no router")
-        return document
-
-
-def _why_not(path: Path, error: OSError) -> str:
-    """Say why nobody can be asked at ``path``, and what to do."""
-    if isinstance(error, FileNotFoundError | ConnectionRefusedError | NotADirectoryError):
-        return (
-            f"no router is running: nobody listens at {path}\n"
-            "Start it: sudo systemctl start router\n"
-            "If it listens elsewhere, say where with --socket PATH, or in the environment variable ROUTER_SOCKET."
-        )
-    if isinstance(error, PermissionError):
-        return _not_allowed(path)
-    if isinstance(error, TimeoutError | BlockingIOError):
-        return f"the router at {path} does not answer. See what it does: systemctl status router"
-    return f"{path}: {error.strerror or error}"
-
-
-def _not_allowed(path: Path) -> str:
-    for place in (path, path.parent):
-        with suppress(OSError, KeyError):
-            found = place.stat()
-            if found.st_mode & stat.S_IRGRP:
-                group = grp.getgrgid(found.st_gid).gr_name
-                return (
-                    f"you may not use {path}: it is for members of the group {group}\n"
-                    f"Become one: sudo adduser {_name_of_user(os.getuid())} {group}\nThen log out and in again."
-                )
-            return f"you may not use {path}: it is for {_name_of_user(found.st_uid)} alone. Try it with sudo."
-    return f"you may not use {path}. Try it with sudo."
-
-
-def _name_of_user(number: int) -> str:
-    try:
-        return pwd.getpwuid(number).pw_name
-    except KeyError:
-        return str(number)
+    return as_line({"ok": False, "problem": problem})

@@ -24,7 +24,8 @@ from typing import Any
 
 from router import __version__
 from router.bedside.buttons import Buttons
-from router.bedside.control import ControlError, ControlServer, Reply
+from router.bedside.control import ControlServer, Reply
+from router.bedside.control_request import ControlError
 from router.bedside.deaths import SAFE, DeathRecord, Deaths, StartVerdict
 from router.bedside.hush import end_what_was_left
 from router.bedside.profile_folder import Offer, ProfileFolder

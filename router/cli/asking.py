@@ -41,11 +41,12 @@ def ask(args: argparse.Namespace, request: Mapping[str, Any], timeout: float) ->
     """The daemon's answer within ``timeout`` seconds, or None after saying why there is none that will do."""
     if not can(args):
         return None
-    from router.bedside import control  # only Linux has all that it needs
+    from router.bedside import control_client - only Linux has all that it needs
+    from router.bedside.control_request import ControlError
 
     try:
-        answer = control.ask(args.socket or control.default_path(), request, timeout)
-    except control.ControlError as error:
+        answer = control_client.ask(args.socket or control_client.default_path(), request, timeout)
+    except ControlError as error:
         refused(args, str(error))
         return None
     if answer.get("ok") is not True:

@@ -24,7 +24,7 @@ from router.devices.outputs.midi_file import MidiFile, track_names
 from router.files import profile, pseudonym
 from router.live.budget import Budget
 from router.offline.player import Strangers, Tally, play
-from router.records.recorder import LogFile, digest, header
+from router.records.session_log import LogFile, digest, header
 from router.records.trace import Trace, TraceError
 from router.system.files import replacing
 

@@ -79,7 +79,7 @@ def _play_profile(args: argparse.Namespace) -> signal.Signals | int | None:
     # Here and not above: only Linux has all that these need.
     from router.devices.ports import give_back
     from router.live.daemon import Daemon
-    from router.records.recorder import BackgroundLog
+    from router.records.session_log import BackgroundLog
     from router.system import clock
 
     with contextlib.ExitStack() as stack:
@@ -179,7 +179,7 @@ def _log(verbose: bool, stack: contextlib.ExitStack) -> tuple[Any, Callable[[], 
 
     It counts the lines that are missing.
     """
-    from router.records.recorder import BackgroundWriter
+    from router.records.session_log import BackgroundWriter
 
     file = _standard_error()
     writer = BackgroundWriter(file, lambda missing: f"({missing} lines did not fit and are missing here)\n")

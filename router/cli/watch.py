@@ -36,7 +36,7 @@ from router.offline.player import steps
 from router.records import trace
 
 if TYPE_CHECKING:
-    from router.bedside.control import Connection
+    from router.bedside.control_client import Connection
 
 NAME = "watch"
 HELP = "live meters of what the running router hears"
@@ -267,20 +267,21 @@ class _Watch(_Shows):
             self._view.away("the router says nothing")
 
     def _call(self, now: int) -> None:
-        from router.bedside import control
+        from router.bedside import control_client
+        from router.bedside.control_request import ControlError
 
         args = self._args
         request: dict[str, Any] = {"do": "watch"} | ({} if args.input is None else {"inputs": [args.input]})
         try:
-            self._connection = control.Connection(args.socket or control.default_path(), PATIENCE)
+            self._connection = control_client.Connection(args.socket or control_client.default_path(), PATIENCE)
             self._connection.send(request)
             self._take(self._connection.receive(PATIENCE))
             self._loop.watch(self._connection.fileno(), self._arrived)
-        except control.ControlError as error:
+        except ControlError as error:
             self._lose(error, now)
 
     def _arrived(self) -> None:
-        from router.bedside import control
+        from router.bedside.control_request import ControlError
         from router.system import clock
 
         assert self._connection is not None  # it is watched
@@ -288,11 +289,11 @@ class _Watch(_Shows):
         try:
             for document in self._connection.arrived():
                 self._take(document)
-        except control.ControlError as error:
+        except ControlError as error:
             self._lose(error, clock.now())
 
     def _take(self, document: dict[str, Any]) -> None:
-        from router.bedside.control import ControlError
+        from router.bedside.control_request import ControlError
 
         if document.get("ok") is False:
             raise ControlError(str(document.get("problem")))

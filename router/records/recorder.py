@@ -18,33 +18,21 @@ second. The last line, ``end``, holds the SHA-256 of everything before it.
 from __future__ import annotations
 
 import contextlib
-import gzip
-import hashlib
-import itertools
-import json
-import os
 import queue
 import threading
-import zlib
 from collections.abc import Callable
 from datetime import datetime
 from functools import partial
 from pathlib import Path
-from typing import Any, TextIO
+from typing import Any
 
-from router import __version__
 from router.core.events import Mark, Sample
 from router.core.units import NANOSECONDS
-from router.records.record_files import LOG, TRACE, VERSION, stem
+from router.records.record_files import stem
 from router.records.retention import DAY, LEAST, ClockWhileOff, Retention
-from router.records.trace import header_line, sample_line
+from router.records.session_files import SessionLog, SessionTrace
+from router.records.session_log import LAST_WAIT, QUEUE, header, remark
 from router.system import clock
-
-QUEUE = 10_000
-"""Events that may wait for the disk: some minutes of a busy session. Our choice."""
-
-LAST_WAIT = 5.0
-"""Seconds for the disk to take what is left when the daemon stops."""
 
 ON_DISK = NANOSECONDS
 """Nanoseconds until what came is on the disk: as much as a power cut may cost."""
@@ -52,155 +40,11 @@ ON_DISK = NANOSECONDS
 PATIENCE = (1, 2, 5, 10, 30)
 """Seconds until a disk that failed is tried again; the last one for ever."""
 
-WAITING = 1 << 20
-"""Bytes of one file that are kept while its disk cannot be written: some ten minutes of a busy session. Our choice."""
-
 RECORD, RECORD_OFF = "record", "record off"
 """The marks that begin and end a recording of what the sensors say, in lower case."""
 
 BASELINE, PLAYING = "baseline", "playing"
 """The marks that begin the phases of a session. In a baseline movements are heard and recorded, and nothing sounds."""
-
-LONGEST_MARK = 200
-"""Letters of a remark that are kept; far above a sentence."""
-
-
-def log_line(t: float, event: str, fields: dict[str, Any]) -> str:
-    """Write an event as a line of the log, with its line end."""
-    return json.dumps({"t": round(t, 6), "event": event, **fields}, ensure_ascii=False) + "\n"
-
-
-def header(child: str, **more: Any) -> dict[str, Any]:
-    """The fields of the first line, ``start``: the version of the format, whose it is, and what made it."""
-    return {"log": VERSION, "child": child, **more, "router": __version__}
-
-
-def digest(profile: Path) -> str:
-    """The SHA-256 of a profile's file, which tells one state of the profile from another."""
-    return hashlib.sha256(profile.read_bytes()).hexdigest()
-
-
-def remark(text: str) -> str:
-    """A mark's text as it is written: one line of what can be shown, not too long."""
-    return " ".join("".join(c if c.isprintable() else " " for c in text).split())[:LONGEST_MARK]
-
-
-class LogFile:
-    """Writes each event as it comes: for offline work, where waiting for the disk harms nobody.
-
-    ``about`` goes into the first ``start``; see ``header``.
-    """
-
-    def __init__(self, file: TextIO, start: int, about: dict[str, Any] | None = None) -> None:
-        self._file, self._start = file, start
-        self._about = about or {}
-
-    def __call__(self, now: int, event: str, fields: dict[str, Any]) -> None:
-        """An engine's ``observe``."""
-        if event == "start":
-            fields, self._about = {**fields, **self._about}, {}
-        self._file.write(log_line((now - self._start) / NANOSECONDS, event, fields))
-
-
-class BackgroundWriter:
-    """Writes lines to a file from a thread of its own; ``put`` never waits.
-
-    ``lost`` makes the line that stands in for a number of lines that did not fit or could not be written. ``on_fault``
-    is told, by the writing thread and once until it works again, why the file cannot be written; the music plays on.
-    """
-
-    def __init__(
-        self,
-        file: TextIO,
-        lost: Callable[[int], str],
-        on_fault: Callable[[OSError], None] | None = None,
-        size: int = QUEUE,
-    ) -> None:
-        self._file, self._lost, self._on_fault = file, lost, on_fault
-        self._queue: queue.Queue[Callable[[], str] | None] = queue.Queue(size)
-        self._refused = self._said = 0  # lines that did not fit, and how many of them are said to be missing: one
-        # number for each thread, so that neither waits for the other
-        self._failed = 0  # lines that could not be written since it last worked
-        self._unwritten = 0  # and since it began
-        self._thread = threading.Thread(target=self._write, name="writer", daemon=True)
-        self._thread.start()
-
-    @property
-    def lost(self) -> int:
-        """Lines that are missing since it began: they did not fit or could not be written."""
-        return self._refused + self._unwritten
-
-    def put(self, line: Callable[[], str]) -> None:
-        """A line, made when it is written."""
-        try:
-            self._queue.put_nowait(line)
-        except queue.Full:
-            self._refused += 1
-
-    def close(self) -> bool:
-        """Write what is left, within ``LAST_WAIT``, and say whether it was; then the file is the caller's to close."""
-        try:
-            self._queue.put(None, timeout=LAST_WAIT)
-        except queue.Full:
-            return False
-        self._thread.join(LAST_WAIT)
-        return not self._thread.is_alive()
-
-    def _write(self) -> None:
-        while (line := self._queue.get()) is not None:
-            self._written(line)
-        self._written(str)  # nothing more, but what is missing is said
-
-    def _written(self, line: Callable[[], str]) -> None:
-        refused = self._refused - self._said
-        try:
-            if missing := refused + self._failed:
-                # A new line first: the last one may have been cut off.
-                self._file.write(("\n" if self._failed else "") + self._lost(missing))
-            self._file.write(line())
-            if self._queue.empty():
-                self._file.flush()
-        except (OSError, MemoryError) as error:
-            if not self._failed and self._on_fault is not None and isinstance(error, OSError):
-                self._on_fault(error)
-            self._failed += 1
-            self._unwritten += 1
-        else:
-            self._said += refused
-            self._failed = 0
-
-
-class BackgroundLog:
-    """A session log in one file that the caller has opened; ``start`` is the monotonic time of its 0."""
-
-    def __init__(
-        self, file: TextIO, start: int, on_fault: Callable[[OSError], None] | None = None, size: int = QUEUE
-    ) -> None:
-        self._start = start
-        self._latest = start
-        self._writer = BackgroundWriter(file, self._gap, on_fault, size)
-
-    def __call__(self, now: int, event: str, fields: dict[str, Any]) -> None:
-        """An engine's ``observe``."""
-        self._writer.put(lambda: self._line(now, event, fields))
-
-    def close(self) -> None:
-        """Write what is left."""
-        self._writer.close()
-
-    def _line(self, now: int, event: str, fields: dict[str, Any]) -> str:
-        self._latest = now
-        return log_line((now - self._start) / NANOSECONDS, event, fields)
-
-    def _gap(self, missing: int) -> str:
-        return log_line((self._latest - self._start) / NANOSECONDS, "fault", _missing(missing))
-
-
-def _missing(lines: int) -> dict[str, Any]:
-    return {"error": f"{lines} lines are missing about here: the disk was too slow or failed", "missing": lines}
-
-
-# --- the records of all children ----------------------------------------------------------------------------------
 
 
 class Records:
@@ -368,9 +212,9 @@ class SessionRecorder:
         self._left_out: frozenset[str] = _OTHERS if notes else _OTHERS | _MUSIC
         self._started = False
         self._refused = self._said = 0  # as in BackgroundWriter
-        self._log = _Log(path, about)
-        self._trace: _Trace | None = None
-        self._new_trace = partial(_Trace, path, about)
+        self._log = SessionLog(path, about)
+        self._trace: SessionTrace | None = None
+        self._new_trace = partial(SessionTrace, path, about)
 
     @property
     def lost(self) -> int:
@@ -475,206 +319,3 @@ _MUSIC = frozenset({"note_on", "note_off", "control", "program", "chord"})
 """Events of what was played, not of what the child did."""
 _OTHERS = frozenset({"heard"})
 """Events of what other children did: a child's log holds nobody else."""
-
-
-class _File:
-    """A file that grows by whole pieces.
-
-    A piece that could not be written is kept and written later, in place of half a piece.
-    """
-
-    def __init__(self, path: Path) -> None:
-        self._waiting = bytearray()
-        self._path, self._made = path, False
-        self._descriptor: int | None = None
-        self._size = 0  # of what is on the disk for certain
-
-    @property
-    def waits(self) -> bool:
-        return bool(self._waiting)
-
-    @property
-    def path(self) -> Path:
-        """Where it is, once it is made."""
-        return self._path
-
-    def write(self) -> None:
-        """Put what waits on the disk.
-
-        Raises:
-            OSError: it still waits, and the file is to be closed.
-        """
-        if not self._waiting:
-            return
-        if self._descriptor is not None and not self._is_there(self._descriptor):
-            self.close()
-        if self._descriptor is None:
-            self._descriptor = self._opened()
-        data = self._packed()
-        rest = memoryview(data)
-        while rest:
-            rest = rest[os.write(self._descriptor, rest) :]
-        os.fsync(self._descriptor)
-        self._size += len(data)
-        self._waiting.clear()
-
-    def close(self) -> None:
-        descriptor, self._descriptor = self._descriptor, None
-        if descriptor is not None:
-            with contextlib.suppress(OSError):
-                os.close(descriptor)
-
-    def _is_there(self, descriptor: int) -> bool:
-        """Tell whether the file is still under its name: the folder may be gone, or a card mounted over it."""
-        try:
-            return os.path.samestat(self._path.stat(), os.fstat(descriptor))
-        except OSError:
-            return False
-
-    def _packed(self) -> bytes:
-        return bytes(self._waiting)
-
-    def _anew(self) -> None:
-        """The file that was being written has gone: what waits is for another one."""
-
-    def _opened(self) -> int:
-        if self._made:
-            try:
-                descriptor = os.open(self._path, os.O_WRONLY | _BINARY)
-            except FileNotFoundError:
-                descriptor = None
-            if descriptor is not None and os.fstat(descriptor).st_size >= self._size:
-                os.ftruncate(descriptor, self._size)
-                os.lseek(descriptor, 0, os.SEEK_END)
-                return descriptor
-            if descriptor is not None:  # another disk, or one that was repaired
-                os.close(descriptor)
-            if self._size:
-                self._anew()
-            self._size = 0
-        return self._create()
-
-    def _create(self) -> int:
-        folder = self._path.parent
-        for path in (folder.parent, folder):
-            if not path.is_dir():
-                path.mkdir(0o700, parents=True)
-        stem, dot, ending = self._path.name.partition(".")
-        for number in itertools.count(1):
-            name = f"{stem}{f'-{number}' if number > 1 else ''}{dot}{ending}"
-            try:
-                descriptor = os.open(folder / name, os.O_WRONLY | os.O_CREAT | os.O_EXCL | _BINARY, 0o600)
-            except FileExistsError:  # a clock that was set back
-                continue
-            self._path, self._made = folder / name, True
-            _keep_name(folder)
-            return descriptor
-        raise AssertionError  # the numbers do not end
-
-
-_BINARY = getattr(os, "O_BINARY", 0)
-
-
-def _keep_name(folder: Path) -> None:
-    """See that a power cut does not take a new file's name, where a folder can be synced."""
-    with contextlib.suppress(PermissionError):  # Windows
-        descriptor = os.open(folder, os.O_RDONLY)
-        try:
-            os.fsync(descriptor)
-        finally:
-            os.close(descriptor)
-
-
-class _Log(_File):
-    """The session log as the module's docstring describes it."""
-
-    def __init__(self, path: Path, about: dict[str, Any]) -> None:
-        super().__init__(path.with_name(path.name + LOG))
-        self.missing = 0
-        """Lines that did not fit and have not been said to be missing yet."""
-        self.lost = 0
-        """Lines for which there was no room while the disk failed."""
-        self._about = about
-        self._latest = 0.0
-        self._crc: int
-        self._unchecked: bool
-        self._ended: bool
-        self._start()
-
-    def event(self, t: float, event: str, fields: dict[str, Any]) -> None:
-        if len(self._waiting) > WAITING:
-            self.missing += 1
-            self.lost += 1
-            return
-        self._latest = t
-        self._say_missing()
-        self._add(log_line(t, event, fields))
-
-    def check(self) -> None:
-        """The second is over: what came in it gets its check sum."""
-        if self._unchecked and not self._ended:
-            self._add(log_line(self._latest, "check", {"crc32": f"{self._crc:08x}"}))
-            self._crc, self._unchecked = 0, False
-
-    def end(self, t: float) -> None:
-        self._latest = max(t, self._latest)
-        self._say_missing()
-        self.check()
-        self._add_end()
-
-    def _say_missing(self) -> None:
-        missing, self.missing = self.missing, 0
-        if missing:
-            self._add(log_line(self._latest, "fault", _missing(missing)))
-
-    def _start(self) -> None:
-        self._sum = hashlib.sha256()
-        self._crc, self._unchecked, self._ended = 0, False, False
-        self._add(log_line(self._latest, "start", self._about))
-
-    def _add(self, line: str) -> None:
-        data = line.encode()
-        self._waiting += data
-        self._sum.update(data)
-        self._crc, self._unchecked = zlib.crc32(data, self._crc), True
-
-    def _anew(self) -> None:
-        waiting, ended, latest = bytes(self._waiting), self._ended, self._latest
-        if ended:  # the last line vouched for what was in the other file
-            waiting = waiting[: waiting.rfind(b"\n", 0, -1) + 1]
-        self._waiting.clear()
-        if waiting:  # what is said of the other file comes before it
-            self._latest = json.loads(waiting.partition(b"\n")[0])["t"]
-        self._start()
-        self._add(log_line(self._latest, "fault", {"error": "what came before is in another file, which has gone"}))
-        self.check()
-        self._waiting += waiting
-        self._sum.update(waiting)
-        self._latest = latest
-        if ended:
-            self._add_end()
-
-    def _add_end(self) -> None:
-        self._add(log_line(self._latest, "end", {"sha256": self._sum.hexdigest()}))
-        self._ended = True
-
-
-class _Trace(_File):
-    """The samples of a session. Each second is a gzip member: damage or a cut costs no other seconds."""
-
-    def __init__(self, path: Path, about: dict[str, Any]) -> None:
-        super().__init__(path.with_name(path.name + TRACE))
-        self._first = header_line(**about).encode()
-        self._waiting += self._first
-        self._latest = 0
-
-    def sample(self, t: int, sample: Sample) -> None:
-        if len(self._waiting) <= WAITING:
-            self._latest = max(t, self._latest)  # a mark may overtake a sample that was stamped before it
-            self._waiting += sample_line(self._latest, sample).encode()
-
-    def _packed(self) -> bytes:
-        return gzip.compress(self._waiting, mtime=0)
-
-    def _anew(self) -> None:
-        self._waiting[:0] = self._first

@@ -18,7 +18,9 @@ from functools import partial
 import pytest
 
 from router.bedside import control
-from router.bedside.control import Connection, ControlError, ControlServer, ask
+from router.bedside.control import ControlServer
+from router.bedside.control_client import Connection, ask
+from router.bedside.control_request import ControlError
 from router.core.units import NANOSECONDS
 from router.system.loop import Loop
 from tests.flood_control import flood
@@ -386,7 +388,7 @@ def test_panic_is_done_with_no_descriptor_left(path):
 def test_one_user_in_excess_of_a_fair_share_gives_way_to_another(path, monkeypatch):
     """Users are told apart by what the kernel says of them; here each connection's number stands for one."""
     numbers = iter([1] * 8 + [2] * 8 + [3] * 8 + [4])
-    monkeypatch.setattr(control, "_user_of", lambda _connection: next(numbers))
+    monkeypatch.setattr(control, "user_of", lambda _connection: next(numbers))
     with serving(path) as served, ExitStack() as stack:
         for count in range(1, 25):
             stack.enter_context(connected(path))

@@ -592,7 +592,7 @@ def misused(path, says, ended):
 
 
 def answers(pc):
-    from router.bedside.control import ControlError
+    from router.bedside.control_request import ControlError
 
     try:
         return pc.ask(do="status")

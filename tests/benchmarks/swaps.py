@@ -26,7 +26,7 @@ from pathlib import Path
 from rich.console import Console
 from rich.table import Table
 
-from router.bedside.control import ask
+from router.bedside.control_client import ask
 
 SEATS = 16
 STEP = 0.125

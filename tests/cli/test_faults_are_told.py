@@ -18,7 +18,7 @@ from router.cli.demo import DemoLines
 from router.cli.trial import ExampleRoll
 from router.core.rules.note import NoteRule
 from router.files import profile
-from router.records.recorder import header, log_line
+from router.records.session_log import header, log_line
 from router.records.trace import Trace
 
 SOURCES = """\

@@ -11,7 +11,7 @@ import pytest
 
 from router.cli import main
 from router.files.profile import shipped
-from router.records.recorder import header, log_line
+from router.records.session_log import header, log_line
 from router.records.trace import header_line
 from tests.shared.measured import session
 

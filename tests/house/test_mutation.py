@@ -14,7 +14,7 @@ from tests import mutation
             "router/core/conditioning/switch.py: self._held = now - self._pressed_at  ->  self._held = now + "
             "self._pressed_at"
         ),
-        "router/records/recorder.py: os.fsync(self._descriptor)  ->  pass",
+        "router/records/session_files.py: os.fsync(self._descriptor)  ->  pass",
     ],
 )
 def test_what_once_passed_every_test_is_among_the_changes(change):

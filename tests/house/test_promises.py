@@ -33,7 +33,7 @@ from router.core.rules.latch import LatchRule
 from router.core.rules.release import ReleaseRule
 from router.core.units import NANOSECONDS
 from router.files import profile
-from router.records import recorder
+from router.records import session_log
 from router.testing import MILLISECOND, VirtualTime
 
 PROFILE = """\
@@ -360,8 +360,8 @@ def promise_7_what_happened_is_on_record_and_whose_it_was_is_not() -> None:
     file = io.StringIO()
     began = "2026-03-20T10:00:00+01:00"
     path = Path(FOLDER) / "wren.yaml"
-    about = recorder.header(loaded(FOLDER).child, seat="bed", began=began, profile=recorder.digest(path))
-    log = recorder.LogFile(file, 0, about)
+    about = session_log.header(loaded(FOLDER).child, seat="bed", began=began, profile=session_log.digest(path))
+    log = session_log.LogFile(file, 0, about)
     for line in played.log.lines:
         log(*line)
     lines = [json.loads(line) for line in file.getvalue().splitlines()]
@@ -455,7 +455,7 @@ def press_later(self, state, _pascal, pressure, now, _gestures):
 
 
 real_wake = ArpeggioRule.wake
-real_line = recorder.log_line
+real_line = session_log.log_line
 
 
 def step_from_now(self, now, tag):
@@ -517,7 +517,7 @@ SABOTAGE = {
     "a limit refuses in silence": (6, Ledger, "_refused", nothing),
     "presses are not told": (7, Engine, "_tell_gesture", nothing),
     "note-offs are not told": (7, Ledger, "_off", untold),
-    "a name in the log": (7, recorder, "log_line", with_a_name),
+    "a name in the log": (7, session_log, "log_line", with_a_name),
 }
 
 

@@ -6,7 +6,7 @@ import threading
 
 import pytest
 
-from router.records.recorder import BackgroundLog, LogFile, log_line
+from router.records.session_log import BackgroundLog, LogFile, log_line
 
 
 class Slow(io.StringIO):

@@ -21,8 +21,9 @@ from pathlib import Path
 import pytest
 
 from router.core.events import Lost, Mark, PressureSample, SwitchSample
-from router.records import record_files, recorder
-from router.records.recorder import LogFile, Records, header
+from router.records import record_files, recorder, session_files
+from router.records.recorder import Records
+from router.records.session_log import LogFile, header
 from router.records.trace import Trace
 
 S = 1_000_000_000
@@ -261,7 +262,7 @@ class Failing:
         self.attempts = 0
         self.half = False
         self.write = os.write
-        monkeypatch.setattr(recorder.os, "write", self)
+        monkeypatch.setattr(session_files.os, "write", self)
         monkeypatch.setattr(recorder, "PATIENCE", (0.05,))
         monkeypatch.setattr(recorder, "ON_DISK", S // 20)
 
@@ -394,7 +395,7 @@ def test_a_file_is_opened_once_while_it_is_written(tmp_path, keeper, monkeypatch
     opened = []
     monkeypatch.setattr(recorder, "ON_DISK", S // 20)
     real = os.open
-    monkeypatch.setattr(recorder.os, "open", lambda path, *how: (opened.append(Path(path)), real(path, *how))[1])
+    monkeypatch.setattr(session_files.os, "open", lambda path, *how: (opened.append(Path(path)), real(path, *how))[1])
     session = keeper.begin("bed", "wren", "", 0)
     for number in range(3):
         session(number * S, "mark", {"text": str(number)})
@@ -407,7 +408,7 @@ def test_a_file_is_opened_once_while_it_is_written(tmp_path, keeper, monkeypatch
 
 
 def test_what_there_is_no_room_for_is_counted_and_said_in_the_file(tmp_path, keeper, said, disk, monkeypatch):
-    monkeypatch.setattr(recorder, "WAITING", 400)
+    monkeypatch.setattr(session_files, "WAITING", 400)
     session = keeper.begin("bed", "wren", "", 0)
     disk.error = errno.ENOSPC
     for number in range(50):
@@ -540,14 +541,14 @@ def test_a_line_for_which_there_was_no_memory_is_said_to_be_missing(tmp_path, mo
     said = []
     records = Records(tmp_path, lambda event, **fields: said.append((event, fields)))
     session = records.begin("bed", "wren", "0", 12_345)
-    add = recorder._Log._add
+    add = session_files.SessionLog._add
 
     def no_memory(self, line):
         if '"lost"' in line:
             raise MemoryError
         add(self, line)
 
-    monkeypatch.setattr(recorder._Log, "_add", no_memory)
+    monkeypatch.setattr(session_files.SessionLog, "_add", no_memory)
     for event in ("press", "lost", "release"):
         session(20_000, event, {"input": "pad"})
     session.close(30_000)

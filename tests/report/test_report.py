@@ -20,7 +20,9 @@ import pytest
 from router.cli import main
 from router.records import record_files
 from router.records.record_files import LOG, read
-from router.records.recorder import Records, _Log, header, log_line
+from router.records.recorder import Records
+from router.records.session_files import SessionLog
+from router.records.session_log import header, log_line
 from router.report import plots, ward
 from router.report.history import LATEST, WEEK, History, gather, logs, measure, measure_all
 from router.report.html import html as as_html
@@ -35,7 +37,7 @@ S = 1_000_000_000
 def a_log(path, *events, child="wren", began="2026-03-20T10:00:00+01:00", **about):
     """A log as the router writes it; each event a second of its own is not needed: a check sum after every four."""
     path.parent.mkdir(parents=True, exist_ok=True)
-    log = _Log(Path("x"), header(child, seat="bed", began=began, profile="abc", **about))
+    log = SessionLog(Path("x"), header(child, seat="bed", began=began, profile="abc", **about))
     for number, (t, event, fields) in enumerate(events):
         log.event(t, event, fields)
         if number % 4 == 3:

@@ -10,7 +10,7 @@ import time
 from pathlib import Path
 from typing import NamedTuple
 
-from router.bedside.control import ask
+from router.bedside.control_client import ask
 from tests.shared.parts import ROUTER
 from tests.shared.waiting import WAIT, until
 
