@@ -41,7 +41,7 @@ def ask(args: argparse.Namespace, request: Mapping[str, Any], timeout: float) ->
     """The daemon's answer within ``timeout`` seconds, or None after saying why there is none that will do."""
     if not can(args):
         return None
-    from router.bedside import control_client - only Linux has all that it needs
+    from router.bedside import control_client  # only Linux has all that it needs
     from router.bedside.control_request import ControlError
 
     try:
