@@ -20,7 +20,8 @@ What each part keeps:
   told which one has it.
 * ``hush``: ends what was left on, from another process: at the service's next start, or as soon as ``router run
   PROFILE`` has ended. Kept: never longer than its time limit; it needs nothing of the router but the record.
-* ``control``: the control socket, and its client. Kept: it never waits; whatever a client sends costs that client
+* ``control``, ``control_request``, ``control_socket``, ``control_client``: the control socket's server, what may be
+  asked, the socket's file, and who asks. Kept: it never waits; whatever a client sends costs that client
   only; each user has a quota; panic is done for anybody, however many are connected; no request runs code or names
   a file.
 * ``buttons``: switches of the room, programs that choose a child. Kept: a button counts once it was held for its

@@ -16,8 +16,8 @@ from router.core.timers import Alarm, Timers
 from router.core.units import NANOSECONDS
 from router.devices.inputs import by_device
 from router.files.configuration import Button, ProgramChange
-from router.live.attached import AttachedInput, Surroundings
-from router.live.loop_part import LoopPart
+from router.live.attached import AttachedInput
+from router.live.surroundings import LoopPart, Surroundings
 
 DEBOUNCE = NANOSECONDS * 3 // 100
 """As long as a profile's switches have by default."""

@@ -41,7 +41,7 @@ from router.bedside.control_request import ControlError, Request, as_line, is_pa
 from router.bedside.control_socket import identity, listen, spare, user_of
 from router.core.timers import earliest
 from router.core.units import NANOSECONDS
-from router.live.loop_part import LoopPart
+from router.live.surroundings import LoopPart
 from router.system import clock
 from router.system.loop import Loop
 

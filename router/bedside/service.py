@@ -42,10 +42,11 @@ from router.files import configuration
 from router.files.configuration import Button, Configuration, SeatPlan
 from router.files.profile import Profile, ProfileError
 from router.live import channels, chime
-from router.live.attached import AttachedInput, AttachedOutput, EventLog
+from router.live.attached import AttachedInput, AttachedOutput
 from router.live.daemon import Daemon, notify
 from router.live.seat import CHATTERS, Seat
 from router.live.status import OutputStatus, ProfileRefusal, RoomStatus, SeatStatus, Status, together, value_of
+from router.live.surroundings import EventLog
 from router.live.turn import Turn, TurnRecord, left
 from router.live.worker import Job, Worker
 from router.records.recorder import Records, SessionRecorder

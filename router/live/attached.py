@@ -12,9 +12,8 @@ for every few seconds while it is missing: a JACK server, a device that another 
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from contextlib import AbstractContextManager
 from functools import partial
-from typing import Any, Protocol
+from typing import Any
 
 from router.core.events import Found, Lost
 from router.core.units import NANOSECONDS
@@ -28,13 +27,11 @@ from router.devices.descriptions import (
 )
 from router.devices.inputs import Devices, open_input, wish_for
 from router.devices.inputs.base import DeviceBusy, DeviceLost, DeviceMissing, Input, Stamped, passing
-from router.devices.inputs.shared import Sharing
 from router.devices.outputs import Output, OutputError
-from router.devices.outputs.shared import SharedOutputs
-from router.live.turn import SEAT, Turn
+from router.live.surroundings import Surroundings
+from router.live.turn import SEAT
 from router.system import clock
 from router.system.agenda import Rank, Reminder
-from router.system.loop import Loop
 
 FIRST_WAIT, LONGEST_WAIT = NANOSECONDS // 4, 4 * NANOSECONDS
 """Before a missing device is looked for again: the first time, and after many times. Twice as long each time."""
@@ -48,54 +45,6 @@ usbhid/hid-core.c)."""
 
 SETTLE = NANOSECONDS // 50
 """How long after the first news devices are looked for: one that is plugged in makes a dozen pieces of news."""
-
-
-class EventLog(Protocol):
-    """A logger as the daemon needs it (structlog's has this form): an event, and its fields."""
-
-    def info(self, event: str, **fields: Any) -> Any:
-        """A thing that happened."""
-
-    def warning(self, event: str, **fields: Any) -> Any:
-        """A thing that somebody may have to see to."""
-
-    def error(self, event: str, **fields: Any) -> Any:
-        """A thing that went wrong in the program."""
-
-    def debug(self, event: str, **fields: Any) -> Any:
-        """A thing for people who look closely."""
-
-
-class Surroundings(Protocol):
-    """The parts of the daemon that all attached devices share."""
-
-    loop: Loop
-    log: EventLog
-    inputs: Sharing
-    outputs: SharedOutputs
-    turn: Turn
-
-    @property
-    def hears_of_devices(self) -> bool:
-        """True if there is news when something is plugged in."""
-
-    def beside(self, work: Callable[[], object], done: Callable[[object, int], None]) -> None:
-        """Do this beside the loop, one after another; ``done`` is told in the loop what it gave or raised, and when.
-
-        Before the loop runs and after it has ended it is done at once.
-        """
-
-    def flooded(self, wake: Callable[[int, int], None]) -> None:
-        """Wake a seat whose devices say more than it can play after the others, with its share of the pass's time."""
-
-    def midi_used(self) -> None:
-        """Note that the MIDI system was asked for, and may be another one than before."""
-
-    def fault(self, error: Exception) -> None:
-        """Report a fault of the program."""
-
-    def contained(self) -> AbstractContextManager[None]:
-        """Report an exception raised inside, and let it go no further."""
 
 
 class Search:

@@ -33,12 +33,12 @@ from router.devices.plugged import Plugged
 from router.devices.ports import MidiSystem, current
 from router.files.configuration import Ports
 from router.files.profile.model import Profile
-from router.live.attached import SETTLE, EventLog, tried
+from router.live.attached import SETTLE, tried
 from router.live.budget import Budget, Culprit
 from router.live.flood import SHARE
-from router.live.loop_part import LoopPart
 from router.live.room_ports import RoomPorts
 from router.live.seat import Seat
+from router.live.surroundings import EventLog, LoopPart
 from router.live.turn import Turn
 from router.live.worker import Job, Worker, WorkerThread
 from router.records.recorder import SessionRecorder

@@ -18,8 +18,9 @@ from router.core.units import NANOSECONDS
 from router.devices.descriptions import Device
 from router.devices.inputs import by_device
 from router.files.configuration import Ports
-from router.live.attached import AttachedInput, AttachedOutput, Surroundings
+from router.live.attached import AttachedInput, AttachedOutput
 from router.live.flood import SHARE, Waiting
+from router.live.surroundings import Surroundings
 from router.room.beat import ClockOut
 from router.room.room import Room
 from router.room.thru import Thru

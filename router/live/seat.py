@@ -26,10 +26,11 @@ from router.devices.inputs import Devices, by_device
 from router.devices.inputs.base import Stamped
 from router.files.profile.model import Profile
 from router.live import chime
-from router.live.attached import AttachedInput, AttachedOutput, Surroundings
+from router.live.attached import AttachedInput, AttachedOutput
 from router.live.budget import Budget
 from router.live.flood import SHARE, Waiting
 from router.live.status import Dropped, Lateness
+from router.live.surroundings import Surroundings
 from router.live.turn import SEAT
 from router.live.watching import Watching
 from router.records.recorder import BASELINE, PLAYING, SessionRecorder

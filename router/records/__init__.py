@@ -2,7 +2,8 @@
 
 What each part keeps:
 
-* ``recorder``: writes session logs and recordings. Kept: never blocks the loop; each second is safe on the disk;
+* ``recorder``, ``session_log``, ``session_files``: writes session logs and recordings; their lines; their files as they
+  grow on the disk. Kept: never blocks the loop; each second is safe on the disk;
   what is missing is counted and said in the file; a disk that failed is tried again.
 * ``record_files``: the folder of records, and reading them. Kept: damage costs its second, and is said.
 * ``retention``: how long records are kept, the wastebasket, and whether the clock stands still while the PC is off.

@@ -45,8 +45,8 @@ ROOMS = {
     ),
     "report": ("measures", "session", "history", "data", "page", "html", "plots", "fit_page", "terminal", "ward"),
     "live": (
-        *("channels", "flood", "loop_part", "chime", "status", "turn", "worker"),
-        *("attached", "budget", "watching", "seat", "room_ports", "daemon"),
+        *("channels", "flood", "chime", "status", "turn", "worker"),
+        *("surroundings", "attached", "budget", "watching", "seat", "room_ports", "daemon"),
     ),
     "bedside": (
         *(
