@@ -402,7 +402,10 @@ class Row:
 
     @property
     def figures(self) -> dict[str, Any]:
+        fits = [took for one in self.ours for took in one.fits]
         found: dict[str, Any] = {"family": self.name, "children": len(self.ours), "unreached": self.unreached}
+        if fits:
+            found["fit_seconds"] = {"median": round(statistics.median(fits), 2), "most": round(max(fits), 2)}
         for word, scores in (("router", self.ours), ("plain", self.plain)):
             total = Score.sum(scores)
             found[word] = {
