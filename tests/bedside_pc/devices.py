@@ -33,13 +33,22 @@ class _Usb:
         self.plugged = False
 
     def plug(self) -> None:
+        self.put_in()
+        self.until_there()
+
+    def put_in(self) -> None:
+        """Put it in, and do not wait."""
         self._machine.plug(self.driver, self._name, serial=self._name, **self._properties)
-        self._machine.until(f"udevadm settle; test -e {self.node.format(self._name)}")
+
+    def until_there(self) -> None:
+        """Until udev has made its node, and the link by which it is found, which comes last."""
+        self._machine.wait_for(self.node.format(self._name))
         self.plugged = True
 
     def unplug(self) -> None:
         self.plugged = False
         self._machine.unplug(self._name)
+        until(lambda: self._machine.missing(self.node.format(self._name)), f"udev forgets {self._name}")
 
 
 class Keyboard(_Usb):
@@ -69,7 +78,7 @@ class Tablet(_Usb):
 
 
 class Pressure(_Usb):
-    """A pressure sensor at a serial line over USB, which says how many pascals 50 times a second."""
+    """A pressure sensor at a serial line over USB, which says how many pascals 25 times a second."""
 
     driver = "usb-serial"
     node = "/dev/serial/by-id/usb-QEMU_QEMU_USB_SERIAL_{}-if00-port0"
@@ -96,7 +105,7 @@ class Pressure(_Usb):
         self._line.close()
 
     def _speak(self) -> None:
-        while not self._over.wait(0.02):
+        while not self._over.wait(0.04):
             with suppress(
                 BlockingIOError
             ):  # a terminal echoes until it is told not to; unread, the echo stops the whole machine

@@ -37,13 +37,18 @@ class GuestFailed(Exception):
     """A command in the guest failed, nothing came in time, or the machine is gone."""
 
 
-def until(true: Callable[[], T], what: str, seconds: float = ANSWERING, every: float = 0.05) -> T:
-    """Wait until it gives something true, and return that."""
-    deadline = time.monotonic() + seconds
+SELDOM = 0.5
+"""Seconds between two questions to what is not there for long: each costs the emulated processor what it needs to get there."""
+
+
+def until(true: Callable[[], T], what: str, seconds: float = ANSWERING) -> T:
+    """Wait until it gives something true, asked less and less often, and return that."""
+    began = time.monotonic()
     while not (result := true()):
-        if time.monotonic() > deadline:
+        waited = time.monotonic() - began
+        if waited > seconds:
             raise GuestFailed(f"in {seconds:.0f} s it did not happen: {what}")
-        time.sleep(every)
+        time.sleep(min(SELDOM, 0.05 + waited / 10))
     return result
 
 
@@ -231,16 +236,29 @@ class Machine:
 
     def until(self, command: str, seconds: float = ANSWERING) -> None:
         """Wait, in the guest, until a shell command succeeds."""
-        again = f"until ( {command} ) >/dev/null 2>&1; do ((SECONDS < {seconds:.0f})) || break; sleep 0.1; done"
+        again = f"until ( {command} ) >/dev/null 2>&1; do ((SECONDS < {seconds:.0f})) || break; sleep 0.5; done"
         self.run(f"{again}; {command}", seconds=seconds + 30)
 
-    def ask(self, request: dict[str, Any]) -> dict[str, Any]:
-        """What the router answers on its control socket.
+    def read(self, *paths: str) -> list[str | None]:
+        """The texts of files, or the names in folders, a line each; None for what is not there."""
+        return list(self._request(ANSWERING, read=paths)["texts"])
+
+    def missing(self, *paths: str, seconds: float = 0.0) -> list[str]:
+        """Those of these paths that are not there, though waited for in the guest for so long."""
+        return list(self._request(seconds + ANSWERING, there=paths, limit=seconds)["missing"])
+
+    def wait_for(self, *paths: str, seconds: float = ANSWERING) -> None:
+        """Wait until all these paths are there."""
+        if missing := self.missing(*paths, seconds=seconds):
+            raise GuestFailed(f"in {seconds:.0f} s these did not come: {', '.join(missing)}")
+
+    def ask(self, request: dict[str, Any], patience: float = 0.0) -> dict[str, Any]:
+        """What the router answers on its control socket; ``patience``: seconds until it must.
 
         Raises:
             GuestFailed: it does not answer.
         """
-        answer = self._request(ANSWERING, ask=request)
+        answer = self._request(ANSWERING + patience, ask=request, limit=patience)
         if not answer["answer"]:
             raise GuestFailed(f"{request}: {answer['problem'] or 'no answer'}")
         return dict(json.loads(answer["answer"]))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import shutil
 import tempfile
 from collections.abc import Callable
@@ -57,6 +58,7 @@ class Room:
 
     def __init__(self) -> None:
         self.folder = Path(tempfile.mkdtemp(prefix="bedside-pc-"))
+        self._pid = 0
         try:
             self.machine = Machine(image(), self.folder)
         except BaseException:
@@ -73,8 +75,11 @@ class Room:
         self.switch, self.other = (Keyboard(self.machine, f"SWITCH{n}", display=f"screen{n}") for n in (0, 1))
         self.tablet, self.sensor = Tablet(self.machine, "HEAD"), Pressure(self.machine, "PRESSURE")
         self.synth = UsbSynth(self.machine)
-        for device in (self.switch, self.other, self.tablet, self.sensor):
-            device.plug()
+        devices = (self.switch, self.other, self.tablet, self.sensor)
+        for device in devices:
+            device.put_in()
+        for device in devices:
+            device.until_there()
         self.until_ready()
         self.synth.switch_on()
         self.until_found()
@@ -108,6 +113,7 @@ class Room:
 
     def until_ready(self) -> None:
         """Until systemd says that the router is up, which it is when the router has said so."""
+        self.machine.ask({"do": "status"}, BOOTING)
         self.machine.until(
             "systemctl -q is-active router-synth.service && systemctl -q is-active router.service", BOOTING
         )
@@ -210,15 +216,25 @@ class Room:
         self.machine.run("rm -f /var/lib/router/state/deaths.json /run/router/deaths.json")
 
     def pid(self) -> int:
-        return int(self.machine.run("systemctl show -P MainPID router.service"))
+        """The router's process as systemd says; 0 if there is none."""
+        if self.machine.read(f"/proc/{self._pid}/comm") == [None]:
+            self._pid = int(self.machine.run("systemctl show -P MainPID router.service"))
+        return self._pid
+
+    def until_begun_anew(self, pid: int) -> None:
+        """Until this process has ended, and systemd has started the router anew."""
+        until(lambda: self.machine.read(f"/proc/{pid}/comm") == [None], f"process {pid} ends")
+        self.until_ready()
+        self.until_found()
 
     def held(self) -> Held:
         """What the router's process and the sequencer hold now."""
         pid = self.pid()
-        counts = self.machine.run(
-            f"ls /proc/{pid}/fd | wc -l; ls /proc/{pid}/task | wc -l; grep -c '^Client [ 0-9]' /proc/asound/seq/clients"
+        texts = self.machine.read(f"/proc/{pid}/fd", f"/proc/{pid}/task", "/proc/asound/seq/clients")
+        descriptors, tasks, clients = (text or "" for text in texts)
+        return Held(
+            descriptors.count("\n"), tasks.count("\n"), len(re.findall(r"^Client [ 0-9]", clients, re.MULTILINE))
         )
-        return Held(*map(int, counts.split()))
 
     # --- what is heard ----------------------------------------------------------------------------------------------------
 

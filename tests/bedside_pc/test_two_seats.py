@@ -29,9 +29,11 @@ outputs:
 """
 
 
-@pytest.fixture
-def seats(room: Room) -> Iterator[Room]:
+@pytest.fixture(scope="module")
+def seats(pc: Room) -> Iterator[Room]:
     """The room with two seats, everything found; afterwards it has its one seat again."""
+    room = pc
+    room.at_rest()
     before = room.machine.run(f"cat {CONFIGURATION}")
     for seat, (channel, note) in SEATS.items():
         room.machine.run(f"mkdir -p {PROFILES}/{seat}")

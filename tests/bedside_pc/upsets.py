@@ -100,10 +100,8 @@ def killed(room: Room, seed: int) -> None:
         time.sleep(random.Random(seed).uniform(0, 0.4))
         room.forget_deaths()
         room.machine.run(f"kill -9 {pid}")
-    until(lambda: room.pid() not in {0, pid}, "systemd starts it anew")
-    room.until_ready()
+    room.until_begun_anew(pid)
     room.until_silent()
-    room.until_found()
     must(not room.synth.sounding, "nothing sounds after the restart")
 
 
@@ -157,7 +155,7 @@ def reset(room: Room, number: int) -> None:
 
 def idle(room: Room, seconds: int) -> tuple[int, float]:
     """With nobody playing: how often the router's threads were woken in these seconds, and how many milliseconds of the processor they took."""
-    room.sensor.quiet = True  # it would be heard fifty times a second
+    room.sensor.quiet = True  # it would be heard 25 times a second
     try:
         room.machine.run("sleep 5")  # what was played is written down
         before = _activity(room)

@@ -3,12 +3,18 @@
     {"id": 1, "run": "a shell command", "input": "...", "limit": 30}   ->  {"id": 1, "status": 0, "out": "..."}
     {"id": 2, "start": "a shell command"}                              ->  {"id": 2, "process": 512}, then what it says,
                                                                            {"process": 512, "line": "..."}, and {"process": 512, "status": 0}
-    {"id": 3, "ask": {"do": "status"}}                                 ->  {"id": 3, "answer": "...", "problem": "..."}: what the router says
+    {"id": 3, "ask": {"do": "status"}, "limit": 30}                    ->  {"id": 3, "answer": "...", "problem": "..."}: what the router says,
+                                                                           asked again until it answers or so many seconds are over
+    {"id": 4, "read": ["/proc/1/comm", "/proc/1/fd"]}                  ->  {"id": 4, "texts": ["systemd\n", "0\n1\n"]}: files, and names in
+                                                                           folders; null for what is not there
+    {"id": 5, "there": ["/dev/input/event0"], "limit": 30}             ->  {"id": 5, "missing": []}: waits until all are there
+
+What is asked again and again is asked here, in this process: a shell and systemctl take an emulated processor half a second.
 
 At its start it says {"up": SECONDS SINCE THE KERNEL'S START}. Standard library only, and few of it: an emulated processor is slow.
 """
 
-# ruff: noqa: PTH110, PTH123 - pathlib takes an emulated processor long to load
+# ruff: noqa: PTH110, PTH112, PTH123, PTH208 - pathlib takes an emulated processor long to load
 
 import json
 import os
@@ -64,6 +70,15 @@ def start(request):
 
 
 def ask(request):
+    answer, problem = asked(request)
+    end = time.monotonic() + request["limit"]
+    while not answer and time.monotonic() < end:
+        time.sleep(0.1)
+        answer, problem = asked(request)
+    say({"id": request["id"], "answer": answer, "problem": problem})
+
+
+def asked(request):
     answer = problem = ""
     try:
         with socket.socket(socket.AF_UNIX) as control:
@@ -73,7 +88,31 @@ def ask(request):
             answer = control.makefile().readline()
     except OSError as error:
         problem = str(error)
-    say({"id": request["id"], "answer": answer, "problem": problem})
+    return answer, problem
+
+
+def text(path):
+    try:
+        if os.path.isdir(path):
+            return "".join(name + "\n" for name in os.listdir(path))
+        with open(path, errors="replace") as file:
+            return file.read(65536)
+    except OSError:
+        return None
+
+
+def read(request):
+    say({"id": request["id"], "texts": [text(path) for path in request["read"]]})
+
+
+def there(request):
+    end = time.monotonic() + request["limit"]
+    while (missing := [path for path in request["there"] if not os.path.exists(path)]) and time.monotonic() < end:
+        time.sleep(0.05)
+    say({"id": request["id"], "missing": missing})
+
+
+DO = {"run": run, "start": start, "ask": ask, "read": read, "there": there}
 
 
 with open("/proc/uptime") as uptime:
@@ -91,5 +130,5 @@ while True:
     *lines, waiting = (waiting + came).split(b"\n")
     for line in lines:
         request = json.loads(line)
-        do = run if "run" in request else ask if "ask" in request else start
+        (do,) = (DO[word] for word in DO if word in request)
         threading.Thread(target=do, args=[request], daemon=True).start()
