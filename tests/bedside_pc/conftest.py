@@ -12,7 +12,9 @@ from tests.bedside_pc.room import Room
 
 @pytest.fixture(scope="package")
 def pc() -> Iterator[Room]:
-    """The room, with the PC on and everything plugged in. What the machine lacks for it fails the tests; nothing is skipped."""
+    """The room, with the PC on and everything plugged in.
+    What the machine lacks for it fails the tests; nothing is skipped.
+    """
     try:
         room = Room()
     except CannotBuild as problem:

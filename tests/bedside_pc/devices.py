@@ -1,8 +1,8 @@
 """What stands around the PC: switches, a pressure sensor, a head pointer, a loudspeaker, and a synth at a USB cable.
 
-The first three are QEMU's, plugged in over its machine protocol. The synth and the joystick are made in the guest by the
-kernel's own USB gadgets at an emulated socket (dummy_hcd): a real USB-MIDI interface to whoever drives it, whose far side is
-the raw MIDI port that a synth's own processor would read.
+The first three are QEMU's, plugged in over its machine protocol. The synth and the joystick are made in the guest by
+the kernel's own USB gadgets at an emulated socket (dummy_hcd): a real USB-MIDI interface to whoever drives it, whose
+far side is the raw MIDI port that a synth's own processor would read.
 """
 
 from __future__ import annotations
@@ -149,7 +149,8 @@ class SoundCard:
     def pitch(self) -> float:
         """The strongest partial of what it plays from now on, in hertz.
 
-        The median of some short pieces: an emulated machine does not always play on in time, and a gap shifts the pitch of its piece.
+        The median of some short pieces: an emulated machine does not always play on in time, and a gap shifts the pitch
+        of its piece.
         """
         return statistics.median(self._strongest(self.next(0.4)) for _ in range(5))
 
@@ -168,7 +169,9 @@ class UsbSynth:
     """A synth at a USB cable, and what comes in at its end, whoever sent it."""
 
     CABLE = "$(dirname $(grep -lx 'USB Synth' /sys/bus/usb/devices/*/product))/authorized"
-    """Whether the PC may use it: to its drivers the same as the cable. (Once pulled, the emulated one does not come back.)"""
+    """Whether the PC may use it: to its drivers the same as the cable. (Once pulled,
+    the emulated one does not come back.)
+    """
 
     plugging, unplugging = f"echo 1 > {CABLE}", f"echo 0 > {CABLE}"
     """The shell's commands for it."""
@@ -182,7 +185,9 @@ class UsbSynth:
         """All messages but active sensing, each with the guest's monotonic time in seconds."""
 
     def switch_on(self) -> None:
-        """Make it, with its cable in, and listen. It begins silent, as synths do; and it is switched off with the PC."""
+        """Make it, with its cable in, and listen.
+        It begins silent, as synths do; and it is switched off with the PC.
+        """
         self._machine.run("/usr/local/lib/test-link/usb-synth")
         with self._changed:
             self.sounding.clear()

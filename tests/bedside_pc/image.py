@@ -2,8 +2,8 @@
 
     python -m tests.bedside_pc.image          builds what is missing, and prints the folder
 
-Needs root (or sudo that does not ask), and ``HOST_PACKAGES``. What is built is kept in ``$XDG_CACHE_HOME/bedside-midi-router``, in
-three layers, each under a digest of what goes into it:
+Needs root (or sudo that does not ask), and ``HOST_PACKAGES``. What is built is kept in
+``$XDG_CACHE_HOME/bedside-midi-router``, in three layers, each under a digest of what goes into it:
 
     base-*.tar     Debian's packages: two minutes, anew when the list below changes
     wheels-*       the Python packages that pyproject.toml asks for
@@ -39,7 +39,9 @@ HOST_PROGRAMS = ("qemu-system-x86_64", "mmdebstrap", "cpio", "mke2fs", "unshare"
 
 SUITE, PYTHON = "bookworm", "3.11"
 FOR_THE_OLDER = ("typing-extensions>=4.4",)
-"""What packages ask for below Python 3.13: pip judges by the Python that it runs on, which may be newer than the guest's."""
+"""What packages ask for below Python 3.13:
+pip judges by the Python that it runs on, which may be newer than the guest's.
+"""
 
 PACKAGES = (
     *("systemd", "systemd-sysv", "udev", "kmod", "dbus", "libpam-systemd", "linux-image-amd64"),
@@ -139,8 +141,8 @@ NOT_STARTED = (
     *(f"modprobe@{module}.service" for module in ("drm", "efi_pstore", "fuse", "loop", "dm_mod")),
     *("dev-hugepages.mount", "dev-mqueue.mount", "sys-kernel-debug.mount", "sys-kernel-tracing.mount"),
 )
-"""Debian's timers, which would begin in the middle of a test or not, as the date is; and what no router has to do with and
-takes a third of the time until an emulated machine is up."""
+"""Debian's timers, which would begin in the middle of a test or not, as the date is; and what no router has to do with
+and takes a third of the time until an emulated machine is up."""
 
 INSTALLED_FILES = ("router", "profiles", "schemas", "systemd", "pyproject.toml", "README.md", "LICENSE")
 

@@ -1,8 +1,9 @@
 """The emulated PC itself: power, the link to a shell in it, and what is plugged in.
 
-QEMU emulates its processor, some ten times slower than this one; ``BEDSIDE_PC_ACCEL=kvm`` lets this one do it where it can.
-(There are machines on which it says that it can, and then the kernel dies at once: so it is asked for, not tried.) QEMU is told what to do over its machine protocol (QMP), the guest over a
-virtio port at whose other end ``guest/usr/local/lib/test-link/link.py`` runs what it is asked. QEMU ends with the process that started it.
+QEMU emulates its processor, some ten times slower than this one; ``BEDSIDE_PC_ACCEL=kvm`` lets this one do it where it
+can. (There are machines on which it says that it can, and then the kernel dies at once: so it is asked for, not tried.)
+QEMU is told what to do over its machine protocol (QMP), the guest over a virtio port at whose other end
+``guest/usr/local/lib/test-link/link.py`` runs what it is asked. QEMU ends with the process that started it.
 """
 
 from __future__ import annotations
@@ -38,7 +39,9 @@ class GuestFailed(Exception):
 
 
 SELDOM = 0.5
-"""Seconds between two questions to what is not there for long: each costs the emulated processor what it needs to get there."""
+"""Seconds between two questions to what is not there for long:
+each costs the emulated processor what it needs to get there.
+"""
 
 
 def until(true: Callable[[], T], what: str, seconds: float = ANSWERING) -> T:
@@ -206,7 +209,7 @@ class Machine:
         self.process.wait()
         self._with_it.close()
 
-    # --- in the guest ---------------------------------------------------------------------------------------------------
+    # --- in the guest -------------------------------------------------------------------------------------------------
 
     def _request(self, seconds: float, **request: Any) -> dict[str, Any]:
         request["id"] = next(self._numbers)

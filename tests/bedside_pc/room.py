@@ -40,7 +40,9 @@ class Movement:
     begin: Callable[[], None]
     end: Callable[[], None]
     rest: float = 0.0
-    """Seconds at rest before it is heard: a pressure's rest level must be known first, which takes half a second there."""
+    """Seconds at rest before it is heard: a pressure's rest level must be known first,
+    which takes half a second there.
+    """
 
 
 @dataclass(frozen=True)
@@ -109,7 +111,7 @@ class Room:
         self.machine.power_off()
         shutil.rmtree(self.folder)
 
-    # --- the router -----------------------------------------------------------------------------------------------------
+    # --- the router ---------------------------------------------------------------------------------------------------
 
     def until_ready(self) -> None:
         """Until systemd says that the router is up, which it is when the router has said so."""
@@ -236,7 +238,7 @@ class Room:
             descriptors.count("\n"), tasks.count("\n"), len(re.findall(r"^Client [ 0-9]", clients, re.MULTILINE))
         )
 
-    # --- what is heard ----------------------------------------------------------------------------------------------------
+    # --- what is heard ------------------------------------------------------------------------------------------------
 
     def until_silent(self, seconds: float = ANSWERING) -> None:
         """Until nothing sounds: neither in the synth nor at the loudspeaker."""
@@ -247,7 +249,9 @@ class Room:
         until(self.sound.sounds, "the loudspeaker sounds")
 
     def at_rest(self) -> None:
-        """Plug in what is out, let go of everything, play the profile that is there from the beginning, and wait until it is quiet."""
+        """Plug in what is out, let go of everything, play the profile that is there from the beginning,
+        and wait until it is quiet.
+        """
         for movement in self.movements.values():
             if not movement.device.plugged:
                 movement.device.plug()

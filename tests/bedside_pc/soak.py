@@ -2,8 +2,8 @@
 
     python -m tests.bedside_pc.soak --unplug 100 --kill 200 --swaps 500 --reset 5
 
-takes some hours, as the PC is emulated. At the end a row for the table in systemd/README.md is printed, with the date and the
-commit; a failure ends it with what was wrong, the router's journal, and exit status 1.
+takes some hours, as the PC is emulated. At the end a row for the table in systemd/README.md is printed, with the date
+and the commit; a failure ends it with what was wrong, the router's journal, and exit status 1.
 """
 
 # ruff: noqa: T201 - printing is what a command does

@@ -1,4 +1,5 @@
-"""The router on the PC by the bed, as the technician leaves it: from what a hand, a breath and a head do to measured sound.
+"""The router on the PC by the bed, as the technician leaves it: from what a hand, a breath and a head do to measured
+sound.
 
 Each upset is tried once here; ``python -m tests.bedside_pc.soak`` tries it as often as one likes.
 """
@@ -159,7 +160,9 @@ def test_frozen_while_a_note_sounds_it_is_hushed_and_plays_again(room: Room):
 
 @pytest.fixture
 def harmed(room: Room) -> Iterator[Room]:
-    """The room, for a profile of nuthatch's that ends the router; afterwards that is forgotten, and the profile gone."""
+    """The room, for a profile of nuthatch's that ends the router;
+    afterwards that is forgotten, and the profile gone.
+    """
     yield room
     room.switch.key(False)
     room.machine.run(f"rm -f {PROFILES}/nuthatch.yaml")

@@ -1,4 +1,6 @@
-"""What goes wrong at a bedside, each as often as one likes: what must be so afterwards is checked, and a failure raises."""
+"""What goes wrong at a bedside, each as often as one likes:
+what must be so afterwards is checked, and a failure raises.
+"""
 
 from __future__ import annotations
 
@@ -106,7 +108,9 @@ def killed(room: Room, seed: int) -> None:
 
 
 def swapped(room: Room, number: int) -> None:
-    """A profile is copied into the folder while a hand plays, and plays. Each fifth is broken, and the one before plays on."""
+    """A profile is copied into the folder while a hand plays, and plays.
+    Each fifth is broken, and the one before plays on.
+    """
     before = room.child()
     with playing(room, number):
         if number % 5 == 4:
@@ -133,7 +137,9 @@ def held_after(room: Room, before: Held) -> None:
 
 
 def reset(room: Room, number: int) -> None:
-    """The PC's reset button in the middle of a note: it comes back by itself, to the same profile, and nothing sounds."""
+    """The PC's reset button in the middle of a note:
+    it comes back by itself, to the same profile, and nothing sounds.
+    """
     child, pitch, note = (("lark", "C5", 72), ("pipit", "G4", 67))[number % 2]
     room.put(child, profile(child, pitch) + f"# {number}\n")
     until(lambda: room.child() == child, f"{child} plays")
@@ -154,7 +160,9 @@ def reset(room: Room, number: int) -> None:
 
 
 def idle(room: Room, seconds: int) -> tuple[int, float]:
-    """With nobody playing: how often the router's threads were woken in these seconds, and how many milliseconds of the processor they took."""
+    """With nobody playing: how often the router's threads were woken in these seconds, and how many milliseconds
+    of the processor they took.
+    """
     room.sensor.quiet = True  # it would be heard 25 times a second
     try:
         room.machine.run("sleep 5")  # what was played is written down

@@ -9,9 +9,11 @@
                                                                            folders; null for what is not there
     {"id": 5, "there": ["/dev/input/event0"], "limit": 30}             ->  {"id": 5, "missing": []}: waits until all are there
 
-What is asked again and again is asked here, in this process: a shell and systemctl take an emulated processor half a second.
+What is asked again and again is asked here, in this process: a shell and systemctl take an emulated processor half a
+second.
 
-At its start it says {"up": SECONDS SINCE THE KERNEL'S START}. Standard library only, and few of it: an emulated processor is slow.
+At its start it says {"up": SECONDS SINCE THE KERNEL'S START}. Standard library only, and few of it: an emulated
+processor is slow.
 """
 
 # ruff: noqa: PTH110, PTH112, PTH123, PTH208 - pathlib takes an emulated processor long to load

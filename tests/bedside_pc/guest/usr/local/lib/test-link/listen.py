@@ -1,7 +1,7 @@
 """Says each MIDI message that comes in at the USB synth's own end: one line [SECONDS, [BYTES]] each.
 
-It reads the raw MIDI port of the card that the kernel calls "inside", byte by byte as a synth does (MIDI 1.0: running status, real-time
-messages anywhere, system exclusive passed over). The first line has no bytes: it listens from now on.
+It reads the raw MIDI port of the card that the kernel calls "inside", byte by byte as a synth does (MIDI 1.0: running
+status, real-time messages anywhere, system exclusive passed over). The first line has no bytes: it listens from now on.
 """
 
 # ruff: noqa: T201, PTH123 - printing is what it does; pathlib takes an emulated processor long to load
