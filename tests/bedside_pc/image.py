@@ -289,9 +289,15 @@ def _base() -> Path:
         *("--skip=download/empty", "--skip=essential/unlink"),
         f'--setup-hook=mkdir -p "$1"/{archives}; cp -n {debs}/*.deb "$1"/{archives}/ 2>/dev/null || true',
         # No first file system of Debian's making: it would take a minute, and be thrown away.
-        '--essential-hook=mkdir -p "$1"/etc/initramfs-tools; echo update_initramfs=no > "$1"/etc/initramfs-tools/update-initramfs.conf',
+        (
+            '--essential-hook=mkdir -p "$1"/etc/initramfs-tools; echo update_initramfs=no > '
+            '"$1"/etc/initramfs-tools/update-initramfs.conf'
+        ),
         f'--customize-hook=cp -n "$1"/{archives}/*.deb {debs}/; rm -rf "$1"/{archives}/*.deb "$1"/var/lib/apt/lists/*',
-        '--customize-hook=rm -rf "$1"/etc/apt/sources.list* "$1"/etc/apt/auth.conf* "$1"/etc/apt/apt.conf.d/99mmdebstrap',
+        (
+            '--customize-hook=rm -rf "$1"/etc/apt/sources.list* "$1"/etc/apt/auth.conf* '
+            '"$1"/etc/apt/apt.conf.d/99mmdebstrap'
+        ),
         *(SUITE, str(unfinished), *_apt_sources()),
     )
     unfinished.rename(base)

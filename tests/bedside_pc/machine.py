@@ -147,7 +147,10 @@ class Machine:
 
     def _command(self, image: Path, memory: int) -> list[str]:
         at = self.folder
-        kernel = "console=ttyS0 quiet loglevel=4 mitigations=off audit=0 apparmor=0 random.trust_cpu=on tsc=reliable no_timer_check"
+        kernel = (
+            "console=ttyS0 quiet loglevel=4 mitigations=off audit=0 apparmor=0 random.trust_cpu=on tsc=reliable "
+            "no_timer_check"
+        )
         return [
             *("qemu-system-x86_64", "-nodefaults", "-no-user-config", "-display", "none", "-nic", "none"),
             # No PS/2 controller: it would take the keys that are meant for the USB keyboards.

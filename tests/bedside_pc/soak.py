@@ -77,7 +77,10 @@ def figures(room: Room) -> str:
     room.at_rest()
     up = int(room.machine.run("systemctl show -P ActiveEnterTimestampMonotonic router.service")) / 1e6
     woken, cpu = upsets.idle(room, 30)
-    return f"power-on to ready {up:.1f} s (emulated), with nobody playing woken {woken} times in 30 s, {cpu:.0f} ms of the processor"
+    return (
+        f"power-on to ready {up:.1f} s (emulated), with nobody playing woken {woken} times in 30 s, {cpu:.0f} ms "
+        "of the processor"
+    )
 
 
 def row(counts: argparse.Namespace, measured: str, held: Held, seconds: float) -> str:

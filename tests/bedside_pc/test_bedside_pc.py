@@ -305,7 +305,10 @@ def test_a_clock_that_is_wrong_by_200_days_deletes_no_record(room: Room):
 
 
 def test_a_full_disk_costs_no_note(room: Room):
-    fill = "fallocate -l $(($(df --output=avail -B1 / | tail -1) - 65536)) /full; cat /dev/zero > /full2 2>/dev/null; df --output=avail / | tail -1"
+    fill = (
+        "fallocate -l $(($(df --output=avail -B1 / | tail -1) - 65536)) /full; cat /dev/zero > /full2 2>/dev/null; "
+        "df --output=avail / | tail -1"
+    )
     pid = room.pid()
     try:
         assert int(room.machine.run(fill)) == 0
