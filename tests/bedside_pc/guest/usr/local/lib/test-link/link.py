@@ -1,13 +1,17 @@
 """The guest's end of the link: requests come as lines of JSON over a virtio port, answers go back.
 
-    {"id": 1, "run": "a shell command", "input": "...", "limit": 30}   ->  {"id": 1, "status": 0, "out": "..."}
-    {"id": 2, "start": "a shell command"}                              ->  {"id": 2, "process": 512}, then what it says,
-                                                                           {"process": 512, "line": "..."}, and {"process": 512, "status": 0}
-    {"id": 3, "ask": {"do": "status"}, "limit": 30}                    ->  {"id": 3, "answer": "...", "problem": "..."}: what the router says,
-                                                                           asked again until it answers or so many seconds are over
-    {"id": 4, "read": ["/proc/1/comm", "/proc/1/fd"]}                  ->  {"id": 4, "texts": ["systemd\n", "0\n1\n"]}: files, and names in
-                                                                           folders; null for what is not there
-    {"id": 5, "there": ["/dev/input/event0"], "limit": 30}             ->  {"id": 5, "missing": []}: waits until all are there
+    {"id": 1, "run": "a shell command", "input": "...", "limit": 30}
+        ->  {"id": 1, "status": 0, "out": "..."}
+    {"id": 2, "start": "a shell command"}
+        ->  {"id": 2, "process": 512}, then what it says, {"process": 512, "line": "..."}, and at last
+            {"process": 512, "status": 0}
+    {"id": 3, "ask": {"do": "status"}, "limit": 30}
+        ->  {"id": 3, "answer": "...", "problem": "..."}: what the router says, asked until it answers or so many
+            seconds are over
+    {"id": 4, "read": ["/proc/1/comm", "/proc/1/fd"]}
+        ->  {"id": 4, "texts": ["...", "..."]}: files, and the names in folders, a line each; null for what is not there
+    {"id": 5, "there": ["/dev/input/event0"], "limit": 30}
+        ->  {"id": 5, "missing": []}: waits until all are there, or so many seconds are over
 
 What is asked again and again is asked here, in this process: a shell and systemctl take an emulated processor half a
 second.
