@@ -503,7 +503,7 @@ SABOTAGE = {
     "bounce is played": (2, SwitchConditioner, "handle", play_every_edge),
     "a change in the quiet time is thrown away": (2, SwitchConditioner, "handle", look_only_when_quiet),
     "an effort too short is heard": (2, SwitchConditioner, "_edge", accept_at_once),
-    "rest does not follow drift": (2, background, "_within", lambda *_: 0.0),
+    "rest does not follow drift": (2, background.Background, "_step", nothing),
     "no hysteresis": (2, PressureConditioner, "_judge", one_threshold),
     "no hysteresis around a zone": (2, pointer, "_near", lambda position, cell, _: cell <= position < cell + 1),
     "debounce delays the first edge": (3, SwitchConditioner, "_edge", wait_for_quiet),
