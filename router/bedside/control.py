@@ -1,4 +1,6 @@
-"""The control socket: one JSON object a line to ask the running daemon, one to answer. The server; ``control_client.py`` asks.
+"""The control socket: one JSON object a line to ask the running daemon, one to answer.
+
+This is the server; ``control_client.py`` asks.
 
     {"do": "status"}                                  what router/live/status.py describes, as "status"
     {"do": "use", "child": "wren", "seat": "bed"}     play the profile of that child

@@ -4,8 +4,9 @@
     loop
 
 The loop's thread never touches the disk: it reads news from the kernel and compares names. What may wait is a job for
-the worker. If a stick stalls at one file, the job is given up, the file is refused, and the others go on (``worker.py``); the
-file is not read again before the thread that hangs there has come back, and then it counts as newly put.
+the worker. If a stick stalls at one file, the job is given up, the file is refused, and the others go on
+(``worker.py``); the file is not read again before the thread that hangs there has come back, and then it counts as
+newly put.
 
 Of several files that are put there at once the last that is right is offered; a refusal that comes after it is told,
 too.
@@ -118,11 +119,12 @@ class Offer:
 class ProfileFolder:
     """A seat's profile folder, and the memory of what plays there. All methods are for the loop's thread.
 
-    ``offered`` is given each offer that is finished, in the loop. ``folder`` need not be there yet. ``state``: the folder of all seats' memories. ``follow``: "folder" offers the file
-    that was put there last, "file" only changes of what plays. ``first``: what plays before anything was chosen.
-    ``runtime``: a folder in memory where what plays is remembered, too, for a process that is killed. ``suspected``:
-    digests of profiles that have killed the router and are not played. ``only_safe``: begin with the safe profile, as
-    all others died. ``elsewhere``: children who play at other seats.
+    ``offered`` is given each offer that is finished, in the loop. ``folder`` need not be there yet. ``state``: the
+    folder of all seats' memories. ``follow``: "folder" offers the file that was put there last, "file" only changes of
+    what plays. ``first``: what plays before anything was chosen. ``runtime``: a folder in memory where what plays is
+    remembered, too, for a process that is killed. ``suspected``: digests of profiles that have killed the router and
+    are not played. ``only_safe``: begin with the safe profile, as all others died. ``elsewhere``: children who play at
+    other seats.
     """
 
     def __init__(  # noqa: PLR0917 - eight things that every folder needs

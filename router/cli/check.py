@@ -168,7 +168,10 @@ def _words(profile: Profile) -> Iterator[str]:
     music = profile.plan.music
     scale = next((name for name, shape in SCALES.items() if shape == music.scale), "a scale of its own")
     yield ""
-    yield f"  {profile.child} plays in {music.names[music.tonic]} {scale}, at {float(music.tempo):g} bpm in {music.time_signature}."
+    yield (
+        f"  {profile.child} plays in {music.names[music.tonic]} {scale}, at {float(music.tempo):g} bpm in"
+        f" {music.time_signature}."
+    )
     if profile.plan.follows:
         names = [
             name

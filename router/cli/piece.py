@@ -17,8 +17,8 @@ It is in four-four time, 80 quarters a minute, so a bar is three seconds. For tw
                   last
 
 So each player has a place of its own from the bass upwards (keyboard, strings, harp, bells), they come in one after
-another, from soft to full, and the end is thinner again. A shorter piece leaves out the other key, then the held chord; a
-longer one goes round more often.
+another, from soft to full, and the end is thinner again. A shorter piece leaves out the other key, then the held chord;
+a longer one goes round more often.
 """
 
 from __future__ import annotations

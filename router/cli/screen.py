@@ -59,7 +59,10 @@ class Screen(threading.Thread):
 
     @property
     def size(self) -> tuple[int, int]:
-        """Columns and lines to draw in. The last column stays free: what is written there makes some terminals scroll."""
+        """Columns and lines to draw in.
+
+        The last column stays free: what is written there makes some terminals scroll.
+        """
         width, height = self._console.size
         return max(1, width - 1), height
 

@@ -18,7 +18,8 @@ def changed(text: str, changes: Mapping[tuple[str, ...], str]) -> str:
     """Change values in the text of a profile that can be read; return the new text.
 
     ``changes``: new values by their path (``("inputs", "cheek", "above", "on")``). A value that is not there yet is
-    added to what is around it; ``{}`` of settings are added to their parent if that is not there either, and take the place of others.
+    added to what is around it; ``{}`` of settings are added to their parent if that is not there either, and take the
+    place of others.
 
     Raises:
         ValueError: the text is no YAML mapping, or a path leads nowhere.
@@ -75,7 +76,10 @@ def _change(text: str, path: tuple[str, ...], value: str) -> str:
 
 
 def _end(node: yaml.Node) -> int:
-    """Where what a node says ends; the parser's mark of settings on lines of their own lies behind the blank lines after them."""
+    """Where what a node says ends.
+
+    The parser's mark of settings on lines of their own lies behind the blank lines after them.
+    """
     if isinstance(node, yaml.CollectionNode) and not node.flow_style and node.value:
         last = node.value[-1]
         return _end(last[1] if isinstance(last, tuple) else last)

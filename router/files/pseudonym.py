@@ -44,25 +44,25 @@ FIRST = _words("""
     birgit blake bob brandon brian brigid brooke bruno burak callum camila camille can carla carol caroline carter
     catalina cedric celine chantal charles charlie chase chloe clara clark claude clement connor conor cooper craig
     daisy damien danny daphne dawn dean defne deniz dennis derek diego dieter dilara dolores dominic donna doris doug
-    drew duncan dylan earl ebru eddie edgar edith eileen elif eli elise ellen elliot eloise elsa emil emilia emilie emine
-    emre enrique enzo eren eric ernest esra esther ethan etienne eugene evan eve evelyn evie ezra faith farah faruk
-    fatih fatma faye fern fiona frank frankie fred freddie freya fritz gabin gary gemma genevieve georg gerard gerhard
-    ginger gloria gonzalo grace greta guillaume gustav guy hailey hakan halima harper harry harvey hatice hazel heather
-    hector heidi heike helga helmut henri hillary holly hope horst howard hugo hunter ian ida ilse imran inga irene iris
-    isaac isla ismail ivy jack jade jake jamal jasmin jasmine jason jasper javier jay jayden jean jeff jeremy jerry jesse
-    jim joan joe joel jorge joy joyce jude judith jules julian juliette june juergen justin kamal karim kate keith
-    kelly kenneth kerem khalid kim kirsten klara kurt kyle kylie layla lea leila leo leon leonardo liam lily lina
+    drew duncan dylan earl ebru eddie edgar edith eileen elif eli elise ellen elliot eloise elsa emil emilia emilie
+    emine emre enrique enzo eren eric ernest esra esther ethan etienne eugene evan eve evelyn evie ezra faith farah
+    faruk fatih fatma faye fern fiona frank frankie fred freddie freya fritz gabin gary gemma genevieve georg gerard
+    gerhard ginger gloria gonzalo grace greta guillaume gustav guy hailey hakan halima harper harry harvey hatice hazel
+    heather hector heidi heike helga helmut henri hillary holly hope horst howard hugo hunter ian ida ilse imran inga
+    irene iris isaac isla ismail ivy jack jade jake jamal jasmin jasmine jason jasper javier jay jayden jean jeff jeremy
+    jerry jesse jim joan joe joel jorge joy joyce jude judith jules julian juliette june juergen justin kamal karim kate
+    keith kelly kenneth kerem khalid kim kirsten klara kurt kyle kylie layla lea leila leo leon leonardo liam lily lina
     linda lindsay logan lola lorenzo lotte louis louise lucia lucie lucy luna lydia mabel madison mahmoud maja malik
     malte mandy manon mark marlene martin mason mateo mathilde matilda maurice max maxime may megan melissa merle merve
-    mila miles milo miriam miro mohammad molly mona moritz murat nabil nancy natalie neil nelson nico nicolas
-    niklas noel noor nora norman nour olive ollie oscar otto owen pablo pamela parker pat patrick paulina pearl penny
-    philip phoebe phoenix pilar piper poppy quentin quinn rainer ralf ramon rana rania rashid raul ravi ray rayan reza
-    ricardo riley rita rob robin rocio roger romain ron rory rosa rose rosie ross roxane roy ruben ruby rudolf russell
-    ruth ryan sabine sabrina salma sam sami samir sandy santiago sara savannah scarlett scott sean selim selin selma
-    serena sergio seth shane sharon shirley sidney sienna silke silvia sky skye solange sonia stella stuart sumaya summer
-    susie sven sylvie tamara tanja tara tariq taylor ted terry thea theo thibault tilda tim timothy tina toby tom tommy
-    tony travis trinity tristan troy tyler ulrich ute uwe valerie vera vicky victor viola violet virginia wanda ward
-    wayne wendy werner will willow wim xavier ximena yara yasin yigit yolanda yunus yves yvonne zac zahra zara zehra zoe
+    mila miles milo miriam miro mohammad molly mona moritz murat nabil nancy natalie neil nelson nico nicolas niklas
+    noel noor nora norman nour olive ollie oscar otto owen pablo pamela parker pat patrick paulina pearl penny philip
+    phoebe phoenix pilar piper poppy quentin quinn rainer ralf ramon rana rania rashid raul ravi ray rayan reza ricardo
+    riley rita rob robin rocio roger romain ron rory rosa rose rosie ross roxane roy ruben ruby rudolf russell ruth ryan
+    sabine sabrina salma sam sami samir sandy santiago sara savannah scarlett scott sean selim selin selma serena sergio
+    seth shane sharon shirley sidney sienna silke silvia sky skye solange sonia stella stuart sumaya summer susie sven
+    sylvie tamara tanja tara tariq taylor ted terry thea theo thibault tilda tim timothy tina toby tom tommy tony travis
+    trinity tristan troy tyler ulrich ute uwe valerie vera vicky victor viola violet virginia wanda ward wayne wendy
+    werner will willow wim xavier ximena yara yasin yigit yolanda yunus yves yvonne zac zahra zara zehra zoe
 """)
 """Common given names of English, German, French, Spanish, Turkish and Arabic, many of them words, birds or plants too.
 

@@ -1,11 +1,12 @@
 """Bursts that nobody asked for in the recording of a pressure sensor: coughs, talk, crying, a spasm.
 
-    train    two or more short pulses in quick succession, as coughs (2.5 to 4 a second) and syllables (80 to 160 ms) are
+    train    two or more short pulses in quick succession, as coughs (2.5 to 4 a second) and syllables (80 to 160 ms)
+             are
     large    as large as a gentle effort, while none was asked for
 
-A threshold that hears the efforts hears these, too, so nothing can be learned from them: they are left out of the judging and
-told. Smaller ones are judged, as a threshold can keep them out. So is everything if there is too much of it: a breath
-that is as large as an effort again and again is what rest looks like.
+A threshold that hears the efforts hears these, too, so nothing can be learned from them: they are left out of the
+judging and told. Smaller ones are judged, as a threshold can keep them out. So is everything if there is too much of
+it: a breath that is as large as an effort again and again is what rest looks like.
 """
 
 from __future__ import annotations
@@ -27,7 +28,8 @@ SHORTEST, LONGEST_PULSE = 40 * MILLISECOND, 250 * MILLISECOND
 QUICKEST, SLOWEST = 120 * MILLISECOND, 500 * MILLISECOND
 """From pulse to pulse of a train: coughs 2.5 to 4 a second, syllables 3 to 5; one may be too small to be seen."""
 TOGETHER = 2 * NANOSECONDS
-"""Pulses less than this apart, and no effort between them, belong to one burst, as cries and sentences do. Our choice."""
+"""Pulses less than this apart, and no effort between them, belong to one burst, as cries and sentences do. Our
+choice."""
 AROUND = (150 * MILLISECOND, 300 * MILLISECOND)
 """Left out before and after a burst."""
 MOST_AT_REST = 3
@@ -36,7 +38,7 @@ MOST_AT_REST = 3
 
 @dataclass(frozen=True, slots=True)
 class Pulse:
-    """The pressure beyond rest and back, from ``begin`` to ``end`` in nanoseconds; ``size``: a share of an ordinary effort."""
+    """Pressure beyond rest and back, ``begin`` to ``end`` in nanoseconds; ``size``: a share of an ordinary effort."""
 
     begin: int
     end: int
@@ -62,7 +64,10 @@ class Burst:
 def bursts(
     times: Sequence[int], beyond: Sequence[float], sizes: Mapping[str, float], recording: Recording
 ) -> list[Burst]:
-    """Find the bursts in a recording, in order. ``beyond``: pascals from rest at ``times``; ``sizes``: as ``fit.pressure_samples``."""
+    """Find the bursts in a recording, in order.
+
+    ``beyond``: pascals from rest at ``times``; ``sizes``: as ``fit.pressure_samples``.
+    """
     pulses = list(_pulses(times, beyond, sizes))
     own = {stretch: _own(stretch, pulses) for stretch in recording.efforts}
     asked = {pulse for of in own.values() for pulse in of}
@@ -94,8 +99,9 @@ def told(found: Sequence[Burst]) -> list[str]:
         seconds = [f"{burst.pulses[0].begin / NANOSECONDS:.0f} s" for burst in found if burst.train is train]
         if seconds:
             said.append(
-                f"{len(seconds)} burst{'s' * (len(seconds) > 1)} of pressure {looks} (at {', '.join(seconds)}): left out of the judging; "
-                "one sensor cannot tell their beginning from an effort, so the router will play it"
+                f"{len(seconds)} burst{'s' * (len(seconds) > 1)} of pressure {looks} (at {', '.join(seconds)}): left"
+                " out of the judging; one sensor cannot tell their beginning from an effort, so the router will"
+                " play it"
             )
     return said
 
@@ -116,7 +122,10 @@ def _pulses(times: Sequence[int], beyond: Sequence[float], sizes: Mapping[str, f
 
 
 def _own(stretch: Stretch, pulses: Sequence[Pulse]) -> list[Pulse]:
-    """The pulses that are what was asked for: in a stretch of several all; otherwise the one that is nearest to its mark for its size, if it is no train."""
+    """The pulses that are what was asked for.
+
+    In a stretch of several all; otherwise the one that is nearest to its mark for its size, if it is no train.
+    """
     inside = [pulse for pulse in pulses if stretch.begin <= pulse.begin < stretch.end]
     if stretch.several or len(inside) < 2:
         return inside

@@ -1,4 +1,7 @@
-"""Estimates from few numbers: quantiles, a trend that one odd value does not bend, and how far a number may be trusted."""
+"""Estimates from few numbers.
+
+Quantiles, a trend that one odd value does not bend, and how far a number may be trusted.
+"""
 
 from __future__ import annotations
 
@@ -41,8 +44,8 @@ def slope(
 ) -> tuple[float, float, float]:
     """How fast values change: the median of the slopes between all pairs, and its interval, low and high.
 
-    Theil, Proc. Kon. Ned. Akad. v. Wetensch. A 53:386, 1950. The interval is Sen's (J. Am. Stat. Assoc. 63:1379, 1968), with
-    the variance that holds for ties among the times as well.
+    Theil, Proc. Kon. Ned. Akad. v. Wetensch. A 53:386, 1950. The interval is Sen's (J. Am. Stat. Assoc. 63:1379, 1968),
+    with the variance that holds for ties among the times as well.
 
     Raises:
         ValueError: fewer than two different times.
@@ -63,8 +66,8 @@ def slope(
 def variance_of_agreement(times: Sequence[float], values: Sequence[float]) -> float:
     """The variance of Kendall's S, the pairs that rise together less those that do not, where there is no trend.
 
-    With the correction for ties in both rows, without which it may fall below 0: Kendall, Rank Correlation Methods, 1970,
-    chapter 4 (from memory; counted over all orders in the test).
+    With the correction for ties in both rows, without which it may fall below 0: Kendall, Rank Correlation Methods,
+    1970, chapter 4 (from memory; counted over all orders in the test).
     """
     count = len(times)
     if count < 2:

@@ -3,13 +3,13 @@
     step       what is asked                                    it ends
     hear       nothing: is the sensor heard?                    when the person goes on
     rest       nothing, for a while                             by itself
-    efforts    some natural efforts; each is marked             by itself after enough of them, or when the person goes on
+    efforts    some natural efforts; each is marked             by itself after enough, or when the person goes on
     long       one long effort, if it does not tire             when the person marks its end, or goes on without it
 
     A step waits until it is begun, so that nobody is hurried:  waiting --mark--> running --> the next step, waiting
     back       from running: the step begins again; from waiting: the step before it does
-    pause      from running: nobody judges what was heard from a second ago (the child coughs, talks or is moved) until the next
-               mark; a rest waits for it, and lasts so much longer
+    pause      from running: nobody judges what was heard from a second ago (the child coughs, talks or is moved) until
+               the next mark; a rest waits for it, and lasts so much longer
 
 A step that is taken back stays in the recording, without its marks, and is not judged. The recording so far is complete
 at any moment, and can be written.
@@ -67,7 +67,10 @@ STEPS = {
             "TRY",
             (
                 "Ten efforts, as gentle as {child} likes, with a pause after each.",
-                "You press once for each effort, when you ask for it or see it. A second early or late does not matter.",
+                (
+                    "You press once for each effort, when you ask for it or see it. A second early or late does not"
+                    " matter."
+                ),
             ),
             ("Press once for each effort. Fewer than ten are enough if {child} tires.",),
             wanted=EFFORTS,

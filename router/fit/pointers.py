@@ -7,15 +7,17 @@ Estimators:
 
     hysteresis how far the place trembles about its median during a stay, 90 % quantile, in zones; 10 to 30 %
     grace_time how long the pointer leaves a zone and comes back, 95 % quantile and a quarter more; 200 to 300 ms
-    dwell      as a switch's acceptance time: what best parts passing from staying, but no longer than it need be: 800 ms, or half
-               as long again as the longest passing, whichever is more. 400 ms at least; where hardly a zone was passed by, 800 ms
-    all        kept as they are in the profile, or as they are by default, unless what was fitted to four fifths of the places makes
-               no fewer places heard in the last fifth, nor more presses that nobody meant; and, if its dwell is longer, mistakes
-               that are fewer by more than a standard error, or fewer at all where what is kept plays unasked in every fifth place
+    dwell      as a switch's acceptance time: what best parts passing from staying, but no longer than it need be: 800
+               ms, or half as long again as the longest passing, whichever is more. 400 ms at least; where hardly a zone
+               was passed by, 800 ms
+    all        kept as they are in the profile, or as they are by default, unless what was fitted to four fifths of the
+               places makes no fewer places heard in the last fifth, nor more presses that nobody meant; and, if its
+               dwell is longer, mistakes that are fewer by more than a standard error, or fewer at all where what is
+               kept plays unasked in every fifth place
     intervals  percentile bootstrap over places, 90 %
 
-Hysteresis and grace time are kept within what served simulated heads (tests/benchmarks/pointer.py): beyond it zones are left too
-late, or never.
+Hysteresis and grace time are kept within what served simulated heads (tests/benchmarks/pointer.py): beyond it zones are
+left too late, or never.
 """
 
 from __future__ import annotations
@@ -41,7 +43,8 @@ LEAST_DWELL, USUAL_DWELL = 400 * MILLISECOND, 800 * MILLISECOND
 FEW = 4
 """The fewest passings from which their length can be learned."""
 BEYOND_NOISE = 1.0
-"""Standard errors by which a longer dwell must make fewer mistakes. Our choice: simulated heads with 1.64 were served no better."""
+"""Standard errors by which a longer dwell must make fewer mistakes. Our choice: simulated heads with 1.64 were served
+no better."""
 RESTLESS = 1 / 2
 """With more presses that nobody meant, as a share of the places, there is no result. Our choice."""
 KEPT = ("what was fitted would not have heard more than what holds now, so that is kept",)
@@ -141,7 +144,10 @@ class _Places:
     # --- keeping ----------------------------------------------------------------------------------------------
 
     def _kept(self) -> ZoneGrid | None:
-        """Return the present or the default settings if they serve no worse than fitted ones; None if those are better."""
+        """Return the present or the default settings if they serve no worse than fitted ones.
+
+        None if those are better.
+        """
         present, usual = self._settings.grid, ZoneGrid()
         default = replace(present, dwell=usual.dwell, grace_time=usual.grace_time, hysteresis=usual.hysteresis)
         best, mistakes = present, self._mistakes(present, self.everything)

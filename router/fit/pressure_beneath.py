@@ -1,4 +1,7 @@
-"""The ground beneath the efforts of a pressure recording, found before any threshold is tried: drift, steps of rest, spikes."""
+"""The ground beneath the efforts of a pressure recording, found before any threshold is tried.
+
+Drift, steps of rest, spikes.
+"""
 
 from __future__ import annotations
 

@@ -63,7 +63,7 @@ def facts_of(
             facts.append(Fact(f"tiring {side}", says, tuple(figures)))
             if high < 0 and change < -TIRES * ordinary:
                 tiring.append(
-                    f"efforts shrink by {-100 * change / ordinary:.0f} % a minute: the child tires, so short turns, and fit again "
-                    "when it is rested"
+                    f"efforts shrink by {-100 * change / ordinary:.0f} % a minute: the child tires, so short turns, and"
+                    " fit again when it is rested"
                 )
     return facts, tiring

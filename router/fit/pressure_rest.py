@@ -64,8 +64,8 @@ class Rest:
     def jump_among_efforts(self, humps: Sequence[tuple[int, int]]) -> tuple[int, float] | None:
         """Find the largest jump of the resting level between and after the efforts, as ``jump`` does within rest.
 
-        A single odd level, such as an effort that nobody marked, is no jump: the medians of three levels are compared. A quick
-        drift is none, either: it is spread over several levels.
+        A single odd level, such as an effort that nobody marked, is no jump: the medians of three levels are compared.
+        A quick drift is none, either: it is spread over several levels.
         """
         levels = self._levels(humps)
         steps = [(after - before, later - t) for (t, before), (later, after) in itertools.pairwise(levels)]
@@ -83,7 +83,10 @@ class Rest:
         return (when, most) if most > BEYOND * ordinary else None
 
     def _levels(self, humps: Sequence[tuple[int, int]]) -> list[tuple[int, float]]:
-        """Resting levels, in pascals, and when each begins: of the periods of marked rest, and of each time between two efforts."""
+        """Resting levels, in pascals, and when each begins.
+
+        Of the periods of marked rest, and of each time between two efforts.
+        """
         times, values = self._samples.times, self._samples.pascals
         rhythm = self.rhythm()
         width = max(2 * NANOSECONDS, round(rhythm[0]) if rhythm else 0)

@@ -105,7 +105,10 @@ def _period(values: Sequence[float]) -> float | None:
 
 
 def _learned(values: Sequence[float], period: float) -> Cycle | None:
-    """Learn the shape in some rounds: where each step is in its cycle by the shape, and the shape from where each step is."""
+    """Learn the shape in some rounds.
+
+    Where each step is in its cycle by the shape, and the shape from where each step is.
+    """
     length = round(period)
     # The first shape is the cycle that is most like the one after it.
     begin = min(
@@ -162,7 +165,7 @@ def _regularity(turns: Sequence[float], period: float) -> tuple[float, float]:
 
 
 def _spreads(shape: Sequence[float], offs: Sequence[float], turns: Sequence[float]) -> tuple[float, float]:
-    """How uneven cycles are, as a share of their height, and how far the pressure is from the shape where it is lowest, in pascals."""
+    """Return how uneven cycles are, as a share of their height, and how far the lowest part wavers, in pascals."""
     low, high = min(shape), max(shape)
     share = [(_at(shape, place) - low) / (high - low) if high > low else 0.0 for place in turns]
     lows = [off for off, height in zip(offs, share, strict=True) if height < UNEVEN[0]] or list(offs)

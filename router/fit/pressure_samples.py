@@ -24,12 +24,15 @@ TAIL = 0.3
 """An effort goes on as long as it is beyond this share of the largest pressure near it. Our choice."""
 
 SPIKE = 40_000_000
-"""Nanoseconds: an excursion that lasts longer is no spike, unless it is a single reading. Efforts take at least 60 ms to rise and fall."""
+"""Nanoseconds: an excursion that lasts longer is no spike, unless it is a single reading. Efforts take at least 60 ms
+to rise and fall."""
 LEAP, BEYOND_NOISE, SETTLES = 0.25, 12.0, 0.3
 ANOTHER_SIDE = 0.15
-"""The share of efforts from which on a side that the profile does not listen to is one that the child uses. Our choice."""
+"""The share of efforts from which on a side that the profile does not listen to is one that the child uses. Our
+choice."""
 FEWEST_SPIKES, FEW_READINGS = 2, 20
-"""Spikes in a recording, and readings, from which on a running median is worth its delay. Our choice, as the shares above."""
+"""Spikes in a recording, and readings, from which on a running median is worth its delay. Our choice, as the shares
+above."""
 
 SIGNS = {"above": 1, "below": -1}
 
@@ -66,9 +69,12 @@ def thinned(samples: Sequence[Stamped], spikes: int = 0) -> Samples:
 
 
 def spike_width(samples: Sequence[Stamped]) -> int:
-    """Return the time over which a running median passes over the spikes of a recording, in nanoseconds; 0: there are none.
+    """Return the time over which a running median passes over the spikes of a recording, in nanoseconds.
 
-    A spike is a leap of more than a quarter of what the recording goes up and down, and far beyond its noise, that comes back at once.
+    0: there are none.
+
+    A spike is a leap of more than a quarter of what the recording goes up and down, and far beyond its noise, that
+    comes back at once.
     """
     read = [(t, s.pascal) for t, s in samples if isinstance(s, PressureSample) and math.isfinite(s.pascal)]
     if len(read) < FEW_READINGS:
@@ -160,7 +166,8 @@ def roughly(samples: Samples, recording: Recording) -> dict[str, list[float]]:
 def begun(beyond: Sequence[float]) -> Sequence[float]:
     """Leave out the first values of a stretch as far as they are the end of the effort before it.
 
-    ``beyond``: pressures from rest. They are that end if another effort of half its size or more follows a return to rest.
+    ``beyond``: pressures from rest. They are that end if another effort of half its size or more follows a return to
+    rest.
     """
     if not beyond:
         return beyond

@@ -2,24 +2,24 @@
 
 Estimators:
 
-    size of an effort   the largest pressure in its stretch beyond the background (rest, drift, rhythm), as the router's own
-                        conditioning learns it; ordinary: their median
-    reach of rest       of each quiet piece (a fifth of the rest, or the time after one effort) the 99 % quantile of the pressure beyond
-                        the background; the largest of these
-    on                  seven or eight shares of the ordinary effort are tried with the real conditioning. Of those with the fewest efforts
-                        missed and false presses (which count 1.5) the one is taken that lies furthest from both
-                        10 % quantile of the efforts and the reach of rest
-    off                 60 % of on; lower if efforts sag or waver within (0.9 times the 10 % quantile of their deepest dips), but
-                        not below 30 % of on or half of the reach of rest, so that a note ends
+    size of an effort   the largest pressure in its stretch beyond the background (rest, drift, rhythm), as the router's
+                        own conditioning learns it; ordinary: their median
+    reach of rest       of each quiet piece (a fifth of the rest, or the time after one effort) the 99 % quantile of the
+                        pressure beyond the background; the largest of these
+    on                  seven or eight shares of the ordinary effort are tried with the real conditioning. Of those with
+                        the fewest efforts missed and false presses (which count 1.5) the one is taken that lies
+                        furthest from both 10 % quantile of the efforts and the reach of rest
+    off                 60 % of on; lower if efforts sag or waver within (0.9 times the 10 % quantile of their deepest
+                        dips), but not below 30 % of on or half of the reach of rest, so that a note ends
     full                the 90 % quantile of the efforts
     intervals           percentile bootstrap over efforts and pieces of rest, 90 %
-    tried on the unseen five times a fifth of the efforts and pieces is left out, the whole choice is made from the others, and
-                        the left-out ones are judged by it with the real conditioning
+    tried on the unseen five times a fifth of the efforts and pieces is left out, the whole choice is made from the
+                        others, and the left-out ones are judged by it with the real conditioning
     drift, fatigue      Theil and Sen's slope, with its interval
     rhythm              the finder of rhythms of the conditioning (``conditioning.rhythm.Rhythm``), on the rest
-    jump of rest        the largest step between the means of two neighbouring periods of rest, the drift taken off; among the efforts
-                        between the medians of three resting levels before and after an effort; beyond a fifth of on and
-                        four times the ordinary step nothing is sure
+    jump of rest        the largest step between the means of two neighbouring periods of rest, the drift taken off;
+                        among the efforts between the medians of three resting levels before and after an effort; beyond
+                        a fifth of on and four times the ordinary step nothing is sure
     rise, hold          from 10 % to 90 % of an effort's height; how long it is above half of it; medians
 
 The choice is tried on the recording itself with the real conditioning, so a fit promises what the router would have
@@ -60,11 +60,14 @@ from router.fit.result import (
 
 LEAST_OFF = 0.3
 WORTH_KNOWING = 0.15
-"""A rhythm is known beforehand if it is larger than this share of an ordinary effort; a smaller one is learned while playing."""
+"""A rhythm is known beforehand if it is larger than this share of an ordinary effort; a smaller one is learned while
+playing."""
 NEARER_TO_REST = 1.7
-"""A threshold lies so many times nearer to the reach of rest than to gentle efforts: children tire more often than rest grows."""
+"""A threshold lies so many times nearer to the reach of rest than to gentle efforts: children tire more often than rest
+grows."""
 LOWEST, HIGHEST, CLEAR = 0.35, 1.25, 1.5
-"""A threshold follows down to this share of itself, up to this, and not below so many times the reach of rest. Our choice."""
+"""A threshold follows down to this share of itself, up to this, and not below so many times the reach of rest. Our
+choice."""
 SHARES = (0.34, 0.42, 0.5, 0.58, 0.66)
 """Thresholds that are tried first, as shares of an ordinary effort."""
 COARSE, FINER = 0.08, 0.04
@@ -113,7 +116,10 @@ def pressure(recording: Recording, settings: PressureSettings) -> Fit:
     if spikes or settings.spikes:
         found.settings.append(outvoted(spikes, settings.spikes))
     if cycle is not None:
-        says = "something repeats every {} and is {} from crest to trough; it is known from the first breath on, and taken out"
+        says = (
+            "something repeats every {} and is {} from crest to trough; it is known from the first breath on, and"
+            " taken out"
+        )
         found.facts.append(Fact("rhythm", says, ((cycle.period, "time"), (cycle.height, "pressure"))))
     return replace(found, cycle=cycle)
 
@@ -237,7 +243,8 @@ class _Search:
             f"no effort goes {side} rest, so {side} stays as it is, untried" for side in asked if side not in sides
         ]
         remarks += [
-            f"{len(self._sizes(last, side, self.everything))} efforts go {side} rest, where the profile did not listen: now it does, "
+            f"{len(self._sizes(last, side, self.everything))} efforts go {side} rest, where the profile did not listen:"
+            " now it does, "
             f'and a part hears them as "….{side}"'
             for side in sides
             if side not in asked
@@ -263,8 +270,8 @@ class _Search:
         if jump is not None and jump[1] > JUMP * least:
             found = [replace(setting, sure=UNSURE) for setting in found]
             remarks.append(
-                f"rest jumps by {100 * jump[1] / least:.0f} % of on, {jump[0] / NANOSECONDS:.0f} s after the beginning: somebody moved, or "
-                "the sensor or its tube was touched, so no number is sure; measure again"
+                f"rest jumps by {100 * jump[1] / least:.0f} % of on, {jump[0] / NANOSECONDS:.0f} s after the beginning:"
+                " somebody moved, or the sensor or its tube was touched, so no number is sure; measure again"
             )
         return Fit(
             found,
@@ -415,20 +422,22 @@ class _Search:
         other, of = max(unheard.items(), key=lambda found: len(found[1]), default=("", []))
         if len(of) > (1 - ENOUGH) * heard.efforts and median(of) > max(ordinary / 2, 3 * at_rest):
             how = (
-                f"{len(of)} of the efforts seem to go {other} rest, where nothing is listened for: ask for efforts of one kind, or "
+                f"{len(of)} of the efforts seem to go {other} rest, where nothing is listened for: ask for efforts of"
+                " one kind, or "
                 f'write "{other}:" into the profile as well.'
             )
         elif anywhere > max(ordinary / 2, 3 * at_rest):
             how = (
-                "Between the marks the pressure rises as far as in them, and at rest it does not: were the efforts marked as they "
-                "began? Mark each within a second. If they were, try another movement or another place for the sensor."
+                "Between the marks the pressure rises as far as in them, and at rest it does not: were the efforts"
+                " marked as they began? Mark each within a second. If they were, try another movement or another place"
+                " for the sensor."
             )
         elif abs(self._rest.drift()[0]) > ordinary / 2:
             how = "The sensor drifts: let it warm up, or look for a leak in the tube. Or try another movement or place."
         raise FitError(
-            f"rest and effort cannot be told apart: an ordinary effort reaches {ordinary:.0f} Pa and rest {reach:.0f} Pa; the "
-            f"best threshold hears {heard.heard} of {heard.efforts} efforts, {heard.false} times nobody in "
-            f"{self._recording.seconds_of_rest:.0f} s of rest, and {heard.elsewhere} times nobody between efforts",
+            f"rest and effort cannot be told apart: an ordinary effort reaches {ordinary:.0f} Pa and rest {reach:.0f}"
+            f" Pa; the best threshold hears {heard.heard} of {heard.efforts} efforts, {heard.false} times nobody in"
+            f" {self._recording.seconds_of_rest:.0f} s of rest, and {heard.elsewhere} times nobody between efforts",
             how,
         )
 

@@ -5,7 +5,8 @@ Marks, in upper or lower case; all others are passed over:
     rest     nothing is asked of the child from here on, until ``end`` or any other of these marks
     effort   an effort is asked for or seen: it is looked for from one second before to two seconds after, and never
              further than half way to the next one
-    end      ends a rest. After an effort: what lies between is a stretch with one or more efforts, as a burst of sucking
+    end      ends a rest. After an effort: what lies between is a stretch with one or more efforts, as a burst of
+             sucking
     pause    from here to the next rest or effort nobody judges what is heard: the child is moved, or the sensor
 """
 
@@ -20,7 +21,8 @@ from router.core.units import NANOSECONDS
 from router.devices.inputs.base import Stamped
 
 BEFORE, AFTER = NANOSECONDS, 2 * NANOSECONDS
-"""An effort may begin so long before its mark (whoever sees it marks it late) and so long after it (the child takes its time)."""
+"""An effort may begin so long before its mark (whoever sees it marks it late) and so long after it (the child takes its
+time)."""
 LEAST_REST = 8 * NANOSECONDS
 LEAST_EFFORTS = 3
 PARTS = 5
@@ -38,7 +40,7 @@ class FitError(ValueError):
 
 @dataclass(frozen=True, slots=True)
 class Stretch:
-    """A time in nanoseconds from ``begin`` to ``end`` in which an effort was asked for; ``several``: one or more of them."""
+    """A time, ``begin`` to ``end`` in nanoseconds, in which an effort was asked for; ``several``: one or more."""
 
     begin: int
     end: int
@@ -74,7 +76,8 @@ class Recording:
             seconds = f"{self.seconds_of_rest:.0f} s of rest {'is' if self.rests else 'are'} marked"
             raise FitError(
                 f"{seconds}, which is too little to know what rest looks like",
-                f'Mark "rest", wait {2 * LEAST_REST // NANOSECONDS} seconds or more without asking for anything, and mark "end".',
+                f'Mark "rest", wait {2 * LEAST_REST // NANOSECONDS} seconds or more without asking for anything, and'
+                ' mark "end".',
             )
         if len(self.efforts) < LEAST_EFFORTS and not any(stretch.several for stretch in self.efforts):
             raise FitError(
@@ -83,7 +86,10 @@ class Recording:
 
 
 class Pieces:
-    """The recording cut into what can be left out or drawn again: fifths of rest, and each effort with the time after it."""
+    """The recording cut into what can be left out or drawn again.
+
+    Fifths of rest, and each effort with the time after it.
+    """
 
     def __init__(self, recording: Recording) -> None:
         length = sum(end - begin for begin, end in recording.rests) // PARTS + 1

@@ -10,7 +10,8 @@ from router.core.conditioning.cycle import Cycle
 from router.fit.estimates import limits
 
 Figure = tuple[float, str]
-"""A number and its kind: "pressure" (pascals), "time" (nanoseconds), "share" (1 is all of it), "pressure a minute", "share a minute"."""
+"""A number and its kind: "pressure" (pascals), "time" (nanoseconds), "share" (1 is all of it), "pressure a minute",
+"share a minute"."""
 
 ENOUGH = 0.8
 """The share of efforts that must be heard; with fewer there is no result."""
@@ -46,8 +47,9 @@ def within(found: Sequence[float], value: float, room: tuple[float, float]) -> t
 class Setting:
     """A number of a fit: where in the input's settings it stands, its value, why, and how far it may be trusted.
 
-    ``kind`` as in ``Figure``. ``why`` is a sentence with ``{}`` where each of ``figures`` belongs. ``low`` to ``high`` is its 90 %
-    interval: where it would lie if the child did the same again. ``now`` is what holds at present, if known.
+    ``kind`` as in ``Figure``. ``why`` is a sentence with ``{}`` where each of ``figures`` belongs. ``low`` to ``high``
+    is its 90 % interval: where it would lie if the child did the same again. ``now`` is what holds at present, if
+    known.
     """
 
     path: tuple[str, ...]

@@ -2,19 +2,21 @@
 
 Estimators:
 
-    debounce   the longest flutter (edges less than 25 ms apart) and half as much again, as few presses do not show the longest;
-               at least the usual 30 ms, because it delays nothing
-    release    if the contact slips within a press (opens for less than 250 ms, in a stretch where one press was asked for):
-               the longest slip and a quarter more, but at most half of the shortest gap between presses
-    lockout    if the contact closes again within a second after a press that was asked for, as a finger that drags over it does:
-               1.6 times as long as it took (of fewer than four: twice), but at most half of the shortest gap between presses
-    accept     if the contact also closes when nobody asked for it: of the geometric means of neighbouring durations the one with
-               the fewest presses missed and strays heard (which count 1.5), furthest from both; but no more than 1.6 times the
-               longest stray (of fewer than four: 3.2 times), because it is a delay. If it does not, 15 ms, which keep out a brush that the
-               recording happens not to show; 0 for presses shorter than 150 ms
-    all        each of release, lockout and accept is tried in the recording with and without each of the others, by the real
-               conditioning. The three with the least cost are chosen: efforts missed, false presses, and each second of a setting as
-               much as the child loses by it. So nothing is accepted late that a time without delay keeps out as well
+    debounce   the longest flutter (edges less than 25 ms apart) and half as much again, as few presses do not show the
+               longest; at least the usual 30 ms, because it delays nothing
+    release    if the contact slips within a press (opens for less than 250 ms, in a stretch where one press was asked
+               for): the longest slip and a quarter more, but at most half of the shortest gap between presses
+    lockout    if the contact closes again within a second after a press that was asked for, as a finger that drags over
+               it does: 1.6 times as long as it took (of fewer than four: twice), but at most half of the shortest gap
+               between presses
+    accept     if the contact also closes when nobody asked for it: of the geometric means of neighbouring durations the
+               one with the fewest presses missed and strays heard (which count 1.5), furthest from both; but no more
+               than 1.6 times the longest stray (of fewer than four: 3.2 times), because it is a delay. If it does not,
+               15 ms, which keep out a brush that the recording happens not to show; 0 for presses shorter than 150 ms
+    all        each of release, lockout and accept is tried in the recording with and without each of the others, by the
+               real conditioning. The three with the least cost are chosen: efforts missed, false presses, and each
+               second of a setting as much as the child loses by it. So nothing is accepted late that a time without
+               delay keeps out as well
     intervals  percentile bootstrap over presses and pieces of rest, 90 %
 
 "Tried on the unseen" as for pressures: a fifth is left out, the times are chosen from the others and tried on it with
@@ -64,19 +66,20 @@ LONGEST_DRAG = 800_000_000
 BRUSH = 15_000_000
 """A delay that nobody hears, and longer than many accidental touches. Our choice, from simulated fingers."""
 SPARE, SPARE_OF_FEW, MANY = 1.6, 2.0, 4
-"""A stray may last SPARE times as long as the longest seen, twice that if fewer than MANY were; and a finger may drag SPARE times
-as long as seen, SPARE_OF_FEW times if it did so fewer than MANY times. Our choice."""
+"""A stray may last SPARE times as long as the longest seen, twice that if fewer than MANY were; and a finger may drag
+SPARE times as long as seen, SPARE_OF_FEW times if it did so fewer than MANY times. Our choice."""
 TRIED_STRAYS = (0.25, 0.5, 0.75, 1.0)
 """Which strays, by their length from the shortest to the longest, a time of acceptance is tried for."""
 RESTLESS = 1 / 3
-"""With more false presses at rest, as a share of the efforts, there is no result: what is heard says nothing of the child. Our choice."""
+"""With more false presses at rest, as a share of the efforts, there is no result: what is heard says nothing of the
+child. Our choice."""
 MOST_LOCKOUT = NANOSECONDS
 """Longer than this a child waits in vain. Our choice."""
 CUT_COUNTS = 0.5
 """An effort of which only a touch before it sounds counts as so much of a missed one. Our choice."""
 PRICES = {"accept": 0.4, "release": 0.05, "lockout": 0.1}
-"""Missed efforts that a second of each setting counts as, for each effort: accept delays every note, release its end only, and
-lockout loses what comes quickly after. Our choice."""
+"""Missed efforts that a second of each setting counts as, for each effort: accept delays every note, release its end
+only, and lockout loses what comes quickly after. Our choice."""
 STEP = 5_000_000
 """Times of a switch are written in multiples of this."""
 
@@ -116,8 +119,8 @@ def switch(recording: Recording, conditioner: SwitchConditioner) -> Fit:
     heard = seen.heard(chosen, seen.everything)
     if heard.heard < ENOUGH * heard.efforts or heard.false > RESTLESS * heard.efforts:
         raise FitError(
-            f"presses that are meant and presses that are not are alike: {heard.heard} of {heard.efforts} would be heard, and "
-            f"{heard.false} times nobody in {recording.seconds_of_rest:.0f} s of rest",
+            f"presses that are meant and presses that are not are alike: {heard.heard} of {heard.efforts} would be"
+            f" heard, and {heard.false} times nobody in {recording.seconds_of_rest:.0f} s of rest",
             "Try another movement, or a switch that needs a little more force.",
         )
     again = [seen.best_of_tried(pieces) for pieces in drawn(seen.pieces.of_effort, seen.pieces.rest)]
@@ -142,7 +145,10 @@ def switch(recording: Recording, conditioner: SwitchConditioner) -> Fit:
 
 @dataclass(slots=True)
 class _Trial:
-    """The presses that the router hears in the recording with some times. Presses begin where their acceptance began, in nanoseconds."""
+    """The presses that the router hears in the recording with some times.
+
+    Presses begin where their acceptance began, in nanoseconds.
+    """
 
     presses: list[tuple[int, int]]
     of_effort: list[list[int]] = field(default_factory=list)
@@ -155,7 +161,7 @@ class _Trial:
 
 
 class _Seen:
-    """The contact's flutter, holds and slips, by piece of the recording, and what is heard with the times that were tried."""
+    """The contact's flutter, holds and slips, by piece of the recording, and what is heard with the times tried."""
 
     def __init__(self, recording: Recording, settings: SwitchSettings) -> None:
         self.recording, self.settings = recording, settings
@@ -244,7 +250,10 @@ class _Seen:
         return min(MOST_LOCKOUT, _up((SPARE if count >= MANY else SPARE_OF_FEW) * max(drags, default=0)))
 
     def _accepts(self, at_once: Times, pieces: Sequence[int]) -> list[int]:
-        """The times of acceptance worth trying: the least, and what parts presses that are meant from those left over."""
+        """The times of acceptance worth trying.
+
+        The least, and what parts presses that are meant from those left over.
+        """
         holds = [length for piece in pieces for length in self.holds.get(piece, [])]
         least = BRUSH if min(holds, default=0) >= 10 * BRUSH else 0
         trial, counted = self.trial(at_once), set(pieces)
@@ -361,9 +370,12 @@ class _Seen:
                 "lockout",
                 chosen.lockout,
                 (drag - 1, gap),
-                "after a press the finger drags, and it closes again for up to {}; a press that is meant so soon is lost, too"
-                if chosen.lockout
-                else "after a press it is not closed again by a finger that drags",
+                (
+                    "after a press the finger drags, and it closes again for up to {}; a press that is meant so soon is"
+                    " lost, too"
+                    if chosen.lockout
+                    else "after a press it is not closed again by a finger that drags"
+                ),
                 ((_millisecond(drag), "time"),) if chosen.lockout else (),
             ),
             ("accept", chosen.accept, (max(strays, default=-1), holds[0]), why, figures),

@@ -63,9 +63,9 @@ class Daemon:
     """The seats in one loop, and all beside them. ``profiles``: by the seat's name, "" if the only one has none.
 
     ``record`` is told what ``router play`` would write into its log; ``keep`` returns an output with a record of what
-    sounds there. ``parts`` live in the loop beside the seats. ``room`` and ``ports``: what the children share, and the room's
-    own devices. ``turn`` keeps whose turn it is for the next start; ``left_out``: rules of others that are not to be
-    used, by name and origin, and why.
+    sounds there. ``parts`` live in the loop beside the seats. ``room`` and ``ports``: what the children share, and the
+    room's own devices. ``turn`` keeps whose turn it is for the next start; ``left_out``: rules of others that are not
+    to be used, by name and origin, and why.
     """
 
     def __init__(
@@ -225,7 +225,10 @@ class Daemon:
     # rest. Nobody else is asked: what one child plays costs the same beside fifteen others.
 
     def flooded(self, wake: Callable[[int, int], None]) -> None:
-        """Wake a seat whose devices say more than it can play after the others: all such seats share ``SHARE`` of a pass."""
+        """Wake a seat whose devices say more than it can play after the others.
+
+        All such seats share ``SHARE`` of a pass.
+        """
         self._flood.append(wake)
         self._flood_due.soon()
 
@@ -389,7 +392,10 @@ class Daemon:
 
 
 class Watchdog:
-    """The service manager's watchdog, if it keeps one on us (sd_watchdog_enabled(3)): fed at half its time, after a pass."""
+    """The service manager's watchdog, if it keeps one on us (sd_watchdog_enabled(3)).
+
+    Fed at half its time, after a pass.
+    """
 
     def __init__(self, agenda: Agenda) -> None:
         ours = os.environ.get("WATCHDOG_PID", str(os.getpid())) == str(os.getpid())

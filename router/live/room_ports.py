@@ -225,6 +225,9 @@ class RoomPorts:
             self._thru.send(message, now)
 
     def _plan_expiry(self) -> None:
-        """Wake when the next note of the keyboard has sounded as long as it may; one that has ended only puts it off."""
+        """Wake when the next note of the keyboard has sounded as long as it may.
+
+        One that has ended only puts it off.
+        """
         if self._expiring.at is None and (due := self._ledger.deadline()) is not None:
             self._expiring.set(due)

@@ -65,7 +65,8 @@ def _in_turn(method: _Method) -> _Method:
 class Seat:
     """A place that one child plays from. ``name`` is empty where there is only one and nobody gave it a name.
 
-    ``record`` is the log of the child who plays, if one is kept; ``session``: one that is given what the sensors say, too.
+    ``record`` is the log of the child who plays, if one is kept; ``session``: one that is given what the sensors say,
+    too.
     """
 
     def __init__(self, name: str, profile: Profile, around: Surroundings, budget: Budget, room: Room) -> None:

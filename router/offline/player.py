@@ -89,7 +89,8 @@ class Tally:
     faults: list[dict[str, Any]] = field(default_factory=list)
     """Faults of rules: part, rule, place, error."""
     doubts: list[tuple[int, str, str]] = field(default_factory=list)
-    """Doubts about sensors, which play on when they are well again: the time in nanoseconds, the input, what was wrong."""
+    """Doubts about sensors, which play on when they are well again: the time in nanoseconds, the input, what was
+    wrong."""
 
     def __call__(self, now: int, event: str, fields: dict[str, Any]) -> None:
         if event in ("press", "heard"):

@@ -1,4 +1,7 @@
-"""A session's files as they grow on the disk: what could not be written is kept and written later, check sums and all."""
+"""A session's files as they grow on the disk.
+
+What could not be written is kept and written later, check sums and all.
+"""
 
 from __future__ import annotations
 

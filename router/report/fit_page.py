@@ -1,7 +1,7 @@
 """A page about a fit, for a colleague who was not there: the recording with its thresholds, and what was heard of it.
 
-The picture is drawn once, by matplotlib, as SVG within the page and as PNG beside it. Colours are those of Okabe and Ito
-(Color Universal Design, 2008), which colour-blind people tell apart; each mark has a shape of its own, too.
+The picture is drawn once, by matplotlib, as SVG within the page and as PNG beside it. Colours are those of Okabe and
+Ito (Color Universal Design, 2008), which colour-blind people tell apart; each mark has a shape of its own, too.
 """
 
 from __future__ import annotations
@@ -144,8 +144,8 @@ class FitPage:
         axes.set_xlabel("seconds")
         heard, rest = self.fit.heard, f"{self.fit.seconds_of_rest:.0f} s of rest"
         axes.set_title(
-            f"{self.child}, {self.input}: {heard.heard} of {heard.efforts} efforts heard, {heard.false} false in {rest}, "
-            f"{heard.elsewhere} between efforts",
+            f"{self.child}, {self.input}: {heard.heard} of {heard.efforts} efforts heard, {heard.false} false in"
+            f" {rest}, {heard.elsewhere} between efforts",
             loc="left",
         )
         axes.legend(

@@ -4,9 +4,9 @@ A pass of the loop:
 
     sleep  ->  the callback of every descriptor that is readable  ->  ``wake(now)``, once, whatever ended the sleep
 
-``deadline()`` is asked before each sleep; the daemon's are ``agenda.next`` and ``agenda.ring``. Deadlines are absolute and kept by one kernel timer among the descriptors;
-epoll itself waits without a time-out, and with nothing to do nothing runs. Threads of drivers write to a descriptor
-that is watched, and that is all they may do.
+``deadline()`` is asked before each sleep; the daemon's are ``agenda.next`` and ``agenda.ring``. Deadlines are absolute
+and kept by one kernel timer among the descriptors; epoll itself waits without a time-out, and with nothing to do
+nothing runs. Threads of drivers write to a descriptor that is watched, and that is all they may do.
 
 Invariants: no exception of a callback or of ``wake`` ends the loop; a callback that raises is left alone for a while,
 longer each time, as it would raise again at once; after ``stop`` the pass that runs is finished and no other begins.

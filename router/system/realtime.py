@@ -22,7 +22,8 @@ from pathlib import Path
 from typing import Any, Protocol
 
 PRIORITY = 20
-"""Priority, of 1 to 99: before ordinary work, after the audio server and the kernel's interrupt threads (50 and above)."""
+"""Priority, of 1 to 99: before ordinary work, after the audio server and the kernel's interrupt threads (50 and
+above)."""
 BESIDE = 1
 """For this program's other threads."""
 MCL_CURRENT, MCL_FUTURE, MCL_ONFAULT = 1, 2, 4  # <bits/mman-linux.h>

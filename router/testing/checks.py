@@ -56,8 +56,8 @@ ALLOWED_IMPORTS = frozenset(
         "router.rule",
     }
 )
-"""Modules that a rule may import: arithmetic and the router's own door for rules; nothing that reads a clock, waits, or does
-I/O."""
+"""Modules that a rule may import: arithmetic and the router's own door for rules; nothing that reads a clock, waits, or
+does I/O."""
 
 FORBIDDEN_CALLS = frozenset({"open", "input", "print", "exec", "eval", "compile", "__import__", "breakpoint"})
 

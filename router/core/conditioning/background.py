@@ -5,11 +5,11 @@ of a ventilator. This module learns both from the times when nobody tries and sa
 effort is what goes beyond that. It is a filter for playing music. It detects nothing clinical and must not be
 used to.
 
-The rest level is the median of the first half second, then follows drift (``trend`` carries it on), and leaps to where the signal
-stays as still as at rest (``plateau``). The rhythm's period is found by ``rhythm``.
-The level to expect now is the mean of the last period plus the median of what was one, two, three and four periods ago,
-each relative to the mean of its own period. The median makes it safe: a gentle effort that was not heard is in one of
-four periods and does not count.
+The rest level is the median of the first half second, then follows drift (``trend`` carries it on), and leaps to where
+the signal stays as still as at rest (``plateau``). The rhythm's period is found by ``rhythm``. The level to expect now
+is the mean of the last period plus the median of what was one, two, three and four periods ago, each relative to the
+mean of its own period. The median makes it safe: a gentle effort that was not heard is in one of four periods and does
+not count.
 
 Regular playing would be learned like that, bit by bit: the rise and fall of each effort that is heard, and efforts too
 gentle to be heard. So rise and fall belong to their effort, and a rhythm is believed only as far as the signal moved in
@@ -51,7 +51,8 @@ POSTURE_AFTER = 3 * NANOSECONDS
 """A pressure that stays between "off" and "on" for longer is another posture, and is followed."""
 
 EXACT = 0.93
-"""A correlation that nobody plays by hand: a jitter of 5 % of the period leaves about 0.8. Our choice, from simulations."""
+"""A correlation that nobody plays by hand: a jitter of 5 % of the period leaves about 0.8. Our choice, from
+simulations."""
 EXACT_FOR = 8 * NANOSECONDS
 """Time for which, and at least three times, a movement must repeat so exactly to be taken for the rhythm."""
 
@@ -80,11 +81,10 @@ class Background:
     """The expected level, learned step by step.
 
     Args:
-        on: the lowest threshold of an effort, in pascals; what may be learned at once is measured by it.
-        gentle: the highest that a rhythm may go, in pascals from rest.
-        track: the time constant with which rest follows drift, in nanoseconds.
-        rhythm: whether a steady rhythm is learned and taken out.
-        flat: the time for which a signal away from rest must be as still as rest to be the new rest, in nanoseconds; 0: never.
+        on: the lowest threshold of an effort, in pascals; what may be learned at once is measured by it. gentle: the
+        highest that a rhythm may go, in pascals from rest. track: the time constant with which rest follows drift, in
+        nanoseconds. rhythm: whether a steady rhythm is learned and taken out. flat: the time for which a signal away
+        from rest must be as still as rest to be the new rest, in nanoseconds; 0: never.
     """
 
     def __init__(self, on: float, gentle: float, track: int, *, rhythm: bool = True, flat: int = 0) -> None:

@@ -1,12 +1,15 @@
-"""A rhythm that is known beforehand, as a fit finds it in a marked rest: taken out from the first breath on, however large it is.
+"""A rhythm that is known beforehand, as a fit finds it in a marked rest.
 
-Where in its cycle the rhythm is, is followed by a hidden Markov model (Rabiner, Proc. IEEE 77:257, 1989; from memory): so many places in
-the cycle, each with and without an effort on top, and two more for "there is no such rhythm". With every step of 40 ms each place gets
-the weight that the pressure gives it, and some of it spreads to its neighbours, as breaths are early and late. So one model holds for
-weak and strong, steady and irregular rhythms, and which it is, and whether it is there at all, is decided by the evidence.
+It is taken out from the first breath on, however large it is.
 
-What is taken out is what comes nearest to the pressure among all places that are still likely: of a steady rhythm one value; of an
-irregular one, while the next breath may begin at any moment, all from trough to crest.
+Where in its cycle the rhythm is, is followed by a hidden Markov model (Rabiner, Proc. IEEE 77:257, 1989; from memory):
+so many places in the cycle, each with and without an effort on top, and two more for "there is no such rhythm". With
+every step of 40 ms each place gets the weight that the pressure gives it, and some of it spreads to its neighbours, as
+breaths are early and late. So one model holds for weak and strong, steady and irregular rhythms, and which it is, and
+whether it is there at all, is decided by the evidence.
+
+What is taken out is what comes nearest to the pressure among all places that are still likely: of a steady rhythm one
+value; of an irregular one, while the next breath may begin at any moment, all from trough to crest.
 """
 
 from __future__ import annotations
@@ -23,7 +26,8 @@ PLACES = 48
 FINE = 8
 """Points of the shape from one place to the next."""
 BEGINS, ENDS = 0.01, 0.03
-"""Chances within a step that an effort begins, and that it ends: one in 4 s, 1.3 s long. Our choice, as all that follows."""
+"""Chances within a step that an effort begins, and that it ends: one in 4 s, 1.3 s long. Our choice, as all that
+follows."""
 APPEARS = 0.00002
 """Chance within a step that the rhythm begins, stops, or goes on from anywhere."""
 CHANGES = 0.05
@@ -54,7 +58,8 @@ STEADIEST = 0.012
 class Cycle:
     """A rhythm: ``period`` in nanoseconds; ``shape``, its pressure at equal distances in pascals about its mean.
 
-    ``irregular``: standard deviation of a cycle's length as a share, ``uneven`` of its height; ``wavers`` of the pressure about it, in pascals.
+    ``irregular``: standard deviation of a cycle's length as a share, ``uneven`` of its height; ``wavers`` of the
+    pressure about it, in pascals.
     """
 
     period: int
@@ -121,7 +126,7 @@ class KnownRhythm:
         return ((now - begun) / self.cycle.period + best / PLACES) % 1.0, self._level[best]
 
     def without(self, pascal: float, now: int) -> float | None:
-        """Take the next reading; return it without the rhythm, None while it is not known where in its cycle that is."""
+        """Take the next reading; return it without the rhythm, None while its place in the cycle is not known."""
         if self._begun is None:
             self._begun = self._due = now
             self._level = [pascal - self._table[i * FINE] for i in range(PLACES)] + [pascal]

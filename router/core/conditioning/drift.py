@@ -1,12 +1,14 @@
 """Signs that thresholds no longer fit the child: efforts that shrink, near-misses, rest that grows restless.
 
-A *try* is an effort, or a near-miss: a rise that stayed below ``on`` and came near it. Three things are told, with figures:
+A *try* is an effort, or a near-miss: a rise that stayed below ``on`` and came near it. Three things are told, with
+figures:
 
     efforts shrink     half of the last eight efforts reach less than 1.35 times ``on``, and less than 0.65 times
                        ``full`` (a fitted ``full`` is what one effort of ten reached)
     near-misses        three of the last ten tries were near-misses
-    rest is restless   the reach of rest, how far it goes in two seconds (four pieces) without an effort, is more than 0.45 times
-                       ``on`` and more than 1.5 times that of the first fifteen windows; each a median of fifteen
+    rest is restless   the reach of rest, how far it goes in two seconds (four pieces) without an effort, is more than
+                       0.45 times ``on`` and more than 1.5 times that of the first fifteen windows; each a median of
+                       fifteen
 
 Each is told again only after three minutes. With bounds to follow in, ``on`` follows the last eight tries, so that it
 stays the same share of their median size as it was of the first eight; by 3 % at most after each try, never below twice

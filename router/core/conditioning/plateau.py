@@ -1,7 +1,8 @@
 """A pressure that has moved to another level and stays there as still as rest: rest itself has moved.
 
-Somebody turned the child, a tube slipped, a pad was pushed. Nobody holds an effort as still as nothing: hands, cheeks and breath
-waver. So what counts is how far the signal moves from its lowest to its highest, while it is away from rest and while it is at rest.
+Somebody turned the child, a tube slipped, a pad was pushed. Nobody holds an effort as still as nothing: hands, cheeks
+and breath waver. So what counts is how far the signal moves from its lowest to its highest, while it is away from rest
+and while it is at rest.
 """
 
 from __future__ import annotations
@@ -12,7 +13,8 @@ from statistics import fmean
 BLOCK = 5
 """Steps of 20 ms that are one value, their mean: noise is averaged, tremor of up to 4 Hz is not."""
 AS_STILL = 1.2
-"""How many times as far as at rest (at most, lately: a tube that is off moves less) it may move and is still called still. Our choice."""
+"""How many times as far as at rest (at most, lately: a tube that is off moves less) it may move and is still called
+still. Our choice."""
 LEAST = 0.03
 """And at least this share of ``on``. Our choice, as the next."""
 AWAY = 0.5
@@ -32,7 +34,10 @@ class Plateau:
         self._moves: deque[float] = deque(maxlen=_REMEMBERED)
 
     def add(self, level: float, rest: float, *, effort: bool) -> float | None:
-        """Take a step; return how far rest has moved once that is sure. ``rest``: what it was; ``effort``: as the thresholds see it."""
+        """Take a step; return how far rest has moved once that is sure.
+
+        ``rest``: what it was; ``effort``: as the thresholds see it.
+        """
         self._block.append(level / BLOCK)  # no sum of numbers, however large, may be infinite
         if len(self._block) < BLOCK:
             return None

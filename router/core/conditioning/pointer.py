@@ -2,23 +2,25 @@
 
 Each place goes through these steps, in this order:
 
-    centre, gain   the place is counted from the centre, times ``gain``, and kept within 0 to 1. The centre is the middle
-                   until a press of ``centred_by`` makes the place of that moment the centre.
-    smooth         a 1-euro filter (Casiez, Roussel, Vogel, CHI 2012): strong when the head is still, weak when it moves.
-                   Many devices say nothing while nothing changes; the filter then follows the last place by itself.
-    grid           the zone of the place. The zone that the pointer is in reaches over its borders by the hysteresis, so that
-                   tremor at a border does not flutter between two zones.
+    centre, gain   the place is counted from the centre, times ``gain``, and kept within 0 to 1. The centre is the
+                   middle until a press of ``centred_by`` makes the place of that moment the centre.
+    smooth         a 1-euro filter (Casiez, Roussel, Vogel, CHI 2012): strong when the head is still, weak when it
+                   moves. Many devices say nothing while nothing changes; the filter then follows the last place by
+                   itself.
+    grid           the zone of the place. The zone that the pointer is in reaches over its borders by the hysteresis, so
+                   that tremor at a border does not flutter between two zones.
     grace_time     leaving a zone and coming back within this time does not count as leaving: the dwell does not begin
                    again and the press does not end. The dwell in the next zone counts from its own beginning.
     rest           zones in which the head may stay without playing.
 
-    state      enters a zone   dwell over          leaves the zone            comes back            gone for grace_time
-    nowhere    -> dwelling     -                   -                          -                     -
-    dwelling   -               -> in, gives press  -> out, or dwelling next   -                     -
-    in         -               -                   -> out, or gives release,  -                     -
+    state      enters a zone   dwell over          leaves the zone            comes back      gone for grace_time
+    nowhere    -> dwelling     -                   -                          -               -
+    dwelling   -               -> in, gives press  -> out, or dwelling next   -               -
+    in         -               -                   -> out, or gives release,  -               -
                                                       dwelling in the next
-    out        -               kept for later      -                          -> dwelling or in; a  gives the release,
-                                                                              press that was kept   -> dwelling in the next
+    out        -               kept for later      -                          -> dwelling or  gives the release,
+                                                                              in; a press     -> dwelling in the next
+                                                                              that was kept
 
 Without ``grace_time`` there is no state "out". In a rest zone "in" gives no press. While samples are no place, a press
 is kept for later as in "out". From every state:
@@ -53,7 +55,7 @@ SETTLED = 0.001
 
 @dataclass(frozen=True, slots=True)
 class ZoneGrid:
-    """Zones in reading order; ``hysteresis`` is a share of a zone's width and height, ``dwell`` and ``grace_time`` in nanoseconds.
+    """Zones in reading order; ``hysteresis`` is a share of a zone's size, ``dwell`` and ``grace_time`` in nanoseconds.
 
     ``rest``: the zones that never play, counted from 0.
     """
@@ -74,8 +76,8 @@ class ZoneGrid:
 class PointerSettings:
     """``min_cutoff`` in Hz and ``beta`` of the 1-euro filter; None: not smoothed. ``levels``: as for pressure.
 
-    ``full_speed`` in nanoseconds: crossing the whole width in this time is full strength; None: every press is of middle
-    strength. ``lost_after`` in nanoseconds and ``jump`` in shares of the whole; None: neither is looked at.
+    ``full_speed`` in nanoseconds: crossing the whole width in this time is full strength; None: every press is of
+    middle strength. ``lost_after`` in nanoseconds and ``jump`` in shares of the whole; None: neither is looked at.
 
     The defaults of filter and grid are what served simulated heads best (tests/benchmarks/pointer.py).
     """
@@ -103,7 +105,10 @@ class OneEuro:
         self._time = 0
 
     def __call__(self, value: float, now: int) -> float:
-        """The smoothed value; ``now`` in nanoseconds. The first passes through; time that stands still changes nothing."""
+        """The smoothed value; ``now`` in nanoseconds.
+
+        The first passes through; time that stands still changes nothing.
+        """
         if self._value is None:
             self._value, self._time = value, now
             return value

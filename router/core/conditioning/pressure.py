@@ -5,9 +5,9 @@ drift, and a steady rhythm underneath). Each side has a threshold to press and a
 between the two nothing changes, so noise at the border makes no second press. A side may have a second, firmer
 press on top of the first (``cheek.above.firm``).
 
-    side       pressure from background reaches on   falls below off             lasts for ``longest``
-    resting    -> effort, gives the press            -                           -
-    effort     -                                     -> resting, gives release   -> resting, gives release, learns rest anew
+    side       reaches on               falls below off             lasts for ``longest``
+    resting    -> effort, gives press   -                           -
+    effort     -                        -> resting, gives release   -> resting, gives release, learns rest anew
 
 Strength is 0 at ``on`` and 1 at ``full``. By ``rise`` the press is given at once and its strength is where the
 pressure would be after ``over`` if it went on rising as it does now; by ``peak`` the press waits for ``over`` and
@@ -18,8 +18,8 @@ A faulty sensor is told apart from an effort; what it holds is released, and the
     no number     it sent something that is not a number
     saturated     it has been at an end of its ``range`` for two seconds
     frozen        it has sent the very same value for much longer than its own noise has ever allowed
-    tube off      it fell to the pressure of the room, far from its rest level, and stays there without moving; told again when
-                  the pressure leaves that of the room, and rest is then found anew
+    tube off      it fell to the pressure of the room, far from its rest level, and stays there without moving; told
+                  again when the pressure leaves that of the room, and rest is then found anew
     rest moved    it went to another level and has stayed there for ``flat``, as still as at rest
 """
 
@@ -61,7 +61,7 @@ DOUBTFUL_LONGEST = 5 * NANOSECONDS
 
 @dataclass(frozen=True, slots=True)
 class Side:
-    """Thresholds of one side, in pascals from rest, all above 0: ``off`` < ``on`` < ``full``; ``firm`` from ``on`` to ``full``.
+    """Thresholds of one side in pascals from rest: 0 < ``off`` < ``on`` < ``full``; ``firm`` from ``on`` to ``full``.
 
     ``follow``: the lowest and highest that ``on`` may become by itself, the others with it; None: it stays.
     """
@@ -80,13 +80,12 @@ class Side:
 class PressureSettings:
     """``track`` is the time constant with which rest follows drift, in nanoseconds; None: rest is always 0 Pa.
 
-    ``rhythm``: whether a steady rhythm underneath is learned and taken out. ``from_peak`` and ``over`` (nanoseconds) say
-    how strength is measured. ``longest`` (nanoseconds) is the longest effort; None: none. ``ends`` are the lowest and highest
-    pressure the sensor can say, in pascals, if known. ``spikes`` (nanoseconds) is the time over which a running median is
-    taken; 0: none. ``flat`` (nanoseconds): a pressure away from rest that is as still as rest for so long is the new rest; 0: never.
-    ``cycle``: the rhythm underneath, if it is known beforehand.
-    ``levels`` are the sources (``cheek.above``) for which continuous
-    levels are wanted; levels that no part uses cost nothing.
+    ``rhythm``: whether a steady rhythm underneath is learned and taken out. ``from_peak`` and ``over`` (nanoseconds)
+    say how strength is measured. ``longest`` (nanoseconds) is the longest effort; None: none. ``ends`` are the lowest
+    and highest pressure the sensor can say, in pascals, if known. ``spikes`` (nanoseconds) is the time over which a
+    running median is taken; 0: none. ``flat`` (nanoseconds): a pressure away from rest that is as still as rest for so
+    long is the new rest; 0: never. ``cycle``: the rhythm underneath, if it is known beforehand. ``levels`` are the
+    sources (``cheek.above``) for which continuous levels are wanted; levels that no part uses cost nothing.
     """
 
     above: Side | None = None

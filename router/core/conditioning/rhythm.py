@@ -1,7 +1,7 @@
 """A steady rhythm in a signal: its period, its strength, and how much of it has been there all the time.
 
-The period is found by the squared difference function d(lag) = mean (x(t) - x(t - lag))^2, as in the pitch finder YIN (de
-Cheveigne and Kawahara, J. Acoust. Soc. Am. 111:1917, 2002; from memory), between 0.2 and 1 Hz.
+The period is found by the squared difference function d(lag) = mean (x(t) - x(t - lag))^2, as in the pitch finder YIN
+(de Cheveigne and Kawahara, J. Acoust. Soc. Am. 111:1917, 2002; from memory), between 0.2 and 1 Hz.
 
 By that measure playing in time is as regular as breathing. But breathing goes on, and playing rests now and then: if
 the signal was still for nearly a period, there is no rhythm of that period underneath.

@@ -1,7 +1,7 @@
 """A running median of a sensor's readings: what is far away for a moment only, as from a bad contact, is passed over.
 
-An effort is passed on when more than half of the readings within ``width`` are of it: later by half of ``width``, but never by less
-than a reading.
+An effort is passed on when more than half of the readings within ``width`` are of it: later by half of ``width``, but
+never by less than a reading.
 """
 
 from __future__ import annotations

@@ -42,7 +42,7 @@ class Trend:
         return self._slope if self._since < LONGEST else 0.0
 
     def _find(self) -> float:
-        """The median slope between levels half of their number apart (Theil 1950, the incomplete method; from memory)."""
+        """The median slope between levels half of their number apart (Theil 1950, incomplete method; from memory)."""
         levels = list(self._levels)
         if len(levels) < LEAST:
             return 0.0

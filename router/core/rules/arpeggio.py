@@ -55,7 +55,9 @@ class ArpeggioRule(Rule):
                 "least": "1:1",
                 "most": "3:1",
                 "default": "1:1",
-                "description": "how long the first of two steps is beside the second: 1:1 is straight, 2:1 a triplet feel",
+                "description": (
+                    "how long the first of two steps is beside the second: 1:1 is straight, 2:1 a triplet feel"
+                ),
             },
             "seed": SEED,
         },

@@ -127,7 +127,8 @@ def _choose(names: list[str], pattern: str) -> str | None:
     found = [candidate for candidate in candidates(names, pattern) if matches(pattern, candidate.names)]
     if len(found) > 1 and pattern != "*":
         raise OutputError(
-            f"{quoted(pattern)} could be {len(found)} MIDI ports; write one of these:\n{candidates_listed(found, 'midi')}"
+            f"{quoted(pattern)} could be {len(found)} MIDI ports; write one of"
+            f" these:\n{candidates_listed(found, 'midi')}"
         )
     return _full_name(found[0], names) if found else None
 

@@ -1,7 +1,7 @@
 """The room's part of a configuration: read, checked for meaning, and made into a plan.
 
-Two seats on one channel, a clock that would follow itself, a pedal that holds the chord whenever notes are to ring on: each of
-them plays, and nobody at the bed would know why it plays like that.
+Two seats on one channel, a clock that would follow itself, a pedal that holds the chord whenever notes are to ring on:
+each of them plays, and nobody at the bed would know why it plays like that.
 """
 
 from __future__ import annotations

@@ -67,10 +67,13 @@ def _fifth(step: RulePiece, music: Mapping[str, Any], report: Report) -> None:
     name = next(name for name, shape in SCALES.items() if shape == key.scale)
     report.warn(
         step.at("degrees"),
-        f"in the {name} scale degree 5 lies {above} semitones above 1 ({key.names[(key.tonic + above) % 12]}), which is no fifth",
-        f'Did you mean "degrees: {meant}"?'
-        if fifth
-        else f'Write "degrees: {meant}", or choose a scale that has a fifth.',
+        f"in the {name} scale degree 5 lies {above} semitones above 1 ({key.names[(key.tonic + above) % 12]}), which is"
+        " no fifth",
+        (
+            f'Did you mean "degrees: {meant}"?'
+            if fifth
+            else f'Write "degrees: {meant}", or choose a scale that has a fifth.'
+        ),
     )
 
 

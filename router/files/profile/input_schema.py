@@ -67,7 +67,10 @@ CYCLE = group(
     },
 )
 CYCLE["examples"] = [
-    "{period: 2 s, height: 0.4 inH2O, irregular: 2 %, uneven: 5 %, wavers: 0.01 inH2O, shape: [0, 50, 100, 100, 50, 25, 0, 0]}"
+    (
+        "{period: 2 s, height: 0.4 inH2O, irregular: 2 %, uneven: 5 %, wavers: 0.01 inH2O,"
+        " shape: [0, 50, 100, 100, 50, 25, 0, 0]}"
+    )
 ]
 ZERO = group(
     "zero",
@@ -128,7 +131,9 @@ GRID = group(
         "quantity": "percent",
         "most": "45 %",
         "default": "20 %",
-        "description": "how far, in parts of a zone, the pointer must be beyond the border of a zone before it has left it",
+        "description": (
+            "how far, in parts of a zone, the pointer must be beyond the border of a zone before it has left it"
+        ),
     },
     dwell={
         "quantity": "time",
@@ -256,7 +261,10 @@ INPUTS: Mapping[str, Schema] = {
             cycle={
                 **CYCLE,
                 "no": "a rhythm is only learned while playing",
-                "description": "the rhythm underneath as a fit found it in the rest: it is taken out from the first breath on, however large",
+                "description": (
+                    "the rhythm underneath as a fit found it in the rest: it is taken out from the first breath on,"
+                    " however large"
+                ),
             },
             longest={
                 "quantity": "time",
@@ -271,7 +279,10 @@ INPUTS: Mapping[str, Schema] = {
                 "least": "0 ms",
                 "most": "500 ms",
                 "default": "0 ms",
-                "description": "single readings far away, as from a bad contact, are outvoted by the others within this time; 0: all count",
+                "description": (
+                    "single readings far away, as from a bad contact, are outvoted by the others within this time; 0:"
+                    " all count"
+                ),
             },
         ),
         "anyOf": [{"required": ["above"]}, {"required": ["below"]}],

@@ -102,8 +102,8 @@ MUSIC = group(
     follow={
         "enum": ["room", "tempo", "harmony"],
         "description": (
-            "what the room says instead, where it says anything: tempo and time signature, harmony (key, scale and chords), or"
-            " both. If left out, nothing"
+            "what the room says instead, where it says anything: tempo and time signature, harmony (key, scale and"
+            " chords), or both. If left out, nothing"
         ),
     },
 )

@@ -145,7 +145,8 @@ class _ValueReader:
 
 
 _READS = frozenset({"quantity", "enum", "const", "type", "pattern", "items", "properties"})
-"""The words of a schema for whose sake a value is read; of others (a part's rules), only the text or the pieces count."""
+"""The words of a schema for whose sake a value is read; of others (a part's rules), only the text or the pieces
+count."""
 
 
 def _value(node: Text, wanted: Schema) -> Any:

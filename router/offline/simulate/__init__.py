@@ -6,11 +6,15 @@ is known beforehand, and a test can hold the router to it.
 
 The numbers describe published measurements, for trying the router out. They are never a target for a child.
 
-* ``movements``: what the demo and the examples play: efforts in a list, and a switch, a sensor, a head or a keyboard that does them.
-* ``tiers``: children at a pressure sensor, drawn from a family and a tier: how large the background is beside an effort.
-* ``children``: families of children as they come, with what bodies, beds and sensors do, and marks by a helper's hand. Made of
+* ``movements``: what the demo and the examples play: efforts in a list, and a switch, a sensor, a head or a keyboard
+that does them.
+* ``tiers``: children at a pressure sensor, drawn from a family and a tier: how large the background is beside an
+effort.
+* ``children``: families of children as they come, with what bodies, beds and sensors do, and marks by a helper's hand.
+Made of
   ``breaths`` (rhythms), ``pulls`` (efforts), ``bodies`` (what nobody meant) and ``sensors``.
-* ``fingers``, ``heads``: fingers on a switch that drag, double, tremble and rest; heads that drift, writhe, jerk and tremble.
+* ``fingers``, ``heads``: fingers on a switch that drag, double, tremble and rest; heads that drift, writhe, jerk and
+tremble.
 * ``failing``: sensors that fail.
 """
 

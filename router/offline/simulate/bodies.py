@@ -1,7 +1,10 @@
-"""Movements of a body, a bed and a tube that nobody meant: coughs, speech, crying, spasms; new postures; a tube that slips off.
+"""Movements of a body, a bed and a tube that nobody meant.
 
-Each is a bout (its kind, from, until) made of pulses. Sizes are shares of the child's ordinary effort, our choice, as far as
-nothing else is said; a cough's pressure in the mouth is larger than any puff, at a cheek or a pad less of it arrives.
+Coughs, speech, crying, spasms; new postures; a tube that slips off.
+
+Each is a bout (its kind, from, until) made of pulses. Sizes are shares of the child's ordinary effort, our choice, as
+far as nothing else is said; a cough's pressure in the mouth is larger than any puff, at a cheek or a pad less of it
+arrives.
 """
 
 from __future__ import annotations
@@ -88,7 +91,7 @@ def _times(rate: float, seconds: float, rng: random.Random) -> Iterator[float]:
 
 
 def _cough(t: float, effort: float, rng: random.Random) -> Bout:
-    """2 to 7 pulses, 2.5 to 4 a second, each 20 to 50 ms in rising (how quick: from memory, the flow of a cough peaks within 100 ms)."""
+    """2 to 7 pulses, 2.5 to 4 a second, each rising in 20 to 50 ms (a cough's flow peaks within 100 ms, from memory)."""
     start, frequency, size = t, rng.uniform(2.5, 4.0), rng.uniform(0.7, 3.0) * effort
     found = []
     for _ in range(rng.randint(2, 7)):
@@ -147,7 +150,7 @@ def _posture(t: float, effort: float, rng: random.Random) -> Bout:
 
 
 def _slip(t: float, effort: float, preload: float, rng: random.Random) -> tuple[Bout, float]:
-    """A tube or pad slips off (what it was pressed with is gone), and is put on again with another preload after 3 to 15 s."""
+    """A tube or pad slips off (its preload is gone), and is put on again with another preload after 3 to 15 s."""
     back = t + rng.uniform(3, 15)
     new = rng.uniform(0.3, 3.0) * effort
     touched = rng.uniform(0.2, 0.8)  # the hand that puts it back

@@ -1,8 +1,8 @@
 """Rhythms under the efforts: breathing and ventilators, with sighs, pauses and suction.
 
-A cheek, a pad or a tube near a face picks up a share of the pressure in the airway or of the volume in the chest, so each
-of the two is a wave of its own. How large that share is, is our choice; the waves are a lung of one compartment, resistance
-R and compliance C, which empties by exp(-t / RC) (any textbook of respiratory mechanics; from memory).
+A cheek, a pad or a tube near a face picks up a share of the pressure in the airway or of the volume in the chest, so
+each of the two is a wave of its own. How large that share is, is our choice; the waves are a lung of one compartment,
+resistance R and compliance C, which empties by exp(-t / RC) (any textbook of respiratory mechanics; from memory).
 """
 
 from __future__ import annotations
@@ -26,7 +26,10 @@ Span = tuple[float, float]
 
 @dataclass(frozen=True, slots=True)
 class BreathRhythm:
-    """A background. Times in seconds, ``height`` in pascals from crest to trough of an ordinary cycle, others a minute."""
+    """A background.
+
+    Times in seconds, ``height`` in pascals from crest to trough of an ordinary cycle, others a minute.
+    """
 
     wave: str
     height: float
@@ -45,8 +48,10 @@ class BreathRhythm:
 def ventilator(wave: str, height: float, rng: random.Random, **more: float) -> BreathRhythm:
     """A ventilator's rhythm.
 
-    12 to 60 a minute, inspiration 0.3 to 1 s (starting values of published handbooks for newborns and for older children). RC:
-    0.12 to 0.5 s, the shorter the quicker the rate (newborns with stiff lungs about 0.1 s, older children 0.3 to 0.5 s: from memory).
+    12 to 60 a minute, inspiration 0.3 to 1 s (starting values of published handbooks for newborns and for older
+    children). RC:
+    0.12 to 0.5 s, the shorter the quicker the rate (newborns with stiff lungs about 0.1 s, older children 0.3 to 0.5 s:
+    from memory).
     """
     frequency = rng.uniform(0.2, 1.0)
     inspiration = min(rng.uniform(0.3, 1.0), 0.45 / frequency)
@@ -55,7 +60,7 @@ def ventilator(wave: str, height: float, rng: random.Random, **more: float) -> B
 
 
 def spontaneous(height: float, rng: random.Random, **more: float) -> BreathRhythm:
-    """Breathing by oneself: 12 to 44 a minute by age (Fleming et al., Lancet 377:1011, 2011); how irregular: our choice."""
+    """Breathing by oneself: 12 to 44 a minute by age (Fleming et al., Lancet 377:1011, 2011); irregularity: ours."""
     frequency = rng.uniform(0.2, 0.73)
     inspiration = rng.uniform(0.33, 0.45) / frequency
     constant = rng.uniform(0.12, 0.3) / frequency
@@ -65,7 +70,10 @@ def spontaneous(height: float, rng: random.Random, **more: float) -> BreathRhyth
 
 
 def suctions(rhythm: BreathRhythm | None, seconds: float, rng: random.Random) -> list[Span]:
-    """When a child's airway is suctioned: for 6 to 15 s, ten at most of which are suction itself (from memory: handbooks ask for less than 10 to 15 s)."""
+    """When a child's airway is suctioned.
+
+    For 6 to 15 s, ten at most of which are suction itself (from memory: handbooks ask for less than 10 to 15 s).
+    """
     if not rhythm or not rhythm.suctions:
         return []
     count = max(1, round(rhythm.suctions * seconds / 60))  # each session of such a child holds one
@@ -106,7 +114,10 @@ class _Cycle:
 
 
 def _cycles(until: float, rhythm: BreathRhythm, rng: random.Random, suction: Sequence[Span]) -> Iterator[_Cycle]:
-    """Cycle after cycle. A sigh is 1.6 to 2.5 times as high, after it and in a pause the chest stays empty (sizes: our choice)."""
+    """Cycle after cycle.
+
+    A sigh is 1.6 to 2.5 times as high, after it and in a pause the chest stays empty (sizes: our choice).
+    """
     wave = _wave(rhythm, rng)
     t = -rng.uniform(0, 1 / rhythm.frequency)
     large = 0  # cycles after suction, in which whoever cares for the child opens the lung again
@@ -187,7 +198,7 @@ def _rattle(times: Sequence[float], values: list[float], span: Span, height: flo
 
 
 def _writhing(times: Sequence[float], rhythm: BreathRhythm, rng: random.Random) -> list[float]:
-    """A spectrum that peaks at 0.3 to 0.6 Hz and is nothing above 2 to 3 Hz (Neilson, J. Neurol. Neurosurg. Psychiatry 37:171, 1974)."""
+    """Movement that peaks at 0.3 to 0.6 Hz and ends at 2 to 3 Hz (Neilson, JNNP 37:171, 1974)."""
     waves = [(abs(rng.gauss(rhythm.frequency, 0.18)), rng.uniform(0, math.tau), rng.gauss(0, 1)) for _ in range(24)]
     waves = [wave for wave in waves if wave[0] < 2]
     # Nothing in it is faster than 2 Hz: straight lines between 25 points a second.

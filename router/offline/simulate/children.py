@@ -3,9 +3,9 @@
 ``CHILDREN`` holds them by name. Each says what it is about and draws its children; ``sit`` gives a child's session. A
 family is *demanding* where the background is as large as an effort, or the body or the sensor misbehaves.
 
-Efforts of cheek and breath: 1 to 10 cmH2O, 1 to 10 % of what healthy children of 7 to 14 reach (70 to 85 cmH2O: Tomalak et al.,
-Pediatr. Pulmonol., 2002); gentle ones 1 to 3. How many bouts, how large and how irregular each thing is: our choice, wide,
-where the parts (``breaths``, ``pulls``, ``bodies``, ``sensors``) name no source.
+Efforts of cheek and breath: 1 to 10 cmH2O, 1 to 10 % of what healthy children of 7 to 14 reach (70 to 85 cmH2O: Tomalak
+et al., Pediatr. Pulmonol., 2002); gentle ones 1 to 3. How many bouts, how large and how irregular each thing is: our
+choice, wide, where the parts (``breaths``, ``pulls``, ``bodies``, ``sensors``) name no source.
 """
 
 from __future__ import annotations
@@ -66,9 +66,9 @@ def sit(
 
     ``beneath`` gives another background than the child's rhythm: pascals at times in seconds.
 
-    ``guided``: so many seconds of rest come first, and a helper's hand sets the marks: ``rest`` and ``end`` around the rest,
-    ``effort`` up to half a second after an effort has begun. Coughs, spasms and new postures come in it as they come;
-    nobody makes a recording during suction or goes on with one whose tube has slipped off.
+    ``guided``: so many seconds of rest come first, and a helper's hand sets the marks: ``rest`` and ``end`` around the
+    rest, ``effort`` up to half a second after an effort has begun. Coughs, spasms and new postures come in it as they
+    come; nobody makes a recording during suction or goes on with one whose tube has slipped off.
     """
     taken, read = arrivals(child.sensor, seconds, rng)
     body, rhythm = child.body, child.rhythm
@@ -201,7 +201,10 @@ def _irregular(rng: random.Random) -> Child:
 
 
 def _writhing(rng: random.Random) -> Child:
-    """A squeeze pad in a writhing hand: four times a gentle effort, as a hand is (de Souza et al., Physiotherapy 100:313, 2014)."""
+    """A squeeze pad in a writhing hand.
+
+    Four times a gentle effort, as a hand is (de Souza et al., Physiotherapy 100:313, 2014).
+    """
     size = 4 * rng.uniform(*GENTLE)
     rhythm = BreathRhythm("writhing", rng.uniform(0.3, 0.5) * size, rng.uniform(0.3, 0.6))
     return Child(muscle(size, (1,), rng), _sensor(size, rng, 0.5 * IN_H2O), rhythm)

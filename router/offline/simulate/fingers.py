@@ -46,7 +46,10 @@ class Finger:
 def press_switch(
     finger: Finger, seconds: float, rng: random.Random, *, guided: float = 0.0, name: str = "pad"
 ) -> SimulatedSession:
-    """Simulate a switch for ``seconds``; ``guided`` and its marks are those of ``sit``. A finger rests when no press is near."""
+    """Simulate a switch for ``seconds``; ``guided`` and its marks are those of ``sit``.
+
+    A finger rests when no press is near.
+    """
     closed: Closed = []
     meant: list[tuple[float, float]] = []
     unmeant: list[tuple[float, float, str]] = []

@@ -1,6 +1,7 @@
 """Heads at a pointer whose rest drifts, and that writhe, jerk or tremble on their way to what they mean.
 
-``HEADS`` holds the families by name. Frequencies are published, sizes are our choice, in shares of the whole width or height.
+``HEADS`` holds the families by name. Frequencies are published, sizes are our choice, in shares of the whole width or
+height.
 """
 
 from __future__ import annotations
@@ -33,7 +34,8 @@ class Head:
     jerks: float = 0.0
     """A minute, each of 80 to 200 ms."""
     drift: float = 0.0
-    """How far what is seen wanders to and fro from what is meant: a pillow gives, a camera slips. In half a minute to two."""
+    """How far what is seen wanders to and fro from what is meant: a pillow gives, a camera slips. In half a minute to
+    two."""
 
 
 def look(head: Head, visits: Sequence[Visit], until: int, rng: random.Random, name: str = "head") -> Iterator[Stamped]:

@@ -41,7 +41,10 @@ class Visit:
 
 @dataclass(frozen=True, slots=True)
 class Switch:
-    """A finger on a switch. Bounce: our choice; mechanical contacts settle within a few milliseconds (common practice, no source)."""
+    """A finger on a switch.
+
+    Bounce: our choice; mechanical contacts settle within a few milliseconds (common practice, no source).
+    """
 
     bounce: int = 5_000_000
     """How long the contact bounces at most after each edge, in nanoseconds."""
@@ -89,13 +92,16 @@ class Pointer:
 
 
 SUCKING = (2.1, 14.05 * CM_H2O)
-"""Sucks a second and their height in pascals, at three months (Martens, Hines, Zimmerman, Early Human Development, 2020)."""
+"""Sucks a second and their height in pascals, at three months (Martens, Hines, Zimmerman, Early Human Development,
+2020)."""
 
 
 def efforts(
     rng: random.Random, until: int, *, every: float, length: float, first: float = 1.0, spread: float = 0.25
 ) -> list[Effort]:
-    """Efforts until a time in nanoseconds: one ``every`` so many seconds, held for ``length``, each give or take ``spread``.
+    """Efforts until a time in nanoseconds.
+
+    One ``every`` so many seconds, held for ``length``, each give or take ``spread``.
 
     An effort has ended before the next begins.
     """
@@ -147,7 +153,9 @@ def pressure(
     high: float,
     child: Pressure | None = None,
 ) -> Iterator[Stamped]:
-    """A pressure sensor until a time in nanoseconds. A push of strength 0 reaches ``low`` pascals from rest, one of 1 ``high``.
+    """A pressure sensor until a time in nanoseconds.
+
+    A push of strength 0 reaches ``low`` pascals from rest, one of 1 ``high``.
 
     Negative ``low`` and ``high`` are suction.
     """
@@ -200,7 +208,10 @@ def keyboard(name: str, notes: Iterable[tuple[Effort, int]], channel: int = 1) -
 
 @dataclass(frozen=True, slots=True)
 class Struck:
-    """Keys that are struck together: when, by the score, and for how long, in nanoseconds; how hard, 0 to 1; the keys, 0 to 127."""
+    """Keys that are struck together.
+
+    When, by the score, and for how long, in nanoseconds; how hard, 0 to 1; the keys, 0 to 127.
+    """
 
     start: int
     length: int
@@ -210,10 +221,12 @@ class Struck:
 
 @dataclass(frozen=True, slots=True)
 class Hands:
-    """How somebody leads from a MIDI keyboard. Times in seconds; all of it our choice, for somebody who has played for years.
+    """How somebody leads from a MIDI keyboard.
 
-    ``ahead``: whoever leads is a little before the beat, so that the chord is known when the beat comes (it settles for 30 ms).
-    ``spread`` and ``roll`` are standard deviations: of where a chord lies in time, and of its keys about it.
+    Times are in seconds; all of it is our choice, for somebody who has played for years.
+
+    ``ahead``: whoever leads is a little before the beat, so that the chord is known when the beat comes (it settles for
+    30 ms). ``spread`` and ``roll`` are standard deviations: of where a chord lies in time, and of its keys about it.
     """
 
     ahead: float = 0.06
@@ -233,7 +246,9 @@ def pianist(
     channel: int = 1,
     hands: Hands | None = None,
 ) -> Iterator[Stamped]:
-    """A keyboard played in time, with a hand's spread. ``chords``: the times, by the score, at which the sustain pedal is changed.
+    """A keyboard played in time, with a hand's spread.
+
+    ``chords``: the times, by the score, at which the sustain pedal is changed.
 
     ``pedals``: others that go down and come up again, as controller and two times in nanoseconds, as they are.
     """

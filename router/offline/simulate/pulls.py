@@ -19,8 +19,8 @@ TIRING = 240.0
 class Muscle:
     """How a child makes efforts. Pressures in pascals, times in seconds, ranges as least and most.
 
-    Rise: 50 to 300 ms, as the neuromuscular system makes quick and slow contractions (from memory). Everything else that
-    names no source is our choice, wide.
+    Rise: 50 to 300 ms, as the neuromuscular system makes quick and slow contractions (from memory). Everything else
+    that names no source is our choice, wide.
     """
 
     size: float
@@ -48,7 +48,7 @@ class Muscle:
 
 @dataclass(frozen=True, slots=True)
 class Pull:
-    """An effort as meant: seconds from the start, the sign of its side, its largest pressure, its form by the seconds since it began."""
+    """An effort as meant: seconds from the start, the sign of its side, its largest pressure, its form in time."""
 
     start: float
     length: float

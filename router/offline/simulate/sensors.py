@@ -60,7 +60,10 @@ def leaked(values: Sequence[float], times: Sequence[float], constant: float) -> 
 
 
 def reading(sensor: Sensor, pascal: Sequence[float], effort: float, rng: random.Random) -> list[float]:
-    """Return what the sensor says of true pressures: noise, spikes of 3 to 30 efforts or to the end of its reach, steps, ends."""
+    """Return what the sensor says of true pressures.
+
+    Noise, spikes of 3 to 30 efforts or to the end of its reach, steps, ends.
+    """
     values = []
     for true in pascal:
         value = true + rng.gauss(0, sensor.noise)

@@ -17,7 +17,10 @@ from router.offline.simulate.movements import IN_H2O, ns, smooth, together
 
 @dataclass(frozen=True, slots=True)
 class Tier:
-    """How hard the background makes it: its size from crest to trough, a share of the child's ordinary effort; drift in pascals a minute."""
+    """How hard the background makes it.
+
+    Its size from crest to trough, a share of the child's ordinary effort; drift in pascals a minute.
+    """
 
     background: tuple[float, float]
     drift: float
@@ -31,15 +34,17 @@ TIERS: Mapping[str, Tier] = MappingProxyType(
 )
 
 FAMILIES = ("ventilated", "breathing", "writhing", "sucking")
-"""Cheek efforts over a ventilator; puffs and sips over breathing; a squeeze pad under a writhing hand; bursts of sucking."""
+"""Cheek efforts over a ventilator; puffs and sips over breathing; a squeeze pad under a writhing hand; bursts of
+sucking."""
 
 
 @dataclass(frozen=True, slots=True)
 class PressureChild:
-    """A child at a pressure sensor, and the sensor. ``draw`` says from where the numbers are. Pressures in pascals, times in seconds.
+    """A child at a pressure sensor, and the sensor. ``draw`` says where the numbers are from. In pascals and seconds.
 
-    ``effort`` is the ordinary effort, of which each one is ``spread`` more or less; ``tires`` is the share that it loses
-    in a minute. ``background`` is the size of what lies under it, from crest to trough, and ``shape`` how it goes.
+    ``effort`` is the ordinary effort, of which each one is ``spread`` more or less; ``tires`` is the share that it
+    loses in a minute. ``background`` is the size of what lies under it, from crest to trough, and ``shape`` how it
+    goes.
     """
 
     family: str
@@ -70,7 +75,8 @@ class PressureChild:
     postures: float = 0.0
     """New postures in a minute, each of which moves rest by up to a quarter of an effort."""
     beat: float = 0.0
-    """From effort to effort of a child that plays in time, so long that each is over before the next; 0: it does not."""
+    """From effort to effort of a child that plays in time, so long that each is over before the next; 0: it does
+    not."""
     early_or_late: float = 0.0
     """Standard deviation of where its efforts begin, as a share of ``beat``."""
 
@@ -87,9 +93,10 @@ class Meant:
 
 @dataclass(frozen=True, slots=True)
 class SimulatedSession:
-    """Samples (and marks, if the session was guided), what was meant, and for each sample the effort's own pressure in it.
+    """Samples (and marks, if the session was guided), what was meant, and each sample's share of the effort.
 
-    The last is what a sensor without noise would read of a child without background: the ideal that a delay is measured from.
+    The last is what a sensor without noise would read of a child without background: the ideal that a delay is measured
+    from.
     """
 
     samples: list[Stamped]
@@ -102,13 +109,14 @@ class SimulatedSession:
 def draw(family: str, tier: str, rng: random.Random) -> PressureChild:
     """A child of one of ``FAMILIES`` at one of ``TIERS``.
 
-    Efforts of cheek and breath: 1.5 to 7 cmH2O, gentle against the 70 to 85 that healthy children of 7 to 14 reach (Tomalak et
-    al., Pediatr. Pulmonol., 2002). A squeezed pad: four times that, about a twentieth of a healthy hand (de Souza et al.,
-    Physiotherapy 100:313, 2014: 48 kPa). Sucking: 9 to 20 cmH2O at 1.7 to 2.3 Hz (Martens et al., Early Human Development,
-    2020; Cunha et al., J. Pediatr. Neonat. Individ. Med., 2019). Breathing: 12 to 44 a minute by age (Fleming et al., Lancet
-    377:1011, 2011). Ventilators: 12 to 60 a minute, inspiration 0.3 to 1 s (starting values of published handbooks for
-    newborns and for older children). Writhing: a spectrum that peaks at 0.3 to 0.6 Hz and is nothing above 2 to 3 Hz (Neilson, J.
-    Neurol. Neurosurg. Psychiatry 37:171, 1974). How efforts rise, how regular each thing is, noise, and sensors: our choice, wide.
+    Efforts of cheek and breath: 1.5 to 7 cmH2O, gentle against the 70 to 85 that healthy children of 7 to 14 reach
+    (Tomalak et al., Pediatr. Pulmonol., 2002). A squeezed pad: four times that, about a twentieth of a healthy hand (de
+    Souza et al., Physiotherapy 100:313, 2014: 48 kPa). Sucking: 9 to 20 cmH2O at 1.7 to 2.3 Hz (Martens et al., Early
+    Human Development, 2020; Cunha et al., J. Pediatr. Neonat. Individ. Med., 2019). Breathing: 12 to 44 a minute by age
+    (Fleming et al., Lancet 377:1011, 2011). Ventilators: 12 to 60 a minute, inspiration 0.3 to 1 s (starting values of
+    published handbooks for newborns and for older children). Writhing: a spectrum that peaks at 0.3 to 0.6 Hz and is
+    nothing above 2 to 3 Hz (Neilson, J. Neurol. Neurosurg. Psychiatry 37:171, 1974). How efforts rise, how regular each
+    thing is, noise, and sensors: our choice, wide.
     """
     if family not in FAMILIES:
         raise ValueError(f"there is no family of children called {family!r}; there are {', '.join(FAMILIES)}")
@@ -154,8 +162,9 @@ def session(
 ) -> SimulatedSession:
     """Simulate a child's sensor for ``seconds``.
 
-    ``guided``: so many seconds of rest come first, and marks are set as somebody who watches would: ``rest`` and ``end``
-    around the rest, ``effort`` within half a second of the beginning of each effort (of each burst for sucking, ``end`` after it).
+    ``guided``: so many seconds of rest come first, and marks are set as somebody who watches would: ``rest`` and
+    ``end`` around the rest, ``effort`` within half a second of the beginning of each effort (of each burst for sucking,
+    ``end`` after it).
     """
     count = round(seconds * child.rate)
     meant = _meant(child, seconds, rng, first=max(guided, 2.0))
