@@ -11,6 +11,7 @@ it: a breath that is as large as an effort again and again is what rest looks li
 
 from __future__ import annotations
 
+import math
 from bisect import bisect_left
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -32,6 +33,8 @@ TOGETHER = 2 * NANOSECONDS
 choice."""
 AROUND = (150 * MILLISECOND, 300 * MILLISECOND)
 """Left out before and after a burst."""
+SURELY, TENTH = 1.2, 10 * MILLISECOND
+"""How much longer than the longest pulse an effort must be to be told from it, and the step of that time. Our choice."""
 MOST_AT_REST = 3
 """With more bursts in the marked rest they are what rest looks like. Our choice."""
 
@@ -89,9 +92,19 @@ def without(recording: Recording, found: Sequence[Burst]) -> Recording:
     return replace(recording, pauses=pauses, efforts=[_cut(stretch, found) for stretch in recording.efforts])
 
 
-def told(found: Sequence[Burst]) -> list[str]:
-    """Say what was left out, when it was, and what the router makes of it."""
+def told(found: Sequence[Burst], held: float) -> list[str]:
+    """Say what was left out, when it was, and what the router makes of it.
+
+    ``held``: how long the shorter efforts are held, in nanoseconds.
+    """
     said = []
+    pulses = [pulse for burst in found if burst.train for pulse in burst.pulses]
+    waits = max((SURELY * (pulse.end - pulse.begin) for pulse in pulses), default=0.0)
+    if 0 < waits < held:
+        said.append(
+            f'"accept: {math.ceil(waits / TENTH) * TENTH // MILLISECOND} ms" would keep out what looks like coughs or'
+            " talk; every note would come as much later"
+        )
     for train, looks in (
         (True, "look like coughs or talk"),
         (False, "are as large as an effort, and none was asked for"),

@@ -12,7 +12,7 @@ from router.core.units import NANOSECONDS
 from router.fit.estimates import quantile
 from router.fit.pressure_rest import Rest
 from router.fit.pressure_samples import Samples, Sizes
-from router.fit.pressure_trials import Trial, shape
+from router.fit.pressure_trials import Trial, holds
 from router.fit.recording import Recording
 from router.fit.result import SURE, Setting
 
@@ -23,6 +23,8 @@ FLAT = (3 * NANOSECONDS // 2, 8 * NANOSECONDS)
 """The bounds of the time after which a level as still as rest is the new rest."""
 HELD, LONGER = 1.4, 6 * NANOSECONDS // 10
 """How much longer it is than an effort is held: by this factor, and by this time."""
+SOONEST, FAR_LONGER = 10 * NANOSECONDS, 6
+"""An effort may last so long at least, and so many times the longest of the recording."""
 
 
 def beneath_efforts(
@@ -43,14 +45,26 @@ def beneath_efforts(
     return settings, found
 
 
-def flat(trial: Trial, before: int) -> Setting:
+def by_length(trial: Trial, settings: PressureSettings) -> list[Setting]:
+    """Find what depends on how long efforts are held."""
+    found = [_flat(trial, settings.flat)] if settings.flat else []
+    return found if settings.longest is None else [*found, _longest(trial, settings.longest)]
+
+
+def _flat(trial: Trial, before: int) -> Setting:
     """Find after how long a level as still as rest is the new rest: longer than efforts are held."""
-    humps = [(side, hump) for side, humps, _ in trial.efforts for hump in humps]
-    holds = [form[1] for side, hump in humps if (form := shape(trial, side, hump))]
-    held = quantile(holds, 0.95) if holds else float(before)
+    held = quantile(holds(trial) or [float(before)], 0.95)
     value = float(round(max(FLAT[0], min(FLAT[1], HELD * held + LONGER)), -8))
     why = "efforts are held for up to {}; a pressure that is as still as rest for longer is the new rest"
     return Setting(("zero", "flat"), value, "time", why, ((held, "time"),), value, value, SURE, before)
+
+
+def _longest(trial: Trial, before: int) -> Setting:
+    """Find after how long an effort is no effort, but a tube that was put on again: far longer than any was held."""
+    held = max(holds(trial), default=float(before))
+    value = float(round(min(max(SOONEST, FAR_LONGER * held), max(before, SOONEST)), -9))
+    why = "efforts are held for up to {}; one that is held far longer is released, and taken for the new rest"
+    return Setting(("longest",), value, "time", why, ((held, "time"),), value, value, SURE, before)
 
 
 def outvoted(width: int, before: int) -> Setting:

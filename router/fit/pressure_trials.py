@@ -112,6 +112,12 @@ def sides_at(on: Sizes, full: Sizes) -> dict[str, Side]:
     return {side: Side(value, OFF_SHARE * value, max(1.5 * value, full[side])) for side, value in on.items()}
 
 
+def holds(trial: Trial) -> list[float]:
+    """How long each effort is above half of its height, in nanoseconds."""
+    humps = [(side, hump) for side, humps, _ in trial.efforts for hump in humps]
+    return [form[1] for side, hump in humps if (form := shape(trial, side, hump))]
+
+
 def shape(trial: Trial, side: str, hump: Hump) -> tuple[float, float] | None:
     """An effort's rise from 10 % to 90 % of its height, and how long it is above half of it."""
     first, last = between(trial.times, hump.begin, hump.end + NANOSECONDS)

@@ -36,12 +36,12 @@ from router.core.conditioning.pressure import PressureSettings, Side
 from router.core.units import NANOSECONDS
 from router.fit.bursts import Burst, bursts, told, without
 from router.fit.estimates import drawn, quantile
-from router.fit.pressure_beneath import beneath_efforts, flat, outvoted
+from router.fit.pressure_beneath import beneath_efforts, by_length, outvoted
 from router.fit.pressure_facts import facts_of
 from router.fit.pressure_rest import Rest
 from router.fit.pressure_rhythm import rhythm_at_rest, without_rhythm
 from router.fit.pressure_samples import SIGNS, Samples, condition, first_sizes, roughly, sane, spike_width, thinned
-from router.fit.pressure_trials import OFF_SHARE, Hump, Trial, sides_at
+from router.fit.pressure_trials import OFF_SHARE, Hump, Trial, holds, sides_at
 from router.fit.recording import PARTS, FitError, Pieces, Recording
 from router.fit.result import (
     ENOUGH,
@@ -112,7 +112,7 @@ def pressure(recording: Recording, settings: PressureSettings) -> Fit:
     if all(setting.sure == UNSURE for setting in found.settings):
         beneath = [replace(setting, sure=UNSURE) for setting in beneath]
     found.settings.extend(beneath)
-    found.remarks.extend(told(unasked))
+    found.remarks.extend(told(unasked, search.held()))
     if spikes or settings.spikes:
         found.settings.append(outvoted(spikes, settings.spikes))
     if cycle is not None:
@@ -149,6 +149,7 @@ def applied(found: Fit, settings: PressureSettings) -> PressureSettings:
         spikes=round(values.get(("spikes",), settings.spikes)),
         track=round(values["zero", "track"]) if ("zero", "track") in values else settings.track,
         flat=round(values.get(("zero", "flat"), settings.flat)),
+        longest=round(values["longest",]) if ("longest",) in values else settings.longest,
     )
     for word in {path[0] for path in values if path[0] in SIGNS}:
         follow = (
@@ -199,6 +200,11 @@ class _Search:
         sizes = {word: side.full for word, side in self._measured.sides.items()}
         return bursts(self._measured.times, self._measured.beyond, sizes, self._recording)
 
+    def held(self) -> float:
+        """How long the shorter efforts are held, in nanoseconds: nine of ten are held longer."""
+        assert self._measured is not None
+        return quantile(holds(self._measured) or [0.0], 0.1)
+
     def ordinary(self) -> float:
         """The ordinary effort of the side on which it is least, in pascals."""
         assert self._measured is not None
@@ -237,15 +243,13 @@ class _Search:
         again = [self._chosen(pieces) for pieces in drawn(*self._strata(last))]
         tried = self._tried_on_the_unseen()
         found = [setting for side in sides for setting in self._settings_of(side, last, again)]
-        if self._settings.flat:
-            found.append(flat(last, self._settings.flat))
+        found += by_length(last, self._settings)
         remarks = [
             f"no effort goes {side} rest, so {side} stays as it is, untried" for side in asked if side not in sides
         ]
         remarks += [
             f"{len(self._sizes(last, side, self.everything))} efforts go {side} rest, where the profile did not listen:"
-            " now it does, "
-            f'and a part hears them as "….{side}"'
+            f' now it does, and a part hears them as "….{side}"'
             for side in sides
             if side not in asked
         ]
@@ -273,16 +277,8 @@ class _Search:
                 f"rest jumps by {100 * jump[1] / least:.0f} % of on, {jump[0] / NANOSECONDS:.0f} s after the beginning:"
                 " somebody moved, or the sensor or its tube was touched, so no number is sure; measure again"
             )
-        return Fit(
-            found,
-            heard,
-            tried,
-            self._recording.seconds_of_rest,
-            facts,
-            [*remarks, *tiring],
-            judged,
-            last.strays,
-        )
+        seconds = self._recording.seconds_of_rest
+        return Fit(found, heard, tried, seconds, facts, [*remarks, *tiring], judged, last.strays)
 
     # --- choosing ---------------------------------------------------------------------------------------------
 
@@ -377,6 +373,7 @@ class _Search:
                 from_peak=False,  # strength is not looked at, and presses then come at once
                 levels=frozenset(),
                 spikes=0,  # the samples have been through it
+                accept=0,
             )
             trial = Trial(sides, *condition(self._samples, plain))
             trial.judge(self._recording, self._pieces)

@@ -240,6 +240,31 @@ def test_puff_and_sip_are_two_sources():
     ]
 
 
+def test_an_effort_shorter_than_acceptance_is_none_and_a_longer_one_comes_as_much_later():
+    """A syllable of 120 ms and an effort; the strength of the effort is the most that it has reached by then."""
+    played = pressure(accept=200 * MILLISECOND)
+    syllable = [(0, 0), (10, 400), (130, 0)]
+    effort = [(1000, 150), (1100, 600), (1300, 300), (1400, 0)]
+    assert blow(played, *syllable, *effort) == [(1200, "press"), (1400, "release")]
+    assert [(when / MILLISECOND, fields["by"]) for when, _, fields in played.log.named("reject")] == [(130, "accept")]
+    assert [fields["strength"] for _, _, fields in played.log.named("press")] == [0.5]
+
+
+def test_acceptance_met_exactly_is_a_press_and_one_nanosecond_less_is_none():
+    for length, heard in ((200 * MILLISECOND, 1), (200 * MILLISECOND - 1, 0)):
+        played = pressure(accept=200 * MILLISECOND)
+        for when, pascal in ((0, 0.0), (MILLISECOND, 400.0), (MILLISECOND + length, 0.0)):
+            played.give(when, PressureSample("cheek", pascal))
+        played.go_on(NANOSECONDS)
+        assert len(played.log.named("press")) == len(played.log.named("release")) == heard
+
+
+def test_a_peak_is_waited_for_no_longer_than_the_longer_of_both_times():
+    peak = pressure(accept=50 * MILLISECOND, from_peak=True, over=100 * MILLISECOND)
+    assert blow(peak, (0, 0), (10, 400), (90, 0), (500, 400), (540, 0)) == [(90, "press"), (170, "release")]
+    assert blow(peak, (2000, 400), (2300, 0))[2:] == [(2100, "press"), (2300, "release")]
+
+
 def test_from_a_puff_straight_into_a_sip():
     played = pressure()
     assert blow(played, (0, 300), (10, -300), (20, 0)) == [

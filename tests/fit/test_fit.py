@@ -7,6 +7,7 @@ import itertools
 import json
 import math
 import random
+import re
 import shutil
 from dataclasses import replace
 from pathlib import Path
@@ -20,11 +21,15 @@ from router.cli import main
 from router.core.conditioning.pointer import PointerConditioner, PointerSettings, ZoneGrid
 from router.core.conditioning.pressure import PressureConditioner, PressureSettings, Side
 from router.core.conditioning.switch import SwitchConditioner, SwitchSettings
+from router.core.engine import Plan
 from router.core.events import Lost, Mark, MidiSample, PointerSample, PressureSample, SwitchSample
+from router.core.ledger import Limits
+from router.core.music import Music
 from router.core.timers import Alarm, Timers
 from router.files import edit, profile
 from router.offline import simulate
 from router.records.trace import TraceWriter
+from router.testing import MILLISECOND, VirtualTime
 from tests.benchmarks import pointer as heads
 from tests.shared.measured import PUSHES, SECOND, cheek, push
 
@@ -175,7 +180,7 @@ def test_a_saturated_sensor_is_refused():
 def test_efforts_on_the_other_side_are_found():
     found = fit.pressure(fit.record(cheek(*PUSHES), "cheek"), PressureSettings(below=Side(100, 60, 300)))
     assert found.heard == fit.Heard(10, 10, 0, 0)
-    assert {setting.path[0] for setting in found.settings} - {"zero"} == {"above"}
+    assert {setting.path[0] for setting in found.settings} - {"zero", "longest"} == {"above"}
     assert any("10 efforts go above rest" in remark for remark in found.remarks)
 
 
@@ -225,6 +230,34 @@ def test_what_nobody_asked_for_is_left_out_of_the_judging_and_told(unasked, says
     assert on == pytest.approx({setting.path: setting.value for setting in plain.settings}["above", "on"], rel=0.35)
 
 
+def test_a_cough_shorter_than_every_effort_is_answered_by_the_time_that_keeps_it_out():
+    """Pulses of 140 ms, efforts of a second: what the fit says keeps every pulse out, and no effort."""
+    recording = fit.record(cheek(*PUSHES, also=cough(5.0) + cough(23.7) + cough(52.1)), "cheek")
+    found = fit.pressure(recording, SETTINGS)
+    said = [re.match(r'"accept: (\d+) ms" would', remark) for remark in found.remarks]
+    accept = next(int(match[1]) for match in said if match)
+    chosen = replace(fit.applied(found, SETTINGS), accept=accept * MILLISECOND)
+    played = VirtualTime(
+        Plan(Music(), Limits(), {"cheek": lambda voice, alarm: PressureConditioner("cheek", chosen, voice, alarm)}, ())
+    )
+    for t, sample in recording.samples:
+        played.give(t, sample)
+    assert len(played.log.named("press")) == len(PUSHES)
+
+
+def test_an_effort_may_last_six_times_as_long_as_the_longest_and_ten_seconds_at_least():
+    recording = fit.record(cheek(*PUSHES), "cheek")
+    values = {setting.path: setting.value for setting in fit.pressure(recording, SETTINGS).settings}
+    assert values["longest",] == 10 * SECOND
+    slow = fit.record(cheek(*((at, height, 2.5) for at, height in PUSHES)), "cheek")
+    values = {setting.path: setting.value for setting in fit.pressure(slow, SETTINGS).settings}
+    assert 13 * SECOND <= values["longest",] <= 16 * SECOND
+    for_ever = replace(SETTINGS, longest=None)
+    found = fit.pressure(recording, for_ever)
+    assert ("longest",) not in {setting.path for setting in found.settings}
+    assert fit.applied(found, for_ever).longest is None
+
+
 def test_rest_that_is_as_large_as_an_effort_again_and_again_is_judged():
     """Only a few bursts may be left out: a body that is never quiet is what rest looks like."""
     restless = [push(2.0 + 2.9 * i + (i * i % 5) / 7, 230, 0.8) for i in range(6)]
@@ -256,7 +289,7 @@ def test_no_effort_where_one_is_marked_is_refused():
 def test_a_side_that_nobody_used_stays():
     both = PressureSettings(above=Side(100, 60, 300), below=Side(100, 60, 300))
     found = fit.pressure(fit.record(cheek(*PUSHES), "cheek"), both)
-    assert {setting.path[0] for setting in found.settings} - {"zero"} == {"above"}
+    assert {setting.path[0] for setting in found.settings} - {"zero", "longest"} == {"above"}
     assert found.remarks == ["no effort goes below rest, so below stays as it is, untried"]
 
 

@@ -11,7 +11,8 @@ press on top of the first (``cheek.above.firm``).
 
 Strength is 0 at ``on`` and 1 at ``full``. By ``rise`` the press is given at once and its strength is where the
 pressure would be after ``over`` if it went on rising as it does now; by ``peak`` the press waits for ``over`` and
-takes the largest pressure in it.
+takes the largest pressure in it. With ``accept`` each press waits for that long, its strength is the largest pressure
+so far, and an effort that is over before is none: a syllable or the pulse of a cough.
 
 A faulty sensor is told apart from an effort; what it holds is released, and the fault is told once until it is over:
 
@@ -34,7 +35,7 @@ from router.core.conditioning.base import Conditioner, Gestures
 from router.core.conditioning.cycle import Cycle, KnownRhythm
 from router.core.conditioning.drift import Drift
 from router.core.conditioning.spikes import Spikes
-from router.core.events import Gesture, Level, NearMiss, Press, PressureSample, Release, SensorFault
+from router.core.events import Gesture, Level, NearMiss, Press, PressureSample, Rejected, Release, SensorFault
 from router.core.timers import Alarm
 from router.core.units import NANOSECONDS
 
@@ -98,6 +99,7 @@ class PressureSettings:
     longest: int | None = 60 * NANOSECONDS
     ends: tuple[float, float] | None = None
     spikes: int = 0
+    accept: int = 0
     flat: int = 5 * NANOSECONDS
     cycle: Cycle | None = None
 
@@ -298,8 +300,9 @@ class PressureConditioner(Conditioner):
         gestures += self._release(state)  # one that was too short for its peak may still sound
         state.since, state.peak, state.rise = now, pressure, 0.0
         state.lowest = state.highest = pascal
-        if self.settings.from_peak:
-            self.alarm.at(now + self.settings.over, ("peak", state.source))
+        waits = max(self.settings.accept, self.settings.over if self.settings.from_peak else 0)
+        if waits:
+            self.alarm.at(now + waits, ("peak", state.source))
         else:
             rise = max(0.0, state.sign * self._slope.at(state.sign * pressure, now))
             gestures += self._press(state, pressure + rise * self.settings.over)
@@ -308,6 +311,10 @@ class PressureConditioner(Conditioner):
         since, state.since = state.since, None
         if state.voice is not None:
             gestures += self._release(state)
+        elif since is not None and now - since < self.settings.accept:
+            self.alarm.cancel(("peak", state.source))
+            gestures.append(Rejected(state.source, "accept"))
+            return
         elif since is not None:  # over before its peak was asked for: an effort all the same, heard now and as long
             self.alarm.cancel(("peak", state.source))
             gestures += self._press(state, state.peak)

@@ -269,6 +269,7 @@ def _conditioner(name: str, heard: InputPiece, used: frozenset[str], wanted: fro
             rhythm=values["rhythm"],
             longest=values["longest"] or None,
             spikes=values["spikes"],
+            accept=values["accept"],
             flat=values["zero"]["flat"] or 0,
             cycle=_cycle(values.get("cycle") or None),
         )

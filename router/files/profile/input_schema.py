@@ -274,6 +274,15 @@ INPUTS: Mapping[str, Schema] = {
                 "default": "60 s",
                 "description": "an effort that lasts longer is released, and its pressure taken as the new rest",
             },
+            accept={
+                "quantity": "time",
+                "most": "2 s",
+                "default": "0 ms",
+                "description": (
+                    "how long an effort must last before it counts: a longer time keeps out talk and coughs, and every"
+                    " note comes later by as much"
+                ),
+            },
             spikes={
                 "quantity": "time",
                 "least": "0 ms",
