@@ -1,4 +1,4 @@
-"""What the daemon gives to all that lives in its loop, and what a part of the loop is to it."""
+"""The surroundings of all that lives in the daemon's loop, and the parts of that loop."""
 
 from __future__ import annotations
 

@@ -30,7 +30,7 @@ from router.core.events import Mark, Sample
 from router.core.units import NANOSECONDS
 from router.records.record_files import stem
 from router.records.retention import DAY, LEAST, ClockWhileOff, Retention
-from router.records.session_files import SessionLog, SessionTrace
+from router.records.session_files import GrowingLog, GrowingTrace
 from router.records.session_log import LAST_WAIT, QUEUE, header, remark
 from router.system import clock
 
@@ -212,9 +212,9 @@ class SessionRecorder:
         self._left_out: frozenset[str] = _OTHERS if notes else _OTHERS | _MUSIC
         self._started = False
         self._refused = self._said = 0  # as in BackgroundWriter
-        self._log = SessionLog(path, about)
-        self._trace: SessionTrace | None = None
-        self._new_trace = partial(SessionTrace, path, about)
+        self._log = GrowingLog(path, about)
+        self._trace: GrowingTrace | None = None
+        self._new_trace = partial(GrowingTrace, path, about)
 
     @property
     def lost(self) -> int:

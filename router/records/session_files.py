@@ -132,7 +132,7 @@ def _keep_name(folder: Path) -> None:
             os.close(descriptor)
 
 
-class SessionLog(GrowingFile):
+class GrowingLog(GrowingFile):
     """The session log as the module's docstring describes it."""
 
     def __init__(self, path: Path, about: dict[str, Any]) -> None:
@@ -206,7 +206,7 @@ class SessionLog(GrowingFile):
         self._ended = True
 
 
-class SessionTrace(GrowingFile):
+class GrowingTrace(GrowingFile):
     """The samples of a session. Each second is a gzip member: damage or a cut costs no other seconds."""
 
     def __init__(self, path: Path, about: dict[str, Any]) -> None:

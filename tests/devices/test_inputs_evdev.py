@@ -505,7 +505,7 @@ def test_what_a_device_has_is_read_without_opening_it(tmp_path, monkeypatch):
 
 
 def test_every_axis_that_a_profile_may_name_is_the_kernels():
-    from router.files.profile.schema import ABSOLUTE, RELATIVE
+    from router.files.profile.device_schema import ABSOLUTE, RELATIVE
 
     assert {*ABSOLUTE, *RELATIVE} <= {*ecodes.ecodes}
     assert len({*ABSOLUTE, *RELATIVE}) == len(ABSOLUTE) + len(RELATIVE)

@@ -541,14 +541,14 @@ def test_a_line_for_which_there_was_no_memory_is_said_to_be_missing(tmp_path, mo
     said = []
     records = Records(tmp_path, lambda event, **fields: said.append((event, fields)))
     session = records.begin("bed", "wren", "0", 12_345)
-    add = session_files.SessionLog._add
+    add = session_files.GrowingLog._add
 
     def no_memory(self, line):
         if '"lost"' in line:
             raise MemoryError
         add(self, line)
 
-    monkeypatch.setattr(session_files.SessionLog, "_add", no_memory)
+    monkeypatch.setattr(session_files.GrowingLog, "_add", no_memory)
     for event in ("press", "lost", "release"):
         session(20_000, event, {"input": "pad"})
     session.close(30_000)

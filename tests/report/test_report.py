@@ -9,6 +9,7 @@ import gc
 import html.parser
 import io
 import json
+import math
 import re
 import sys
 import tracemalloc
@@ -21,7 +22,7 @@ from router.cli import main
 from router.records import record_files
 from router.records.record_files import LOG, read
 from router.records.recorder import Records
-from router.records.session_files import SessionLog
+from router.records.session_files import GrowingLog
 from router.records.session_log import header, log_line
 from router.report import plots, ward
 from router.report.history import LATEST, WEEK, History, gather, logs, measure, measure_all
@@ -37,7 +38,7 @@ S = 1_000_000_000
 def a_log(path, *events, child="wren", began="2026-03-20T10:00:00+01:00", **about):
     """A log as the router writes it; each event a second of its own is not needed: a check sum after every four."""
     path.parent.mkdir(parents=True, exist_ok=True)
-    log = SessionLog(Path("x"), header(child, seat="bed", began=began, profile="abc", **about))
+    log = GrowingLog(Path("x"), header(child, seat="bed", began=began, profile="abc", **about))
     for number, (t, event, fields) in enumerate(events):
         log.event(t, event, fields)
         if number % 4 == 3:
@@ -471,15 +472,16 @@ def test_what_is_kept_does_not_grow_with_the_years(tmp_path, monkeypatch):
             (tmp_path / "few" / "wren" / path.name).hardlink_to(path)
     monkeypatch.setattr("router.cli.report.MANY", many + 1)  # in this process, where it is counted
     for words in ([], ["--csv"], ["--json"]):
-        peaks = []
-        for folder in ("few", "few", "all"):  # once before, for what is loaded only once
+        peaks = {"few": math.inf, "all": math.inf}
+        # Once before, for what is loaded only once; and threads that other tests have left may take memory, too.
+        for folder in ("few", "few", "few", "all", "all"):
             gc.collect()
             tracemalloc.start()
             with (tmp_path / "out").open("w") as out, contextlib.redirect_stdout(out):
                 assert report("wren", "--records", tmp_path / folder, *words) == 0
-            peaks.append(tracemalloc.get_traced_memory()[1])
+            peaks[folder] = min(peaks[folder], tracemalloc.get_traced_memory()[1])
             tracemalloc.stop()
-        assert peaks[2] - peaks[1] < MOST_A_SESSION * (many - few), words
+        assert peaks["all"] - peaks["few"] < MOST_A_SESSION * (many - few), words
         written = (tmp_path / "out").read_text()
         assert (
             f"{many} sessions" in written or written.count("T100000-bed.jsonl") >= many
