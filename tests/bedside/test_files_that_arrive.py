@@ -364,7 +364,7 @@ def test_a_stick_that_comes_back_as_it_was_is_no_news_and_one_that_was_edited_is
         unmount(loop.folder)
         loop.until(lambda: loop.shelf.names() == [])
         plug()
-        loop.until(lambda: loop.shelf.names() == ["nuthatch", "lark"])
+        loop.until(lambda: loop.shelf.names() == ["lark", "nuthatch"])
         loop.quiet()
         unmount(loop.folder)
         loop.until(lambda: loop.shelf.names() == [])
