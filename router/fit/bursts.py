@@ -34,7 +34,7 @@ choice."""
 AROUND = (150 * MILLISECOND, 300 * MILLISECOND)
 """Left out before and after a burst."""
 SURELY, TENTH = 1.2, 10 * MILLISECOND
-"""How much longer than the longest pulse an effort must be to be told from it, and the step of that time. Our choice."""
+"""How much longer than the longest pulse an effort must last; the step in which that is told. Our choice."""
 MOST_AT_REST = 3
 """With more bursts in the marked rest they are what rest looks like. Our choice."""
 

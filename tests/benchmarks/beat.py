@@ -4,22 +4,21 @@ out.
     python -m tests.benchmarks.beat                  some three minutes
     python -m tests.benchmarks.beat --seconds 12 --clocks 50
 
-*Following* is on virtual time: clocks of 60 to 180 bpm, 32 beats each. "Jitter of 3 ms" may mean three things, so all are measured: 3 ms
-from the earliest tick to the latest (uniform), 3 ms to either side (uniform), and a standard deviation of 3 ms
-(normal). *four beats*: how far off the tempo is then, and how often it is within 0.1 %; *bound*: how often the straight
-line of least squares through the 97 ticks could be, were it known that the tempo is steady, with the standard error s /
-sqrt(n (n*n - 1) / 12) of its slope. *grid*: how far the beat's own quarters, as the engines were told of them, are from
-the true ones, from the fifth on.
+*Following* is on virtual time: clocks of 60 to 180 bpm, 32 beats each. "Jitter of 3 ms" may mean three things, so all
+are measured: 3 ms from the earliest tick to the latest (uniform), 3 ms to either side (uniform), and a standard
+deviation of 3 ms (normal). *four beats*: how far off the tempo is then, and how often it is within 0.1 %; *bound*: how
+often the straight line of least squares through the 97 ticks could be, were it known that the tempo is steady, with the
+standard error s / sqrt(n (n*n - 1) / 12) of its slope. *grid*: how far the beat's own quarters, as the engines were
+told of them, are from the true ones, from the fifth on.
 
-*Taps* are at 100 bpm, each off by a normal deviate (20 to 40 ms, our choice: no figure that we could check). *bound*: the standard error
-of the mean of the intervals that count.
+*Taps* are at 100 bpm, each off by a normal deviate (20 to 40 ms, our choice: no figure that we could check). *bound*:
+the standard error of the mean of the intervals that count.
 
-*Clock out* is in real time: ticks through the loop alone, through a whole daemon with the room's ports, and from a bare timerfd with the
-same deadlines, a second of each in turn so that all meet the same load; with real-time priority (SCHED_FIFO) too where
-it is granted, which the service asks for. The command asks for a median and a 95th percentile of the daemon's ticks of
-no more than 1.5 times the bare ones under real-time priority; without, whatever else runs decides, and the figures are
-only shown.
-"""
+*Clock out* is in real time: ticks through the loop alone, through a whole daemon with the room's ports, and from a bare
+timerfd with the same deadlines, a second of each in turn so that all meet the same load; with real-time priority
+(SCHED_FIFO) too where it is granted, which the service asks for. The command asks for a median and a 95th percentile of
+the daemon's ticks of no more than 1.5 times the bare ones under real-time priority; without, whatever else runs
+decides, and the figures are only shown."""
 
 from __future__ import annotations
 

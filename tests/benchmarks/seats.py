@@ -5,11 +5,10 @@
 
 An effort is a switch that is pressed and let go: conditioning, three rules, the ledger with its share in the room's
 balance, the message.
-*core*: room and engines alone. *daemon*: a whole pass of the daemon's loop for each of both samples, with the log and with what the
-loop asks for before it sleeps. The room's limits are counted and not met: only there is anybody looked for who gives
-way. One seat and sixteen take turns, in blocks, in one process; times are the processor's. The ratio is that of the
-blocks that stood beside one another, its median. The aim: 1.2 at most.
-"""
+*core*: room and engines alone. *daemon*: a whole pass of the daemon's loop for each of both samples, with the log and
+with what the loop asks for before it sleeps. The room's limits are counted and not met: only there is anybody looked
+for who gives way. One seat and sixteen take turns, in blocks, in one process; times are the processor's. The ratio is
+that of the blocks that stood beside one another, its median. The aim: 1.2 at most."""
 
 from __future__ import annotations
 

@@ -90,7 +90,9 @@ def test_an_hour_does_not_drift():
     hour = 3600 * NANOSECONDS + 123_456
     messages = [("synth", (0x90, 60, 64), hour), ("synth", (0x80, 60, 0), hour + 7 * NANOSECONDS)]
     for i in range(20_000):  # many notes before it, each rounded
-        messages[:0] = [("synth", (0x80, 61, 0), 100_000_333 * (20_000 - i)), ("synth", (0x90, 61, 64), 100_000_111 * (20_000 - i))]  # fmt: skip
+        before = 20_000 - i
+        off, on = ("synth", (0x80, 61, 0), 100_000_333 * before), ("synth", (0x90, 61, 64), 100_000_111 * before)
+        messages[:0] = [off, on]
     messages.sort(key=lambda message: message[2])
     read = pretty_midi.PrettyMIDI(io.BytesIO(written(messages, Fraction(84))))
     assert read.instruments[0].notes[-1].start == pytest.approx(hour / NANOSECONDS, abs=0.001)

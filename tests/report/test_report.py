@@ -741,7 +741,9 @@ def a_ward(folder, children, *, answered=0):
         name = f"{record_files.stem(began, 'bed')}{LOG}"
         child = f"bird-{'abcdefgh'[number]}"
         a_log(folder / child / name, *events, child=child, began=began.isoformat())
-        a_log(folder / child / f"{record_files.stem(now - timedelta(days=9), 'bed')}{LOG}", *FORTY, child=child, began=(now - timedelta(days=9)).isoformat())  # fmt: skip
+        earlier = now - timedelta(days=9)
+        name = f"{record_files.stem(earlier, 'bed')}{LOG}"
+        a_log(folder / child / name, *FORTY, child=child, began=earlier.isoformat())
 
 
 def test_a_ward_of_few_children_is_not_shown(tmp_path, capsys):

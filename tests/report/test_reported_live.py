@@ -88,7 +88,8 @@ def test_what_was_logged_is_what_the_hand_did(bedside, tmp_path):
             elif line["event"] == "mark":
                 file.write(json.dumps({"t": line["t"], "mark": line["text"]}) + "\n")
     played = tmp_path / "played.jsonl"
-    subprocess.run([*ROUTER, "play", trace, "--profile", pc.profiles / "wren.yaml", "--log", played], check=True, capture_output=True, timeout=120)  # fmt: skip
+    play = [*ROUTER, "play", trace, "--profile", pc.profiles / "wren.yaml", "--log", played]
+    subprocess.run(play, check=True, capture_output=True, timeout=120)
     live, again = report("wren", "--config", pc.config)["sessions"][0], report(played)["sessions"][0]
     for figure in ("presses", "hold", "between", "cues", "answer", "no_response", "longest"):
         assert live["playing"][figure] == again["playing"][figure], figure

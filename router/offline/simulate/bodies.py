@@ -91,7 +91,7 @@ def _times(rate: float, seconds: float, rng: random.Random) -> Iterator[float]:
 
 
 def _cough(t: float, effort: float, rng: random.Random) -> Bout:
-    """2 to 7 pulses, 2.5 to 4 a second, each rising in 20 to 50 ms (a cough's flow peaks within 100 ms, from memory)."""
+    """2 to 7 pulses, 2.5 to 4 a second, each rising in 20 to 50 ms (from memory: its flow peaks within 100)."""
     start, frequency, size = t, rng.uniform(2.5, 4.0), rng.uniform(0.7, 3.0) * effort
     found = []
     for _ in range(rng.randint(2, 7)):

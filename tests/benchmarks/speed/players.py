@@ -8,7 +8,8 @@ A player takes input events of 24 bytes (struct input_event of linux/input.h) fr
 into ``FOLDER/NAME.sent`` when each message had been sent.
 
     router    the service of a small PC: profile folder, control socket, session log, record of what sounds, limits
-    bare      epoll, read, unpack, send_message: nothing can be quicker in this language. With --step it plays in time, from one timerfd
+    bare      epoll, read, unpack, send_message: nothing can be quicker in this language. With --step it plays in time,
+              from one timerfd
     script    what somebody writes in ten lines: select, read, unpack, a mido message, and mido's port
     listener  the port at the other end; it counts
 """
