@@ -1,5 +1,6 @@
 """A keyboard that is played through: its messages go on as they are, and nothing of it sounds for ever."""
 
+import itertools
 from contextlib import nullcontext
 from types import SimpleNamespace
 
@@ -15,6 +16,8 @@ from router.files.configuration import Ports
 from router.live.room_ports import KEYBOARD, RoomPorts
 from router.room.room import Room, RoomPlan
 from router.room.thru import PEDALS, Thru, ThruLimits
+from router.system import clock
+from router.system.agenda import Agenda
 
 START = 9_876_543_211
 LENGTH = 5 * NANOSECONDS
@@ -171,10 +174,14 @@ class Kept(Output):
 
 
 @pytest.fixture
-def wired():
+def wired(monkeypatch):
     """A room whose keyboard sounds at an output; what its port says is put into ``came``."""
     kept, log = Kept(), []
+    looks = itertools.count(START, 20_000)  # each look at the clock costs time
+    monkeypatch.setattr(clock, "now", lambda: next(looks))
+    agenda = Agenda(pytest.fail)
     around = SimpleNamespace(
+        loop=SimpleNamespace(agenda=agenda),
         outputs=SimpleNamespace(open=lambda *_: kept),
         inputs=SimpleNamespace(wish=lambda *_: None),
         log=SimpleNamespace(
@@ -189,9 +196,9 @@ def wired():
     room = Room(RoomPlan(), START, lambda *_: None)
     plan = Ports(keyboard=MidiInDevice("keys"), keyboard_to=MidiPort("x"), keyboard_limits=LIMITS)
     ports = RoomPorts(plan, room, around, START)
-    ports._open(ports.outputs[KEYBOARD], START)
+    ports.outputs[KEYBOARD].open(START)
     kept.sent.clear()
-    return ports, kept.sent, log
+    return ports, kept.sent, log, agenda
 
 
 def say(ports, now, *messages):
@@ -201,39 +208,40 @@ def say(ports, now, *messages):
 
 
 def test_a_room_ends_the_lost_note_by_itself_and_says_so(wired):
-    ports, sent, log = wired
+    ports, sent, log, agenda = wired
     say(ports, START, (0x90, 60, 90))
     assert sent == [(0x90, 60, 90)]
-    ports.wake(START + 1)
-    assert ports.deadline() == START + LENGTH
-    ports.wake(START + LENGTH)
+    agenda.ring(START + 1)
+    assert agenda.next() == START + LENGTH
+    agenda.ring(START + LENGTH)
     assert sent[1:] == [(0x80, 60, 0)]
     assert "limit" in log
 
 
 def test_a_keyboard_that_goes_leaves_nothing_on_and_no_pedal_down(wired):
-    ports, sent, _ = wired
+    ports, sent, _, agenda = wired
     say(ports, START, (0xB2, 64, 127), (0x92, 60, 90), (0x82, 60, 0), (0x92, 62, 90))
     ports.inputs[0].came.append((START, Lost(KEYBOARD)))
     ports._readable()
     assert sent[4:] == [(0x82, 60, 0), (0x82, 62, 0), (0xB2, 64, 0), (0xB2, 123, 0), (0xB2, 120, 0)]
-    ports.wake(START + 2 * LENGTH)
+    agenda.ring(START + 2 * LENGTH)
     assert len(sent) == 9
 
 
 def test_a_keyboard_that_floods_is_taken_in_pieces_and_every_note_ends(wired):
-    ports, sent, log = wired
+    ports, sent, log, agenda = wired
     for turn in range(100):
         say(
             ports,
-            START + turn,
+            clock.now(),
             *[(0xB0, 2, n % 128) for n in range(256)],
             (0x90, 60 + turn % 4, 90),
             (0x80, 60 + turn % 4, 0),
         )
-        ports.wake(START + turn)
+        agenda.ring(clock.now())
+    assert ports.waiting.dropped
     while ports.waiting:
-        ports.wake(START + 100)
+        agenda.ring(clock.now())
     assert sent[-1][0] == 0x80
     assert ports._ledger.sounding == ()
     assert log.count("input_chatters") == 1
