@@ -142,14 +142,17 @@ def judge_newest(
     return judgements, there
 
 
-def judge_asked(folder: Path, child: str, stuck: Callable[[], Collection[str]], worker: WorkerThread) -> CheckedFile:
-    """Judge the file of a child, if there is one."""
+def judge_asked(
+    folder: Path, child: str, stuck: Callable[[], Collection[str]], worker: WorkerThread
+) -> tuple[CheckedFile, FileSigns | None]:
+    """Judge the file of a child, if there is one; return the judgement, and its signs just before."""
     there = listing(folder)
     name = file_of(child, there or ())
     if name is None:
         names = [stem(name) for name in there or ()]
-        return CheckedFile(child, there=False, profile=None, problems=[unknown(folder, child, names, there is None)])
-    return judge(folder, name, worker, stuck)
+        problem = unknown(folder, child, names, there is None)
+        return CheckedFile(child, there=False, profile=None, problems=[problem]), None
+    return judge(folder, name, worker, stuck), (there or {}).get(name)
 
 
 def judge(

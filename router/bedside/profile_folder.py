@@ -156,6 +156,8 @@ class ProfileFolder:
         self._arrivals = Arrivals()
         self._asks: list[_Ask] = []  # for files that are just arriving
         self._known: dict[str, FileSigns] = {}  # each file as it was when it was last looked at
+        self._answered: dict[str, FileSigns] = {}  # each good file as it was when it was asked for
+        self._unheeded: set[str] = set()  # names whose latest change is no news, until they are listed anew
         self._refused: set[str] = set()  # names that were not right: a change of their rights is news
         self._names: list[str] = []
         self._passed_over: dict[str, str] = {}  # files that are not taken for profiles, and why
@@ -391,6 +393,7 @@ class ProfileFolder:
         for event in parse_events(data):
             if event.mask & flags.Q_OVERFLOW:
                 self._arrivals.uncertain(now)
+                self._unheeded.clear()
                 changed = True
             elif event.wd in self._watches.above:
                 changed |= not event.name or event.name in self._folder.parts
@@ -410,14 +413,20 @@ class ProfileFolder:
             if mask & flags.MOVED_FROM and self._is_what_plays(name):
                 self._renamed = event.cookie
             self._arrivals.gone(name)
-            self._known.pop(name, None)
+            for names in (self._known, self._answered):
+                names.pop(name, None)
             self._refused.discard(name)
+            self._unheeded.discard(name)
         elif not (self._is_followed(name) or (mask & flags.MOVED_TO and event.cookie == self._renamed)):
-            return
+            self._unheeded.add(name)
         elif mask & flags.MODIFY:
+            self._unheeded.discard(name)
             self._arrivals.written(name, now)
         elif not mask & flags.ATTRIB or (name in self._refused and name not in self._arrivals):
+            self._unheeded.discard(name)
             self._arrivals.put(name, now)
+        elif name not in self._arrivals:
+            self._unheeded.add(name)  # its rights or its times: somebody has looked at it
 
     def _is_what_plays(self, name: str) -> bool:
         return self._plays is not None and self._plays.source != "safe" and stem(name) == self._plays.child
@@ -450,11 +459,12 @@ class ProfileFolder:
         there = found.listing or {}
         if self._watches.folder != found.watches.folder:  # another folder is here, and of the old one no more is heard
             self._arrivals.uncertain(now)
+            self._unheeded.clear()
         self._watches = found.watches
         if self._looked:
             changed = [name for name, mark in there.items() if self._known.get(name) != mark]
             for name in sorted(changed, key=lambda name: there[name].put):
-                if self._is_followed(name) and name not in self._arrivals:
+                if self._is_followed(name) and name not in self._arrivals and name not in self._unheeded:
                     self._arrivals.put(name, now)
         self._look_passed_over()
         self._looked = True
@@ -525,18 +535,22 @@ class ProfileFolder:
         self, due: list[Arrived], result: tuple[list[CheckedFile], Mapping[str, FileSigns] | None], now: int
     ) -> None:
         """Take the judgements on what was put there: the newest first, and none after a good one."""
-        judgements, there = [self._cleared(judged, self._folder) for judged in result[0]], result[1]
+        judgements, there = [self._cleared(judged, self._folder) for judged in result[0]], result[1] or {}
         self._list(there)
-        for arrived in due:
-            if there and arrived.name in there:
-                self._known[arrived.name] = there[arrived.name]
+        listed = {arrived.name for arrived in due}
+        if self._listing.at is None:  # nothing has been heard since the listing was planned
+            listed |= self._unheeded
+            self._unheeded.clear()
+        self._known.update({name: there[name] for name in listed if name in there})
         by_name = {arrived.name: arrived for arrived in due}
         good, bad = None, []
         for judged in judgements:
             arrived = by_name[judged.name]
             if judged.profile is not None:
                 self._refused.discard(judged.name)
-                good = judged
+                asked_for = self._answered.get(judged.name)
+                if asked_for is None or asked_for != there.get(judged.name):  # else it was offered as it is
+                    good = judged
             elif judged.there:
                 self._refused.add(judged.name)
                 if not arrived.last:
@@ -578,8 +592,10 @@ class ProfileFolder:
             else:
                 self._arrivals.put(arrived.name, now)
 
-    def _answer(self, ask: _Ask, judged: CheckedFile, now: int) -> None:
-        because, judged = f"{quoted(tidy(ask.child))} was asked for", self._cleared(judged, self._folder)
+    def _answer(self, ask: _Ask, result: tuple[CheckedFile, FileSigns | None], now: int) -> None:
+        because, judged = f"{quoted(tidy(ask.child))} was asked for", self._cleared(result[0], self._folder)
+        if judged.profile is not None and result[1] is not None:
+            self._known[judged.name] = self._answered[judged.name] = result[1]
         offer = self._offer(judged.name, because, judged.problems, judged, ask.asker)
         self._open_offer |= offer.profile is not None
         self._ready.append(offer)

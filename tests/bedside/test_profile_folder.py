@@ -15,6 +15,7 @@ import pytest
 from router.bedside.arrivals import PATIENCE
 from router.bedside.checking import passed_over
 from router.bedside.memory import LastProfile, SeatMemory
+from router.bedside.profile_folder import PAUSE
 from router.core.units import NANOSECONDS
 from tests.shared.profile_folder import BROKEN, GENEROUS, Loop, remembered, text, threads
 from tests.shared.programs_that_write import EDITORS, gnome, pieces
@@ -104,6 +105,41 @@ def test_reading_and_looking_are_no_news(bed):
     bed.folder.joinpath("wren.yaml").chmod(0o644)
     os.utime(bed.folder / "wren.yaml")
     bed.quiet()
+
+
+@pytest.mark.parametrize("follow", ["folder", "file"])
+def test_put_and_asked_for_at_once_is_no_news_when_it_settles(folder, begin, follow):
+    (folder / "wren.yaml").write_text(text("wren"))
+    bed = begin(first="wren", follow=follow)
+    bed.start()
+    bed.write("lark.yaml", text("lark"))
+    bed.turn(GENEROUS)  # what is written from now on is heard of after a pause
+    bed.write("finch.yaml", text("finch"))
+    bed.shelf.ask("finch")
+    bed.until(lambda: bed.plays.child == "finch")
+    bed.run(2 * PAUSE / NANOSECONDS)
+    bed.shelf.ask("lark")
+    bed.until(lambda: bed.plays.child == "lark")
+    bed.quiet()
+    bed.write("finch.yaml", text("finch"))
+    if follow == "folder":
+        assert bed.offered().child == "finch"  # put there again, it is
+
+
+@pytest.mark.parametrize("at_once", [True, False])
+def test_looking_at_a_file_is_no_news_when_something_is_mounted_later(bed, mounted, tmp_path, at_once):
+    """A look at the whole folder follows each mount, wherever it is."""
+    bed.write("lark.yaml", text("lark"))
+    assert bed.offered().child == "lark"
+    os.utime(bed.folder / "wren.yaml")
+    bed.folder.joinpath("wren.yaml").chmod(0o600)
+    bed.turn(GENEROUS)
+    if not at_once:
+        bed.quiet()
+    mounted(tmp_path / "stick")
+    bed.quiet()
+    bed.write("wren.yaml", text("wren"))
+    assert bed.offered().child == "wren"
 
 
 def test_renamed_while_it_plays_it_is_remembered_under_its_new_name(bed):
