@@ -32,6 +32,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from statistics import median
 
+from router.core.conditioning.cycle import Cycle
 from router.core.conditioning.pressure import PressureSettings, Side
 from router.core.units import NANOSECONDS
 from router.fit.bursts import Burst, bursts, told, without
@@ -62,6 +63,11 @@ LEAST_OFF = 0.3
 WORTH_KNOWING = 0.15
 """A rhythm is known beforehand if it is larger than this share of an ordinary effort; a smaller one is learned while
 playing."""
+STEADY = 0.06
+"""Standard deviation of a cycle's length, as a share, below which a movement surely is a rhythm. Breathing of the
+simulated children is found with 0.04 to 0.07, writhing, in which a cycle can be found by chance, with 0.07 to 0.2."""
+NOT_LEARNED = 0.5
+"""A rhythm larger than this share of an ordinary effort may not be learned while playing (``background``)."""
 NEARER_TO_REST = 1.7
 """A threshold lies so many times nearer to the reach of rest than to gentle efforts: children tire more often than rest
 grows."""
@@ -92,7 +98,7 @@ def pressure(recording: Recording, settings: PressureSettings) -> Fit:
     search = plain
     if cycle is not None:
         known = _prepared(without_rhythm(samples, cycle), recording, settings)
-        if cycle.height > WORTH_KNOWING * known.ordinary() and known.better_than(plain):
+        if known.worth_knowing(cycle, plain):
             search, samples = known, without_rhythm(samples, cycle)
         else:
             cycle = None
@@ -211,11 +217,21 @@ class _Search:
         sizes = [self._sizes(self._measured, side, self.everything) for side in self._measured.sides]
         return min((median(of) for of in sizes if of), default=0.0)
 
-    def better_than(self, other: _Search) -> bool:
-        """Tell whether fewer efforts were missed and false presses heard where both were measured."""
+    def worth_knowing(self, cycle: Cycle, plain: _Search) -> bool:
+        """Tell whether this search, without ``cycle``, is to be preferred to one that leaves it in.
+
+        It is if fewer efforts were missed and false presses heard where both were measured. If there were as many, a
+        rhythm that is learned while playing is heard sooner: then the cycle must be steady, so large that it is not
+        learned, and leave rest and gentle efforts farther apart.
+        """
         assert self._measured is not None  # both have been measured
-        assert other._measured is not None  # as above
-        return self._rank(self._measured, self.everything) < other._rank(other._measured, other.everything)
+        assert plain._measured is not None  # as above
+        share = cycle.height / max(self.ordinary(), 1e-9)
+        mistakes, near = self._rank(self._measured, self.everything)
+        before, nearer = self._rank(plain._measured, self.everything)
+        if mistakes != before:
+            return mistakes < before and share > WORTH_KNOWING
+        return cycle.irregular < STEADY and share > NOT_LEARNED and near < nearer
 
     def look(self, share: float) -> None:
         """Try ``on`` at a share of the ordinary effort of each side."""
