@@ -189,7 +189,7 @@ def test_efforts_of_which_some_go_the_other_way_are_heard_on_both_sides():
     mixed = cheek(*((at, -height if i % 5 in (1, 3) else height) for i, (at, height) in enumerate(PUSHES)))
     one = fit.pressure(fit.record(mixed, "cheek"), SETTINGS)
     assert one.heard == fit.Heard(10, 10, 0, 0)
-    assert {setting.path[0] for setting in one.settings} - {"zero"} == {"above", "below"}
+    assert {setting.path[0] for setting in one.settings} - {"zero", "longest"} == {"above", "below"}
     both = fit.pressure(
         fit.record(mixed, "cheek"), PressureSettings(above=Side(100, 60, 300), below=Side(100, 60, 300))
     )
@@ -312,7 +312,7 @@ def test_efforts_may_be_marked_one_by_one_or_from_beginning_to_end(family, paire
     assert found.heard.heard >= 0.95 * found.heard.efforts
     assert found.heard.false == 0
     sides = {"above" if sign > 0 else "below" for sign in child.sides}
-    assert {setting.path[0] for setting in found.settings} - {"zero", "spikes"} == sides
+    assert {setting.path[0] for setting in found.settings} - {"zero", "longest", "spikes"} == sides
 
 
 def test_the_end_of_the_effort_before_does_not_decide_a_side():
@@ -771,6 +771,7 @@ def test_write_changes_the_numbers_and_no_other_letter(tmp_path, lark, capsys):
         f"{{on: {values['above.on']},   full: {values['above.full']}, off: {values['above.off']}, follow: {follow}}}"
     )
     fitted = PROFILE.replace("{on: 0.5 inH2O,   full: 3 inH2O}", above)
+    fitted = fitted.replace("    above:", f"    longest: {values.pop('longest')}\n    above:")
     assert lark.read_text() == fitted.replace("20 s}", f"20 s, flat: {values.pop('zero.flat')}}}")
     assert all(value.endswith(" inH2O") for value in values.values())  # in the therapist's own unit
     assert (tmp_path / "lark.yaml.old").read_text() == PROFILE
