@@ -18,7 +18,7 @@ import os
 import re
 import struct
 from abc import ABC, abstractmethod
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from threading import RLock
@@ -39,6 +39,8 @@ ANNOUNCE = (0, 1)  # SNDRV_SEQ_CLIENT_SYSTEM, SNDRV_SEQ_PORT_SYSTEM_ANNOUNCE
 MAY_BE_SENT_TO = 1 << 1 | 1 << 6 | 1 << 7  # SNDRV_SEQ_PORT_CAP_WRITE, _SUBS_WRITE, and _NO_EXPORT: not for others
 _NUMBERS = re.compile(r" (\d+):(\d+)$")
 _PROCESS = re.compile(r"\(\d+(:\d+)?\)")  # a program's number in its name, as FluidSynth has it: another at each start
+ASKED = 3
+"""How often a port of our own is asked for at once: a client was refused now and then where others came and went."""
 LOOP_BACK = "midi through"
 _NOT_MEANT = (LOOP_BACK, "router")
 """Ports that a pattern such as "*" leaves out: the system's loop-back, and our own. Their names still reach them."""
@@ -100,6 +102,22 @@ class MidiSystem(ABC):
         python-rtmidi keeps the interpreter's lock meanwhile, so nothing that it waits for may wait for that lock.
         """
         yield
+
+
+def our_port(make: Callable[[], Any]) -> Any:
+    """Open a port of our own; ask ``ASKED`` times, as JACK now and then refuses one while others come and go.
+
+    Raises:
+        rtmidi.RtMidiError: it was refused each time.
+    """
+    import rtmidi  # noqa: PLC0415 - only Linux installs it
+
+    for _ in range(ASKED - 1):
+        try:
+            return make()
+        except rtmidi.RtMidiError:
+            continue
+    return make()
 
 
 class PortConnection:

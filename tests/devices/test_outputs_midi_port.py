@@ -16,7 +16,7 @@ from router.devices.outputs import open_output
 from router.devices.outputs.base import OutputError
 from router.devices.outputs.midi_port import _choose
 from router.devices.outputs.sounding_notes import PortAddress, parse
-from router.devices.ports import midi_system
+from router.devices.ports import midi_system, our_port
 from router.testing import MILLISECOND
 from tests.shared.parts import close_port
 
@@ -286,3 +286,18 @@ def test_a_server_that_has_gone_makes_no_loop_of_wakes(listener, monkeypatch):
     assert output.deadline() == 250 * MILLISECOND
     assert listener.got == []
     output.close()
+
+
+def test_a_port_that_is_refused_is_asked_for_again_and_a_system_that_has_gone_is_told():
+    """JACK was seen to refuse a client while others came and went, and to take the next one."""
+    answers = iter([False, False, True])
+
+    def make() -> str:
+        if not next(answers):
+            raise rtmidi.RtMidiError("refused")
+        return "port"
+
+    assert our_port(make) == "port"
+    answers = iter([False] * 3 + [True])
+    with pytest.raises(rtmidi.RtMidiError):
+        our_port(make)

@@ -22,7 +22,7 @@ from router.devices.descriptions import MidiDevice, MidiInDevice, MidiPressure
 from router.devices.inputs.base import PER_READ, DeviceBusy, DeviceLost, DeviceMissing, Stamped
 from router.devices.inputs.shared import DeviceKind, Opened, Reader, Sharing, Wish
 from router.devices.names import Candidate, matches, quoted
-from router.devices.ports import MidiSystem, NoMidi, PortConnection, candidates, midi_system
+from router.devices.ports import MidiSystem, NoMidi, PortConnection, candidates, midi_system, our_port
 from router.system import clock
 
 MOST_WAITING = 4096
@@ -69,7 +69,7 @@ class Port(Opened[Messages]):
         self._port: Any = None
         try:
             with system.still():
-                self._port = rtmidi.MidiIn(system.api, name=self._client)
+                self._port = our_port(lambda: rtmidi.MidiIn(system.api, name=self._client))
                 self._port.set_callback(self._came)
                 self._port.open_port(self._port.get_ports().index(sender), "in")
         except (OSError, ValueError):

@@ -32,7 +32,7 @@ class MidiPortOutput(Output):
         try:
             import rtmidi  # noqa: PLC0415 - only Linux installs it, and only this needs it
 
-            from router.devices.ports import NoMidi, PortConnection, midi_system  # noqa: PLC0415 - as above
+            from router.devices.ports import NoMidi, PortConnection, midi_system, our_port  # noqa: PLC0415 - as above
         except ImportError as error:
             raise OutputError(_NO_LIBRARY) from error
         try:
@@ -41,7 +41,7 @@ class MidiPortOutput(Output):
             self._pattern = device.pattern
             self._target = _choose(names, device.pattern)
             with self._system.still():
-                self._port = rtmidi.MidiOut(self._system.api, name=client)
+                self._port = our_port(lambda: rtmidi.MidiOut(self._system.api, name=client))
                 self._open = True
                 self._begin(name, device, client)
             self._connection = None if self._target is None else PortConnection(self._system, self._target, client)
