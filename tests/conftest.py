@@ -41,16 +41,6 @@ for number, usual in ((signal.SIGINT, signal.default_int_handler), (signal.SIGHU
         signal.signal(number, usual)
 
 
-@pytest.fixture(autouse=True)
-def garbage_collector() -> Iterator[None]:
-    """Give the collector back as it was: a daemon that ran in this process has made it wait longer."""
-    before = gc.get_threshold()
-    yield
-    if gc.get_threshold() != before:
-        gc.set_threshold(*before)
-        gc.unfreeze()
-
-
 @pytest.fixture(scope="session")
 def jack_server() -> Iterator[None]:
     """A JACK server that answers: the one that runs, or one of our own for as long as the tests last."""
