@@ -61,7 +61,7 @@ def seat(args: argparse.Namespace) -> dict[str, str]:
 
 
 def seats(args: argparse.Namespace, timeout: float) -> dict[str, SeatStatus] | None:
-    """How the seat is that was named, or how all are; None after saying why that cannot be known."""
+    """The status of the seat that was named, or of all; None after saying why it cannot be known."""
     answer = ask(args, {"do": "status"}, timeout)
     if answer is None:
         return None
@@ -81,7 +81,7 @@ def refused(args: argparse.Namespace, problem: str) -> None:
 
 
 def unknown(what: str, name: str, names: Collection[str]) -> str:
-    """That there is no seat or input called so, and which there are."""
+    """The message that there is no seat or input of this name, and which there are."""
     near = nearest(name, list(names))
     hint = f' Did you mean "{near}"?' if near else ""
     return f'there is no {what} called "{name}".{hint} There is {listed(names) if names else "none"}.'

@@ -37,7 +37,7 @@ on by default, but the level at the child's ear is yours to measure. Local polic
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """Declare them."""
+    """Declare the arguments."""
     parser.add_argument(
         "files", nargs="+", metavar="FILE", help="a profile, the name of a shipped one, or the router's configuration"
     )

@@ -92,7 +92,7 @@ gentle, and measure it at the child's ear."""
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """Declare them."""
+    """Declare the arguments."""
     parser.add_argument("--out", type=Path, default=Path("demo-output"), metavar="FOLDER", help="where the files go")
     parser.add_argument(
         "--together",
@@ -181,7 +181,7 @@ def _seconds(text: str) -> int:
 
 
 class DemoLines(LinesShow):
-    """One line of plain text for each thing that happens."""
+    """Writes each thing that happens on a line of its own."""
 
     def __init__(self, loaded: profile.Profile) -> None:
         self._types, self._names = loaded.types, loaded.plan.music.names
@@ -192,7 +192,7 @@ class DemoLines(LinesShow):
 
 
 class DemoScreen(ScreenShow):
-    """A child of the demo: who that is, the meters of its inputs and its piano roll."""
+    """Shows a child of the demo: who that is, the meters of its inputs and its piano roll."""
 
     def __init__(self, console: Console, act: Act, loaded: profile.Profile, seconds: int) -> None:
         super().__init__(console, {loaded.child: loaded}, seconds, beside=8)
@@ -214,7 +214,7 @@ class DemoScreen(ScreenShow):
 def _act(
     loaded: profile.Profile, seconds: int, takers: dict[str, list[Output]], show: Show, *, pace: Pace, offset: int
 ) -> tuple[int, Tally]:
-    """One child plays. ``offset`` is when in the files it begins; returns when it ended, and what was played."""
+    """Let a child play, from ``offset`` on in the files; return when it ended, and what was played."""
     plan = loaded.plan
     waiting: list[tuple[int, str, dict[str, Any]]] = []  # told by the engine before its time has come for the eye
     tally = Tally(lambda now, event, fields: waiting.append((now, event, fields)))

@@ -161,7 +161,7 @@ class Score:
 
 
 class TogetherLines(LinesShow):
-    """One line of plain text for each thing that happens at a seat or in the room."""
+    """Writes each thing that happens at a seat or in the room on a line of its own."""
 
     def __init__(self, profiles: Mapping[str, Profile]) -> None:
         self._profiles = profiles
@@ -179,7 +179,7 @@ def _said_of_room(event: str, fields: dict[str, Any]) -> str:
 
 
 class TogetherScreen(ScreenShow):
-    """All children: what the keyboard leads to, the meters of their inputs, and one piano roll."""
+    """Shows all children: what the keyboard leads to, the meters of their inputs, and one piano roll."""
 
     def __init__(self, console: Console, profiles: Mapping[str, Profile], seconds: int) -> None:
         super().__init__(console, profiles, seconds, beside=6)
@@ -261,7 +261,7 @@ def _play(
     *,
     pace: Pace,
 ) -> Score:
-    """All of them play."""
+    """Let all of them play; return the record of the piece."""
     lanes = [Lane(name.capitalize(), ABOUT[name], plain=name == KEYBOARD) for name in (KEYBOARD, *CHILDREN)]
     title = "Three children and a keyboard play together"
     score = Score(Picture(title, piece.MUSIC, this.end, this.end, lanes))

@@ -40,7 +40,7 @@ class _Kind:
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """Declare them."""
+    """Declare the arguments."""
     parser.add_argument("--baud", type=int, default=115200, help="the speed at which serial lines are listened to")
     parser.add_argument("--json", action="store_true", help="for a program to read")
 

@@ -31,7 +31,7 @@ EXAMPLE = "router fit cheek --profile wren.yaml"
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """Declare them."""
+    """Declare the arguments."""
     parser.add_argument("input", metavar="INPUT", help="the input's name in the profile")
     parser.add_argument("--profile", required=True, metavar="FILE", help="the profile, or the name of a shipped one")
     parser.add_argument(

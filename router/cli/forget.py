@@ -39,7 +39,7 @@ where that must not be, destroy the card."""
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """Declare them."""
+    """Declare the arguments."""
     parser.add_argument("child", metavar="CHILD", help="the child's pseudonym")
     parser.add_argument(
         "--yes", action="store_true", help="delete; without it nothing is deleted, and all that would be is listed"
@@ -142,7 +142,7 @@ def _is_new(path: Path) -> bool:
 
 
 def _find(args: argparse.Namespace) -> _Found:
-    """Everything that carries the child in its place, in a header or in its name.
+    """Find each file that carries the child in its place, in a header or in its name.
 
     Raises:
         OSError: a folder cannot be looked into.
@@ -280,7 +280,7 @@ def _first_line(path: Path) -> str:
 
 
 def _child_in(text: str) -> str | None:
-    """Whose a file is that says so in JSON."""
+    """The child that a text in JSON names; None if it names none."""
     with contextlib.suppress(ValueError, RecursionError):
         found = json.loads(text)
         if isinstance(found, dict) and isinstance(found.get("child"), str):

@@ -370,7 +370,7 @@ def _wrapped(text: str, width: int, style: str = "") -> Iterator[Text]:
 
 
 class _Bar:
-    """How far the pressure is from rest, by what was seen so far: it fits a gentle child and a strong one."""
+    """A bar of how far the pressure is from rest, on a scale that fits a gentle child and a strong one."""
 
     width = 60
 
@@ -396,10 +396,10 @@ class _Bar:
         self._reach = max(self._reach, abs(beyond))
 
     def press(self, source: str, zone: int | None) -> None:
-        """A pressure is not pressed here."""
+        """Ignore a press: the bar shows the pressure alone."""
 
     def release(self, source: str) -> None:
-        """As above."""
+        """Ignore a release, too."""
 
     def lines(self, columns: int = WIDTH) -> list[Text]:
         beyond = 0.0 if self._level is None else self._now - self._level

@@ -17,7 +17,7 @@ PATIENCE = 5.0
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """Declare them."""
+    """Declare the arguments."""
     parser.add_argument(
         "percent",
         metavar="PERCENT",

@@ -29,7 +29,7 @@ Every other text is a remark; the report shows it at its moment."""
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """Declare them."""
+    """Declare the arguments."""
     parser.add_argument("text", metavar="TEXT", nargs="+", help="the remark: no names, as the log has none")
     parser.add_argument(
         "--names-nobody", action="store_true", help="write it although it looks like a name, a date or a number"

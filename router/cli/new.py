@@ -155,7 +155,7 @@ outputs:
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """Declare them."""
+    """Declare the arguments."""
     parser.add_argument("child", metavar="CHILD", help="a pseudonym, never a name: lower-case letters, digits and -")
     parser.add_argument(
         "--input",

@@ -17,7 +17,7 @@ PATIENCE = 2.0
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """Declare them."""
+    """Declare the arguments."""
     asking.add_arguments(parser)
 
 

@@ -69,7 +69,7 @@ class Piece:
 
     @property
     def end(self) -> int:
-        """When the last bar is over."""
+        """The end of the last bar, in nanoseconds."""
         return len(self.bars) * BAR
 
     def chord(self, now: int) -> Chord:
@@ -200,7 +200,7 @@ def keyboard(name: str, this: Piece) -> Iterator[Stamped]:
 
 
 def _pattern(start: int, bass: int, right: tuple[int, ...], loud: float) -> list[Struck]:
-    """One bar: bass and chord, one chord note after beat two, the fifth and the top, two notes before the next bar."""
+    """The notes of an ordinary bar: bass and chord, a note of it after beat two, the fifth and the top, two more."""
     return [
         Struck(start, 3 * BEAT, loud, (bass,)),
         Struck(start, 3 * BEAT // 2, loud, right),
@@ -211,7 +211,7 @@ def _pattern(start: int, bass: int, right: tuple[int, ...], loud: float) -> list
 
 
 def _run(start: int, loud: float) -> list[Struck]:
-    """Over the held B minor: the bass walks by G and A, and a run in eighths goes up and comes back."""
+    """The notes over the held B minor: the bass walks by G and A, and a run in eighths goes up and comes back."""
     keys = (74, 76, 78, 81, 83, 81, 78, 76)
     run = [Struck(start + i * BEAT // 2, BEAT * 2 // 5, loud * 0.9, (key,)) for i, key in enumerate(keys)]
     return [
@@ -222,5 +222,5 @@ def _run(start: int, loud: float) -> list[Struck]:
 
 
 def _loudness(share: float) -> float:
-    """From soft to full at three quarters of the piece, and soft again."""
+    """The velocity, as a share of the whole: from soft to full at three quarters of the piece, and soft again."""
     return 0.34 + 0.2 * (share / 0.75 if share < 0.75 else (1 - share) / 0.25)

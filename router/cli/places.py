@@ -45,7 +45,7 @@ def profiles(args: argparse.Namespace) -> list[Path]:
 
 
 def not_allowed(error: OSError, *command: str) -> str:
-    """That something may not be read or deleted, and the command that may."""
+    """The message that something may not be read or deleted, and the command that may."""
     return (
         f"you may not use {error.filename}: records are for root and the router's own user.\n"
         f"Try: sudo router {shlex.join(command)}"
@@ -53,7 +53,7 @@ def not_allowed(error: OSError, *command: str) -> str:
 
 
 def nobody(child: str, folder: Path) -> str:
-    """That there are no records of this child, and of whom there are."""
+    """The message that there are no records of this child, and of whom there are."""
     names = [path.name for path in children(folder)]
     near = nearest(child, names)
     hint = f'Did you mean "{near}"?  ' if near else ""

@@ -44,7 +44,7 @@ machine."""
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """Declare them."""
+    """Declare the arguments."""
     parser.add_argument("trace", metavar="TRACE", help='the trace, JSON Lines; "-" reads standard input')
     parser.add_argument("--profile", required=True, metavar="FILE", help="the profile, or the name of a shipped one")
     parser.add_argument("--midi", type=Path, metavar="OUT.mid", help="write what is played as a MIDI file")

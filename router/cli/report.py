@@ -43,7 +43,7 @@ AHEAD = 2 * (os.cpu_count() or 1)
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """Declare them."""
+    """Declare the arguments."""
     parser.add_argument(
         "child", nargs="*", metavar="CHILD", help="the child's pseudonym, or session logs (.jsonl) to read"
     )
@@ -144,7 +144,7 @@ def _all(args: argparse.Namespace) -> int:
 
 
 def _named(args: argparse.Namespace) -> tuple[str, list[Path]]:
-    """Which child, and the logs to read."""
+    """The child, and the logs to read."""
     named = [Path(name) for name in args.child]
     if all(path.suffix == LOG and path.is_file() for path in named):
         return next((log.child for path in named if (log := read(path)).child is not None), "a child"), in_time(named)
@@ -185,7 +185,7 @@ def _measured(paths: Sequence[Path], settings: Settings, *, bar: bool = True) ->
 
 
 def _ahead(pool: Executor, paths: Sequence[Path], settings: Settings) -> Iterator[Measured]:
-    """As ``pool.map``, which would hold every result that is not asked for yet: only so many are worked out ahead."""
+    """Measure logs in order, only so many ahead: ``pool.map`` would hold every result that is not asked for yet."""
     begun: deque[Future[list[Measured]]] = deque()
     for start in range(0, len(paths), AT_ONCE):
         begun.append(pool.submit(measure_all, paths[start : start + AT_ONCE], settings))

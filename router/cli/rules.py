@@ -41,7 +41,7 @@ Colors = Literal["auto", "standard", "256", "truecolor", "windows"]
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """Declare them."""
+    """Declare the arguments."""
     parser.add_argument("name", nargs="?", metavar="NAME", help="the rule to explain; all are listed without it")
     parser.add_argument("--prove", action="store_true", help="try whether the rule keeps what every rule must keep to")
     parser.add_argument("--json", action="store_true", help="the same for a program to read")

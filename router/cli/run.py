@@ -32,7 +32,7 @@ EXAMPLE = "router run wren\n  router run --config /etc/router/router.yaml"
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """Declare them."""
+    """Declare the arguments."""
     parser.add_argument(
         "profile",
         metavar="PROFILE",

@@ -70,14 +70,14 @@ class Files:
             self.written.append(("sound", path))
 
     def takers(self, whose: str, device: OutputDevice | None = None) -> list[Output]:
-        """Who takes what an output is sent; each has tracks and a synth of its own."""
+        """The files that take what an output is sent, in which it has tracks and a synth of its own."""
         takers = [self.midi.output(whose)]
         if self._sound is not None:
             takers.append(self._sound.output(whose, device if isinstance(device, Instrument) else None))
         return takers
 
     def close(self) -> None:
-        """Write them."""
+        """Write the files."""
         self.midi.close()
         if self._sound is not None:
             self._sound.close()
@@ -109,7 +109,7 @@ class Pace:
         self._interrupt, self._waits, self._start = interrupt, waits, 0
 
     def begin(self) -> None:
-        """Time 0 is now."""
+        """Take now as time 0."""
         self._start = clock.now()
 
     def until(self, when: int, meanwhile: Callable[[int], None]) -> None:
@@ -160,7 +160,7 @@ class Show(Protocol):
 
 
 class LinesShow:
-    """One line of plain text for each thing that happens."""
+    """Writes lines of plain text. Subclasses say in ``event`` which."""
 
     def begin(self) -> None:
         """Lines need no beginning."""
@@ -176,7 +176,7 @@ class LinesShow:
 
 
 class ScreenShow:
-    """Meters of all inputs and a piano roll, at the pace of life; 80 columns and 24 lines are enough.
+    """Shows meters of all inputs and a piano roll, at the pace of life; 80 columns and 24 lines are enough.
 
     ``beside``: lines that stand above and between them. Subclasses say what is written there.
     """

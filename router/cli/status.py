@@ -31,7 +31,7 @@ Thing = tuple[tuple[str, ...], str]
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """Declare them."""
+    """Declare the arguments."""
     asking.add_arguments(parser)
 
 

@@ -21,7 +21,7 @@ PATIENCE = 30.0
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """Declare them."""
+    """Declare the arguments."""
     parser.add_argument("child", metavar="CHILD", nargs="?", help="whose profile; without it, whose there are")
     asking.add_arguments(parser, seat=True)
 

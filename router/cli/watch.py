@@ -59,7 +59,7 @@ Frame = dict[str, Any]
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """Declare them."""
+    """Declare the arguments."""
     parser.add_argument("input", metavar="INPUT", nargs="?", help="only this input (default: all)")
     parser.add_argument("--plain", action="store_true", help="one line a second, as where there is no terminal")
     asking.add_arguments(parser, seat=True)
@@ -172,7 +172,7 @@ def _not_there(args: argparse.Namespace, seats: Mapping[str, SeatStatus]) -> str
 
 
 class View(Protocol):
-    """How it is shown."""
+    """Shows frames as they come."""
 
     def frame(self, frame: Frame) -> None:
         """A frame has come."""

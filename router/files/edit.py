@@ -76,7 +76,7 @@ def _change(text: str, path: tuple[str, ...], value: str) -> str:
 
 
 def _end(node: yaml.Node) -> int:
-    """Where what a node says ends.
+    """The place in the text at which a node ends.
 
     The parser's mark of settings on lines of their own lies behind the blank lines after them.
     """

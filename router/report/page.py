@@ -447,7 +447,7 @@ def date(at: datetime) -> str:
 
 
 def when(session: Session) -> str:
-    """When a session was, or which log it is in if that is not known."""
+    """The day and time of a session, or its log if they are not known."""
     return session.log if session.began is None else f"{date(session.began)}, {session.began:%H:%M}"
 
 
@@ -457,7 +457,7 @@ def day(at: datetime) -> str:
 
 
 def short(session: Session) -> str:
-    """When a session was, for a table."""
+    """The day and time of a session, for a table."""
     return session.log if session.began is None else f"{day(session.began)} {session.began:%H:%M}"
 
 

@@ -51,7 +51,7 @@ _SAME_EFFORT = (".double", ".long", ".firm")
 
 @dataclass(frozen=True, slots=True)
 class Settings:
-    """How sessions are measured, all in seconds.
+    """Settings of the measures, all in seconds.
 
     ``window``: an effort that follows a cue within it is an answer. ``gap``: a longer rest ends a run of playing.
     ``pause``: a longer time without effort or mark ends the session.
@@ -97,7 +97,7 @@ class Figures:
 
     @property
     def answered(self) -> int:
-        """How many cues were answered."""
+        """The number of cues that were answered."""
         return self.answers.count if self.answers else 0
 
 

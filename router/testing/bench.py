@@ -275,7 +275,7 @@ class Bench:
 
     @property
     def sounding(self) -> int:
-        """How many notes are on in the ledger."""
+        """The number of notes that are on in the ledger."""
         return len(self._ledger.sounding)
 
     def moment(self, *, of: Event | None = None, voice: int | None = None, time: int | None = None) -> Circumstances:

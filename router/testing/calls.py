@@ -49,7 +49,7 @@ MOST_STEPS = 200_000
 
 
 def count_steps(call: Callable[[], object]) -> int:
-    """How many instructions of the interpreter a call takes.
+    """Count the instructions of the interpreter that a call takes.
 
     Raises:
         TooManySteps: more than ``MOST_STEPS``.

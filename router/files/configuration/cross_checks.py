@@ -26,7 +26,7 @@ STEPS = ("next", "previous")
 
 
 def check(tree: Entries, seats: Seats, buttons: Mapping[str, InputPiece], report: Report) -> None:
-    """Everything that only shows when the pieces are seen together."""
+    """Report the mistakes that only show when the pieces are seen together."""
     _too_many(pieces.group(tree, "seats", schema.CONFIGURATION), report)
     _folders(list(_named_folders(tree, seats, report)), report)
     for _, entries in seats.values():
@@ -104,7 +104,7 @@ def _folder(name: str, node: object, report: Report, *, seat: bool = False) -> _
 
 
 def _folders(folders: list[_Folder], report: Report) -> None:
-    """No two are the same, and nothing lies where it would be lost or where the therapists put their profiles."""
+    """Report two folders in one place, and folders that lie among the profiles or where files are lost."""
     told: set[Place] = set()
     for index, second in enumerate(folders):
         for first in folders[:index]:

@@ -25,7 +25,7 @@ _HEADINGS: Mapping[str, Form] = {
 
 
 def form_of(path: Path) -> Form:
-    """Which form of file stands there. What cannot be read at all is taken for a profile, whose reader says why.
+    """The form of a file. What cannot be read at all is taken for a profile, whose reader says why.
 
     Raises:
         ProfileError: it is a text, and neither of the two.

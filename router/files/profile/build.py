@@ -101,7 +101,7 @@ def build(tree: Node, path: Path, report: Report) -> Profile | None:
 
 
 def _pseudonym(tree: Entries, report: Report) -> None:
-    """Every record goes by the child's pseudonym, so it must not say who the child is."""
+    """Report a pseudonym that says who the child is: every record goes by it."""
     child = tree.values.get("child")
     if isinstance(child, Text) and (like := pseudonym.wrong(child.text)) is not None:
         report.add(child.place, f'"child" looks like {like}: {quoted(child.text)}', pseudonym.HINT)

@@ -31,7 +31,7 @@ def check(
     music: Entries,
     report: Report,
 ) -> None:
-    """Everything that only shows when the pieces are seen together."""
+    """Report the mistakes that only show when the pieces are seen together."""
     input_checks.check(inputs, parts, report)
     same_output_twice(outputs, report)
     chords = music.values.get("progression")
@@ -121,7 +121,7 @@ def _two_sounds(parts: Sequence[PartPiece], report: Report) -> None:
 
 
 def _programs(parts: Sequence[PartPiece], report: Report) -> None:
-    """A rule that changes the sound of a channel changes it for whoever else plays there."""
+    """Report rules that change the sound of a channel on which another part plays, too."""
     for part in parts:
         where = (part.route.get("port"), part.route.get("channel"))
         other = next(
@@ -238,7 +238,7 @@ def _latches(part: PartPiece, inputs: Mapping[str, InputPiece], report: Report) 
 
 
 def _answers(part: PartPiece, inputs: Mapping[str, InputPiece], report: Report) -> None:
-    """An answer needs something that it answers, and an effort that plays it."""
+    """Report answers without something that they answer, or without an effort that plays them."""
     for place, step in enumerate(part.steps):
         if step.rule.name != "answer" or "hears" not in step.settings or part.sources is None:
             continue
@@ -262,7 +262,7 @@ def _answers(part: PartPiece, inputs: Mapping[str, InputPiece], report: Report) 
 
 
 def _moved_twice(part: PartPiece, report: Report) -> None:
-    """Two rules that move one thing by one movement would pull it to and fro."""
+    """Report rules of a part that move the same thing: they would pull it to and fro."""
     moved: dict[Any, RulePiece] = {}
     for step in part.steps:
         what = step.settings.get("controller", step.settings.get("message")) if step.rule.name == "control" else None
@@ -278,7 +278,7 @@ def _moved_twice(part: PartPiece, report: Report) -> None:
 
 
 def _weights(part: PartPiece, report: Report) -> None:
-    """A weight too many belongs to nothing."""
+    """Report weights that belong to nothing, and weights that leave nothing to choose."""
     for step in part.steps:
         row = next((step.settings[name] for name in ("degrees", "notes", "chords") if name in step.settings), ())
         weights = step.settings.get("weights", ())
@@ -344,7 +344,7 @@ def _unused(inputs: Mapping[str, InputPiece], used: set[str], parts: Sequence[Pa
 
 
 def _chain(part: PartPiece, kinds: Mapping[str, Kind], report: Report) -> None:
-    """Each rule must get something it can work with, and at the end there must be something that sounds."""
+    """Report rules that get nothing they can work with, and a part of which nothing sounds in the end."""
     flow = _all(kinds.values())
     done: list[RulePiece] = []
     starved = False

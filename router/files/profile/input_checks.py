@@ -90,7 +90,7 @@ def _keys(heard: InputPiece, report: Report) -> None:
 
 
 def _held(heard: InputPiece, report: Report) -> None:
-    """A switch must be able to count before it is taken to be stuck."""
+    """Report a switch that is taken to be stuck before a press can count."""
     values = heard.values
     if heard.type != "switch" or not values or not values["longest"] or values["accept"] < values["longest"]:
         return
@@ -105,7 +105,7 @@ def _held(heard: InputPiece, report: Report) -> None:
 
 
 def _rest(heard: InputPiece, report: Report) -> None:
-    """Zones that never play must be there, and not be all of them."""
+    """Report silent zones that the grid does not have, and a grid in which every zone is silent."""
     grid = heard.values.get("grid", {})
     node = heard.node.values.get("grid")
     listed_zones = node.values.get("rest") if isinstance(node, Entries) else None
@@ -168,7 +168,7 @@ def _within(place: Place, piece: str, report: Report) -> Place:
 
 
 def _measures(heard: InputPiece, report: Report) -> None:
-    """How a pressure sensor's numbers become pressures must be said once, and be possible."""
+    """Report a sensor whose numbers become pressures in no way, in two ways, or in an impossible way."""
     device, node = heard.device, heard.node.values.get("device")
     if heard.type != "pressure" or not device or not isinstance(node, Entries):
         return
@@ -214,7 +214,7 @@ def _one_message(heard: InputPiece, node: Entries, report: Report) -> None:
 
 
 def _moves(heard: InputPiece, report: Report) -> None:
-    """A pointer's axes are of one kind, and only relative ones have a step."""
+    """Report a pointer whose axes are of two kinds or the same, and a step without effect."""
     device, node = heard.device, heard.node.values.get("device")
     if heard.type != "pointer" or not device or not isinstance(node, Entries):
         return
@@ -266,10 +266,7 @@ def hears(heard: InputPiece) -> Iterator[tuple[tuple[Any, ...], str]]:
 
 
 def _listening(inputs: Mapping[str, InputPiece], parts: Sequence[PartPiece], report: Report) -> None:
-    """Return which part of this profile an input hears.
-
-    There must be such a part, and parts must not hear one another in a ring.
-    """
+    """Report inputs that hear a part which is not there, and parts that hear one another in a ring."""
     own = {
         name: node
         for name, heard in inputs.items()

@@ -180,7 +180,7 @@ def _beside(error: ValidationError) -> Mapping[str, Any]:
 
 
 def _condition(error: ValidationError, root: Schema) -> str:
-    """When a needed setting is needed only beside another: the words that say so."""
+    """The words for the condition under which a setting is needed; "" if it always is."""
     steps = list(error.absolute_schema_path)
     if "then" not in steps:
         return ""
