@@ -153,7 +153,7 @@ def _no_colon(where: _Where) -> Slip | None:
     """A line that ought to be ``name: value`` and has no colon with a space after it."""
     if "could not find expected ':'" not in where.problem:
         return None
-    text = where.from_text[where.from_column :].rstrip()
+    text = _content(where.from_text[where.from_column :])
     tight = re.match(rf"({_NAME}):(?=\S)", text)
     if tight:
         return where.earlier(
@@ -186,7 +186,7 @@ def _second_colon(where: _Where) -> Slip | None:
     start = len(before.rstrip()) - len(name) if name else where.column
     width = max(1, len(name))
     if first:
-        value = where.text[first.end() :].strip()
+        value = _content(where.text[first.end() :])
         if name in where.known:
             hint = (
                 f"Did you mean {quoted(f'{first[2]}: {{{value}}}')}?  Or begin it on a line of its own, two spaces"
@@ -200,7 +200,7 @@ def _second_colon(where: _Where) -> Slip | None:
         end = before.index(bracket[1]) + len(bracket[1])
         return where.slip(
             "a colon is missing after the name",
-            f"Did you mean {quoted(bracket[1] + ': ' + where.text[end:].strip())}?",
+            f"Did you mean {quoted(bracket[1] + ': ' + _content(where.text[end:]))}?",
             column=before.index(bracket[1].lstrip("- ")),
             width=len(bracket[1].lstrip("- ")),
         )
