@@ -65,6 +65,8 @@ SPOKEN: Mapping[str, str] = MappingProxyType(
         **dict.fromkeys(("d",), "days"),
         **dict.fromkeys(("hertz",), "Hz"),
         **dict.fromkeys(("pascal", "pascals"), "Pa"),
+        **dict.fromkeys(("cm", "cmws", "cm ws"), "cmH2O"),  # a bare length is meant as that of water; WS is German
+        **dict.fromkeys(("in", "inch", "inches"), "inH2O"),
     }
 )
 """The unit of ours for other people's spellings of it, for the hint: the unit closest in letters may be a wrong one."""

@@ -13,11 +13,14 @@ from typing import Any
 
 from jsonschema import ValidationError
 
-from router.core.units import QuantityError, nearest
+from router.core.units import SPOKEN, QuantityError, nearest
 from router.files import foreign, former, pseudonym, quantities
 from router.files.diagnostics import Place, Report, either, listed, quoted
 from router.files.profile import schema
 from router.files.source import Entries, Items, Node, Text
+
+YES = ("yes", "true", "on")
+NO = ("no", "false", "off")
 
 _ELSEWHERE = {"yes": ("ja", "oui", "si", "s\u00ed", "y", "1", "wahr"), "no": ("nein", "non", "nee", "n", "0", "falsch")}
 """Words of other languages for the two."""
@@ -264,12 +267,27 @@ def _say_value(error: ValidationError, node: Node, name: str, wanted: Schema) ->
                 else f"a comma is missing in {quoted(node.text)}"
             )
             return message, f"Did you mean {', '.join(words)}?"
-        today = former.value(name, node.text)
-        return str(error.cause), (f'Did you mean "{today}"?  ' if today else "") + error.cause.hint
+        today = former.value(name, node.text) or _none_of_it(node.text, wanted)
+        hint = allowed(name, wanted) if _is_another(node.text, wanted["quantity"]) else error.cause.hint
+        return str(error.cause), (f'Did you mean "{today}"?  ' if today else "") + hint
     say = _SAYINGS.get(str(error.validator))
     if say is None:
         return f"{quoted(node.text)} is not right for {quoted(name)}", allowed(name, wanted)
     return say(node.text.strip(), name, wanted)
+
+
+_MEASURED = ("time", "pressure", "frequency", "percent", "tempo")
+
+
+def _is_another(text: str, kind: str) -> bool:
+    """Tell whether a text is a right quantity of another kind: its writer takes the setting for something else."""
+    return kind in _MEASURED and not _reads(kind, text) and any(_reads(other, text) for other in _MEASURED)
+
+
+def _none_of_it(text: str, wanted: Schema) -> str | None:
+    """The nought of a setting that has one by default, where "no" is written: "0 ms"."""
+    default = str(wanted.get("default", ""))
+    return default if text.strip().casefold() in NO and default.startswith("0 ") else None
 
 
 def _say_numbers(name: str, texts: list[str], group: Schema) -> tuple[str, str] | None:
@@ -349,7 +367,8 @@ def _say_type(text: str, name: str, wanted: Schema) -> tuple[str, str]:
 
 def _say_choice(text: str, name: str, wanted: Schema) -> tuple[str, str]:
     choices = [str(choice) for choice in wanted["enum"]]
-    near = former.value(name, text) or nearest(text, choices)
+    spoken = SPOKEN.get(text.casefold(), "")
+    near = former.value(name, text) or (spoken if spoken in choices else nearest(text, choices))
     hint = f'Did you mean "{near}"?  ' if near else ""
     return f'"{name}" cannot be {quoted(text)}', hint + allowed(name, wanted)
 

@@ -16,11 +16,8 @@ from jsonschema.validators import extend
 from router.core.units import QuantityError
 from router.files import quantities
 from router.files.diagnostics import Place, Report, quoted
-from router.files.profile.telling import WHOLE, Path, Schema, Telling, limits, remark
+from router.files.profile.telling import NO, WHOLE, YES, Path, Schema, Telling, limits, remark
 from router.files.source import Entries, Items, Node, Text
-
-YES = ("yes", "true", "on")
-NO = ("no", "false", "off")
 
 _NUMBER = re.compile(r"[+-]?([0-9]{1,15}(\.[0-9]*)?|\.[0-9]+)([eE][+-]?[0-9]{1,2})?")
 
