@@ -17,6 +17,8 @@ from router.files.source import Entries, Items, Text
 
 OFF_SHARE = 0.6
 """Where an effort ends when a profile does not say: this share of where it begins. Our choice."""
+FULL_SHARE = 4
+"""A full effort, in gentlest ones, where a mistake needs an example. Our choice."""
 
 
 def check(inputs: Mapping[str, InputPiece], parts: Sequence[PartPiece], report: Report) -> None:
@@ -45,6 +47,8 @@ def _thresholds(heard: InputPiece, report: Report) -> None:
         for key, pressure in (("on", on), ("off", off), ("full", full), ("firm", firm)):
             if pressure is not None and pressure <= 0:
                 sign = "Suction is written without a minus sign: below says which way." if name == "below" else ""
+                if name == "above" and pressure < 0:
+                    sign = "Suction stands under below, without a minus sign."
                 report.add(texts[key].place, f'"{key}" must be above 0, not {quoted(texts[key].text)}', sign)
                 return
         if off is not None and off >= on:
@@ -54,11 +58,13 @@ def _thresholds(heard: InputPiece, report: Report) -> None:
                 f'An effort begins at "on" and is over below "off". Try off: {_share(texts["on"].text, OFF_SHARE)}',
             )
         if full <= on:
+            tries = [f"full: {_share(texts['on'].text, FULL_SHARE)}"]
+            if off is None or off * FULL_SHARE < full:  # then it may be "on" that was meant to be another
+                tries.append(f"on: {_share(texts['full'].text, 1 / FULL_SHARE)}")
             report.add(
                 texts["full"].place,
                 f'"full" ({texts["full"].text}) must be above "on" ({texts["on"].text})',
-                f'"on" is the gentlest effort that counts, "full" the strongest that is asked for. '
-                f"Try full: {_share(texts['on'].text, 4)}",
+                f'"on" is the gentlest effort that counts, "full" the strongest that is asked for. Try {either(tries)}',
             )
         elif firm is not None and not on < firm <= full:
             report.add(
