@@ -139,9 +139,8 @@ def _refused(refused: ProfileRefusal) -> Iterator[Row]:
 def _input(name: str, heard: InputStatus, presses: int) -> Thing:
     ago = "never" if heard["heard"] is None else f"{about(heard['heard'])} ago" if heard["heard"] >= 1 else "just now"
     pressed = f"{presses} press" + ("" if presses == 1 else "es")
-    return (name, _there(heard), value_in_words(heard["type"], heard["value"], heard["unit"]), ago, pressed), _reason(
-        heard
-    )
+    value = value_in_words(heard["type"], heard["value"], heard["unit"])
+    return (name, _there(heard), value, ago, pressed), _reason(heard)
 
 
 def _there(thing: InputStatus | OutputStatus) -> str:
