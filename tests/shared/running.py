@@ -12,6 +12,7 @@ from router.devices.outputs.base import Output
 from router.devices.outputs.shared import SharedOutputs
 from router.files.profile import load
 from router.live.daemon import Daemon
+from tests.shared.waiting import until
 
 TWO = """
 profile: 1
@@ -92,10 +93,7 @@ class Running:
         os.write(self.lines[name][0], b"1\n" if pressed else b"0\n")
 
     def until(self, true):
-        deadline = time.monotonic() + WAIT
-        while not true():
-            assert time.monotonic() < deadline, (self.log.said, {n: self.sent(n) for n in self.outputs})
-            time.sleep(0.005)
+        until(true, WAIT, lambda: (self.log.said, {n: self.sent(n) for n in self.outputs}), every=0.005)
 
     def run(self, steps):
         failed = []
