@@ -105,8 +105,7 @@ def _pseudonym(tree: Entries, report: Report) -> None:
     child = tree.values.get("child")
     if isinstance(child, Text) and (like := pseudonym.wrong(child.text)) is not None:
         report.add(child.place, f'"child" looks like {like}: {quoted(child.text)}', pseudonym.HINT)
-    nobody = tree.values.get(pseudonym.TO_SAY_NO)
-    if not (isinstance(nobody, Text) and nobody.text.casefold() in ("yes", "true", "on")):
+    if not report.kept(tree.values.get(pseudonym.TO_SAY_NO)):
         if isinstance(child, Text) and pseudonym.a_first_name(child.text):
             report.warn(child.place, f'"child" is a common first name: {quoted(child.text)}', pseudonym.FIRST_NAME)
         _remarks(tree, report)
