@@ -27,11 +27,11 @@ AT_ONCE = 0
 """A time that has passed: in this pass or the next."""
 
 _SPARE = 64
-"""Entries of the heap that may be out of date before it is looked at which are."""
+"""Entries of the heap that may be out of date before those are removed."""
 
 
 class Rank(IntEnum):
-    """Who comes first among what is due in a pass: the music, then the rest."""
+    """Order of the reminders that are due in one pass: the music first, then the rest."""
 
     CLOCK = 0
     """Our clock for others: work before a tick is heard as jitter."""
@@ -48,7 +48,7 @@ class Rank(IntEnum):
 
 
 class Reminder:
-    """One thing that is done by time. Made by ``Agenda.reminder``; ``at``: when it rings, in nanoseconds, or None."""
+    """A call at a time. Made by ``Agenda.reminder``; ``at``: when it rings, in nanoseconds, or None."""
 
     __slots__ = ("_agenda", "at", "call", "entry", "following", "pause", "queued", "rank", "rung")
 
@@ -76,6 +76,7 @@ class Reminder:
         agenda = self._agenda
         agenda.busy = True
         queue = agenda.after if self.rung == agenda.passes else agenda.ready[self.rank]
+        # As in ``append``, which is a call.
         self.queued, self.following = True, None
         if queue.last is None:
             queue.first = self
