@@ -102,13 +102,11 @@ def test_an_input_that_goes_costs_itself_only(running):
         running.press("left")
         running.press("right")
         running.until(lambda: running.sent("one") and running.sent("two"))
-        for end in running.lines["left"]:
-            os.close(end)
+        running.unplug("left")
         running.until(lambda: (0x80, 48, 0) in running.sent("one"))
         running.press("right", False)
         running.until(lambda: (0x80, 72, 0) in running.sent("two"))
         running.until(lambda: running.log.count("input_missing"))
-        running.lines["left"] = os.openpty()
 
     running.run(steps)
     assert running.log.count("input_lost") == 1

@@ -72,8 +72,11 @@ class Running:
     def __init__(self, tmp_path, monkeypatch, profile=TWO, *, real=False, **paths):
         self.lines = {name: os.openpty() for name in ("left", "right")}
         path = tmp_path / "wren.yaml"
-        lines = {name: os.ttyname(slave) for name, (_, slave) in self.lines.items()}
-        path.write_text(profile.format(**{**lines, **paths}), encoding="utf-8")
+        # Links, as udev makes them: the number of a line that was closed is soon another's, of any process.
+        self._nodes = {name: tmp_path / f"usb-{name}" for name in self.lines}
+        for name, (_, slave) in self.lines.items():
+            self._nodes[name].symlink_to(os.ttyname(slave))
+        path.write_text(profile.format(**{**self._nodes, **paths}), encoding="utf-8")
         self.outputs = {}
         if not real:
             monkeypatch.setattr(SharedOutputs, "open", lambda _, name, device: self.open_output(name, device))
@@ -91,6 +94,13 @@ class Running:
     def press(self, name, pressed=True):
         time.sleep(0.15 if pressed else 0)  # what is pressed when the line is opened was not pressed for us
         os.write(self.lines[name][0], b"1\n" if pressed else b"0\n")
+
+    def unplug(self, name):
+        """Pull a line out for good; its number is another line's at once."""
+        self._nodes[name].unlink()
+        for end in self.lines[name]:
+            os.close(end)
+        self.lines[name] = os.openpty()
 
     def until(self, true):
         until(true, WAIT, lambda: (self.log.said, {n: self.sent(n) for n in self.outputs}), every=0.005)
