@@ -12,7 +12,7 @@ from router.core.events import PointerSample, PressureSample, SwitchSample
 from router.devices.descriptions import EvdevAxis, EvdevPointer, EvdevSwitch
 from router.devices.inputs import by_device, evdev, open_input
 from router.devices.inputs.base import DeviceBusy, DeviceLost, DeviceMissing
-from router.devices.inputs.evdev import Axis, EvdevInput, Events, Present
+from router.devices.inputs.evdev import Axis, EvdevInput, Events, KernelEvents, Present
 from router.devices.names import Candidate, matches
 from tests.shared.kernel import Kernel, key
 
@@ -330,6 +330,19 @@ def test_the_other_end_gone_is_a_lost_device(kernels):
     with pytest.raises(DeviceLost):
         device.read(0)
     kernel.writer = os.open(os.devnull, os.O_WRONLY)  # for the fixture to close
+
+
+def test_a_closed_input_writes_to_nobody_elses_descriptor(kernels):
+    """Another thread may give it up, or another seat's read give to it, just after it was closed."""
+    device = EvdevInput(Events(kernels()), {"pad": SPACE_KEY})
+    device.close()
+    others = [os.eventfd(0, os.EFD_NONBLOCK) for _ in range(8)]  # its numbers are theirs now
+    device.give(KernelEvents([]), 0, poke=True)
+    device.give_up("another seat has it")
+    for other in others:
+        with pytest.raises(BlockingIOError):
+            os.eventfd_read(other)
+        os.close(other)
 
 
 # --- which device is meant ----------------------------------------------------------------------------------------

@@ -27,7 +27,7 @@ from collections import deque
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
-from threading import RLock
+from threading import Lock, RLock
 from typing import Any, Generic, NoReturn, TypeVar, cast
 
 from router.devices.descriptions import Device
@@ -381,6 +381,7 @@ class Reader(Input, Generic[What]):
         self._opened = opened
         self._came: deque[tuple[int, What]] = deque()
         self._poke = os.eventfd(0, os.EFD_NONBLOCK | os.EFD_CLOEXEC)
+        self._poking = Lock()
         self._epoll = select.epoll()
         self._epoll.register(self._poke, select.EPOLLIN)
         try:
@@ -401,12 +402,12 @@ class Reader(Input, Generic[What]):
         """Queue what the device has said at ``now``; ``poke``: make the descriptor readable."""
         self._came.append((now, what))
         if poke:
-            os.eventfd_write(self._poke, 1)
+            self._wake_reader()
 
     def give_up(self, why: str) -> None:
         """Leave the device to somebody else: the next ``read`` raises ``DeviceLost`` with this reason."""
         self.given_up = why
-        os.eventfd_write(self._poke, 1)
+        self._wake_reader()
 
     def read(self, now: int) -> list[Stamped]:
         if self.given_up:
@@ -429,6 +430,14 @@ class Reader(Input, Generic[What]):
             finally:
                 self._close()
 
+    def _wake_reader(self) -> None:
+        """Make the descriptor readable, from any thread; not once it is closed, when its number may be another's."""
+        with self._poking:
+            if self._poke >= 0:
+                os.eventfd_write(self._poke, 1)
+
     def _close(self) -> None:
         self._epoll.close()
-        os.close(self._poke)
+        with self._poking:
+            os.close(self._poke)
+            self._poke = -1
