@@ -2,7 +2,8 @@
 
 What each part keeps:
 
-* ``service``: the daemon with all these parts around it. Kept: each part that cannot be had costs itself only.
+* ``service``, ``served_seat``, ``service_status``: the daemon with all these parts around it; a seat as it keeps it;
+  what it says of it. Kept: each part that cannot be had costs itself only.
 * ``profile_folder``, ``checking``: a profile folder: noticed, checked, offered. Kept: a file is named after its
   child, so records and requests go by one name; the loop never touches the disk; what was checked is what is kept,
   byte for byte; each request gets one answer.

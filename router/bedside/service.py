@@ -12,12 +12,11 @@ Each part that cannot be had (a folder that is read-only, a socket that is taken
 from __future__ import annotations
 
 import os
-import shlex
 import signal
 import sys
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import suppress
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -30,9 +29,10 @@ from router.bedside.deaths import SAFE, DeathRecord, Deaths, StartVerdict
 from router.bedside.hush import end_what_was_left
 from router.bedside.profile_folder import Offer, ProfileFolder
 from router.bedside.proven import Proven
-from router.bedside.refusals import Sparing, refusal_in_words
+from router.bedside.refusals import refusal_in_words
+from router.bedside.served_seat import Fitted, ServedSeat
+from router.bedside.service_status import left_out, refusal, room_status, seat_status, seconds
 from router.bedside.sounding import Sounding
-from router.core.music import pitch_name
 from router.core.timers import earliest
 from router.core.units import NANOSECONDS, nearest
 from router.devices.descriptions import TerminalKey
@@ -42,17 +42,15 @@ from router.files import configuration
 from router.files.configuration import Button, Configuration, SeatPlan
 from router.files.profile import Profile, ProfileError
 from router.live import channels, chime
-from router.live.attached import AttachedInput, AttachedOutput
 from router.live.daemon import Daemon, notify
-from router.live.seat import CHATTERS, Seat
-from router.live.status import OutputStatus, ProfileRefusal, RoomStatus, SeatStatus, Status, together, value_of
+from router.live.seat import CHATTERS
+from router.live.status import Status
 from router.live.surroundings import EventLog
 from router.live.turn import Turn, TurnRecord, left
 from router.live.worker import Job, Worker
 from router.records.recorder import Records, SessionRecorder
-from router.room.room import ANYBODY
 from router.system import clock, realtime
-from router.system.agenda import Agenda, Reminder
+from router.system.agenda import Agenda
 from router.system.files import replacing
 from router.system.loop import Loop
 
@@ -81,32 +79,6 @@ _TROUBLES = {
     "no_news_of_profiles": "what is put into the profile folder{of} is not noticed: {why}; router use plays it",
 }
 """The words of ``router status`` for a shelf's troubles."""
-
-
-@dataclass(frozen=True, slots=True)
-class _Fitted:
-    """A profile as it is at a seat, and what should be known of its channels."""
-
-    profile: Profile
-    warnings: tuple[str, ...]
-
-
-@dataclass(slots=True)
-class _ServedSeat:
-    """A seat with what the service keeps for it."""
-
-    plan: SeatPlan
-    folder: ProfileFolder
-    offer: Offer  # what plays
-    fitted: _Fitted | None = None  # the offered profile as it is at this seat
-    since: int = 0
-    seat: Seat | None = None
-    session: SessionRecorder | None = None
-    refused: tuple[int, Offer] | None = None
-    sparing: Sparing = field(default_factory=Sparing)  # limits how many refusals are logged
-    telling: Reminder | None = None  # how many were not told
-    ended: SessionRecorder | None = None  # the session before
-    log_lines: int = 0  # missing in the logs of the sessions before ``ended``
 
 
 class Service:
@@ -142,7 +114,7 @@ class Service:
     def _begin_all(self) -> None:
         chosen, log = self.configuration, self._log
         self._turn = self._begin_turn()
-        self._places: dict[str, _ServedSeat] = {}
+        self._places: dict[str, ServedSeat] = {}
         self._records = Records(
             chosen.folders.records,
             self._records_say,
@@ -235,7 +207,7 @@ class Service:
         if verdict.died:
             self._log.error("died", **_was_at(verdict.found), deaths_within_a_minute=verdict.deaths)
         for seat in verdict.struck:
-            self._log.error("left_out", seat=seat, why=_left_out(verdict, seat))
+            self._log.error("left_out", seat=seat, why=left_out(verdict, seat))
         for (rule, origin), why in verdict.rules_left_out().items():
             self._log.error("rule_left_out", rule=rule, origin=origin, why=why)
             self._warnings.append(f'the rule "{rule}" is not used: {why}')
@@ -312,7 +284,7 @@ class Service:
         self.daemon.parts.append(buttons)
         return buttons
 
-    def _place(self, plan: SeatPlan) -> _ServedSeat:
+    def _place(self, plan: SeatPlan) -> ServedSeat:
         folder = ProfileFolder(
             plan.folder,
             self.configuration.folders.state,
@@ -327,7 +299,7 @@ class Service:
             only_safe=self._verdict.fallen(plan.name) >= SAFE,
             elsewhere=[place.offer.child for place in self._places.values()],
         )
-        place = _ServedSeat(plan, folder, folder.at_start(), since=clock.now())
+        place = ServedSeat(plan, folder, folder.at_start(), since=clock.now())
         place.telling = self._loop.agenda.reminder(partial(self._tell_refusals, place))
         self._log.info("profile", seat=plan.name, child=place.offer.child, why=place.offer.because)
         if place.offer.problems:
@@ -335,7 +307,7 @@ class Service:
             place.refused = (place.since, place.offer)
         return place
 
-    def _session(self, place: _ServedSeat) -> SessionRecorder:
+    def _session(self, place: ServedSeat) -> SessionRecorder:
         place.session = self._records.begin(place.plan.name, place.offer.child, place.offer.digest, clock.now())
         return place.session
 
@@ -348,7 +320,7 @@ class Service:
             self._warn(f"no record of what sounds at {output.description}", error)
             return output
 
-    def _fitted(self, place: _ServedSeat) -> _Fitted:
+    def _fitted(self, place: ServedSeat) -> Fitted:
         """Fit the offer to its seat: the seat's devices and channels, the room's ports, at most the room's limits."""
         chosen, plan, profile = self.configuration, place.plan, place.offer.profile
         assert profile is not None  # it is to be played
@@ -367,9 +339,9 @@ class Service:
             self._taken_beside(place),
             {channel for other in others for channel in other.plan.channels},
         )
-        return _Fitted(replace(profile, plan=assigned.plan, devices=devices, outputs=outputs), assigned.warnings)
+        return Fitted(replace(profile, plan=assigned.plan, devices=devices, outputs=outputs), assigned.warnings)
 
-    def _fit(self, place: _ServedSeat, fitted: _Fitted) -> Profile:
+    def _fit(self, place: ServedSeat, fitted: Fitted) -> Profile:
         """Note that this plays at the seat from now on; return its profile."""
         for warning in fitted.warnings:
             self._log.warning("channels", seat=place.plan.name, child=place.offer.child, why=warning)
@@ -377,7 +349,7 @@ class Service:
         self._turn.plays(place.plan.name, place.offer.path.name, place.offer.digest)
         return fitted.profile
 
-    def _taken_beside(self, place: _ServedSeat) -> list[channels.Taken]:
+    def _taken_beside(self, place: ServedSeat) -> list[channels.Taken]:
         """The channels that others than this seat play on: the keyboard, and the other seats."""
         others = [other for other in self._places.values() if other is not place]
         return [*self._of_the_keyboard(), *(one for other in others for one in _used(other))]
@@ -389,7 +361,7 @@ class Service:
             return []
         return [channels.Taken(ports.keyboard_to, ports.keyboard_channel, "the keyboard")]
 
-    def _play(self, place: _ServedSeat, fitted: _Fitted, session: SessionRecorder | None = None) -> None:
+    def _play(self, place: ServedSeat, fitted: Fitted, session: SessionRecorder | None = None) -> None:
         """Play this at a seat from now on."""
         assert place.seat is not None  # it was given its seat at the beginning
         self.daemon.play(place.seat, self._fit(place, fitted), session)
@@ -437,10 +409,10 @@ class Service:
 
     # --- another profile --------------------------------------------------------------------------------------
 
-    def _news(self, place: _ServedSeat) -> None:
+    def _news(self, place: ServedSeat) -> None:
         place.folder.read(clock.now())
 
-    def _offered(self, place: _ServedSeat, offer: Offer) -> None:
+    def _offered(self, place: ServedSeat, offer: Offer) -> None:
         """Play what is offered, or say why not; answer the request for it."""
         if offer.profile is None:
             why = refusal_in_words(offer.problems)
@@ -450,7 +422,7 @@ class Service:
             elif place.telling is not None and (at := place.sparing.deadline()) is not None:
                 place.telling.set(at)
             self._chime(place, chime.REFUSED)
-            answer = {"ok": False, "problem": _refusal(offer)}
+            answer = {"ok": False, "problem": refusal(offer)}
         elif self._swap(place, offer):
             answer = {"ok": True, "child": offer.child, "file": str(offer.path)}
         else:
@@ -461,7 +433,7 @@ class Service:
         if callable(offer.asker):
             offer.asker(answer)
 
-    def _tell_refusals(self, place: _ServedSeat, now: int) -> None:
+    def _tell_refusals(self, place: ServedSeat, now: int) -> None:
         """Log how many refusals were not told one by one."""
         unsaid = place.sparing.take(now)
         if not unsaid:
@@ -472,7 +444,7 @@ class Service:
         )
         self._log.warning("profiles_refused", seat=place.plan.name, unsaid=unsaid, why=why)
 
-    def _swap(self, place: _ServedSeat, offer: Offer) -> bool:
+    def _swap(self, place: ServedSeat, offer: Offer) -> bool:
         """Play what is offered, if need be at the second try.
 
         Where that fails (memory is short), what played plays on.
@@ -499,7 +471,7 @@ class Service:
         self._chimes.play(place, chime.DONE, clock.now() + AFTER_A_SWAP)
         return True
 
-    def _end(self, place: _ServedSeat, session: SessionRecorder | None) -> None:
+    def _end(self, place: ServedSeat, session: SessionRecorder | None) -> None:
         """Close a session that another has followed."""
         if session is None or session is place.session:
             return
@@ -508,11 +480,11 @@ class Service:
         place.log_lines += place.ended.lost if place.ended is not None else 0
         place.ended = session  # what is missing there is not all known yet
 
-    def _chime(self, place: _ServedSeat, notes: tuple[int, ...]) -> None:
+    def _chime(self, place: ServedSeat, notes: tuple[int, ...]) -> None:
         if self.configuration.chime and place.seat is not None:
             place.seat.play_chime(notes, clock.now(), [one.channel for one in self._taken_beside(place)])
 
-    def _step(self, place: _ServedSeat, steps: int) -> None:
+    def _step(self, place: ServedSeat, steps: int) -> None:
         """Ask for the child that many places further in the seat's list."""
         children = place.plan.list
         if children:
@@ -543,7 +515,7 @@ class Service:
             if number < len(place.plan.list):
                 place.folder.ask(place.plan.list[number])
 
-    def _panic(self, places: list[_ServedSeat]) -> None:
+    def _panic(self, places: list[ServedSeat]) -> None:
         """Silence all seats: whatever sounds at their synths, the keyboard's notes too. Or one: only its own notes."""
         everything = len(places) == len(self._places)
         if everything:
@@ -552,11 +524,11 @@ class Service:
             if place.seat is not None:
                 place.seat.panic(clock.now(), everything)
 
-    def _mark(self, place: _ServedSeat, text: str) -> None:
+    def _mark(self, place: ServedSeat, text: str) -> None:
         if place.seat is not None:
             place.seat.mark(text, clock.now())
 
-    def _of(self, seat: str | None) -> list[_ServedSeat]:
+    def _of(self, seat: str | None) -> list[ServedSeat]:
         return [place for name, place in self._places.items() if seat in (None, name)]
 
     # --- the control socket -----------------------------------------------------------------------------------
@@ -604,20 +576,14 @@ class Service:
         return {
             "router": __version__,
             "pid": os.getpid(),
-            "up": _seconds(now - self._up),
-            "seats": {name: self._status_of(place, now) for name, place in self._places.items()},
-            "room": self._together(),
+            "up": seconds(now - self._up),
+            "seats": {
+                name: seat_status(place, self._places, self._verdict, self.daemon.room.levels, now)
+                for name, place in self._places.items()
+            },
+            "room": room_status(self.daemon),
             "warnings": [*self._warnings, *self._passing_warnings()],
         }
-
-    def _together(self) -> RoomStatus:
-        """Return the status of what the seats share."""
-        ports = self.daemon.ports
-        inputs = {
-            name: _port(attached, attached.devices[name]) for attached in ports.inputs for name in attached.devices
-        }
-        outputs = {name: _port(out, out.device) for name, out in ports.outputs.items()}
-        return together(self.daemon.room, inputs, outputs)
 
     def _passing_warnings(self) -> Iterator[str]:
         """Yield the warnings that may be over by the next time."""
@@ -638,77 +604,6 @@ class Service:
                 yield _TROUBLES.get(event, f"{event}{{of}}: {{why}}").format(of=of, why=why)
         if lost := self._lost():
             yield f"{lost} lines of the router's own log are missing: whoever takes them is too slow, or fails"
-
-    def _status_of(self, place: _ServedSeat, now: int) -> SeatStatus:
-        seat = place.seat
-        assert seat is not None  # as above
-        refused: ProfileRefusal | None = None
-        if place.refused is not None:
-            when, offer = place.refused
-            refused = {
-                "child": offer.child,
-                "file": str(offer.path),
-                "ago": _seconds(now - when),
-                "message": _refusal(offer),
-            }
-        return {
-            "child": place.offer.child,
-            "playing": _seconds(now - place.since),
-            "file": str(place.offer.path),
-            "because": place.offer.because,
-            "children": place.folder.names(),
-            "ignored": place.folder.passed_over(),
-            "inputs": {
-                name: _input_status(seat, attached, name, now) for attached in seat.devices for name in attached.devices
-            }
-            | {name: _listening_status(seat, name, now) for name in seat.plan.listens},
-            "outputs": {name: _port(out, out.device) for name, out in seat.outputs.items()},
-            "sounding": [
-                {"output": output, "channel": channel, "note": note, "name": pitch_name(note, seat.engine.music.names)}
-                for output, channel, note in seat.engine.sounding
-            ],
-            "presses": dict(seat.presses),
-            "lateness": seat.lateness.status(),
-            "dropped": {
-                **seat.dropped(),
-                "log_lines": place.log_lines
-                + sum(each.lost for each in (place.ended, place.session) if each is not None),
-            },
-            "refused": refused,
-            "warnings": [
-                *([_left_out(self._verdict, seat.name)] if seat.name in self._verdict.struck else ()),
-                *self._missing(seat),
-                *(place.fitted.warnings if place.fitted is not None else ()),
-                *_doubts(place.offer),
-                *self._unheard(seat),
-                *(f"{name}: {CHATTERS}" for name in seat.waiting.chattering(now)),
-                *(f"{source}: {what}; router fit measures it anew" for source, what in seat.drifted.items()),
-            ],
-            "level": self.daemon.room.levels.get(seat.name, 1.0),
-            "channels": sorted({part.route.channel for part in seat.profile.plan.parts}),
-            "follows": sorted(seat.profile.plan.follows, reverse=True),
-        }
-
-    def _missing(self, seat: Seat) -> Iterator[str]:
-        """Devices of the profile that are not there: the rest of it plays."""
-        if missing := seat.missing():
-            yield f"missing, so this profile plays without: {', '.join(missing)}"
-
-    def _unheard(self, seat: Seat) -> Iterator[str]:
-        """Inputs that listen to a seat that can never be heard: a profile alone cannot know which seats there are."""
-        for name, listens in seat.plan.listens.items():
-            if listens.seat == seat.name:
-                yield (
-                    f'"{name}" listens to its own seat, and hears nothing there; "part" hears a part of the same'
-                    " profile"
-                )
-            elif listens.seat not in ("", ANYBODY, *self._places):
-                near = nearest(listens.seat, list(self._places))
-                meant = f'; did you mean "{near}"?' if near else ""
-                yield (
-                    f'"{name}" listens to the seat "{listens.seat}", and there is none (there are'
-                    f" {', '.join(self._places)}){meant}"
-                )
 
     # --- the configuration again ------------------------------------------------------------------------------
 
@@ -830,12 +725,12 @@ def _fresh(path: Path, log: EventLog) -> Configuration | str:
 class _Chimes:
     """The chimes that wait until the devices of a profile are there, or are known to be missing."""
 
-    def __init__(self, agenda: Agenda, play: Callable[[_ServedSeat, tuple[int, ...]], None]) -> None:
+    def __init__(self, agenda: Agenda, play: Callable[[ServedSeat, tuple[int, ...]], None]) -> None:
         self._play = play
         self._waiting: list[_Chime] = []
         self._looking = agenda.reminder(self._look)
 
-    def play(self, place: _ServedSeat, notes: tuple[int, ...], until: int) -> None:
+    def play(self, place: ServedSeat, notes: tuple[int, ...], until: int) -> None:
         """Play these notes as soon as all devices are there; at ``until`` play ``MISSING`` if one is not."""
         self._waiting = [each for each in self._waiting if each.place is not place]
         self._waiting.append(_Chime(place, notes, clock.now() + LOOK, until))
@@ -860,30 +755,13 @@ class _Chimes:
 
 @dataclass(slots=True)
 class _Chime:
-    place: _ServedSeat
+    place: ServedSeat
     notes: tuple[int, ...]
     at: int
     until: int
 
 
-def _refusal(offer: Offer) -> str:
-    """Say why it was refused, without lines of the file: users of the control socket may not be allowed to read it."""
-    if not offer.problems:
-        return offer.because
-    told = refusal_in_words(offer.problems, lines=False)
-    return f"{told}\n\nTo see the lines: router check {shlex.quote(str(offer.path))}"
-
-
-def _doubts(offer: Offer) -> Iterator[str]:
-    """Yield what may not be intended in the profile that plays: the first such thing, and how many more there are."""
-    doubts = offer.profile.warnings if offer.profile is not None else ()
-    if doubts:
-        more = f", and {len(doubts) - 1} more" if len(doubts) > 1 else ""
-        check = f"router check {shlex.quote(str(offer.path))}"
-        yield f"in line {doubts[0].line} of {offer.path.name}: {doubts[0].message}{more}: {check} says it all"
-
-
-def _used(place: _ServedSeat) -> tuple[channels.Taken, ...]:
+def _used(place: ServedSeat) -> tuple[channels.Taken, ...]:
     """The channels that a seat plays on."""
     if place.fitted is None:
         return ()
@@ -896,44 +774,6 @@ def _plays_elsewhere(one: Profile, other: Profile) -> bool:
     return (one.outputs, one.plan.limits) != (other.outputs, other.plan.limits)
 
 
-def _input_status(seat: Seat, attached: AttachedInput, name: str, now: int) -> Any:
-    heard, sample = seat.last.get(name, (None, None))
-    unit = seat.profile.units.get(name, "")
-    return {
-        "type": seat.profile.types[name],
-        **_port(attached, attached.devices[name]),
-        "value": value_of(sample, unit),
-        "unit": unit,
-        "heard": None if heard is None else _seconds(now - heard),
-    }
-
-
-def _port(attached: AttachedInput | AttachedOutput, device: object) -> OutputStatus:
-    there = attached.there
-    return {
-        "device": there.description if there is not None else str(device),
-        "there": there is not None,
-        "why": "" if there is not None else attached.search.said,
-    }
-
-
-def _listening_status(seat: Seat, name: str, now: int) -> Any:
-    """Return the status of an input that hears others: it has no device that could be missing."""
-    listens = seat.plan.listens[name]
-    part = f"the part {listens.part}" if listens.part is not None else ""
-    whose = {"": "", ANYBODY: "any other seat"}.get(listens.seat, f"the seat {listens.seat}")
-    heard, sample = seat.last.get(name, (None, None))
-    return {
-        "type": seat.profile.types[name],
-        "device": " of ".join(filter(None, (part, whose))),
-        "there": True,
-        "why": "",
-        "value": value_of(sample, ""),
-        "unit": "",
-        "heard": None if heard is None else _seconds(now - heard),
-    }
-
-
 def _was_at(found: TurnRecord) -> dict[str, str]:
     """Return what a router that died was doing, as far as is known, for the log."""
     fields: dict[str, str] = {}
@@ -944,18 +784,5 @@ def _was_at(found: TurnRecord) -> dict[str, str]:
     return fields or {"why": "at no seat's turn, as far as is known"}
 
 
-def _left_out(verdict: StartVerdict, seat: str) -> str:
-    """Say why a seat has fallen, and what it plays instead."""
-    file = next((one.file for one in verdict.found.playing if one.seat == seat and one.file), "what was chosen")
-    instead = "the safe profile" if verdict.fallen(seat) >= SAFE else "what last played for a minute without dying"
-    return (
-        f"the router died {verdict.deaths} times within a minute while {file} played, so now it is {instead} that plays"
-    )
-
-
 def _moved(before: SeatPlan, after: SeatPlan) -> bool:
     return replace(before, list=after.list) != after
-
-
-def _seconds(nanoseconds: int) -> float:
-    return round(nanoseconds / NANOSECONDS, 3)

@@ -1,0 +1,171 @@
+"""The status of a seat and of the room as the service knows them (``router.live.status`` has the document)."""
+
+from __future__ import annotations
+
+import shlex
+from collections.abc import Collection, Iterator, Mapping
+from typing import Any
+
+from router.bedside.deaths import SAFE, StartVerdict
+from router.bedside.profile_folder import Offer
+from router.bedside.refusals import refusal_in_words
+from router.bedside.served_seat import ServedSeat
+from router.core.music import pitch_name
+from router.core.units import NANOSECONDS, nearest
+from router.live.attached import AttachedInput, AttachedOutput
+from router.live.daemon import Daemon
+from router.live.seat import CHATTERS, Seat
+from router.live.status import OutputStatus, ProfileRefusal, RoomStatus, SeatStatus, together, value_of
+from router.room.room import ANYBODY
+
+
+def seat_status(
+    place: ServedSeat, places: Collection[str], verdict: StartVerdict, levels: Mapping[str, float], now: int
+) -> SeatStatus:
+    """Return the status of a seat. ``places``: the names of all seats; ``levels``: how loud they are, 0 to 1."""
+    seat = place.seat
+    assert seat is not None  # it plays
+    refused: ProfileRefusal | None = None
+    if place.refused is not None:
+        when, offer = place.refused
+        refused = {
+            "child": offer.child,
+            "file": str(offer.path),
+            "ago": seconds(now - when),
+            "message": refusal(offer),
+        }
+    return {
+        "child": place.offer.child,
+        "playing": seconds(now - place.since),
+        "file": str(place.offer.path),
+        "because": place.offer.because,
+        "children": place.folder.names(),
+        "ignored": place.folder.passed_over(),
+        "inputs": {
+            name: _input_status(seat, attached, name, now) for attached in seat.devices for name in attached.devices
+        }
+        | {name: _listening_status(seat, name, now) for name in seat.plan.listens},
+        "outputs": {name: _port(out, out.device) for name, out in seat.outputs.items()},
+        "sounding": [
+            {"output": output, "channel": channel, "note": note, "name": pitch_name(note, seat.engine.music.names)}
+            for output, channel, note in seat.engine.sounding
+        ],
+        "presses": dict(seat.presses),
+        "lateness": seat.lateness.status(),
+        "dropped": {
+            **seat.dropped(),
+            "log_lines": place.log_lines + sum(each.lost for each in (place.ended, place.session) if each is not None),
+        },
+        "refused": refused,
+        "warnings": [
+            *([left_out(verdict, seat.name)] if seat.name in verdict.struck else ()),
+            *_missing(seat),
+            *(place.fitted.warnings if place.fitted is not None else ()),
+            *_doubts(place.offer),
+            *_unheard(seat, places),
+            *(f"{name}: {CHATTERS}" for name in seat.waiting.chattering(now)),
+            *(f"{source}: {what}; router fit measures it anew" for source, what in seat.drifted.items()),
+        ],
+        "level": levels.get(seat.name, 1.0),
+        "channels": sorted({part.route.channel for part in seat.profile.plan.parts}),
+        "follows": sorted(seat.profile.plan.follows, reverse=True),
+    }
+
+
+def _missing(seat: Seat) -> Iterator[str]:
+    """Devices of the profile that are not there: the rest of it plays."""
+    if missing := seat.missing():
+        yield f"missing, so this profile plays without: {', '.join(missing)}"
+
+
+def _unheard(seat: Seat, places: Collection[str]) -> Iterator[str]:
+    """Inputs that listen to a seat that can never be heard: a profile alone cannot know which seats there are."""
+    for name, listens in seat.plan.listens.items():
+        if listens.seat == seat.name:
+            yield (
+                f'"{name}" listens to its own seat, and hears nothing there; "part" hears a part of the same profile'
+            )
+        elif listens.seat not in ("", ANYBODY, *places):
+            near = nearest(listens.seat, list(places))
+            meant = f'; did you mean "{near}"?' if near else ""
+            yield (
+                f'"{name}" listens to the seat "{listens.seat}", and there is none (there are'
+                f" {', '.join(places)}){meant}"
+            )
+
+
+def room_status(daemon: Daemon) -> RoomStatus:
+    """Return the status of what the seats share."""
+    ports = daemon.ports
+    inputs = {name: _port(attached, attached.devices[name]) for attached in ports.inputs for name in attached.devices}
+    outputs = {name: _port(out, out.device) for name, out in ports.outputs.items()}
+    return together(daemon.room, inputs, outputs)
+
+
+def _input_status(seat: Seat, attached: AttachedInput, name: str, now: int) -> Any:
+    heard, sample = seat.last.get(name, (None, None))
+    unit = seat.profile.units.get(name, "")
+    return {
+        "type": seat.profile.types[name],
+        **_port(attached, attached.devices[name]),
+        "value": value_of(sample, unit),
+        "unit": unit,
+        "heard": None if heard is None else seconds(now - heard),
+    }
+
+
+def _port(attached: AttachedInput | AttachedOutput, device: object) -> OutputStatus:
+    there = attached.there
+    return {
+        "device": there.description if there is not None else str(device),
+        "there": there is not None,
+        "why": "" if there is not None else attached.search.said,
+    }
+
+
+def _listening_status(seat: Seat, name: str, now: int) -> Any:
+    """Return the status of an input that hears others: it has no device that could be missing."""
+    listens = seat.plan.listens[name]
+    part = f"the part {listens.part}" if listens.part is not None else ""
+    whose = {"": "", ANYBODY: "any other seat"}.get(listens.seat, f"the seat {listens.seat}")
+    heard, sample = seat.last.get(name, (None, None))
+    return {
+        "type": seat.profile.types[name],
+        "device": " of ".join(filter(None, (part, whose))),
+        "there": True,
+        "why": "",
+        "value": value_of(sample, ""),
+        "unit": "",
+        "heard": None if heard is None else seconds(now - heard),
+    }
+
+
+def refusal(offer: Offer) -> str:
+    """Say why it was refused, without lines of the file: users of the control socket may not be allowed to read it."""
+    if not offer.problems:
+        return offer.because
+    told = refusal_in_words(offer.problems, lines=False)
+    return f"{told}\n\nTo see the lines: router check {shlex.quote(str(offer.path))}"
+
+
+def _doubts(offer: Offer) -> Iterator[str]:
+    """Yield what may not be intended in the profile that plays: the first such thing, and how many more there are."""
+    doubts = offer.profile.warnings if offer.profile is not None else ()
+    if doubts:
+        more = f", and {len(doubts) - 1} more" if len(doubts) > 1 else ""
+        check = f"router check {shlex.quote(str(offer.path))}"
+        yield f"in line {doubts[0].line} of {offer.path.name}: {doubts[0].message}{more}: {check} says it all"
+
+
+def left_out(verdict: StartVerdict, seat: str) -> str:
+    """Say why a seat has fallen, and what it plays instead."""
+    file = next((one.file for one in verdict.found.playing if one.seat == seat and one.file), "what was chosen")
+    instead = "the safe profile" if verdict.fallen(seat) >= SAFE else "what last played for a minute without dying"
+    return (
+        f"the router died {verdict.deaths} times within a minute while {file} played, so now it is {instead} that plays"
+    )
+
+
+def seconds(nanoseconds: int) -> float:
+    """Return a time for a document, to the millisecond."""
+    return round(nanoseconds / NANOSECONDS, 3)
