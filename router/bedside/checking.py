@@ -1,4 +1,6 @@
-"""List a profile folder and judge its files: the work of the shelf's thread. Nothing here touches the shelf.
+"""List a profile folder and judge its files: the work of ``ProfileFolder``'s worker.
+
+Nothing here touches that object.
 
 Only names in the folder are opened. Links that lead out of it, and what is no ordinary file, are not.
 """

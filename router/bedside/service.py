@@ -78,7 +78,7 @@ _TROUBLES = {
     "profile_waits": "a profile{of} waits: {why}",
     "no_news_of_profiles": "what is put into the profile folder{of} is not noticed: {why}; router use plays it",
 }
-"""The words of ``router status`` for a shelf's troubles."""
+"""The words of ``router status`` for a profile folder's troubles."""
 
 
 class Service:
@@ -382,7 +382,7 @@ class Service:
     # --- what goes wrong beside the music -----------------------------------------------------------------------
 
     def _folder_says(self, seat: str, event: str, **fields: Any) -> None:
-        """Pass on what a seat's shelf says; the room hears that what plays cannot be remembered."""
+        """Pass on what a seat's profile folder says; the room hears that what plays cannot be remembered."""
         self._log.warning(event, seat=seat, **fields)
         place = self._places.get(seat)
         if event == "profile_not_remembered" and place is not None and event in place.folder.troubles():

@@ -3,12 +3,11 @@
 ``ask`` is for the thread that runs the loop. What may wait must never run before the music, so
 
   * threads and processes that start *after* it are ordinary again: reset-on-fork (sched(7)) sees to that. JACK's own
-  thread
-    asks for its priority itself;
+    thread asks for its priority itself;
   * the interpreter's lock knows no priorities: a thread that holds it makes the loop wait until it gets to the end of
-  the
-    switch interval, and other programs could keep an ordinary thread from getting there. So the threads that run
-    already (records, errands, the log, those that wait for MIDI) come after all that sounds, but before ordinary work.
+    the switch interval, and other programs could keep an ordinary thread from getting there. So the threads that run
+    already (records, the worker, the log, those that wait for MIDI) come after all that sounds, but before ordinary
+    work.
 
 Call it last, when devices, outputs and profiles are open and loading is over, and before the loop runs.
 """
