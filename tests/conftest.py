@@ -29,15 +29,13 @@ from tests.shared.jack_server import JACKD, STARTING, server_answers
 # How long an example takes is the machine's affair.
 UNHURRIED = settings(deadline=None, database=None, suppress_health_check=[HealthCheck.too_slow])
 settings.register_profile("same", UNHURRIED, derandomize=True)
-settings.register_profile(
-    "random", UNHURRIED, derandomize=False, print_blob=True
-)  # where CI is set, the default is to draw the same
+# Where CI is set, the default is to draw the same.
+settings.register_profile("random", UNHURRIED, derandomize=False, print_blob=True)
 settings.load_profile("same")  # one commit, one set of examples; others are drawn by ``python -m tests.random_search``
 
 for number, usual in ((signal.SIGINT, signal.default_int_handler), (signal.SIGHUP, signal.SIG_DFL)):
-    if (
-        signal.getsignal(number) is signal.SIG_IGN
-    ):  # begun in the background, or by nohup: what is started here must heed it
+    # Begun in the background, or by nohup: what is started here must heed it.
+    if signal.getsignal(number) is signal.SIG_IGN:
         signal.signal(number, usual)
 
 

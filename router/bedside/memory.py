@@ -96,10 +96,8 @@ class SeatMemory:
             return
         try:
             self._quick.write(played)
-        except (
-            OSError,
-            MemoryError,
-        ):  # the disk is there for it; only what is no longer true may not be believed first
+        except (OSError, MemoryError):
+            # The disk is there for it; only what is no longer true may not be believed first.
             self._quick.remove()
 
     def _keep_plays(self, played: LastProfile) -> None:
@@ -222,9 +220,8 @@ def _latest(data: bytes) -> tuple[int, int, LastProfile] | None:
         with suppress(ValueError, TypeError, AttributeError, RecursionError):
             fields = json.loads(data[place * PLACE : (place + 1) * PLACE])
             number, said = fields.pop("number", 0), fields.pop("sum", None)
-            whole = (
-                said is None if number == 0 else said == _sum({**fields, "number": number})
-            )  # 0: without a sum, as once
+            # 0: without a sum, as once.
+            whole = said is None if number == 0 else said == _sum({**fields, "number": number})
             played = LastProfile(**fields)
             texts = (played.child, played.file, played.digest)
             sound = all(isinstance(text, str) for text in texts) and isinstance(played.chosen, bool)

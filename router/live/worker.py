@@ -264,9 +264,7 @@ class WorkerThread:
         mounts = None
         while not self._stopping:
             if mounts is None:
-                with suppress(
-                    OSError
-                ):  # a system that hides it; or no descriptor is free, and one may be after the next job
+                with suppress(OSError):  # the system hides it; or no descriptor is free until after a job
                     mounts = os.open("/proc/self/mountinfo", os.O_RDONLY | os.O_CLOEXEC)
                     poll.register(mounts, select.POLLPRI)
             for descriptor, _ in poll.poll():

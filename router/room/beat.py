@@ -276,9 +276,8 @@ class Beat:
         if told is None and (not ready or self._index % 6):
             return False
         late, step = self._line.fit() if ready else (0.0, float(self.quarter) / CLOCKS)
-        quarter = Fraction(
-            round(16 * CLOCKS * step), 16
-        )  # to the sixteenth of a nanosecond, so that fractions stay short
+        # To the sixteenth of a nanosecond, so that fractions stay short.
+        quarter = Fraction(round(16 * CLOCKS * step), 16)
         if not FASTEST <= quarter <= SLOWEST:
             return False
         self._from = CLOCK
@@ -395,9 +394,8 @@ class ClockOut:
         if self._from_start:
             return [bytes((midi.START,))]
         bars = int(self._music.time_signature.quarters * (CLOCKS // CLOCKS_A_POSITION))
-        place = (
-            begin // CLOCKS_A_POSITION % (POSITIONS - POSITIONS % bars)
-        )  # beyond its range: the same beat of an earlier bar
+        # Beyond the range of a song position it is the same beat of an earlier bar.
+        place = begin // CLOCKS_A_POSITION % (POSITIONS - POSITIONS % bars)
         return [bytes((midi.SONG_POSITION, place & 0x7F, place >> 7)), bytes((midi.CONTINUE,))]
 
     def _elsewhere(self) -> list[bytes]:

@@ -37,9 +37,8 @@ class Loop:
         self._epoll = select.epoll()
         self._timer = Timer()
         self._watched: dict[int, Callable[[], None]] = {}
-        self._rests: dict[
-            int, tuple[int, int]
-        ] = {}  # of callbacks that raised, by descriptor: until when, and how long
+        # Of callbacks that raised, by descriptor: until when, and how long.
+        self._rests: dict[int, tuple[int, int]] = {}
         self._not_before = 0  # after a fault, when the next deadline may be at the soonest
         self._stopping = False
         self._calls: dict[signal.Signals, Callable[[], None]] = {}

@@ -251,9 +251,8 @@ def lines() -> list[Candidate]:
     from serial.tools.list_ports import comports  # noqa: PLC0415 - as above
 
     by_id, by_path = _links(BY_ID), _links(BY_PATH)
-    os.close(
-        os.open("/dev", os.O_RDONLY | os.O_CLOEXEC)
-    )  # pyserial takes it for an empty folder where no descriptor is free
+    # Where no descriptor is free, pyserial takes /dev for an empty folder.
+    os.close(os.open("/dev", os.O_RDONLY | os.O_CLOEXEC))
     ports = sorted(comports(), key=lambda port: str(port.device))
     os.close(os.open("/dev", os.O_RDONLY | os.O_CLOEXEC))
     result = []
