@@ -156,6 +156,7 @@ def walk_of(walk: list[tuple[str, str]]) -> list[tuple[str, str]]:
     return walk[began(walk, "AttachedInput._readable") : began(walk, "MidiPortOutput.send") + 1]
 
 
+@pytest.mark.own_process  # a service changes its process for good: priority, locked memory, collector, threads
 @pytest.mark.usefixtures("jack_server")
 @pytest.mark.parametrize("seats", [1, 16])
 def test_a_pass_makes_no_more_calls_than_it_did(tmp_path, seats):
