@@ -33,7 +33,7 @@ def facts_of(
                 ((noise, "pressure"), *((value, "pressure") for value in rest.drift())),
             )
         )
-    if rhythm := rest.rhythm():
+    if rhythm := rest.rhythm:
         facts.append(
             Fact(
                 "rhythm",

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Sequence
+from functools import cached_property
 from statistics import fmean, median
 
 from router.core.conditioning.rhythm import STEP, Rhythm
@@ -30,7 +31,7 @@ class Rest:
 
     def drift(self) -> tuple[float, float, float]:
         """How fast rest moves, in pascals a minute, with its interval."""
-        rhythm = self.rhythm()
+        rhythm = self.rhythm
         found = self._slope_at_rest(round(rhythm[0]) if rhythm else 2 * NANOSECONDS)
         return (60 * found[0], 60 * found[1], 60 * found[2])
 
@@ -40,7 +41,7 @@ class Rest:
         Means over whole periods of the rhythm before and after are compared; a steady drift is the same everywhere and
         is taken off.
         """
-        rhythm = self.rhythm()
+        rhythm = self.rhythm
         width = max(2 * NANOSECONDS, round(rhythm[0]) if rhythm else 0)
         times, values = self._samples.times, self._samples.pascals
         sums = list(itertools.accumulate(values, initial=0.0))
@@ -88,7 +89,7 @@ class Rest:
         Of the periods of marked rest, and of each time between two efforts.
         """
         times, values = self._samples.times, self._samples.pascals
-        rhythm = self.rhythm()
+        rhythm = self.rhythm
         width = max(2 * NANOSECONDS, round(rhythm[0]) if rhythm else 0)
         pieces = [(t, t + width) for begin, end in self._recording.rests for t in range(begin, end - width + 1, width)]
         begins = [begin for begin, _ in [*humps, *self._recording.rests, *self._recording.pauses]]
@@ -111,6 +112,7 @@ class Rest:
                     found.append((t / NANOSECONDS, fmean(inside)))
         return slope([t for t, _ in found], [mean for _, mean in found]) if len(found) > 3 else (0.0, 0.0, 0.0)
 
+    @cached_property
     def rhythm(self) -> tuple[float, float] | None:
         """The period in nanoseconds and the height in pascals of what repeats at rest; None if nothing does."""
         rhythm, levels = Rhythm(), []

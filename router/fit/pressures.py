@@ -93,13 +93,13 @@ def pressure(recording: Recording, settings: PressureSettings) -> Fit:
     samples = thinned(recording.samples, spikes)
     sane(samples, recording)
     settings = replace(settings, cycle=None)
-    plain = _prepared(samples, recording, settings)
+    search = plain = _prepared(samples, recording, settings)
     cycle = rhythm_at_rest(samples, recording) if settings.rhythm and settings.track is not None else None
-    search = plain
     if cycle is not None:
-        known = _prepared(without_rhythm(samples, cycle), recording, settings)
+        left = without_rhythm(samples, cycle)
+        known = _prepared(left, recording, settings)
         if known.worth_knowing(cycle, plain):
-            search, samples = known, without_rhythm(samples, cycle)
+            search, samples = known, left
         else:
             cycle = None
     unasked = search.unasked()
