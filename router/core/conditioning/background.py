@@ -14,8 +14,7 @@ not count.
 Regular playing would be learned like that, bit by bit: the rise and fall of each effort that is heard, and efforts too
 gentle to be heard. So rise and fall belong to their effort, and a rhythm is believed only as far as the signal moved in
 the stillest stretch of nearly a period: breathing goes on, playing rests now and then. After a rest it takes 30 s
-without
-effort until a rhythm is believed that was not there before (a child that comes to an idle sensor).
+without effort until a rhythm is believed that was not there before (a child that comes to an idle sensor).
 
 A rhythm that reaches "on" by itself would never be learned like that, as each of its peaks counts as an effort. So the
 unfiltered signal is watched too: a movement that repeats more exactly than any hand, has been there since the
@@ -35,7 +34,7 @@ from enum import Enum
 from itertools import accumulate
 from statistics import median
 
-from router.core.conditioning.plateau import BLOCK, Plateau
+from router.core.conditioning.plateau import Plateau
 from router.core.conditioning.rhythm import SHORTEST_PERIOD, STEP, Rhythm, Stillness
 from router.core.conditioning.trend import Trend
 from router.core.units import NANOSECONDS
@@ -89,7 +88,7 @@ class Background:
 
     def __init__(self, on: float, gentle: float, track: int, *, rhythm: bool = True, flat: int = 0) -> None:
         self._on, self._gentle, self._track, self._wants_rhythm = on, gentle, track / NANOSECONDS, rhythm
-        self._flat = flat // (BLOCK * STEP)
+        self._flat = flat
         self.restart()
 
     def restart(self) -> None:
@@ -109,9 +108,8 @@ class Background:
         self._clean: list[float] = []  # the signal without efforts, step by step
         self._raw: list[float] = []  # the signal as it came, step by step
         self._busy: list[bool] = []  # whether it was an effort
-        self._sums: list[float] = [
-            0.0
-        ]  # of ``_clean`` up to each step, so that a mean over any time is one subtraction
+        # Of ``_clean`` up to each step, so that a mean over any time is one subtraction.
+        self._sums: list[float] = [0.0]
         self._before: deque[float] = deque(maxlen=FLANK)  # what was expected at the latest steps
         self._steps = self._calm = self._near = 0
         self._began = -SHORTEST_PERIOD  # the step with which the latest effort began

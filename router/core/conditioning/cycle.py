@@ -111,7 +111,7 @@ class KnownRhythm:
         self._tries = 0  # steps in which an effort was likelier than none, more or less in a row
 
     def shift(self, by: float) -> None:
-        """Rest has moved by so many pascals at once."""
+        """Move rest by so many pascals at once."""
         self._level = [level + by for level in self._level]
         self._off = [off - by for off in self._off]
         self._rest += by
@@ -155,9 +155,8 @@ class KnownRhythm:
         gain = max(self._slowest, 1.0 / (self._steps + 1))
         bound = 2.0 * self._noise + 0.1 * self.cycle.height
         total = 0.0
-        begins = (
-            BEGINS if self._found else BEGINS / 10
-        )  # what is there from the first is the rhythm, more often than an effort
+        # What is there from the first is the rhythm, more often than an effort.
+        begins = BEGINS if self._found else BEGINS / 10
         for i in range(PLACES + 1):
             if i < PLACES:
                 at = base + i * FINE
@@ -190,9 +189,7 @@ class KnownRhythm:
             # Until then each place has a level of its own; a place that was unlikely has learned a wrong one.
             self._slope += gain / 4 * pulled / total
             self._level = [each + TOGETHER * (self._rest - each) for each in level]
-        self._tries = (
-            self._tries + 1 if 2 * sum(self._busy) > sum(self._calm) + sum(self._busy) else max(0, self._tries - 2)
-        )
+        self._tries = self._tries + 1 if sum(self._busy) > sum(self._calm) else max(0, self._tries - 2)
         if self._tries * STEP > max(TOO_LONG, 2.5 * self.cycle.period):
             self.restart()
         elif not self._found:

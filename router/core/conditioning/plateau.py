@@ -1,7 +1,7 @@
-"""A pressure that has moved to another level and stays there as still as rest: rest itself has moved.
+"""Rest that has moved: the pressure stays away from it, as still as at rest.
 
-Somebody turned the child, a tube slipped, a pad was pushed. Nobody holds an effort as still as nothing: hands, cheeks
-and breath waver. So what counts is how far the signal moves from its lowest to its highest, while it is away from rest
+So it is when the child was turned, a tube slipped or a pad was pushed. An effort is never as still, as hands, cheeks
+and breath waver. What counts is how far the pressure moves from its lowest to its highest, while it is away from rest
 and while it is at rest.
 """
 
@@ -10,35 +10,37 @@ from __future__ import annotations
 from collections import deque
 from statistics import fmean
 
+from router.core.conditioning.rhythm import STEP
+
 BLOCK = 5
-"""Steps of 20 ms that are one value, their mean: noise is averaged, tremor of up to 4 Hz is not."""
+"""Steps that are one value, their mean over 100 ms: noise is averaged, tremor of up to 4 Hz is not."""
 AS_STILL = 1.2
 """How many times as far as at rest (at most, lately: a tube that is off moves less) it may move and is still called
 still. Our choice."""
 LEAST = 0.03
 """And at least this share of ``on``. Our choice, as the next."""
 AWAY = 0.5
-"""A level nearer to rest than this share of ``on`` is rest."""
+"""A pressure nearer to rest than this share of ``on`` is rest."""
 _REMEMBERED = 12
 """Stretches of rest whose movement is remembered."""
 
 
 class Plateau:
-    """Takes levels step by step. ``on`` in pascals; ``flat``: blocks for which a level must be still."""
+    """Takes the pressure step by step. ``on`` in pascals; ``flat``: nanoseconds for which it must be still."""
 
     def __init__(self, on: float, flat: int) -> None:
-        self._on, self._flat = on, max(2, flat)
+        self._on, self._flat = on, max(2, flat // (BLOCK * STEP))
         self._block: list[float] = []
         self._lately: deque[float] = deque(maxlen=self._flat)
         self._rest: list[float] = []
         self._moves: deque[float] = deque(maxlen=_REMEMBERED)
 
-    def add(self, level: float, rest: float, *, effort: bool) -> float | None:
+    def add(self, pascal: float, rest: float, *, effort: bool) -> float | None:
         """Take a step; return how far rest has moved once that is sure.
 
         ``rest``: what it was; ``effort``: as the thresholds see it.
         """
-        self._block.append(level / BLOCK)  # no sum of numbers, however large, may be infinite
+        self._block.append(pascal / BLOCK)  # no sum of numbers, however large, may be infinite
         if len(self._block) < BLOCK:
             return None
         mean = sum(self._block)

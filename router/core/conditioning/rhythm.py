@@ -99,9 +99,7 @@ class Stillness:
 
     _BLOCK = 5  # steps that are one value, their mean: 100 ms
     _SHORTEST, _LONGEST = 8, 52  # lengths of stretches that are known, in blocks: 0.8 to 5.2 s
-    _LATELY = (
-        150  # stretches of each length that are remembered; one begins with every block, so that is 15 s without effort
-    )
+    _LATELY = 150  # stretches of each length that are remembered: one begins with every block, in 15 s without effort
 
     def __init__(self) -> None:
         self._block: list[float] = []

@@ -1,4 +1,4 @@
-"""How fast rest moves, from the levels of its last seconds: so that it can be carried on while an effort hides it."""
+"""The drift of rest, found from its last seconds, so that it can be carried on while an effort hides it."""
 
 from __future__ import annotations
 
@@ -6,9 +6,9 @@ from collections import deque
 from statistics import median
 
 BLOCK = 50
-"""Steps of rest that are one level, their mean: a second."""
+"""Steps at rest that are one level of rest, their mean over a second."""
 LEVELS, LEAST = 20, 12
-"""Levels from which a slope is found, and how few will do. Our choice, as what follows."""
+"""Levels of rest from which a slope is found, and how few will do. Our choice, as what follows."""
 CLEAR = 12.0
 """A slope counts if the levels move by so many times their median distance from a straight line."""
 LONGEST = 1000
