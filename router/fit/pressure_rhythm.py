@@ -6,13 +6,13 @@ import math
 from collections.abc import Sequence
 from statistics import median
 
-from router.core.conditioning.cycle import STEP, Cycle, KnownRhythm
+from router.core.conditioning.cycle import CYCLE_STEP, Cycle, KnownRhythm
 from router.core.units import NANOSECONDS
 from router.fit.estimates import slope, spread
 from router.fit.pressure_samples import Samples
 from router.fit.recording import Recording, between
 
-SHORTEST, LONGEST = round(0.7 * NANOSECONDS / STEP), round(6 * NANOSECONDS / STEP)
+SHORTEST, LONGEST = round(0.7 * NANOSECONDS / CYCLE_STEP), round(6 * NANOSECONDS / CYCLE_STEP)
 """Periods that are looked for, in steps."""
 CYCLES = 2.5
 """Cycles that the rest must hold at least. Our choice, as what follows."""
@@ -65,9 +65,9 @@ def _steps(samples: Samples, begin: int, end: int) -> list[float]:
     first, last = between(samples.times, begin, end)
     found: list[float] = []
     place = first
-    for t in range(begin, end, STEP):
+    for t in range(begin, end, CYCLE_STEP):
         inside = []
-        while place < last and samples.times[place] < t + STEP:
+        while place < last and samples.times[place] < t + CYCLE_STEP:
             inside.append(samples.pascals[place])
             place += 1
         if inside:
@@ -118,7 +118,7 @@ def _learned(values: Sequence[float], period: float) -> Cycle | None:
     first = values[begin : begin + length]
     shape = [_between(first, i * length / POINTS) for i in range(POINTS)]
     height = max(shape) - min(shape)
-    cycle = Cycle(round(period * STEP), _level(shape), 0.1, 0.05, 0.1 * height)
+    cycle = Cycle(round(period * CYCLE_STEP), _level(shape), 0.1, 0.05, 0.1 * height)
     for _ in range(ROUNDS):
         followed = _followed(values, cycle)
         bins: list[list[float]] = [[] for _ in range(POINTS)]
@@ -126,10 +126,10 @@ def _learned(values: Sequence[float], period: float) -> Cycle | None:
             bins[int(place * POINTS) % POINTS].append(value - level)
         shape = _filled(bins)
         turns = [place for _value, place, _level in followed]
-        rate, irregular = _regularity(turns, cycle.period / STEP)
+        rate, irregular = _regularity(turns, cycle.period / CYCLE_STEP)
         offs = [value - level - _at(shape, place) for value, place, level in followed]
         uneven, wavers = _spreads(shape, offs, turns)
-        cycle = Cycle(round(STEP / rate), _level(shape), irregular, uneven, wavers)
+        cycle = Cycle(round(CYCLE_STEP / rate), _level(shape), irregular, uneven, wavers)
     moved = sum(value**2 for value in values)
     if cycle.height <= 0 or sum(off**2 for off in offs) > EXPLAINS * moved:
         return None
@@ -141,10 +141,10 @@ def _followed(values: Sequence[float], cycle: Cycle) -> list[tuple[float, float,
     known = KnownRhythm(cycle)
     found = []
     for i, value in enumerate(values):
-        known.without(value, i * STEP)
-        place, level = known.likeliest(i * STEP)
+        known.without(value, i * CYCLE_STEP)
+        place, level = known.likeliest(i * CYCLE_STEP)
         found.append((value, place, level))
-    half = int(cycle.period / STEP)  # the first cycle is for finding the place
+    half = int(cycle.period / CYCLE_STEP)  # the first cycle is for finding the place
     return found[half:] if len(found) > 2 * half else found
 
 

@@ -19,7 +19,7 @@ from dataclasses import dataclass
 
 from router.core.units import NANOSECONDS
 
-STEP = NANOSECONDS // 25
+CYCLE_STEP = NANOSECONDS // 25
 """Nanoseconds from one look at the pressure to the next."""
 PLACES = 48
 """Places in a cycle that are told apart."""
@@ -84,14 +84,14 @@ class KnownRhythm:
             shape[int(x)] * (1 - x % 1) + shape[(int(x) + 1) % count] * (x % 1)
             for x in (i * count / points for i in range(points))
         ] * 2
-        steps = cycle.period / STEP
+        steps = cycle.period / CYCLE_STEP
         wander = (max(STEADIEST, cycle.irregular) * PLACES) ** 2 / steps / 2
         self._spreads = min(0.33, wander)
         low = min(shape)
         self._margin = [MARGIN * cycle.uneven * (there - low) for there in self._table]
         self._noise = max(cycle.wavers, 0.02 * cycle.height, 1e-9)
         self._change = max(1.5 * self._noise, CHANGES * cycle.height)
-        self._slowest = STEP / max(SETTLES, 1.5 * cycle.period)
+        self._slowest = CYCLE_STEP / max(SETTLES, 1.5 * cycle.period)
         self.restart()
 
     def restart(self) -> None:
@@ -132,7 +132,7 @@ class KnownRhythm:
             self._level = [pascal - self._table[i * FINE] for i in range(PLACES)] + [pascal]
         if now >= self._due:
             self._step(pascal, now)
-            self._due = max(self._due + STEP, now - STEP)
+            self._due = max(self._due + CYCLE_STEP, now - CYCLE_STEP)
         if not self._found:
             return None
         # Between what the likely places leave of the pressure it is taken to be where it was, and rest before long: so
@@ -185,19 +185,19 @@ class KnownRhythm:
             pulled += rests * step
         self._spread(total)
         self._look_ahead(base)
-        if self._steps * STEP > max(SETTLES, self.cycle.period):
+        if self._steps * CYCLE_STEP > max(SETTLES, self.cycle.period):
             # Until then each place has a level of its own; a place that was unlikely has learned a wrong one.
             self._slope += gain / 4 * pulled / total
             self._level = [each + TOGETHER * (self._rest - each) for each in level]
         self._tries = self._tries + 1 if sum(self._busy) > sum(self._calm) else max(0, self._tries - 2)
-        if self._tries * STEP > max(TOO_LONG, 2.5 * self.cycle.period):
+        if self._tries * CYCLE_STEP > max(TOO_LONG, 2.5 * self.cycle.period):
             self.restart()
         elif not self._found:
-            self._found = self._is_found() or self._steps * STEP > LATEST * self.cycle.period
+            self._found = self._is_found() or self._steps * CYCLE_STEP > LATEST * self.cycle.period
 
     def _is_found(self) -> bool:
         """Tell whether most of the weight lies on neighbouring places, or on there being no rhythm."""
-        if self._steps * STEP < EARLIEST * self.cycle.period:
+        if self._steps * CYCLE_STEP < EARLIEST * self.cycle.period:
             return False
         weights = list(self._calm)
         nothing = weights.pop()
@@ -231,7 +231,7 @@ class KnownRhythm:
         self._rest = sum(weight * level for weight, level in zip(weights, self._level, strict=True)) / sum(weights)
         least = LIKELY * max(weights)
         points = PLACES * FINE
-        ahead = round(STEP * points / self.cycle.period)
+        ahead = round(CYCLE_STEP * points / self.cycle.period)
         low, high = math.inf, -math.inf
         for i, weight in enumerate(weights):
             if weight < least:
