@@ -72,8 +72,6 @@ class PressureChild:
     rate: int
     step: float
     """The least difference that the sensor can say; 0: any."""
-    postures: float = 0.0
-    """New postures in a minute, each of which moves rest by up to a quarter of an effort."""
     beat: float = 0.0
     """From effort to effort of a child that plays in time, so long that each is over before the next; 0: it does
     not."""
@@ -173,12 +171,10 @@ def session(
         _add(ideal, child.rate, start, length, _form(child, length, sign * peak, rng))
     under = _background(child, count, rng)
     wander, phase = rng.uniform(40, 90), rng.uniform(0, math.tau)
-    steps = _postures(child, seconds, rng)
     samples: list[Stamped] = []
     for i in range(count):
         t = i / child.rate
         rest = child.offset + child.drift * (t / 60 + 0.3 * math.sin(math.tau * t / wander + phase))
-        rest += sum(size * smooth((t - when) / 0.5) for when, size in steps)
         pascal = ideal[i] + under[i] + rest + rng.gauss(0, child.noise)
         if child.step:
             pascal = round(pascal / child.step) * child.step
@@ -314,13 +310,6 @@ def _writhing(child: PressureChild, count: int, rng: random.Random) -> list[floa
         scale * (points[i // every] + (points[i // every + 1] - points[i // every]) * (i % every) / every)
         for i in range(count)
     ]
-
-
-def _postures(child: PressureChild, seconds: float, rng: random.Random) -> list[tuple[float, float]]:
-    steps, t = [], 0.0
-    while child.postures and (t := t + rng.expovariate(child.postures / 60)) < seconds:
-        steps.append((t, rng.uniform(-0.25, 0.25) * child.effort))
-    return steps
 
 
 def _marks(meant: Sequence[_Try], rest: float, rng: random.Random) -> Iterator[Stamped]:
