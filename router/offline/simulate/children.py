@@ -16,21 +16,19 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from types import MappingProxyType
 
-from router.core.events import Mark, PressureSample
+from router.core.events import PressureSample
 from router.devices.inputs.base import Stamped
 from router.offline.simulate import breaths
 from router.offline.simulate.bodies import Bout, Rates, bouts, rest_of
 from router.offline.simulate.breaths import WAVES, BreathRhythm, background, spontaneous, suctions, ventilator
-from router.offline.simulate.movements import CM_H2O, IN_H2O, ns, together
-from router.offline.simulate.pulls import Muscle, Pull, add, muscle, pulls
+from router.offline.simulate.movements import CM_H2O, IN_H2O, marks, ns, together
+from router.offline.simulate.pulls import Muscle, add, muscle, pulls
 from router.offline.simulate.sensors import Sensor, arrivals, leaked, reading
 from router.offline.simulate.tiers import Meant, SimulatedSession
 
 GENTLE = (1.0 * CM_H2O, 3.0 * CM_H2O)
 PUFF = (1.5 * CM_H2O, 10.0 * CM_H2O)
 RATES = (50, 60, 100, 100, 100, 125, 200, 250, 500, 1000)
-MARKED_LATE = 0.5
-"""Seconds by which a helper's hand is late at most in marking an effort."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,7 +90,7 @@ def sit(
     values = reading(child.sensor, pascal, child.muscle.size, rng)
     samples: list[Stamped] = [(t, PressureSample(name, value)) for t, value in zip(read, values, strict=True)]
     if guided:
-        samples = list(together(samples, _marks(meant, guided, rng)))
+        samples = list(together(samples, marks((pull.start for pull in meant), guided, rng)))
     return SimulatedSession(
         samples,
         [Meant(ns(p.start), ns(p.start + p.length), "above" if p.sign > 0 else "below", p.peak) for p in meant],
@@ -124,13 +122,6 @@ def _rest(sensor: Sensor, times: Sequence[float], rng: random.Random) -> Iterato
 def _unmeant(unmeant: Sequence[Bout], suction: Sequence[breaths.Span]) -> Iterator[tuple[float, float, str]]:
     yield from ((bout.start, bout.end, bout.kind) for bout in unmeant)
     yield from ((start, end, "suction") for start, end in suction)
-
-
-def _marks(meant: Sequence[Pull], rest: float, rng: random.Random) -> Iterator[Stamped]:
-    yield ns(1.0), Mark("rest")
-    yield ns(rest), Mark("end")
-    marks = sorted(pull.start + rng.uniform(0, MARKED_LATE) for pull in meant)
-    yield from ((ns(t), Mark("effort")) for t in marks)
 
 
 # --- the families --------------------------------------------------------------------------------------------------

@@ -10,9 +10,9 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from types import MappingProxyType
 
-from router.core.events import Mark, SwitchSample
+from router.core.events import SwitchSample
 from router.devices.inputs.base import Stamped
-from router.offline.simulate.movements import ns, together
+from router.offline.simulate.movements import marks, ns, together
 from router.offline.simulate.tiers import Meant, SimulatedSession
 
 Closed = list[tuple[float, float]]
@@ -72,9 +72,7 @@ def press_switch(
             unmeant.append((touch, touch + length, "stray"))
     samples: list[Stamped] = list(_contact(sorted(closed), finger.bounce, rng, name))
     if guided:
-        marks = [(ns(1.0), Mark("rest")), (ns(guided), Mark("end"))]
-        marks += [(ns(begin + rng.uniform(0, 0.5)), Mark("effort")) for begin, _end in meant]
-        samples = list(together(samples, sorted(marks, key=lambda stamped: stamped[0])))
+        samples = list(together(samples, marks((begin for begin, _end in meant), guided, rng)))
     efforts = [Meant(ns(begin), ns(end), "", 1.0) for begin, end in meant]
     return SimulatedSession(samples, efforts, [], tuple((ns(a), ns(b), kind) for a, b, kind in sorted(unmeant)))
 

@@ -12,13 +12,15 @@ import random
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
-from router.core.events import MidiSample, PointerSample, PressureSample, SwitchSample
+from router.core.events import Mark, MidiSample, PointerSample, PressureSample, SwitchSample
 from router.core.units import NANOSECONDS, PRESSURE
 from router.devices.inputs.base import Stamped
 
 CM_H2O = 98.0665
 """Pascals in a centimetre of water, conventional. Source: NIST SP 811 (2008), appendix B.8."""
 IN_H2O = float(PRESSURE["inH2O"])
+MARKED_LATE = 0.5
+"""Seconds by which a helper's hand is late at most in marking an effort."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -279,6 +281,16 @@ def pianist(
 def together(*sources: Iterable[Stamped]) -> Iterator[Stamped]:
     """Several inputs on one time line."""
     return heapq.merge(*sources, key=lambda stamped: stamped[0])
+
+
+def marks(efforts: Iterable[float], rest: float, rng: random.Random) -> Iterator[Stamped]:
+    """The marks of a guided session by a helper's hand, which is up to ``MARKED_LATE`` late for each effort.
+
+    ``efforts``: when each begins; ``rest``: until when nothing is asked. In seconds.
+    """
+    yield ns(1.0), Mark("rest")
+    yield ns(rest), Mark("end")
+    yield from ((ns(t), Mark("effort")) for t in sorted(begin + rng.uniform(0, MARKED_LATE) for begin in efforts))
 
 
 def _clock(rate: int, until: int) -> Iterator[int]:

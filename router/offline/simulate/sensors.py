@@ -7,6 +7,8 @@ import random
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from router.offline.simulate.movements import ns
+
 
 @dataclass(frozen=True, slots=True)
 class Sensor:
@@ -37,14 +39,14 @@ def arrivals(sensor: Sensor, seconds: float, rng: random.Random) -> tuple[list[f
     """When each sample is taken, in seconds, and when it is read, in nanoseconds, never going back."""
     taken = [i / sensor.rate for i in range(round(seconds * sensor.rate))]
     if not sensor.jitter and sensor.batch == 1:
-        return taken, [round(t * 1e9) for t in taken]
+        return taken, [ns(t) for t in taken]
     read: list[float] = []
     for i, t in enumerate(taken):
         last = min(len(taken) - 1, i - i % sensor.batch + sensor.batch - 1)
         late = rng.expovariate(sensor.rate / sensor.jitter) if sensor.jitter and i % sensor.batch == 0 else 0.0
         # Of a batch the first one waits for the last; the others follow at the speed of the line.
         read.append(taken[last] + late if i % sensor.batch == 0 else max(read[-1], t) + 2e-4)
-    return taken, [round(t * 1e9) for t in itertools.accumulate(read, max)]
+    return taken, [ns(t) for t in itertools.accumulate(read, max)]
 
 
 def leaked(values: Sequence[float], times: Sequence[float], constant: float) -> list[float]:
