@@ -77,7 +77,7 @@ def three(seed: int, family: str, tier: str) -> list[Score]:
     """A steady child; one that tires; the same with thresholds that follow."""
     drawn, guided, _session = hearing.child(family, tier, seed)
     try:
-        settings = hearing.fitted(drawn, guided, rhythm=True)
+        settings = hearing.fit_settings(guided, drawn.sides)
     except fit.FitError:
         return [Score(), Score(), Score()]
     # Rest drifts to and fro in so long a time, and not on and on; and more samples tell no more.

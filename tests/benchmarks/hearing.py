@@ -127,23 +127,14 @@ def case(name: str, seed: int) -> Case:
     return Case(guided, session, SCORE_SECONDS, old.sides)
 
 
-def fitted(drawn: PressureChild, guided: SimulatedSession, *, rhythm: bool) -> PressureSettings:
-    """The settings that a fit of the guided session gives.
-
-    Raises:
-        fit.FitError: it gives none.
-    """
-    return fit_settings(guided, drawn.sides, rhythm=rhythm)
-
-
-def fit_settings(guided: SimulatedSession, sides: Sequence[int], *, rhythm: bool = True) -> PressureSettings:
+def fit_settings(guided: SimulatedSession, sides: Sequence[int]) -> PressureSettings:
     """The settings that a fit gives to an input with these sides.
 
     Raises:
         fit.FitError: it gives none.
     """
     above, below = (ANY if sign in sides else None for sign in (1, -1))
-    settings = PressureSettings(above=above, below=below, rhythm=rhythm)
+    settings = PressureSettings(above=above, below=below)
     return fit.applied(fit.pressure(fit.record(guided.samples, "cheek"), settings), settings)
 
 
@@ -207,12 +198,12 @@ def score(session: SimulatedSession, settings: PressureSettings, seconds: float 
     return judged(session, presses_of(session, settings), on, seconds / 60)
 
 
-def heard(this: Case, *, rhythm: bool = True) -> Score:
+def heard(this: Case) -> Score:
     """Fit and score one child."""
     refused = Score(len(this.session.efforts), minutes=this.seconds / 60, refused=1)
     began = time.process_time()
     try:
-        settings = fit_settings(this.guided, this.sides, rhythm=rhythm)
+        settings = fit_settings(this.guided, this.sides)
     except fit.FitError:
         return refused
     finally:
@@ -227,12 +218,6 @@ def plainly_heard(this: Case) -> Score:
     sides = [word for word, sign in (("above", 1), ("below", -1)) if sign in this.sides]
     on = thresholds(this.guided.samples, sides)
     return judged(this.session, plain_presses_of(this.session, on), on, this.seconds / 60)
-
-
-def try_child(family: str, tier: str, seed: int, *, rhythm: bool = True) -> Score:
-    """Fit and score one child of a tier."""
-    drawn, guided, session = child(family, tier, seed)
-    return heard(Case(guided, session, SCORE_SECONDS, drawn.sides), rhythm=rhythm)
 
 
 def try_row(seed: int, name: str) -> tuple[Score, Score]:

@@ -299,7 +299,7 @@ def test_children_are_heard_and_nothing_else(family, tier):
     """A small part of the benchmark: fitted on one session, scored on another, held to the same floors."""
     found = Score()
     for seed in range(2 if tier == "hard" else 1):
-        found.add(hearing.try_child(family, tier, seed))
+        found.add(hearing.heard(hearing.case(f"{family}, {tier}", seed)))
     assert found.refused == 0
     assert found.share >= hearing.FLOORS[tier]
     assert found.false_a_minute <= hearing.MOST_FALSE
