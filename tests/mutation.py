@@ -50,7 +50,7 @@ RULE = "tests/house/test_rule_kit.py::test_every_rule_keeps_the_contract[{}]"
 """Where a rule's change has passed all else."""
 HEARD = (
     "test_background test_conditioning test_conditioning_switch test_conditioning_pointer "
-    "test_conditioning_background test_drift"
+    "test_conditioning_background test_cycle test_drift"
 )
 TESTS = {
     "router/core/timers.py": "test_timers test_timelines",
