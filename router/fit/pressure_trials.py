@@ -1,4 +1,4 @@
-"""One choice of thresholds, tried on a pressure recording: what the router would have heard of it."""
+"""Trials of thresholds on a pressure recording: what the router would have heard of it with them."""
 
 from __future__ import annotations
 

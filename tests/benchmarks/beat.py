@@ -182,7 +182,7 @@ WAYS = {"loop": through_the_loop, "daemon": through_the_daemon, "bare timerfd": 
 
 
 def clock_out(console: Console, seconds: float, realtime: bool) -> bool:
-    """One table; whether the daemon's ticks are within ``LEAST``."""
+    """Show the table of the ticks; return whether the daemon's are within ``LEAST``."""
     music, late = Music(tempo=Fraction(120)), {name: list[int]() for name in WAYS}
     for _ in range(max(1, round(seconds / len(WAYS)))):
         for name, way in WAYS.items():

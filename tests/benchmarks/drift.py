@@ -64,7 +64,7 @@ def follows(settings: PressureSettings) -> PressureSettings:
 
 
 def played(session: SimulatedSession, settings: PressureSettings) -> Score:
-    """What is heard and told of a session."""
+    """Play a session; count what is heard and told of it."""
     made = PressureConditioner("cheek", settings, itertools.count(1).__next__, Alarm(Timers(), 0))
     gestures = [(t, gesture) for t, sample in session.samples for gesture in made.handle(sample, t)]
     presses = [(t, g.source.removeprefix("cheek.")) for t, g in gestures if isinstance(g, Press)]

@@ -79,7 +79,7 @@ def finger(seconds: float, rng: random.Random, drawn: Finger, guided: float) -> 
 
 
 def _one(drawn: Finger, rng: random.Random) -> Finger:
-    """One child of a tier: each range becomes one value; of strays the middle and the longest."""
+    """Draw a child of a tier: each range becomes one value; of strays the middle and the longest."""
     middle = rng.uniform(drawn.stray[0], 0.5 * drawn.stray[1])
     return Finger(
         (rng.randint(*drawn.bounce),) * 2,

@@ -90,8 +90,11 @@ def child(family: str, tier: str, seed: int) -> tuple[PressureChild, SimulatedSe
 
 
 def in_time(drawn: PressureChild, rng: random.Random) -> PressureChild:
-    """This child, when it plays in time. How far off it is: our choice; adults who tap to a beat are off by 2 to 4 % or
-    so (from memory: Repp, Psychon. Bull. Rev. 12:969, 2005)."""
+    """Let a child play in time.
+
+    How far off it is: our choice; adults who tap to a beat are off by 2 to 4 % or so (from memory: Repp, Psychon. Bull.
+    Rev. 12:969, 2005).
+    """
     beat = rng.uniform(1.0, 4.0)
     return replace(
         drawn,
@@ -139,7 +142,7 @@ def fit_settings(guided: SimulatedSession, sides: Sequence[int]) -> PressureSett
 
 
 def presses_of(session: SimulatedSession, settings: PressureSettings) -> list[tuple[int, str]]:
-    """When the router hears a press of which side."""
+    """Play a session to the router; return the presses, with their times and sides."""
     conditioner = PressureConditioner("cheek", settings, itertools.count(1).__next__, Alarm(Timers(), 0))
     return [
         (t, gesture.source.removeprefix("cheek."))
@@ -150,7 +153,7 @@ def presses_of(session: SimulatedSession, settings: PressureSettings) -> list[tu
 
 
 def plain_presses_of(session: SimulatedSession, on: dict[str, float]) -> list[tuple[int, str]]:
-    """When the plain follower hears a press of which side."""
+    """Play a session to the plain follower; return the presses, with their times and sides."""
     follower = PlainFollower(on)
     return [
         (t, side)

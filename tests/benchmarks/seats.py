@@ -103,7 +103,7 @@ class Core:
         return len(self._sent)
 
     def close(self) -> None:
-        """Nothing is open."""
+        """Do nothing, as nothing is open."""
 
 
 class Nowhere(Output):
@@ -118,7 +118,7 @@ class Nowhere(Output):
         self.sent += 1
 
     def close(self) -> None:
-        """Nothing is open."""
+        """Do nothing, as nothing is open."""
 
 
 class Quiet:

@@ -74,7 +74,7 @@ def write(folder: Path, child: str, line: str, port: str, *, broken: bool = Fals
 
 
 def notes(folder: Path, child: str) -> list[float]:
-    """When a child's notes were played, in seconds of its session."""
+    """The times of a child's notes, in seconds of its session."""
     (log,) = (folder / "records" / child).glob("*.jsonl")
     entries = map(json.loads, log.read_text(encoding="utf-8").splitlines())
     return [entry["t"] for entry in entries if entry.get("event") == "note_on"]

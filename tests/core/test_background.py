@@ -48,7 +48,7 @@ class Stepped:
         self.made.learn(level, self.now, Seen.REST)
 
     def learn(self, value: float, steps: int = 1, seen: Seen = Seen.REST) -> float:
-        """So many steps of the same value; what is expected then."""
+        """Give the same value for so many steps; return what is expected then."""
         for _ in range(steps):
             self.now += STEP
             self.made.learn(value, self.now, seen)

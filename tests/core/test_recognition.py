@@ -69,7 +69,7 @@ def by_mingus(names):
 
 
 def voicings(notes):
-    """Of notes from the lowest up: close, open, doubled below and above, the upper ones in any order."""
+    """Voicings of notes from the lowest up: close, open, doubled below and above, the upper ones in any order."""
     bass, *others = notes
     for order in itertools.permutations(others):
         placed = [bass]

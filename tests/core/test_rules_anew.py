@@ -22,7 +22,7 @@ FRESH = 1000
 
 
 def played(bench: Bench, timeline: Timeline, start: int) -> list[tuple[int, Event]]:
-    """What is given for a timeline that begins at ``start``, with its voices numbered as they come."""
+    """Play a timeline that begins at ``start``; return what is given, with its voices numbered as they come."""
     before = len(bench.out)
     for now, event in timeline:
         fresh = {"voice": FRESH + event.voice} if hasattr(event, "voice") else {}
@@ -51,7 +51,7 @@ def _numbered(found: Iterable[tuple[int, Event]]) -> Iterable[tuple[int, Event]]
 
 
 def _of_others(event: Event, trial: RuleUnderTest) -> Event:
-    """What a rule hears of others: two of three gestures come from there, with a pitch."""
+    """Let two of three gestures come from others, with a pitch, if the rule hears others."""
     hears = trial.written.get("hears")
     if hears is None or not isinstance(event, Press | Release) or event.voice % 3 == 0:
         return event

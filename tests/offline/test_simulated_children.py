@@ -229,7 +229,7 @@ def test_efforts_rise_within_50_to_300_ms_and_vary():
 
 
 def closed(samples):
-    """When the contact is closed, in seconds, bounce left out."""
+    """The times in which the contact is closed, in seconds, bounce left out."""
     found, since, last = [], None, False
     for t, sample in samples:
         if isinstance(sample, SwitchSample) and sample.pressed is not last:

@@ -50,7 +50,7 @@ def unfit(this: piece.Piece, notes: list[list[int]]) -> list[list[int]]:
 
 
 def on_the_beat(this: piece.Piece, notes: list[list[int]]) -> list[list[int]]:
-    """Those that begin just where a bar does, and are none of its chord."""
+    """The notes that begin just where a bar does, and are none of its chord."""
     return [
         note for note in notes if note[0] % piece.BAR < 1_000_000 and note[2] % 12 not in this.chord(note[0]).classes
     ]
@@ -62,7 +62,7 @@ def followers(played: Played) -> list[list[int]]:
 
 @pytest.fixture(scope="module")
 def finished(tmp_path_factory):
-    """One demo as it is for whoever pipes it away: its folder and what it said."""
+    """Run a demo as whoever pipes it away does: its folder and what it said."""
     folder = tmp_path_factory.mktemp("together")
     return folder / "demo-output", run(folder)
 

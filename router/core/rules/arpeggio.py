@@ -158,7 +158,7 @@ class ArpeggioRule(Rule):
         return self.context.music.grid(self._rate, self._swing)
 
     def _rest(self) -> Events:
-        """No further steps; the one that sounds ends with its gate."""
+        """Leave out further steps; the one that sounds ends with its gate."""
         self._grid = None
         self.context.alarm.cancel("step")
         return ()

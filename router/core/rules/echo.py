@@ -102,7 +102,7 @@ class EchoRule(Rule):
 
     @staticmethod
     def _end(when: int, event: Event, ends: Mapping[int, int], now: int) -> int:
-        """When an event comes, now that it is known when some echoes end: never later than it would have come."""
+        """Return when an event comes once the end of some echoes is known: never later than it would have come."""
         if isinstance(event, NoteOff) and event.voice in ends:
             return min(when, max(now, ends[event.voice]))
         return when

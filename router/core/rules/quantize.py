@@ -82,7 +82,7 @@ class QuantizeRule(Rule):
         return self._give(when, note, now)
 
     def _place(self, now: int) -> int:
-        """When a note that has come now sounds."""
+        """Return when a note that has come now is to sound."""
         if self._came is not None and now - self._came <= _CHORD:
             return max(now, self._given)
         self._came = now

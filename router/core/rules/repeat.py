@@ -101,7 +101,7 @@ class RepeatRule(Rule):
         self._set_alarms(new, now)
 
     def _step(self, note: NoteOn) -> Fraction:
-        """How long a step is, by the strength of the note."""
+        """Return the length of a step, by the strength of the note."""
         music = self.context.music
         slow, fast = music.lasts(self._rate), music.lasts(self._strong)
         strength = Fraction(note.strength).limit_denominator(100)
@@ -148,7 +148,7 @@ class RepeatRule(Rule):
         return self._end(off.voice)
 
     def _forget(self, voice: int, *alarms: str) -> None:
-        """No further strokes of this voice."""
+        """Leave out further strokes of this voice."""
         of_voices: tuple[dict[int, Any], ...] = (self._held, self._grids, self._places, self._struck, self._ends)
         for of_voice in of_voices:
             of_voice.pop(voice, None)

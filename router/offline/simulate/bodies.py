@@ -143,7 +143,7 @@ def _spasm(t: float, effort: float, rng: random.Random) -> Bout:
 
 
 def _posture(t: float, effort: float, rng: random.Random) -> Bout:
-    """Somebody turns the head or the child: rest moves by 0.3 to 1.5 efforts within 0.1 to 1 s and stays there."""
+    """A new posture: rest moves by 0.3 to 1.5 efforts within 0.1 to 1 s and stays there."""
     within = rng.uniform(0.1, 1.0)
     size = rng.choice((-1, 1)) * rng.uniform(0.3, 1.5) * effort
     return Bout("posture", t, t + within, shifts=((t, within, size),))

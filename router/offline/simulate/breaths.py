@@ -70,9 +70,9 @@ def spontaneous(height: float, rng: random.Random, **more: float) -> BreathRhyth
 
 
 def suctions(rhythm: BreathRhythm | None, seconds: float, rng: random.Random) -> list[Span]:
-    """When a child's airway is suctioned.
+    """The times in which a child's airway is suctioned.
 
-    For 6 to 15 s, ten at most of which are suction itself (from memory: handbooks ask for less than 10 to 15 s).
+    Each lasts 6 to 15 s, ten at most of which are suction itself (from memory: handbooks ask for less than 10 to 15 s).
     """
     if not rhythm or not rhythm.suctions:
         return []

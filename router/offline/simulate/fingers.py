@@ -78,7 +78,7 @@ def press_switch(
 
 
 def _press(finger: Finger, t: float, length: float, rng: random.Random) -> Closed:
-    """One press as it comes out."""
+    """Return when the contact is closed for one press that is meant: trembling, doubled or dragging, as it comes."""
     found: Closed = []
     if rng.random() < finger.tremor:
         cycle = 1 / finger.tremor_frequency

@@ -92,7 +92,7 @@ def digits(value: float) -> str:
 
 
 def machine() -> dict[str, Any]:
-    """Where it was measured, and how busy that was."""
+    """Describe the machine of the measurement, and how busy it was."""
     names = re.findall(r"model name\s*: (.*)", Path("/proc/cpuinfo").read_text())
     return {
         "processor": names[0] if names else platform.machine(),

@@ -98,7 +98,7 @@ def cyclictest(seconds: int, fifo: bool) -> list[float]:
 
 @contextmanager
 def computing(programs: int) -> Iterator[None]:
-    """So many programs that do nothing but compute."""
+    """Run so many programs that do nothing but compute."""
     started = [subprocess.Popen([sys.executable, "-c", "while True: pass"]) for _ in range(programs)]
     try:
         yield

@@ -161,7 +161,7 @@ def may_have_priority() -> bool:
 
 
 def is_ready(out: IO[bytes]) -> bool:
-    """Whether it comes to say so; JACK's library may have something to say before."""
+    """Wait until it says so, or ends; JACK's library may have something to say before."""
     return any(line == b"ready\n" for line in iter(out.readline, b""))
 
 

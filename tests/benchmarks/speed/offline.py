@@ -52,7 +52,7 @@ outputs:
 
 
 def write_trace(path: Path, seconds: int) -> int:
-    """So long a trace; how many samples it has."""
+    """Write a trace of so many seconds; return how many samples it has."""
     rng, until = random.Random("an hour"), seconds * NANOSECONDS
     taps = simulate.efforts(rng, until, every=6, length=2)
     pushes = simulate.efforts(rng, until, every=4, length=1, first=2)

@@ -43,7 +43,7 @@ def mido_ports() -> tuple[Any, Any]:
 
 
 def forwarding(times: int) -> int:
-    """So many messages by ``for message in port: other.send(message)``; the nanoseconds of each."""
+    """Send so many messages by ``for message in port: other.send(message)``; return the nanoseconds of each."""
     incoming, outgoing = mido_ports()
     began = clock.processor_time()
     for _ in range(times):

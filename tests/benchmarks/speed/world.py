@@ -82,7 +82,7 @@ class Taps(NamedTuple):
     release: SwitchSample
 
     def tap(self, times: int, now: int) -> tuple[int, int]:
-        """So many presses and releases from ``now`` on; when they ended, and how many messages they gave."""
+        """Press and release so many times from ``now`` on; return when that ended, and how many messages it gave."""
         handle, press, release = self.engine.handle, self.press, self.release
         sent = 0
         for _ in range(times):
