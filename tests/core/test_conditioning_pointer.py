@@ -225,27 +225,27 @@ def test_a_steady_head_with_noise_is_one_press():
 
 # --- grace time ---------------------------------------------------------------------------------------------------
 
-FORGIVE = {"grace_time": 100 * MILLISECOND}
+GRACE_TIME = {"grace_time": 100 * MILLISECOND}
 
 
 def test_a_short_excursion_does_not_begin_the_dwell_anew():
-    assert look(head(**FORGIVE), (0, 0.1, 0.5), (150, 0.4, 0.5), (180, 0.1, 0.5)) == [(200, "press", 1)]
+    assert look(head(**GRACE_TIME), (0, 0.1, 0.5), (150, 0.4, 0.5), (180, 0.1, 0.5)) == [(200, "press", 1)]
 
 
 def test_a_short_excursion_does_not_end_a_press():
-    assert look(head(**FORGIVE), (0, 0.1, 0.5), (300, 0.4, 0.5), (399, 0.1, 0.5)) == [(200, "press", 1)]
+    assert look(head(**GRACE_TIME), (0, 0.1, 0.5), (300, 0.4, 0.5), (399, 0.1, 0.5)) == [(200, "press", 1)]
 
 
 def test_a_dwell_that_is_over_during_an_excursion_plays_on_coming_back():
-    assert look(head(**FORGIVE), (0, 0.1, 0.5), (190, 0.4, 0.5), (240, 0.1, 0.5)) == [(240, "press", 1)]
+    assert look(head(**GRACE_TIME), (0, 0.1, 0.5), (190, 0.4, 0.5), (240, 0.1, 0.5)) == [(240, "press", 1)]
 
 
 def test_a_dwell_that_is_over_during_leaving_plays_nothing():
-    assert look(head(**FORGIVE), (0, 0.1, 0.5), (190, 0.4, 0.5)) == [(390, "press", 2)]
+    assert look(head(**GRACE_TIME), (0, 0.1, 0.5), (190, 0.4, 0.5)) == [(390, "press", 2)]
 
 
 def test_forgiving_delays_the_release_and_not_the_next_press():
-    assert look(head(**FORGIVE), (0, 0.1, 0.5), (500, 0.9, 0.5)) == [
+    assert look(head(**GRACE_TIME), (0, 0.1, 0.5), (500, 0.9, 0.5)) == [
         (200, "press", 1),
         (600, "release", None),
         (700, "press", 4),
@@ -255,11 +255,11 @@ def test_forgiving_delays_the_release_and_not_the_next_press():
 def test_an_excursion_through_several_zones_counts_from_its_beginning():
     """Gone at 500 ms and in zone 4 from 550 ms: zone 1 ends at 600 ms, zone 4 plays at 750 ms."""
     places = [(0, 0.1, 0.5), (500, 0.4, 0.5), (550, 0.9, 0.5), (590, 0.8, 0.5)]
-    assert look(head(**FORGIVE), *places) == [(200, "press", 1), (600, "release", None), (750, "press", 4)]
+    assert look(head(**GRACE_TIME), *places) == [(200, "press", 1), (600, "release", None), (750, "press", 4)]
 
 
 def test_a_dwell_shorter_than_forgiving_plays_as_soon_as_the_zone_is_left():
-    played = look(head(dwell=50 * MILLISECOND, **FORGIVE), (0, 0.1, 0.5), (500, 0.9, 0.5))
+    played = look(head(dwell=50 * MILLISECOND, **GRACE_TIME), (0, 0.1, 0.5), (500, 0.9, 0.5))
     assert played == [(50, "press", 1), (600, "release", None), (600, "press", 4)]
 
 
