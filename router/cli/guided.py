@@ -155,13 +155,12 @@ class _Session:
         if not self.guide.measured:
             return
         about = {"child": self._loaded.child, "input": self._name, "for": "fit"}
-        with replacing(self._target) as file:
+        with replacing(self._target, private=True) as file:
             text = TextIOWrapper(file, encoding="utf-8", newline="\n")
             writer = TraceWriter(text, **about, begun=f"{datetime.now().astimezone():%Y-%m-%dT%H:%M}")
             for t, sample in stamped:
                 writer.write(t, sample)
             text.detach()
-        self._target.chmod(0o600)
         self.saved = True
 
     # --- devices ----------------------------------------------------------------------------------------------

@@ -248,5 +248,5 @@ def _read(path: Path) -> dict[str, Any]:
 
 
 def _write(path: Path, what: dict[str, Any]) -> None:
-    with replacing(path) as file:
+    with replacing(path, private=True) as file:
         file.write(json.dumps(what).encode() + b"\n")

@@ -5,15 +5,17 @@ from __future__ import annotations
 import contextlib
 import os
 from collections.abc import Iterator
+from functools import partial
 from pathlib import Path
 from typing import BinaryIO
 
 
 @contextlib.contextmanager
-def replacing(path: Path) -> Iterator[BinaryIO]:
+def replacing(path: Path, *, private: bool = False) -> Iterator[BinaryIO]:
     """A file to write; it takes the place of ``path`` when the block ends well, and is removed when it does not.
 
-    What is no ordinary file (a device, a pipe) is written as it is.
+    What is no ordinary file (a device, a pipe) is written as it is. ``private``: from its first byte on nobody but its
+    owner may read it.
 
     Raises:
         OSError: ``path`` cannot be written; ``filename`` is ``path``.
@@ -26,7 +28,8 @@ def replacing(path: Path) -> Iterator[BinaryIO]:
     temporary = target.with_name(f".{target.name}.{os.getpid()}.tmp")
     try:
         with _named(path):
-            file = temporary.open("wb")
+            opener = partial(os.open, mode=0o600 if private else 0o666)
+            file = open(temporary, "wb", opener=opener)  # noqa: SIM115 - closed below; only opening is told as this
         with file:
             yield file
             with _named(path):

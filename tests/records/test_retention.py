@@ -103,6 +103,13 @@ def ward(tmp_path):
     return Ward(tmp_path)
 
 
+def test_what_is_noted_of_a_childs_sessions_is_for_its_owner_alone(ward):
+    ward.day(count=2)
+    ClockWhileOff(ward.folder, ward.now, "boot").note(ward.now, ward.wall)
+    noted = [ward.folder / "wren" / SEEN, ward.folder / DAYS, ward.folder / CLOCK]
+    assert [path.stat().st_mode & 0o077 for path in noted] == [0, 0, 0]
+
+
 # --- clocks that are wrong --------------------------------------------------------------------------------------------
 
 
