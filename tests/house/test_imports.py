@@ -14,7 +14,7 @@ PACKAGE = Path(router.__file__).parent
 
 ROOMS = {
     "core": (
-        *("balance", "events", "timers", "units", "midi", "music", "contract", "rule"),
+        *("balance", "events", "timers", "units", "midi", "music", "song", "contract", "rule"),
         *("conditioning", "ledger", "recognition", "rules", "harmony", "engine"),
     ),
     "room": ("beat", "thru", "tonality", "turns", "lead", "room"),

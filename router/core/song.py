@@ -1,0 +1,171 @@
+"""A song as it is written: parts, notes, bars, tempo, chords, sections and phrases, timed in quarter notes.
+
+Times count from the song's beginning, and are exact (``Fraction``), so that three triplets are one quarter. Repeats and
+endings are played out, ties are joined, and grace notes have a length: what stands here is what sounds. Reading files
+is not done here.
+
+Invariant: whatever made a song has kept ``MOST`` of everything, so that no song can be too much for a small computer.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_right
+from collections.abc import Sequence
+from dataclasses import dataclass
+from fractions import Fraction
+from functools import cached_property
+from itertools import groupby
+from typing import TypeVar
+
+from router.core.music import Chord, TimeSignature
+
+MOST_NOTES = 20_000
+"""Notes of a song, all parts together: some ten times a long song with a full band. Our choice."""
+MOST_PARTS = 64
+MOST_BARS = 2_000
+"""Bars of a song, repeats played out: an hour and more at a walking pace. Our choice."""
+
+
+@dataclass(frozen=True, slots=True)
+class SongNote:
+    """A note: when it begins and how long it lasts (above 0) in quarter notes; ``pitch``, ``velocity`` as in MIDI.
+
+    ``lyric``: the syllable that is sung to it, as it is written; a syllable that goes on within its word ends in "-".
+    """
+
+    at: Fraction
+    lasts: Fraction
+    pitch: int
+    velocity: int = 80
+    lyric: str = ""
+
+    @property
+    def end(self) -> Fraction:
+        """When it ends, in quarter notes."""
+        return self.at + self.lasts
+
+
+@dataclass(frozen=True)
+class SongPart:
+    """A part: its name, its notes in the order in which they begin, from the lowest up where they begin together.
+
+    ``program``: the General MIDI program, 0 to 127, None if the file names none; ``drums``: its pitches are drums.
+    """
+
+    name: str
+    notes: tuple[SongNote, ...]
+    program: int | None = None
+    drums: bool = False
+
+    @cached_property
+    def steps(self) -> tuple[Step, ...]:
+        """The notes that begin together, in order."""
+        return tuple(Step(at, tuple(notes)) for at, notes in groupby(self.notes, key=lambda note: note.at))
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """Notes of a part that begin together."""
+
+    at: Fraction
+    notes: tuple[SongNote, ...]
+
+    @property
+    def end(self) -> Fraction:
+        """When the longest of them ends."""
+        return max(note.end for note in self.notes)
+
+
+@dataclass(frozen=True, slots=True)
+class MetreAt:
+    """The time signature from here on; ``at`` is the beginning of a bar."""
+
+    at: Fraction
+    signature: TimeSignature
+
+
+@dataclass(frozen=True, slots=True)
+class TempoAt:
+    """The tempo from here on, in quarter notes a minute."""
+
+    at: Fraction
+    tempo: Fraction
+
+
+@dataclass(frozen=True, slots=True)
+class ChordAt:
+    """The chord from here on; None: no chord."""
+
+    at: Fraction
+    chord: Chord | None
+
+
+@dataclass(frozen=True, slots=True)
+class Section:
+    """A section from here to the next one, by its rehearsal mark or marker ("A", "Chorus")."""
+
+    at: Fraction
+    name: str
+
+
+@dataclass(frozen=True, slots=True)
+class Phrase:
+    """A phrase of the melody: its first step and the one after its last, as indexes into the melody's ``steps``."""
+
+    first: int
+    after: int
+
+
+Placed = TypeVar("Placed", MetreAt, TempoAt, ChordAt, Section)
+
+
+@dataclass(frozen=True)
+class Song:
+    """A song. ``melody`` is the index of the melody's part; ``bars``: when each bar begins, and where the last ends.
+
+    ``tonic`` (0 to 11) and ``scale`` (semitones above it) are its key at the beginning. ``metres`` and ``tempos`` have
+    an entry at 0. ``written_chords``: the chords were written in the file, not calculated from the accompaniment.
+    """
+
+    name: str
+    parts: tuple[SongPart, ...]
+    melody: int
+    tonic: int
+    scale: tuple[int, ...]
+    metres: tuple[MetreAt, ...]
+    tempos: tuple[TempoAt, ...]
+    bars: tuple[Fraction, ...]
+    phrases: tuple[Phrase, ...]
+    chords: tuple[ChordAt, ...] = ()
+    sections: tuple[Section, ...] = ()
+    written_chords: bool = False
+
+    @property
+    def tune(self) -> SongPart:
+        """The part that has the melody."""
+        return self.parts[self.melody]
+
+    @property
+    def end(self) -> Fraction:
+        """When the last bar ends, in quarter notes."""
+        return self.bars[-1]
+
+    def chord(self, at: Fraction) -> Chord | None:
+        """The chord at a moment; None where there is none."""
+        found = latest(self.chords, at)
+        return None if found is None else found.chord
+
+    def tempo(self, at: Fraction) -> Fraction:
+        """The tempo at a moment, in quarter notes a minute."""
+        found = latest(self.tempos, at)
+        return self.tempos[0].tempo if found is None else found.tempo
+
+    def bar(self, at: Fraction) -> int:
+        """The index of the bar in which a moment is; of the last bar for what is later."""
+        return max(0, min(bisect_right(self.bars, at) - 1, len(self.bars) - 2))
+
+
+def latest(placed: Sequence[Placed], at: Fraction) -> Placed | None:
+    """The last of these that begins at ``at`` or before; None if all begin later."""
+    place = bisect_right(placed, at, key=lambda one: one.at)
+    return placed[place - 1] if place else None
