@@ -5,7 +5,6 @@ from __future__ import annotations
 import contextlib
 import os
 from collections.abc import Iterator
-from functools import partial
 from pathlib import Path
 from typing import BinaryIO
 
@@ -28,8 +27,7 @@ def replacing(path: Path, *, private: bool = False) -> Iterator[BinaryIO]:
     temporary = target.with_name(f".{target.name}.{os.getpid()}.tmp")
     try:
         with _named(path):
-            opener = partial(os.open, mode=0o600 if private else 0o666)
-            file = open(temporary, "wb", opener=opener)  # noqa: SIM115 - closed below; only opening is told as this
+            file = open(temporary, "wb", opener=_private if private else None)  # noqa: SIM115 - closed below
         with file:
             yield file
             with _named(path):
@@ -41,6 +39,11 @@ def replacing(path: Path, *, private: bool = False) -> Iterator[BinaryIO]:
         with contextlib.suppress(OSError):
             temporary.unlink()
         raise
+
+
+def _private(path: str, flags: int) -> int:
+    """Open a file that only its owner may read and write."""
+    return os.open(path, flags, 0o600)
 
 
 @contextlib.contextmanager

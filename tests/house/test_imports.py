@@ -64,7 +64,7 @@ ROOMS = {
             "refusals",
             "sounding",
         ),
-        *("memory", "profile_folder", "service"),
+        *("memory", "profile_folder", "served_seat", "service_status", "service"),
     ),
     "testing": ("virtual_time", "calls", "bench", "checks", "lasting", "proof"),
     "cli": (
