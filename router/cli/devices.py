@@ -164,18 +164,18 @@ def _looked(kind: _Kind, look: Callable[[_Kind], None]) -> _Kind:
 
 
 def _evdev(kind: _Kind) -> None:
-    from router.devices.inputs import evdev  # its libraries are on Linux only
+    from router.devices.inputs import kernel_devices as kernel  # its libraries are on Linux only
 
-    for device in evdev.present():
+    for device in kernel.present():
         try:
-            held_codes, axes_now = evdev.state(device)
+            held_codes, axes_now = kernel.state(device)
         except OSError:  # it has gone since we looked
             continue
         name = pasted(device.candidate.name)
-        keys = [evdev.name_of(evdev.EV_KEY, number) for number in device.has[evdev.EV_KEY]]
-        held = [evdev.name_of(evdev.EV_KEY, number) for number in sorted(held_codes)]
-        moves = [evdev.name_of(evdev.EV_REL, number) for number in device.has[evdev.EV_REL]]
-        axes = {evdev.name_of(evdev.EV_ABS, number): axis for number, axis in axes_now.items()}
+        keys = [kernel.name_of(kernel.EV_KEY, number) for number in device.has[kernel.EV_KEY]]
+        held = [kernel.name_of(kernel.EV_KEY, number) for number in sorted(held_codes)]
+        moves = [kernel.name_of(kernel.EV_REL, number) for number in device.has[kernel.EV_REL]]
+        axes = {kernel.name_of(kernel.EV_ABS, number): axis for number, axis in axes_now.items()}
         remark = f"{device.candidate.remark}; " if device.candidate.remark else ""
         facts = {
             "device": device.candidate.name,
@@ -204,7 +204,7 @@ def _evdev(kind: _Kind) -> None:
         for text, type_, about in offers:
             profile = f"device: {{evdev: {name}, {text}}}"
             kind.found.append({"profile": profile, "type": type_, "about": remark + about, **facts})
-    if not kind.found and (closed := evdev.unreadable()):
+    if not kind.found and (closed := kernel.unreadable()):
         kind.why = f"there are {closed}, but none may be read; on Debian the user must be in the group input"
 
 

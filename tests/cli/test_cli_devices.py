@@ -14,8 +14,8 @@ from hypothesis import strategies as st
 from router.cli import devices, main
 from router.cli.devices import _Kind, _line
 from router.devices import names
-from router.devices.inputs import evdev, serial
-from router.devices.inputs.evdev import Axis, Present
+from router.devices.inputs import evdev, kernel_devices, serial
+from router.devices.inputs.kernel_devices import Axis, Present
 from router.devices.names import Candidate, NotOne, as_json, choose, matches, quoted, shown
 from router.files.profile import check
 
@@ -73,8 +73,8 @@ def plugged(monkeypatch):
         "/dev/input/event2": (set(), {}),
         "/dev/input/event3": (set(), {40: Axis(7, 7, 7), 0x35: Axis(0, 0, 9)}),
     }
-    monkeypatch.setattr(evdev, "present", lambda: there)
-    monkeypatch.setattr(evdev, "state", lambda device: states[device.path])
+    monkeypatch.setattr(kernel_devices, "present", lambda: there)
+    monkeypatch.setattr(kernel_devices, "state", lambda device: states[device.path])
 
 
 def test_input_devices_say_how_they_stand_and_what_they_can_serve(plugged, tmp_path):  # noqa: ARG001
@@ -89,8 +89,8 @@ def test_a_device_that_has_just_gone_is_left_out(plugged, monkeypatch):  # noqa:
     def gone(_device):
         raise OSError(19, "No such device")
 
-    monkeypatch.setattr(evdev, "state", gone)
-    monkeypatch.setattr(evdev, "unreadable", lambda: 0)
+    monkeypatch.setattr(kernel_devices, "state", gone)
+    monkeypatch.setattr(kernel_devices, "unreadable", lambda: 0)
     kind = _Kind("", "")
     devices._evdev(kind)
     assert kind.found == []
@@ -147,8 +147,8 @@ def test_a_name_that_steers_a_terminal_is_printed_so_that_it_does_not_and_can_st
     hostile = [
         Present(Candidate((HOSTILE, "/dev/input/event9"), HOSTILE), "/dev/input/event9", {1: (SPACE,), 2: (), 3: ()})
     ]
-    monkeypatch.setattr(evdev, "present", lambda: hostile)
-    monkeypatch.setattr(evdev, "state", lambda _device: ({SPACE}, {}))
+    monkeypatch.setattr(kernel_devices, "present", lambda: hostile)
+    monkeypatch.setattr(kernel_devices, "state", lambda _device: ({SPACE}, {}))
     port = type(
         "Port",
         (),

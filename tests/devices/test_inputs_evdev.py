@@ -10,9 +10,10 @@ from evdev import ecodes
 
 from router.core.events import PointerSample, PressureSample, SwitchSample
 from router.devices.descriptions import EvdevAxis, EvdevPointer, EvdevSwitch
-from router.devices.inputs import by_device, evdev, open_input
+from router.devices.inputs import by_device, evdev, kernel_devices, open_input
 from router.devices.inputs.base import DeviceBusy, DeviceLost, DeviceMissing
-from router.devices.inputs.evdev import Axis, EvdevInput, Events, KernelEvents, Present
+from router.devices.inputs.evdev import EvdevInput, Events, KernelEvents
+from router.devices.inputs.kernel_devices import Axis, Present
 from router.devices.names import Candidate, matches
 from tests.shared.kernel import Kernel, key
 
@@ -52,14 +53,14 @@ def test_the_constants_are_those_of_the_kernels_headers():
     """linux/input.h and input-event-codes.h, through python-evdev, which compiles them in;
     EVIOCSCLOCKID compiled on x86_64.
     """
-    ours = (evdev.EV_SYN, evdev.EV_KEY, evdev.EV_REL, evdev.EV_ABS)
+    ours = (kernel_devices.EV_SYN, kernel_devices.EV_KEY, kernel_devices.EV_REL, kernel_devices.EV_ABS)
     assert ours == (ecodes.EV_SYN, ecodes.EV_KEY, ecodes.EV_REL, ecodes.EV_ABS) == (0, 1, 2, 3)
-    assert (evdev.SYN_REPORT, evdev.SYN_DROPPED) == (ecodes.SYN_REPORT, ecodes.SYN_DROPPED) == (0, 3)
+    assert (kernel_devices.SYN_REPORT, kernel_devices.SYN_DROPPED) == (ecodes.SYN_REPORT, ecodes.SYN_DROPPED) == (0, 3)
     assert evdev.EVENT.size == struct.calcsize("@llHHi")
     if struct.calcsize("P") == 8:
         assert evdev.EVENT.size == 24
     # _IOW('E', 0xa0, int) of asm-generic/ioctl.h: direction 1 in bits 30 and 31, size in 16 to 29, type in 8 to 15.
-    assert 1 << 30 | 4 << 16 | ord("E") << 8 | 0xA0 == evdev.EVIOCSCLOCKID
+    assert 1 << 30 | 4 << 16 | ord("E") << 8 | 0xA0 == kernel_devices.EVIOCSCLOCKID
 
 
 @pytest.mark.parametrize(
@@ -78,12 +79,12 @@ def test_the_constants_are_those_of_the_kernels_headers():
 )
 def test_codes_by_the_kernels_names(name, number):
     """input-event-codes.h."""
-    assert evdev.code(name) == number
+    assert kernel_devices.code_of(name) == number
 
 
 def test_a_name_that_the_kernel_does_not_have():
     with pytest.raises(DeviceMissing, match="the kernel has no KEY_SPCE; did you mean KEY_SPACE"):
-        evdev.code("KEY_SPCE")
+        kernel_devices.code_of("KEY_SPCE")
 
 
 def test_presses_and_releases_with_the_kernels_stamps(kernels):
@@ -473,8 +474,8 @@ class Named:
 )
 def test_two_of_one_make_are_named_by_their_sockets_unless_each_has_a_number(tmp_path, monkeypatch, numbers, first):
     """Without numbers of their own only one of the two gets a link by-id, and at the next boot it may be the other."""
-    monkeypatch.setattr(evdev, "_DEVICES", tmp_path)
-    monkeypatch.setattr(evdev, "_SYSTEM", tmp_path / "system")
+    monkeypatch.setattr(kernel_devices, "DEVICES", tmp_path)
+    monkeypatch.setattr(kernel_devices, "_SYSTEM", tmp_path / "system")
     monkeypatch.setattr("evdev.InputDevice", Named)
     for folder in ("by-id", "by-path"):
         (tmp_path / folder).mkdir()
@@ -483,10 +484,10 @@ def test_two_of_one_make_are_named_by_their_sockets_unless_each_has_a_number(tmp
         (tmp_path / "by-path" / str(number)).symlink_to(f"../event{number}")
         if number <= numbers:
             (tmp_path / "by-id" / letter).symlink_to(f"../event{number}")
-    assert [device.candidate.name for device in evdev.present()] == [str(tmp_path / name) for name in first]
-    assert {device.candidate.remark for device in evdev.present()} == {"Twin Switch"}
+    assert [device.candidate.name for device in kernel_devices.present()] == [str(tmp_path / name) for name in first]
+    assert {device.candidate.remark for device in kernel_devices.present()} == {"Twin Switch"}
     (tmp_path / "event2").unlink()
-    (alone,) = evdev.present()
+    (alone,) = kernel_devices.present()
     assert alone.candidate.name == "Twin Switch"
     assert matches("*/by-path/1", alone.candidate.names)  # a profile that names the socket goes on
 
@@ -502,18 +503,18 @@ def test_what_a_device_has_is_read_without_opening_it(tmp_path, monkeypatch):
     for name, text in written.items():
         (device / name).write_text(text + "\n")
     (tmp_path / "event3").touch()
-    monkeypatch.setattr(evdev, "_DEVICES", tmp_path)
-    monkeypatch.setattr(evdev, "_SYSTEM", tmp_path / "system")
-    monkeypatch.setattr(evdev, "_WORD", 64)
+    monkeypatch.setattr(kernel_devices, "DEVICES", tmp_path)
+    monkeypatch.setattr(kernel_devices, "_SYSTEM", tmp_path / "system")
+    monkeypatch.setattr(kernel_devices, "_WORD", 64)
     monkeypatch.setattr("evdev.InputDevice", None)
-    (mouse,) = evdev.present()
+    (mouse,) = kernel_devices.present()
     assert mouse.candidate.names == ("Two Button Mouse", "usb-0000:00:04.0-1/input0", str(tmp_path / "event3"))
     buttons = ("BTN_LEFT", "BTN_RIGHT", "BTN_MIDDLE", "BTN_SIDE", "BTN_EXTRA")
     moves = ("REL_X", "REL_Y", "REL_HWHEEL", "REL_WHEEL", "REL_WHEEL_HI_RES", "REL_HWHEEL_HI_RES")
     assert mouse.has == {
-        evdev.EV_KEY: tuple(map(evdev.code, buttons)),
-        evdev.EV_REL: tuple(map(evdev.code, moves)),
-        evdev.EV_ABS: (),
+        kernel_devices.EV_KEY: tuple(map(kernel_devices.code_of, buttons)),
+        kernel_devices.EV_REL: tuple(map(kernel_devices.code_of, moves)),
+        kernel_devices.EV_ABS: (),
     }
 
 
@@ -544,7 +545,7 @@ def every(kernels, monkeypatch):
         return kernel
 
     def present():
-        has = {evdev.EV_KEY: (SPACE,), evdev.EV_REL: (), evdev.EV_ABS: ()}
+        has = {kernel_devices.EV_KEY: (SPACE,), kernel_devices.EV_REL: (), kernel_devices.EV_ABS: ()}
         return [Present(Candidate((f"Keyboard {kernel.path}",)), kernel.path, has) for kernel in there]
 
     monkeypatch.setattr(evdev, "present", present)

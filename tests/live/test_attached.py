@@ -15,7 +15,7 @@ import pytest
 from router.core.events import Found, Lost
 from router.core.units import NANOSECONDS
 from router.devices.descriptions import EvdevSwitch, MidiPort, SerialDevice
-from router.devices.inputs import evdev
+from router.devices.inputs import kernel_devices
 from router.devices.inputs.base import LASTING, DeviceBusy, DeviceMissing, passing
 from router.devices.inputs.shared import Sharing
 from router.live.attached import LONGEST_WAIT, AttachedInput, AttachedOutput
@@ -136,9 +136,9 @@ def test_a_switch_is_looked_for_again_after_no_folder_could_be_read():
 
 def test_a_switch_that_cannot_be_looked_at_for_want_of_a_descriptor_is_not_taken_for_missing(tmp_path, monkeypatch):
     (tmp_path / "event0").touch()
-    monkeypatch.setattr(evdev, "_DEVICES", tmp_path)
+    monkeypatch.setattr(kernel_devices, "DEVICES", tmp_path)
     with no_descriptor_free(), pytest.raises(OSError, match="Too many open files"):
-        evdev.present()
+        kernel_devices.present()
 
 
 @pytest.mark.parametrize("number", [errno.EMFILE, errno.ENFILE, errno.ENOMEM, errno.EIO, errno.EBUSY, errno.ENOSPC])

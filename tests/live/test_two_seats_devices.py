@@ -25,7 +25,7 @@ from router.devices.descriptions import (
 )
 from router.devices.inputs import evdev, midi, open_input, terminal, wish_for
 from router.devices.inputs.base import DeviceBusy, DeviceLost, DeviceMissing
-from router.devices.inputs.evdev import Axis, Present
+from router.devices.inputs.kernel_devices import Axis, Present
 from router.devices.inputs.shared import DeviceKind, Opened, Sharing, most
 from router.devices.names import Candidate, matches
 from router.devices.ports import PortConnection, midi_system

@@ -24,102 +24,41 @@ switch that is a keyboard's Enter does not type into a login.
 from __future__ import annotations
 
 import errno
-import fcntl
-import math
 import os
 import struct
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
-from contextlib import closing
 from dataclasses import dataclass
 from functools import partial
-from pathlib import Path
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 from router.core.events import PointerSample, PressureSample, SwitchSample
-from router.core.units import NANOSECONDS, nearest
+from router.core.units import NANOSECONDS
 from router.devices.descriptions import EvdevAxis, EvdevDevice, EvdevPointer, EvdevSwitch
-from router.devices.inputs.base import SCARCE, DeviceBusy, DeviceLost, DeviceMissing, Stamped
+from router.devices.inputs.base import DeviceBusy, DeviceLost, DeviceMissing, Stamped
+from router.devices.inputs.kernel_devices import (
+    DEVICES,
+    EV_ABS,
+    EV_KEY,
+    EV_REL,
+    EV_SYN,
+    SYN_DROPPED,
+    SYN_REPORT,
+    Axis,
+    Node,
+    Present,
+    code_of,
+    name_of,
+    present,
+    unreadable,
+)
 from router.devices.inputs.shared import DeviceKind, Opened, Reader, Sharing, Wish
-from router.devices.names import Candidate, candidates_listed, matches, quoted
+from router.devices.names import candidates_listed, matches, quoted
 
 EVENT = struct.Struct("@llHHi")
 """struct input_event of linux/input.h: seconds, microseconds, type, code, value."""
 
-EV_SYN, EV_KEY, EV_REL, EV_ABS = 0, 1, 2, 3
-SYN_REPORT, SYN_DROPPED = 0, 3
-EVIOCSCLOCKID = 0x400445A0  # linux/input.h: _IOW('E', 0xa0, int)
-EVIOCGRAB = 0x40044590  # _IOW('E', 0x90, int)
-CLOCK_MONOTONIC = 1
-
-_DEVICES, _SYSTEM = Path("/dev/input"), Path("/sys/class/input")
-_CAPABILITIES = {EV_KEY: "key", EV_REL: "rel", EV_ABS: "abs"}
-_WORD = 8 * struct.calcsize("l")
-"""Bits of a word in the kernel's lists of capabilities, as it writes them for a program of our word size."""
-
 _AT_ONCE = 64
 """Events taken in one read; the kernel keeps at least as many."""
-
-
-@dataclass(frozen=True, slots=True)
-class Axis:
-    """An absolute axis: its value, its ends, and how far from the middle still counts as the middle (``flat``)."""
-
-    value: int
-    low: int
-    high: int
-    flat: int = 0
-
-    def share(self, value: int) -> float:
-        """Scale a value to 0 to 1; values beyond the ends are cut off, as the kernel lets them through."""
-        half = (self.high - self.low) / 2
-        aside = value - self.low - half
-        flat = self.flat if self.flat < half else 0
-        beyond = math.copysign(max(0.0, abs(aside) - flat), aside)
-        return min(1.0, max(0.0, 0.5 + beyond / (half - flat) / 2))
-
-
-class Node:
-    """An open device node, for all questions to the kernel.
-
-    Raises:
-        OSError: it cannot be opened.
-    """
-
-    def __init__(self, path: str) -> None:
-        from evdev import InputDevice  # noqa: PLC0415 - only Linux has it, and only running needs it
-
-        self._device: Any = InputDevice(path)
-        self.name = str(self._device.name)
-        self.path = path
-        try:
-            fcntl.ioctl(self._device.fd, EVIOCSCLOCKID, struct.pack("i", CLOCK_MONOTONIC))
-        except OSError:
-            self._device.close()
-            raise
-
-    def fileno(self) -> int:
-        return int(self._device.fd)
-
-    def held(self) -> set[int]:
-        """The codes of the keys that are down now (EVIOCGKEY)."""
-        return set(self._device.active_keys())
-
-    def axis(self, code: int) -> Axis:
-        """An axis as it is now (EVIOCGABS)."""
-        info = self._device.absinfo(code)
-        return Axis(info.value, info.min, info.max, info.flat)
-
-    def grab(self, ours: bool) -> None:
-        """Take the device for this process alone, or leave it to all again; no event on its way to us is lost.
-
-        Raises:
-            OSError: another program has it for itself alone.
-        """
-        fcntl.ioctl(self._device.fd, EVIOCGRAB, int(ours))
-
-    def close(self) -> None:
-        """Close the node, which also gives up the grab."""
-        self._device.close()
 
 
 class KernelEvents(NamedTuple):
@@ -265,12 +204,12 @@ class EvdevInput(Reader[KernelEvents]):
         for name, device in devices.items():
             match device:
                 case EvdevSwitch():
-                    self._keys.setdefault(code(device.key), _Key([])).inputs.append(name)
+                    self._keys.setdefault(code_of(device.key), _Key([])).inputs.append(name)
                 case EvdevAxis():
-                    axis = code(device.axis)
+                    axis = code_of(device.axis)
                     self._pressures.append(_Pressure(name, axis, device, self._node.axis(axis).value))
                 case EvdevPointer():
-                    self._add_pointer(name, (code(device.x), code(device.y)), device)
+                    self._add_pointer(name, (code_of(device.x), code_of(device.y)), device)
         for held in opened.down & self._keys.keys():
             self._keys[held].muted = True
         self.first = [pressure.sample() for pressure in self._pressures]  # where they are now; not given yet
@@ -368,19 +307,6 @@ def _relative(device: EvdevPointer) -> bool:
     return device.x.startswith("REL_")
 
 
-@dataclass(frozen=True, slots=True)
-class Present:
-    """A device that is there: its names, and the codes of its keys and axes, by kind (EV_KEY, EV_REL, EV_ABS).
-
-    ``socket``: the name of the port that it is plugged into, if it has one, else its path.
-    """
-
-    candidate: Candidate
-    path: str
-    has: Mapping[int, tuple[int, ...]]
-    socket: str = ""
-
-
 def open_evdev(devices: Mapping[str, EvdevDevice], wish: Wish | None = None) -> EvdevInput:
     """Open the device that serves these inputs (all of one pattern).
 
@@ -388,20 +314,20 @@ def open_evdev(devices: Mapping[str, EvdevDevice], wish: Wish | None = None) -> 
         DeviceMissing: no such device now, several, or one that cannot be opened.
     """
     wish = wish or Sharing().wish("", ("evdev",), devices)
-    there = {device.socket or device.path: device for device in present()}
+    there = {device.port or device.path: device for device in present()}
     able = [device for device in there.values() if _has(device, _wanted(devices))]
     if why := _why_none(wish.pattern, [*there.values()], able, _wanted(devices)):
         raise DeviceMissing(why)
-    names = {socket: device.candidate for socket, device in there.items() if device in able}
+    names = {port: device.candidate for port, device in there.items() if device in able}
     kind = DeviceKind("input device", "evdev", "another key or axis", partial(_means, there), _clash)
     path = there[wish.sharing.choose(wish, names, kind)].path
     with wish.sharing.opening(wish):
         return _open(path, devices, wish)
 
 
-def _means(there: Mapping[str, Present], devices: Mapping[str, EvdevDevice], socket: str) -> bool:
+def _means(there: Mapping[str, Present], devices: Mapping[str, EvdevDevice], port: str) -> bool:
     pattern = next(iter(devices.values())).pattern
-    return matches(pattern, there[socket].candidate.names) and _has(there[socket], _wanted(devices))
+    return matches(pattern, there[port].candidate.names) and _has(there[port], _wanted(devices))
 
 
 def _clash(ours: Mapping[str, EvdevDevice], theirs: Mapping[str, EvdevDevice]) -> str:
@@ -449,11 +375,11 @@ def _wanted(devices: Mapping[str, EvdevDevice]) -> dict[int, set[int]]:
     for device in devices.values():
         match device:
             case EvdevSwitch():
-                wanted[EV_KEY].add(code(device.key))
+                wanted[EV_KEY].add(code_of(device.key))
             case EvdevAxis():
-                wanted[EV_ABS].add(code(device.axis))
+                wanted[EV_ABS].add(code_of(device.axis))
             case EvdevPointer():
-                wanted[EV_REL if _relative(device) else EV_ABS] |= {code(device.x), code(device.y)}
+                wanted[EV_REL if _relative(device) else EV_ABS] |= {code_of(device.x), code_of(device.y)}
     return wanted
 
 
@@ -491,101 +417,11 @@ def _rivals(
     ]
 
 
-def code(name: str) -> int:
-    """The number of a key, button or axis by the kernel's name.
-
-    Raises:
-        DeviceMissing: the kernel has none of this name.
-    """
-    from evdev import ecodes  # noqa: PLC0415 - as above
-
-    if name in ecodes.ecodes:
-        return int(ecodes.ecodes[name])
-    near = nearest(name, ecodes.ecodes)
-    raise DeviceMissing(f"the kernel has no {name}" + (f"; did you mean {near}?" if near else ""))
-
-
-def name_of(kind: int, number: int) -> str:
-    """The kernel's name of a key or button (``kind`` EV_KEY) or an axis (EV_REL, EV_ABS); the first of several."""
-    from evdev import ecodes  # noqa: PLC0415 - as above
-
-    names = ecodes.bytype[kind].get(number, str(number))
-    return names if isinstance(names, str) else str(names[0])
-
-
-def _said(path: str) -> tuple[str, str, str, Mapping[int, Sequence[int]]]:
-    """A device's path, its name, its port as the kernel calls it, and the codes of its keys and axes, by kind.
-
-    Read from the kernel's files without opening the device, which would take up to 50 ms for each.
-
-    Raises:
-        OSError: it has just gone, or may not be read.
-    """
-    folder = _SYSTEM / Path(path).name / "device"
-    if not os.access(path, os.R_OK):
-        raise PermissionError(errno.EACCES, os.strerror(errno.EACCES), path)
-    if not folder.exists():  # not every container shows it
-        from evdev import InputDevice  # noqa: PLC0415 - as above
-
-        with closing(InputDevice(path)) as device:
-            return path, str(device.name), str(device.phys), device.capabilities(absinfo=False)
-    name, socket = ((folder / file).read_text(encoding="utf-8", errors="replace") for file in ("name", "phys"))
-    has = {kind: _bits((folder / "capabilities" / file).read_text()) for kind, file in _CAPABILITIES.items()}
-    return path, name.removesuffix("\n"), socket.removesuffix("\n"), has
-
-
-def _bits(text: str) -> list[int]:
-    """Return the numbers of the set bits in hexadecimal words, highest word first (input_bits_to_string of input.c)."""
-    words = [int(word, 16) for word in reversed(text.split())]
-    return [at * _WORD + bit for at, word in enumerate(words) for bit in range(_WORD) if word >> bit & 1]
-
-
-def present() -> list[Present]:
-    """The input devices that may be read. Where two have one name, a name that tells them apart comes first."""
-    by_id, by_path = _links("by-id"), _links("by-path")
-    found = []
-    for path in _nodes():
-        try:
-            found.append(_said(path))
-        except (OSError, ValueError) as error:
-            if isinstance(error, OSError) and error.errno in SCARCE:
-                raise
-            continue  # it has just gone, or may not be read
-    result = []
-    for path, name, socket, has in found:
-        sockets = [*by_path.get(path, ()), *([socket] if socket else []), path]
-        names, remark = [name, *by_id.get(path, ()), *sockets], ""
-        twins = [other for other, called, _, _ in found if called == name]
-        if len(twins) > 1:
-            # Of two without a number of their own only one has a link by-id, and at the next boot it may be the other.
-            each_known = all(twin in by_id for twin in twins)
-            names = [*by_id.get(path, ()), *sockets, name] if each_known else [*sockets, *by_id.get(path, ()), name]
-            remark = name
-        kinds = {kind: tuple(has.get(kind, ())) for kind in (EV_KEY, EV_REL, EV_ABS)}
-        result.append(
-            Present(Candidate(tuple(names), remark), path, kinds, by_path[path][0] if path in by_path else path)
-        )
-    return result
-
-
-def state(device: Present) -> tuple[set[int], dict[int, Axis]]:
-    """The codes of the keys that are held now, and the absolute axes as they are; nothing is taken from other programs.
-
-    Raises:
-        OSError: it has gone.
-    """
-    node = Node(device.path)
-    try:
-        return node.held(), {axis: node.axis(axis) for axis in device.has[EV_ABS]}
-    finally:
-        node.close()
-
-
 def _why_none(pattern: str, devices: list[Present], able: list[Present], wanted: Mapping[int, set[int]]) -> str | None:
     """Return a better reason than the names alone give, or None."""
     if not devices and (closed := unreadable()):
         return (
-            f"no input device is called {quoted(pattern)}: there are {closed} in {_DEVICES}, but none may be read; "
+            f"no input device is called {quoted(pattern)}: there are {closed} in {DEVICES}, but none may be read; "
             "on Debian the user must be in the group input"
         )
     named = [device for device in devices if matches(pattern, device.candidate.names)]
@@ -594,30 +430,6 @@ def _why_none(pattern: str, devices: list[Present], able: list[Present], wanted:
         there = candidates_listed([device.candidate for device in named], "evdev")
         return f"no input device called {quoted(pattern)} has {what}; without it there are:\n{there}"
     return None
-
-
-def unreadable() -> int:
-    """Count the devices that this user may not read."""
-    return sum(not os.access(path, os.R_OK) for path in _nodes())
-
-
-def _nodes() -> list[str]:
-    """The paths of the device nodes in the order of their numbers: event2 before event10."""
-    try:
-        names = os.listdir(_DEVICES)  # noqa: PTH208 - what a Path lists is empty where no descriptor is free
-    except (FileNotFoundError, NotADirectoryError, PermissionError):
-        return []
-    nodes = (str(_DEVICES / name) for name in names if name.startswith("event"))
-    return sorted(nodes, key=lambda path: (len(path), path))
-
-
-def _links(folder: str) -> dict[str, list[str]]:
-    """The lasting names of udev: "by-id", what a device says of itself, or "by-path", the port it is plugged into."""
-    links: dict[str, list[str]] = {}
-    if (_DEVICES / folder).is_dir():
-        for link in sorted((_DEVICES / folder).iterdir()):
-            links.setdefault(str(link.resolve()), []).append(str(link))
-    return links
 
 
 def _refused(path: str, error: OSError) -> DeviceMissing:

@@ -128,11 +128,11 @@ def router(events: Path, _step: int, fifo: bool) -> None:
 
     from router.bedside.service import Service, settled
     from router.cli.run import _log
-    from router.devices.inputs import evdev
+    from router.devices.inputs import evdev, kernel_devices
     from router.devices.names import Candidate
     from router.system import realtime
 
-    class Pipe(evdev.Node):
+    class Pipe(kernel_devices.Node):
         """A device node as the input knows it."""
 
         name = "Bench switch"
@@ -147,8 +147,8 @@ def router(events: Path, _step: int, fifo: bool) -> None:
         def held(self) -> set[int]:
             return set()
 
-        def axis(self, _code: int) -> evdev.Axis:
-            return evdev.Axis(0, -1000, 1000)
+        def axis(self, _code: int) -> kernel_devices.Axis:
+            return kernel_devices.Axis(0, -1000, 1000)
 
         def grab(self, _ours: bool) -> None:
             pass
@@ -157,8 +157,8 @@ def router(events: Path, _step: int, fifo: bool) -> None:
             os.close(self._descriptor)
 
     keys = tuple(range(BUTTON, BUTTON + 40))
-    has = {evdev.EV_KEY: keys, evdev.EV_REL: (), evdev.EV_ABS: (0,)}
-    evdev.present = lambda: [evdev.Present(Candidate((Pipe.name,)), str(events), has)]
+    has = {kernel_devices.EV_KEY: keys, kernel_devices.EV_REL: (), kernel_devices.EV_ABS: (0,)}
+    evdev.present = lambda: [kernel_devices.Present(Candidate((Pipe.name,)), str(events), has)]
     evdev.Node = Pipe  # type: ignore[assignment, misc]
     rtmidi.MidiOut = Port
     if not fifo:
