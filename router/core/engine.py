@@ -279,7 +279,7 @@ class Engine:
         self._harmony = Harmony(plan.progression, Alarm(self._timers, len(self._owners)), plays=plays)
         self._owners.append(self._harmony)
         self._room_chord: Chord | None = None  # takes precedence over the progression's
-        self._music = replace(plan.music, chord=self._harmony.chord(plan.music))
+        self._music = self._with_chord(plan.music)
         for part_plan in plan.parts:
             self._add_part(part_plan)
 
@@ -427,10 +427,16 @@ class Engine:
 
     def _play_in(self, music: Music) -> None:
         """Give all rules this music with its current chord."""
-        self._music = replace(music, chord=self._room_chord or self._harmony.chord(music))
+        self._music = self._with_chord(music)
         for part in self._parts:
             for context in part.context_of:
                 context.music = self._music
+
+    def _with_chord(self, music: Music) -> Music:
+        """This music with its current chord and the next one: the room's, or else the progression's own."""
+        if self._room_chord is not None:
+            return replace(music, chord=self._room_chord)
+        return replace(music, chord=self._harmony.chord(music), coming=self._harmony.coming(music))
 
     def _next_chord(self, now: int, out: list[Message]) -> None:
         """Take the progression's next chord, unless the room has set one."""

@@ -3,7 +3,8 @@
 The progression moves on by time (``every``) or by the presses of one source (``advance``), or it follows a MIDI
 keyboard (``follow``): the keys that the specialist holds become the chord.
 
-    advance by time        at each place of the grid; a late wake-up moves on to the place of that moment
+    advance by time        when each chord has lasted as long as it is to last, or ``every``; a late wake-up moves on to
+                           the chord of that moment
     advance by a press     to the next chord, before the parts that hear the same press play; if any do, the first press
                            plays the first chord, and so does the first press after a pause of ``restart_after``, as
                            their tune begins again
@@ -16,11 +17,15 @@ Invariant: ``chord`` is one of the progression, or the one held last. Harmony it
 
 from __future__ import annotations
 
-from collections.abc import Hashable
+import math
+from bisect import bisect_right
+from collections.abc import Hashable, Sequence
 from dataclasses import dataclass
+from fractions import Fraction
+from itertools import accumulate
 
 from router.core.events import Gesture, Press, Release
-from router.core.music import Chord, Grid, Music, Span
+from router.core.music import Chord, Coming, Grid, Music, Span
 from router.core.recognition import SETTLE, PlayedChord
 from router.core.timers import Alarm
 
@@ -31,10 +36,31 @@ class Progression:
 
     chords: tuple[Chord | int, ...] = ()
     every: Span | None = None
+    lasts: tuple[Span, ...] = ()
+    """How long each chord lasts, if they do not all last as long as ``every``."""
     advance: str | None = None
     follow: str | None = None
     restart_after: int | None = None
     """Nanoseconds without a press of ``advance`` after which the first chord comes again."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Lengths:
+    """Times at which chords of different lengths begin, again and again from ``start`` on, exact."""
+
+    start: int
+    ends: tuple[Fraction, ...]
+    """When each chord of the first round ends, in nanoseconds after the start."""
+
+    def at(self, place: int) -> int:
+        """The time of a place: the first whole nanosecond that is not before it."""
+        times, chord = divmod(place, len(self.ends))
+        return self.start + math.ceil(times * self.ends[-1] + (self.ends[chord - 1] if chord else 0))
+
+    def latest(self, now: int) -> int:
+        """The last place that is not after ``now``."""
+        times, into = divmod(Fraction(now - self.start), self.ends[-1])
+        return int(times) * len(self.ends) + bisect_right(self.ends, into)
 
 
 class Harmony:
@@ -50,7 +76,22 @@ class Harmony:
         self._pressed = 0  # when the last one was
         self._played = PlayedChord(together=0)  # by the keyboard that is followed
         self._held: dict[int, int] = {}  # its keys, by voice
-        self._grid: Grid | None = None
+        self._grid: Grid | _Lengths | None = None
+
+    def coming(self, music: Music) -> Coming | None:
+        """The next chord that is another than the current one; None if there is none, or if nobody knows it."""
+        chords = self._progression.chords
+        if self._played.chord is not None or not chords or self._progression.follow is not None:
+            return None
+        current = self._written()
+        ahead = range(self._place + 1, self._place + len(chords))
+        if self._begins:
+            ahead = range(len(chords))
+        place = next((place for place in ahead if chords[place % len(chords)] != current), None)
+        if place is None:
+            return None
+        at = None if self._grid is None else self._grid.at(place)
+        return Coming(music.chord_on(chords[place % len(chords)]), at)
 
     def chord(self, music: Music) -> Chord | None:
         """The chord now; one that is a step of the scale depends on ``music``."""
@@ -67,8 +108,8 @@ class Harmony:
     def start(self, music: Music) -> None:
         """Begin with the first chord, and go on in time from the first bar of ``music``."""
         self.stop()
-        if self._progression.every is not None:
-            self._grid = music.grid(self._progression.every)
+        self._grid = self._grid_of(music)
+        if self._grid is not None:
             self._alarm.at(self._grid.at(1))
 
     def beat_changed(self, music: Music, now: int) -> None:
@@ -76,15 +117,29 @@ class Harmony:
 
         If the grid moves a little, the current chord stays; if it jumps, the chord is that of the new place.
         """
-        old, every = self._grid, self._progression.every
-        if old is None or every is None or every.nanoseconds:
+        spans = self._spans()
+        if self._grid is None or all(span.nanoseconds for span in spans):
             return
-        self._grid = music.grid(every)
-        before, self._place = self._place, self._grid.latest(now)
-        near = self._grid.at(self._place + 1) - now < self._grid.step / 2
+        grid = self._grid_of(music)
+        assert grid is not None  # as there was one before
+        self._grid = grid
+        before, self._place = self._place, grid.latest(now)
+        near = 2 * (grid.at(self._place + 1) - now) < grid.at(self._place + 1) - grid.at(self._place)
         if self._place + 1 == before and near:
             self._place = before
         self._alarm.at(self._grid.at(self._place + 1))
+
+    def _spans(self) -> Sequence[Span]:
+        """How long chords last; empty if they do not go on by time."""
+        every = self._progression.every
+        return self._progression.lasts or (() if every is None else (every,))
+
+    def _grid_of(self, music: Music) -> Grid | _Lengths | None:
+        """The times at which the chords begin; None if they do not go on by time."""
+        spans = self._spans()
+        if len(spans) < 2:
+            return music.grid(spans[0]) if spans else None
+        return _Lengths(music.origin, tuple(accumulate(map(music.lasts, spans))))
 
     def stop(self) -> None:
         """Forget everything, as before ``start``."""

@@ -301,7 +301,7 @@ def voice(previous: Sequence[int], chord: Sequence[int], home: Fraction) -> tupl
 
 
 class Span(NamedTuple):
-    """A length of time in one of three units; the other two are 0."""
+    """A length of time in one of three units; the other two are 0. A sum of lengths may have several."""
 
     whole: Fraction = Fraction(0)
     """In whole notes: a quarter is 1/4."""
@@ -333,6 +333,23 @@ def length(text: str) -> Span:
     if nanoseconds < NANOSECONDS // 100:
         raise QuantityError(f'a length must be at least 10 ms: "{text}"')
     return Span(nanoseconds=Fraction(nanoseconds))
+
+
+class TimedChord(NamedTuple):
+    """A chord of a progression, by symbol or by the step of the scale, and how long it lasts; None: as the others."""
+
+    chord: Chord | int
+    lasts: Span | None = None
+
+
+def timed_chord(text: str) -> TimedChord:
+    """Read a chord with or without a length of its own: "Am7", "C 2 bars", "5 1/2".
+
+    Raises:
+        QuantityError: it is no chord, or what follows it is no length.
+    """
+    symbol, _, lasts = text.strip().partition(" ")
+    return TimedChord(chord_symbol(symbol), length(lasts) if lasts.strip() else None)
 
 
 def rate(text: str) -> Span:
@@ -501,12 +518,19 @@ def time_signature(text: str) -> TimeSignature:
     return TimeSignature(int(found[1]), int(found[2]))
 
 
+class Coming(NamedTuple):
+    """The next chord that differs from the current one, and when it comes, in nanoseconds; None: nobody knows when."""
+
+    chord: Chord
+    at: int | None = None
+
+
 @dataclass(frozen=True, slots=True)
 class Music:
     """The music that all parts share: tonic (0 to 11, 0 is C), the scale's semitones, tempo in quarter notes a minute.
 
     ``origin`` is when the first bar began, in nanoseconds, so that
-    all parts are on one grid; ``chord`` is the current chord, None if there is none.
+    all parts are on one grid; ``chord`` is the current chord, None if there is none, and ``coming`` the next one.
     """
 
     tonic: int = 0
@@ -515,6 +539,7 @@ class Music:
     time_signature: TimeSignature = TimeSignature()
     origin: int = 0
     chord: Chord | None = None
+    coming: Coming | None = field(default=None, compare=False)
     sounds: tuple[int, ...] = field(init=False, repr=False, compare=False)
     """The scale over the current chord: its seventh is raised where the chord has the leading tone."""
 
@@ -549,6 +574,12 @@ class Music:
         octave, above = divmod(locked - self.tonic, 12)
         octaves, step = divmod(self.sounds.index(above) + steps, len(self.sounds))
         return fold(self.tonic + 12 * (octave + octaves) + self.sounds[step])
+
+    def chord_at(self, now: int) -> Chord:
+        """The chord at ``now``: that which has come, the current one, or the triad on the tonic if there is none."""
+        if self.coming is not None and self.coming.at is not None and self.coming.at <= now:
+            return self.coming.chord
+        return self.chord or self.chord_on(1)
 
     @property
     def signature(self) -> Signature:

@@ -30,6 +30,7 @@ from router.core.music import (
     rate,
     scale_shape,
     time_signature,
+    timed_chord,
 )
 from router.core.units import (
     DAYS,
@@ -79,7 +80,10 @@ def _number_or(highest: int, other: Mapping[str, Any]) -> Mapping[str, Any]:
 
 _LETTER = "[A-Ga-g](##|bb|#|b|\u266f|\u266d| sharp| flat)?"
 _ROOT = "[A-G](##|bb|#|b|\u266f|\u266d)?"
-_CHORD = rf"^\s*{_ROOT}({'|'.join(map(re.escape, SYMBOLS))})(/{_ROOT})?\s*$"
+_BARE_CHORD = rf"{_ROOT}({'|'.join(map(re.escape, SYMBOLS))})(/{_ROOT})?"
+_CHORD = rf"^\s*{_BARE_CHORD}\s*$"
+_LASTS = r"([0-9]{1,2}/[0-9]{1,2}( dotted| triplet)?|[0-9]{1,3} *bars?|[0-9.]+ *(ms|s))"
+_TIMED_CHORD = rf"^\s*({_BARE_CHORD}|[1-9]|1[0-2])(\s+{_LASTS})?\s*$"
 _NOTE_VALUE = r"^\s*[0-9]{1,2}\s*/\s*(1|2|4|8|16|32|64)\s*(dotted|triplet)?\s*$"
 
 KINDS: Mapping[str, QuantityKind] = MappingProxyType(
@@ -135,6 +139,12 @@ KINDS: Mapping[str, QuantityKind] = MappingProxyType(
             chord_symbol,
             {"anyOf": [{"type": "integer", "minimum": 1, "maximum": 12}, {"type": "string", "pattern": _CHORD}]},
         ),
+        "chord with its length": QuantityKind(
+            "a chord",
+            "Am 2 bars",
+            timed_chord,
+            {"anyOf": [{"type": "integer", "minimum": 1, "maximum": 12}, {"type": "string", "pattern": _TIMED_CHORD}]},
+        ),
         "drum": QuantityKind(
             "a drum",
             "hand clap",
@@ -166,6 +176,9 @@ _LETTERS = "Notes are written with the letters A to G; English B is German H."
 
 def _elsewhere(kind: str, text: str) -> str:
     """Return the hint for a name as another language writes it, or nothing."""
+    if kind == "chord with its length":
+        symbol, _, lasts = text.strip().partition(" ")
+        return _elsewhere("length", lasts) if lasts and _is_chord(symbol) else _elsewhere("chord", symbol)
     bare = text.strip().casefold()
     if kind == "pitch" and (named := foreign.note(text)) and not bare.startswith(named.casefold()):
         octave = "" if re.search(r"\d$", named) else "4"

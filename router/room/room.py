@@ -231,7 +231,8 @@ class Room:
                 music = replace(music, tonic=self.plan.music.tonic)
             if SCALE in self.plan.says:
                 music = replace(music, scale=self.plan.music.scale)
-            music = replace(music, chord=self._harmony.chord(self._here))
+            here = self._here
+            music = replace(music, chord=self._harmony.chord(here), coming=self._harmony.coming(here))
             if self._lead is not None:
                 music = self._lead.led.onto(music)
         return music

@@ -6,6 +6,8 @@ from __future__ import annotations
 
 import itertools
 import math
+import re
+from dataclasses import replace
 from fractions import Fraction
 
 import pytest
@@ -22,7 +24,7 @@ from router.core.conditioning.midi import MidiConditioner, MidiSettings
 from router.core.conditioning.switch import SwitchConditioner, SwitchSettings
 from router.core.engine import PartPlan, Plan
 from router.core.events import Lost, MidiSample, Route, SwitchSample
-from router.core.harmony import Progression
+from router.core.harmony import Harmony, Progression
 from router.core.ledger import Limits
 from router.core.midi import DRUMS, drum_number
 from router.core.music import (
@@ -31,6 +33,7 @@ from router.core.music import (
     STRAYS,
     SYMBOLS,
     Chord,
+    Coming,
     Grid,
     Music,
     Span,
@@ -41,12 +44,15 @@ from router.core.music import (
     middle,
     nearest_of,
     rate,
+    timed_chord,
     voice,
 )
 from router.core.recognition import SETTLE, chord_of
 from router.core.rules import RULES
+from router.core.timers import Alarm, Timers
 from router.core.units import NANOSECONDS, QuantityError
 from router.files import profile
+from router.files.quantities import KINDS
 from router.testing import MILLISECOND, VirtualTime, plan_rule
 
 # --- chords by symbol ---------------------------------------------------------------------------------------------
@@ -716,3 +722,126 @@ def test_arpeggio_orders_written_out(order, octaves, notes):
     played = [note for _, note in ons(player, 1)][1:]  # the first step came before the other keys
     wanted = [names[name] for name in notes.split()]
     assert any(played[at : at + len(wanted)] == wanted for at in range(12)), played
+
+
+# --- chords with lengths of their own, and the chord that comes next -----------------------------------------------------
+
+BAR = TimeSignature().quarters * NANOSECONDS / 2  # at 120 quarter notes a minute
+
+
+def harmony_of(*chords: str, every: str | None = None, music: Music) -> tuple[Harmony, Timers]:
+    """A harmony of these chords as a profile writes them, begun."""
+    timed = [timed_chord(chord) for chord in chords]
+    spans = tuple(chord.lasts or length(every or "1 bar") for chord in timed)
+    timers = Timers()
+    harmony = Harmony(Progression(tuple(chord.chord for chord in timed), None, spans), Alarm(timers, 0))
+    harmony.start(music)
+    return harmony, timers
+
+
+def chords_by_bar(harmony: Harmony, timers: Timers, music: Music, bars: int) -> str:
+    """The chord in the middle of each bar."""
+    found = []
+    for bar in range(bars):
+        middle_of_bar = music.origin + math.floor(BAR * (bar + Fraction(1, 2)))
+        while (due := timers.next()) is not None and due <= middle_of_bar:
+            timers.pop(due)
+            harmony.wake(due, None)
+        chord = harmony.chord(music)
+        found.append("" if chord is None else chord.name)
+    return " ".join(found)
+
+
+def test_each_chord_lasts_as_long_as_is_written_and_the_others_as_long_as_every():
+    music = Music(tempo=Fraction(120), origin=123_456_789)
+    harmony, timers = harmony_of("A7 4 bars", "D7 2 bars", "A7 2 bars", "E7", "D7", "A7 2 bars", music=music)
+    blues = "A7 A7 A7 A7 D7 D7 A7 A7 E7 D7 A7 A7"
+    assert chords_by_bar(harmony, timers, music, 36) == f"{blues} {blues} {blues}"
+
+
+@given(
+    st.lists(st.sampled_from(["1/4", "1/2", "3/8", "1/8 triplet", "1 bar", "2 bars", "1/4 dotted"]), min_size=2),
+    st.fractions(20, 300, max_denominator=97),
+)
+@settings(max_examples=60, deadline=None)
+def test_lengths_add_up_exactly_round_after_round(lengths, tempo):
+    """No chord comes a nanosecond early, nor as much as one late, in the hundredth round."""
+    music = Music(tempo=tempo, origin=17)
+    harmony, timers = harmony_of(*(f"{'CDEFGAB'[i % 7]} {each}" for i, each in enumerate(lengths)), music=music)
+    exact = [music.lasts(length(each)) for each in lengths]
+    (due,) = [timers.next()]
+    assert due == 17 + math.ceil(exact[0])
+    harmony.wake(17 + math.ceil(99 * sum(exact) + exact[0]), None)
+    assert timers.next() == 17 + math.ceil(99 * sum(exact) + exact[0] + exact[1])
+    harmony.wake(17 + math.ceil(100 * sum(exact)) - 2, None)  # late in the last chord of a round
+    assert timers.next() == 17 + math.ceil(100 * sum(exact))
+
+
+def test_the_next_other_chord_is_known_with_its_time():
+    music = Music(tempo=Fraction(120))
+    harmony, timers = harmony_of("C", "C", "F 2 bars", "G", music=music)
+    found = []
+    for _ in range(4):
+        coming = harmony.coming(music)
+        found.append((coming.chord.name, coming.at // (2 * NANOSECONDS)))
+        due = timers.next()
+        timers.pop(due)
+        harmony.wake(due, None)
+    assert found == [("F", 2), ("F", 2), ("G", 4), ("C", 5)]
+    assert Harmony(Progression((chord_symbol("C"),), length("1 bar")), Alarm(Timers(), 0)).coming(music) is None
+
+
+def test_chords_that_go_on_by_presses_come_nobody_knows_when():
+    by_presses = Progression(tuple(map(chord_symbol, ("C", "F"))), advance="pad")
+    harmony = Harmony(by_presses, Alarm(Timers(), 0))
+    assert harmony.coming(Music()) == Coming(chord_symbol("F"))
+
+
+def test_a_slower_beat_keeps_the_place_among_chords_of_different_lengths():
+    music = Music(tempo=Fraction(120))
+    harmony, timers = harmony_of("C 2 bars", "F", "G", music=music)
+    for _ in range(1):
+        timers.pop(timers.next())
+        harmony.wake(4 * NANOSECONDS, None)
+    assert harmony.chord(music).name == "F"
+    slower = replace(music, tempo=Fraction(60), origin=-4 * NANOSECONDS)  # the third bar begins at 4 s in both
+    harmony.beat_changed(slower, 5 * NANOSECONDS)
+    assert harmony.chord(slower).name == "F"
+    assert timers.next() == 8 * NANOSECONDS
+
+
+@pytest.mark.parametrize(
+    ("text", "chord", "lasts"),
+    [
+        ("Am7", "Am7", None),
+        ("C/E 2 bars", "C/E", Span(bars=Fraction(2))),
+        ("5 1/2", 5, Span(whole=Fraction(1, 2))),
+        ("  F#m7b5   1/4 dotted ", "F#m7b5", Span(whole=Fraction(3, 8))),
+    ],
+)
+def test_a_chord_is_read_with_its_length(text, chord, lasts):
+    read = timed_chord(text)
+    assert (read.chord if isinstance(read.chord, int) else read.chord.name, read.lasts) == (chord, lasts)
+    assert re.search(KINDS["chord with its length"].published["anyOf"][1]["pattern"], text)
+
+
+@pytest.mark.parametrize(
+    ("music", "message"),
+    [
+        ("{chords: [C 2 bars, F]}", "this chord has no length, and others have one"),
+        ("{chords: [C 2 bars, F], advance: pad}", 'these chords go on by "advance", so none has a length of its own'),
+        ("{chords: [C 2 brs, F], every: 1 bar}", '"2 brs" is not a length'),
+        ("{chords: [C, F]}", "nothing goes on to the next chord of this progression"),
+    ],
+)
+def test_what_is_wrong_with_lengths_of_chords_is_said(tmp_path, music, message):
+    path = tmp_path / "wren.yaml"
+    path.write_text(f"""\
+profile: 1
+child: wren
+music: {{progression: {music}}}
+inputs: {{pad: {{type: switch, device: {{terminal: space}}}}}}
+parts: {{tune: {{input: pad, rules: [note: {{}}, chord: {{follow: yes}}], output: {{port: synth}}}}}}
+outputs: {{synth: {{midi: "*"}}}}
+""")
+    assert [problem.message for problem in profile.check(path)] == [message]

@@ -20,7 +20,7 @@ from router.files.configuration import schema
 from router.files.configuration.model import Ports, SeatPlan
 from router.files.diagnostics import Place, Report, quoted
 from router.files.profile import pieces
-from router.files.profile.build import output
+from router.files.profile.build import output, timed
 from router.files.profile.pieces import InputPiece, Values
 from router.files.profile.schema import NAME, fits, respell
 from router.files.profile.validate import settings
@@ -45,13 +45,14 @@ def room_plan(values: Values, seats: Iterable[SeatPlan]) -> RoomPlan:
     chords = music.get("progression", {})
     names = {"tempo": TEMPO, "key": KEY, "scale": SCALE}
     says = {said for name, said in names.items() if name in music}
-    if any(isinstance(chord, int) for chord in chords.get("chords", ())):
+    symbols, lasts = timed(chords)
+    if any(isinstance(chord, int) for chord in symbols):
         says |= {KEY, SCALE}  # a step is one of the room's scale, so all who follow are in it
     fields = {"key": "tonic", "scale": "scale", "tempo": "tempo", "time_signature": "time_signature"}
     return RoomPlan(
         Music(**{field: music[name] for name, field in fields.items() if name in music}),
         frozenset(says),
-        Progression(tuple(chords["chords"]), chords["every"]) if chords else Progression(),
+        Progression(symbols, chords.get("every"), lasts),
         _leading(keyboard) if keyboard else None,
         TurnPlan(**values["turns"]),
         RoomLimits(**values["limits"]),

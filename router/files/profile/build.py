@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from functools import partial
 from pathlib import Path
 
@@ -20,7 +20,7 @@ from router.core.events import Route
 from router.core.harmony import Progression
 from router.core.ledger import Limits
 from router.core.midi import CHANNEL_PRESSURE, CONTROL_CHANGE, PITCH_BEND
-from router.core.music import Music
+from router.core.music import Chord, Music, Span, TimedChord
 from router.core.rules.answer import AnswerRule
 from router.core.rules.sequence import SequenceRule, pause
 from router.core.units import PRESSURE
@@ -163,7 +163,16 @@ def _progression(values: Values, parts: Iterable[PartPiece]) -> Progression:
     ]
     pauses = [length for tune in tunes if (length := pause(tune)) is not None]
     restart_after = pauses[0] if pauses else None
-    return Progression(tuple(values.get("chords", ())), values.get("every"), restart_after=restart_after, **sources)
+    chords, lasts = timed(values)
+    return Progression(chords, values.get("every"), lasts, restart_after=restart_after, **sources)
+
+
+def timed(values: Values) -> tuple[tuple[Chord | int, ...], tuple[Span, ...]]:
+    """The chords of a progression, and how long each lasts; no lengths if all last as long as ``every``."""
+    written: Sequence[TimedChord] = values.get("chords", ())
+    lasts = [chord.lasts or values.get("every") for chord in written]
+    own = any(chord.lasts for chord in written)
+    return tuple(chord.chord for chord in written), tuple(span for span in lasts if own and span is not None)
 
 
 def _part_plan(part: PartPiece, path: Path) -> PartPlan:

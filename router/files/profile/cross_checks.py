@@ -18,7 +18,7 @@ from router.files.plugins import installed
 from router.files.profile import input_checks
 from router.files.profile.input_checks import centres, no_source
 from router.files.profile.pieces import PRESSES, InputPiece, PartPiece, RulePiece
-from router.files.source import Entries, Text
+from router.files.source import Entries, Items, Text
 
 _OF_PITCHES = ("scale_lock", "chord", "transpose", "range", "drone")
 """Rules that make no sense where each note is another drum."""
@@ -152,13 +152,15 @@ def _progression(node: Entries | None, inputs: Mapping[str, InputPiece], report:
     if node is None:
         return set()
     ways = [name for name in ("every", "advance", "follow") if name in node.values]
-    if not ways:
+    if not ways and not _lengths(node, report):
         report.missing(node.place, "nothing goes on to the next chord of this progression", _GOES_ON)
     elif len(ways) > 1:
         message = f'a progression goes on by "{ways[0]}" or by "{ways[1]}", not by both'
         report.add(node.keys[ways[1]].place, message, "Keep one of the two.")
     if "chords" not in node.values and "follow" not in node.values:
         report.missing(node.place, "this progression has no chords", 'For example "chords: [C, Am, F, G]".')
+    if ways:
+        _lengths(node, report)
     every = {source: kind for heard in inputs.values() for source, kind in heard.sources().items()}
     listening = {name for name, heard in inputs.items() if heard.type == "listen"}
     presses = {source for source, kind in every.items() if kind & PRESSES and source.split(".")[0] not in listening}
@@ -196,6 +198,25 @@ def _progression(node: Entries | None, inputs: Mapping[str, InputPiece], report:
                 f"Name {either(sorted(presses))}.",
             )
     return used
+
+
+def _lengths(node: Entries, report: Report) -> bool:
+    """Check that chords with lengths of their own go on by time, and that each of the others has one.
+
+    Return whether any has.
+    """
+    chords = node.values.get("chords")
+    if not isinstance(chords, Items):
+        return False
+    timed = {bool(chord.lasts): item for item in chords.items if (chord := report.kept(item)) is not None}
+    way = next((name for name in ("advance", "follow") if name in node.values), None)
+    if True in timed and way is not None:
+        hint = f'Take the length out, or write "every: 1 bar" in place of "{way}".'
+        report.add(timed[True].place, f'these chords go on by "{way}", so none has a length of its own', hint)
+    elif True in timed and False in timed and "every" not in node.values:
+        hint = 'Write how long the others last, for example "every: 1 bar" beside the chords.'
+        report.missing(timed[False].place, "this chord has no length, and others have one", hint)
+    return True in timed
 
 
 def _follows_harmony(music: Entries) -> bool:

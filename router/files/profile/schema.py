@@ -71,11 +71,18 @@ PROGRESSION = group(
     chords={
         "type": "array",
         "minItems": 1,
-        "items": {"quantity": "chord"},
-        "description": "the chords, by symbol, or by the steps of the key (1 to 7) on which triads stand",
-        "examples": ["[C, Am, F, G]"],
+        "items": {"quantity": "chord with its length"},
+        "description": (
+            "the chords, by symbol, or by the steps of the key (1 to 7) on which triads stand; one that lasts longer or"
+            " shorter than every has its length behind it"
+        ),
+        "examples": ["[C, Am, F, G]", "[C 2 bars, F, G]"],
     },
-    every={"quantity": "length", "description": "how long each chord lasts", "examples": ["2 bars"]},
+    every={
+        "quantity": "length",
+        "description": "how long each chord lasts that has no length of its own",
+        "examples": ["2 bars"],
+    },
     advance={
         "type": "string",
         "description": (
