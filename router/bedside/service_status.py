@@ -50,7 +50,7 @@ def seat_status(
             {"output": output, "channel": channel, "note": note, "name": pitch_name(note, seat.engine.music.names)}
             for output, channel, note in seat.engine.sounding
         ],
-        "presses": dict(seat.presses),
+        "presses": dict(seat.events.presses),
         "lateness": seat.lateness.status(),
         "dropped": {
             **seat.dropped(),
@@ -64,7 +64,7 @@ def seat_status(
             *_doubts(place.offer),
             *_unheard(seat, places),
             *(f"{name}: {CHATTERS}" for name in seat.waiting.chattering(now)),
-            *(f"{source}: {what}; router fit measures it anew" for source, what in seat.drifted.items()),
+            *(f"{source}: {what}; router fit measures it anew" for source, what in seat.events.drifted.items()),
         ],
         "level": levels.get(seat.name, 1.0),
         "channels": sorted({part.route.channel for part in seat.profile.plan.parts}),

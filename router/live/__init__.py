@@ -9,6 +9,7 @@ What each part keeps:
   now, so nothing is left on; a seat in a flood comes after the others and takes 2 ms of a pass at most.
 * ``seat``: one child's profile as one engine, with its devices and outputs. Kept: before another profile plays
   every note of the one before has ended; what both need stays open.
+* ``seat_events``: what a seat's engine observes, until everybody is told. Kept: told once, in order, after the music.
 * ``daemon``, ``surroundings``: the seats in one loop. Kept: the music first, then the rest; who has nothing to do is
   not asked (``system/agenda.py``); the watchdog is fed after a whole pass.
 * ``worker``: work that may wait, done by one thread. Kept: a thread that hangs is left behind, at most four; each

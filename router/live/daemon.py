@@ -97,7 +97,7 @@ class Daemon:
         with self._budget:
             self.seats = [Seat(name, profile, self, self._budget, self.room) for name, profile in profiles.items()]
         for seat in self.seats:
-            seat.record = record
+            seat.events.record = record
         self._plugged: Plugged | None = None
         self._paths: set[Path] = set()  # of devices that are named by a path of their own
         self._midi: MidiSystem | None = None

@@ -11,14 +11,13 @@ Invariants:
 
 from __future__ import annotations
 
-from collections import Counter, deque
+from collections import deque
 from collections.abc import Callable, Collection, Iterable, Sequence
 from functools import partial, wraps
 from typing import Any, TypeVar, cast
 
 from router.core.engine import Engine, Plan
 from router.core.events import Found, Lost, Mark, Message, Route, Sample, SwitchSample
-from router.core.ledger import Observe
 from router.core.midi import NOTE_OFF, NOTE_ON, silencing
 from router.core.music import Music
 from router.devices.descriptions import OutputDevice
@@ -29,6 +28,7 @@ from router.live import chime
 from router.live.attached import AttachedInput, AttachedOutput
 from router.live.budget import Budget
 from router.live.flood import SHARE, Waiting
+from router.live.seat_events import SeatEvents
 from router.live.status import Dropped, Lateness
 from router.live.surroundings import Surroundings
 from router.live.turn import SEAT
@@ -65,23 +65,17 @@ def _in_turn(method: _Method) -> _Method:
 class Seat:
     """A place that one child plays from. ``name`` is empty where there is only one and nobody gave it a name.
 
-    ``record`` is the log of the child who plays, if one is kept; ``session``: one that is given what the sensors say,
-    too.
+    ``session``: a record of the child who plays that is given what the sensors say, too, if one is kept.
     """
 
     def __init__(self, name: str, profile: Profile, around: Surroundings, budget: Budget, room: Room) -> None:
         self.name = name
-        self.record: Observe | None = None
         self.session: SessionRecorder | None = None
         self.now = 0  # the engine's time
         agenda = around.loop.agenda
         self.reminder = agenda.reminder(self.wake, Rank.SEAT)
         self._due: int | None = None  # when the engine wanted to be woken, at the end of the last ``wake``
-        self._hearing = agenda.reminder(lambda _now: self.pass_on(), Rank.HEARING)
-        self._telling = agenda.reminder(lambda _now: self.tell())
         self.lateness = Lateness()
-        self.presses: Counter[str] = Counter()  # by source, since this profile plays
-        self.drifted: dict[str, str] = {}  # by source: how the fit no longer fits, since this profile plays
         self.last: dict[str, tuple[int, Sample]] = {}  # by input: when something was heard, and what
         self.muted = False
         self._dropped = Dropped(log_lines=0, samples=0, messages=0)  # by what has been closed since
@@ -91,8 +85,15 @@ class Seat:
         self._room = room
         self._fields: dict[str, Any] = {"seat": name} if name else {}
         self._stale: dict[str, bool] = {}  # by input: what a switch said last to the profile before
-        self.told: list[tuple[int, str, dict[str, Any]]] = []  # what has happened and is not written down yet
-        self._passed = 0  # how much of it the room has heard
+        self.events = SeatEvents(
+            name,
+            room,
+            around.log,
+            self.watching,
+            mutes=lambda: self.muted,
+            hearing=agenda.reminder(lambda _now: self.events.pass_on(), Rank.HEARING),
+            telling=agenda.reminder(lambda _now: self.tell()),
+        )
         self.waiting = Waiting()
         self.on_chatter: Callable[[], None] = lambda: None
         self._chime: deque[tuple[int, Message]] = deque()
@@ -119,7 +120,7 @@ class Seat:
         self.profile = profile
         share = self._room.balance.share(self.name, self._give_way)
         self._shared_routes: frozenset[Route] = frozenset()
-        self.engine = Engine(self._budget.held(profile.plan, self.name), self._observe, share)
+        self.engine = Engine(self._budget.held(profile.plan, self.name), self.events.observe, share)
         self.watching.plays(profile, self.engine.inputs)
 
     # --- begin, another profile, end --------------------------------------------------------------------------
@@ -176,8 +177,7 @@ class Seat:
             if out.there is None:
                 out.open_after(now)
         self.muted = False
-        self.presses.clear()
-        self.drifted.clear()
+        self.events.begin_profile()
         self.last.clear()
         self.open(now)
 
@@ -199,7 +199,7 @@ class Seat:
 
     def keep_record(self, session: SessionRecorder) -> None:
         """Use this session log from now on."""
-        self.record = self.session = session
+        self.events.record = self.session = session
 
     @_in_turn
     def silence(self) -> None:
@@ -328,7 +328,7 @@ class Seat:
                 self._chatters(name, now)
 
     def _chatters(self, name: str, now: int) -> None:
-        self._observe(now, "fault", {"input": name, "error": CHATTERS})
+        self.events.observe(now, "fault", {"input": name, "error": CHATTERS})
         with self._around.contained():
             self.on_chatter()
 
@@ -389,6 +389,11 @@ class Seat:
         self.feed(now)
         self.touch()
 
+    @_in_turn
+    def tell(self) -> None:
+        """Write down what has happened since the last time."""
+        self.events.tell()
+
     def missing(self) -> list[str]:
         """Inputs and outputs of the profile whose device is not there; a port of our own only waits for one."""
         inputs = [name for device in self.devices if device.there is None for name in device.devices]
@@ -446,14 +451,6 @@ class Seat:
             self._send(self.engine.give_way(self.now))
         self.touch()
 
-    def pass_on(self) -> None:
-        """Tell the room what has happened here and was not passed on yet."""
-        passed, self._passed = self._passed, len(self.told)
-        for now, event, fields in self.told[passed:]:
-            if self.muted and event == "note_on":  # it does not sound
-                continue
-            self._room.heard(self.name, event, fields, now)
-
     # --- what leaves ------------------------------------------------------------------------------------------
 
     def play_chime(self, notes: Sequence[int], now: int, others: Collection[int] = ()) -> None:
@@ -485,44 +482,3 @@ class Seat:
         channels |= {channel for _output, channel, _note in sounding}
         channels -= {route.channel for route in self._shared_routes if route.output == output}
         return silencing([(channel, note) for _output, channel, note in sounding], sorted(channels))
-
-    # --- what is said -----------------------------------------------------------------------------------------
-
-    def _observe(self, now: int, event: str, fields: dict[str, Any]) -> None:
-        """Keep an event of the engine, which is in the middle of its work, to be told later: music comes first."""
-        if len(self.told) == self._passed:  # all that came before was passed on
-            self._telling.soon()
-            if self._room.listens:
-                self._hearing.soon()
-        self.told.append((now, event, fields))
-
-    @_in_turn
-    def tell(self) -> None:
-        """Write down what has happened since the last time."""
-        if len(self.told) > self._passed:
-            self.pass_on()
-        told, self.told, self._passed = self.told, [], 0
-        log = self._around.log
-        for now, event, fields in told:
-            if self.record is not None:
-                self.record(now, event, fields)
-            self.watching.event(now, event, fields)
-            if event == "press":
-                self.presses[fields["input"]] += 1
-            if event == "drift":
-                self._drift(fields)
-            elif event == "fault" and "rule" in fields:
-                log.error("rule_fault", **self._fields, **fields)
-            elif event == "fault":  # what a sensor says cannot be, or its rest is known no more
-                log.warning("sensor_fault", **self._fields, **fields)
-            elif event in ("press", "release", "mark", "start", "stop"):
-                log.info(event, **self._fields, **fields)
-            else:
-                log.debug(event, **self._fields, **fields)
-
-    def _drift(self, fields: dict[str, Any]) -> None:
-        if fields["what"] == "followed":  # a threshold has gone after the child's efforts, as the profile lets it
-            self._around.log.info("drift", **self._fields, **fields)
-            return
-        self.drifted[fields["input"]] = fields["what"]
-        self._around.log.warning("drift", **self._fields, **fields)

@@ -47,7 +47,7 @@ ROOMS = {
     "report": ("measures", "session", "history", "data", "page", "html", "plots", "fit_page", "terminal", "ward"),
     "live": (
         *("channels", "flood", "chime", "status", "turn", "worker"),
-        *("surroundings", "attached", "budget", "watching", "seat", "room_ports", "daemon"),
+        *("surroundings", "attached", "budget", "watching", "seat_events", "seat", "room_ports", "daemon"),
     ),
     "bedside": (
         *(

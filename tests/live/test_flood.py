@@ -164,7 +164,7 @@ def test_that_it_chatters_is_said_once_in_the_log_in_status_and_in_the_room(bed)
     beds = bed()
     told, seat = [], beds.daemon.seats[0]
     seat.on_chatter = lambda: told.append("chime")
-    seat.record = lambda _now, event, fields: told.append((event, fields))
+    seat.events.record = lambda _now, event, fields: told.append((event, fields))
     for _ in range(10):
         beds.give(0, chatter(128))
         beds.turn()
