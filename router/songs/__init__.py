@@ -7,6 +7,6 @@ Invariants:
 
 from __future__ import annotations
 
-from router.songs.errors import SongError
+from router.songs.error import SongError
 
 __all__ = ["SongError"]

@@ -19,7 +19,7 @@ ROOMS = {
     ),
     "room": ("beat", "thru", "tonality", "turns", "lead", "room"),
     "system": ("agenda", "beneath", "clock", "files", "realtime", "timerfd", "loop"),
-    "songs": ("errors",),
+    "songs": ("error",),
     "devices": ("descriptions", "line_pattern", "names", "plugged", "ports", "inputs", "outputs"),
     "files": (
         *("diagnostics", "edit", "foreign", "former", "manual", "pseudonym", "trying", "quantities", "syntax"),

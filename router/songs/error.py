@@ -1,0 +1,18 @@
+"""What is wrong with a song's file, in the words of the person who has brought it."""
+
+from __future__ import annotations
+
+
+class SongError(Exception):
+    """A song that cannot be used: ``what`` is wrong, and in ``hint`` what to do; line and column from 1 if known."""
+
+    def __init__(self, what: str, hint: str, line: int | None = None, column: int | None = None) -> None:
+        super().__init__(what)
+        self.what = what
+        self.hint = hint
+        self.line = line
+        self.column = column
+
+    def __str__(self) -> str:
+        at = "" if self.line is None else f" (line {self.line})"
+        return f"{self.what}{at}. {self.hint}"
