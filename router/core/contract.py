@@ -417,6 +417,15 @@ BEGIN: Mapping[str, Any] = {
 }
 
 
+SWING: Mapping[str, Any] = {
+    "quantity": "swing ratio",
+    "least": "1:1",
+    "most": "3:1",
+    "default": "1:1",
+    "description": "how long the first of two steps is beside the second: 1:1 is straight, 2:1 a triplet feel",
+}
+
+
 def gate(settings: Mapping[str, Any]) -> Fraction:
     """The share of a step that the setting ``gate`` asks for, at least 1/100."""
     return max(Fraction(settings["gate"]).limit_denominator(1000), Fraction(1, 100))

@@ -375,16 +375,25 @@ def rate(text: str) -> Span:
 class Grid:
     """Places in time from ``start`` on, ``step`` nanoseconds apart; exact, so that a thousand steps add up.
 
-    ``swing`` delays the second of each pair to this share of the pair: 1/2 is even, 2/3 is a triplet feel.
+    ``swing`` delays the second of each pair to this share of the pair: 1/2 is even, 2/3 is a triplet feel. ``parts``:
+    into how many equal places each step, long or short, is divided.
     """
 
     start: int
     step: Fraction
     swing: Fraction = Fraction(1, 2)
+    parts: int = 1
 
     def exactly(self, place: int) -> Fraction:
         """The time of a place, in nanoseconds after the start."""
-        pair, second = divmod(place, 2)
+        if self.parts == 1:
+            return self._exactly(place)
+        step, part = divmod(place, self.parts)
+        here = self._exactly(step)
+        return here + (self._exactly(step + 1) - here) * part / self.parts
+
+    def _exactly(self, step: int) -> Fraction:
+        pair, second = divmod(step, 2)
         return 2 * self.step * (pair + (self.swing if second else 0))
 
     def at(self, place: int) -> int:
@@ -393,8 +402,13 @@ class Grid:
 
     def latest(self, now: int) -> int:
         """The last place that is not after ``now``."""
-        place = 2 * int((now - self.start) // (2 * self.step))
-        return place + (self.exactly(place + 1) <= now - self.start)
+        step = 2 * int((now - self.start) // (2 * self.step))
+        step += self._exactly(step + 1) <= now - self.start
+        if self.parts == 1:
+            return step
+        here = self._exactly(step)
+        into = (now - self.start - here) / (self._exactly(step + 1) - here)
+        return step * self.parts + int(into * self.parts)
 
     def next(self, now: int) -> int:
         """The first place that is not before ``now``."""
@@ -412,7 +426,7 @@ class Grid:
 
         No place moves from the past into the future or back, but for a fraction of a nanosecond.
         """
-        return Grid(math.floor(now - (now - self.start) * step / self.step), step, self.swing)
+        return replace(self, start=math.floor(now - (now - self.start) * step / self.step), step=step)
 
     def onto(self, other: Grid, place: int, now: int) -> int:
         """The place of ``other`` that replaces ``place``, which is still to come when ``other`` takes over at ``now``.
@@ -473,13 +487,17 @@ def _over(scale: tuple[int, ...], tonic: int, chord: Chord | None) -> tuple[int,
 
 @dataclass(frozen=True, slots=True)
 class TimeSignature:
-    """The time signature of a bar, with MusicXML's names: 6/8 has six ``beats`` of ``beat_type`` 8."""
+    """The time signature of a bar, with MusicXML's names: 6/8 has six ``beats`` of ``beat_type`` 8.
+
+    ``groups``: the beats of each group where they are written, as MusicXML writes a composite one: 2+2+3 in 7/8.
+    """
 
     beats: int = 4
     beat_type: int = 4
+    groups: tuple[int, ...] = ()
 
     def __str__(self) -> str:
-        return f"{self.beats}/{self.beat_type}"
+        return f"{'+'.join(map(str, self.groups)) or self.beats}/{self.beat_type}"
 
     @property
     def quarters(self) -> Fraction:
@@ -489,7 +507,21 @@ class TimeSignature:
     @property
     def compound(self) -> bool:
         """Tell whether beats are dotted: 6/8, 9/8 and 12/8 are counted in threes. Common practice, no source."""
-        return self.beat_type >= 8 and self.beats > 3 and self.beats % 3 == 0
+        threes = set(self.groups or (3,)) == {3}
+        return threes and self.beat_type >= 8 and self.beats > 3 and self.beats % 3 == 0
+
+    @property
+    def strong(self) -> tuple[Fraction, ...]:
+        """The places in the bar, in quarter notes, at which a group of beats begins: each is stressed.
+
+        Groups that are written; else the dotted beats of 6/8, 9/8 and 12/8, twos in 4/4 (and 8/4), or the bar itself.
+        Five and seven beats have many groupings, so without a written one only the first beat is strong. Common
+        practice, no source.
+        """
+        sizes = self.groups or ((3,) * (self.beats // 3) if self.compound else (2,) * (self.beats // 2))
+        if not self.groups and not self.compound and (self.beats % 2 or self.beats < 4):
+            sizes = (self.beats,)
+        return tuple(Fraction(4 * before, self.beat_type) for before in itertools.accumulate(sizes[:-1], initial=0))
 
     @property
     def beat(self) -> Fraction:
@@ -500,22 +532,23 @@ class TimeSignature:
 BEAT_TYPES = (1, 2, 4, 8, 16)
 MOST_BEATS = 16
 """Our choice: a bar of 16/1 is the longest."""
-_TIME_SIGNATURE = re.compile(r"\s*([0-9]{1,2})\s*/\s*([0-9]{1,2})\s*")
+_TIME_SIGNATURE = re.compile(r"\s*([0-9]{1,2}(?:\s*\+\s*[0-9]{1,2}){0,15})\s*/\s*([0-9]{1,2})\s*")
 
 
 def time_signature(text: str) -> TimeSignature:
-    """A time signature from a text: "3/4", "6/8".
+    """A time signature from a text: "3/4", "6/8", or with its groups of beats "2+2+3/8".
 
     Raises:
         QuantityError: the text is none, or has more than ``MOST_BEATS`` beats.
     """
     found = _TIME_SIGNATURE.fullmatch(text)
-    if not found or not 1 <= int(found[1]) <= MOST_BEATS or int(found[2]) not in BEAT_TYPES:
+    groups = tuple(map(int, found[1].split("+"))) if found else ()
+    if not found or 0 in groups or sum(groups) > MOST_BEATS or int(found[2]) not in BEAT_TYPES:
         raise QuantityError(
             f'"{text}" is not a time signature',
-            f"Write for example 4/4, 3/4 or 6/8: up to {MOST_BEATS} beats, of 1, 2, 4, 8 or 16.",
+            f"Write for example 4/4, 6/8 or 2+2+3/8: up to {MOST_BEATS} beats, of 1, 2, 4, 8 or 16.",
         )
-    return TimeSignature(int(found[1]), int(found[2]))
+    return TimeSignature(sum(groups), int(found[2]), groups if len(groups) > 1 else ())
 
 
 class Coming(NamedTuple):

@@ -84,6 +84,7 @@ _BARE_CHORD = rf"{_ROOT}({'|'.join(map(re.escape, SYMBOLS))})(/{_ROOT})?"
 _CHORD = rf"^\s*{_BARE_CHORD}\s*$"
 _LASTS = r"([0-9]{1,2}/[0-9]{1,2}( dotted| triplet)?|[0-9]{1,3} *bars?|[0-9.]+ *(ms|s))"
 _TIMED_CHORD = rf"^\s*({_BARE_CHORD}|[1-9]|1[0-2])(\s+{_LASTS})?\s*$"
+_BEATS = "([1-9]|1[0-6])"
 _NOTE_VALUE = r"^\s*[0-9]{1,2}\s*/\s*(1|2|4|8|16|32|64)\s*(dotted|triplet)?\s*$"
 
 KINDS: Mapping[str, QuantityKind] = MappingProxyType(
@@ -98,7 +99,7 @@ KINDS: Mapping[str, QuantityKind] = MappingProxyType(
             "a time signature",
             "6/8",
             time_signature,
-            {"type": "string", "pattern": r"^\s*([1-9]|1[0-6])\s*/\s*(1|2|4|8|16)\s*$"},
+            {"type": "string", "pattern": rf"^\s*{_BEATS}(\s*\+\s*{_BEATS})*\s*/\s*(1|2|4|8|16)\s*$"},
         ),
         "swing ratio": QuantityKind(
             "a ratio", "2:1", swing_ratio, {"type": "string", "pattern": r"^\s*[1-9][0-9]?\s*:\s*[1-9][0-9]?\s*$"}

@@ -50,7 +50,7 @@ from router.core.music import (
 from router.core.recognition import SETTLE, chord_of
 from router.core.rules import RULES
 from router.core.timers import Alarm, Timers
-from router.core.units import NANOSECONDS, QuantityError
+from router.core.units import NANOSECONDS, QuantityError, swing_ratio
 from router.files import profile
 from router.files.quantities import KINDS
 from router.testing import MILLISECOND, VirtualTime, plan_rule
@@ -369,15 +369,32 @@ def test_what_is_no_rate(text):
     st.fractions(Fraction(NANOSECONDS, 100), Fraction(NANOSECONDS)),
     st.fractions(Fraction(1, 2), Fraction(3, 4), max_denominator=100),
     st.integers(0, 10**12),
+    st.sampled_from((1, 2, 4, 8)),
 )
-def test_a_grid_finds_its_places(start, step, swing, later):
-    grid, now = Grid(start, step, swing), start + later
+def test_a_grid_finds_its_places(start, step, swing, later, parts):
+    grid, now = Grid(start, step, swing, parts), start + later
     place = grid.latest(now)
     assert grid.at(place) <= now < grid.at(place + 1)
     following = grid.next(now)
     assert grid.at(following) >= now
     assert following in (place, place + 1)
     assert grid.at(place) <= grid.end(place, Fraction(1, 2)) <= grid.at(place + 1)
+    whole = Grid(start, step, swing)
+    assert [grid.exactly(parts * each) for each in range(5)] == [whole.exactly(each) for each in range(5)]
+
+
+@pytest.mark.parametrize(("first", "second"), [(1, 1), (2, 1), (3, 1), (3, 2), (5, 3), (60, 40)])
+def test_swing_is_musicxmls_ratio_of_the_first_note_to_the_second(first, second):
+    """MusicXML 4.0, element swing: "The first and second elements are positive integers that specify the ratio between
+    durations of consecutive notes. For example, a first element with a value of 2 and a second element with a value of
+    1 applied to eighth notes specifies a quarter note / eighth note tuplet playback, where the first note is twice as
+    long as the second note." From memory of the standard's text.
+    """
+    pair = Music(tempo=Fraction(97)).duration(Fraction(1, 4))
+    grid = Music(tempo=Fraction(97)).grid(length("1/8"), swing_ratio(f"{first}:{second}"))
+    places = [grid.exactly(place) for place in range(201)]
+    assert {places[i + 1] - places[i] for i in range(0, 200, 2)} == {pair * Fraction(first, first + second)}
+    assert {places[i + 2] - places[i + 1] for i in range(0, 200, 2)} == {pair * Fraction(second, first + second)}
 
 
 # --- drums ----------------------------------------------------------------------------------------------------------

@@ -616,7 +616,64 @@ def test_a_time_signature_has_music21s_bar_and_beat(beats, beat_type):
         assert ours.beat == Fraction(theirs.beatDuration.quarterLength)
 
 
-@pytest.mark.parametrize("text", ["", "4", "0/4", "17/4", "4/3", "4/32", "6:8", "6/8/2", "-3/4", "3.5/4"])
+@pytest.mark.parametrize(
+    "text",
+    [
+        "2+2+3/8",
+        "3+2+2/8",
+        "3+3+2/8",
+        "3+2/4",
+        "2+2+2+3/8",
+        "4+3/4",
+        "2+2/4",
+        "3+3/8",
+        "6/8",
+        "9/8",
+        "12/8",
+        "2/4",
+        "3/4",
+    ],
+)
+def test_groups_of_beats_begin_where_music21_has_its_beats(text):
+    """Where the beats are not all of one length, or dotted, they are what is stressed."""
+    ours, theirs = time_signature(text), m21_meter.TimeSignature(text)
+    beats, total = [], Fraction(0)
+    for beat in theirs.beatSequence:
+        beats.append(total)
+        total += Fraction(beat.duration.quarterLength)
+    assert ours.quarters == total == Fraction(theirs.barDuration.quarterLength)
+    assert ours.strong == tuple(beats) or (not ours.groups and ours.beat_type == 4 and ours.strong == (0,))
+    assert str(ours) == text
+
+
+def test_four_beats_are_two_and_two_and_five_may_be_anything():
+    assert time_signature("4/4").strong == (0, 2)
+    assert time_signature("5/4").strong == time_signature("7/8").strong == (0,)
+    assert time_signature("2 + 2 + 3 / 8") == time_signature("2+2+3/8")
+    assert (time_signature("2+2+3/8").beat, time_signature("3+3/8").beat) == (Fraction(1, 2), Fraction(3, 2))
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "2+/8",
+        "0+7/8",
+        "9+9/8",
+        "+3/8",
+        "2+2+3",
+        "2-2/8",
+        "",
+        "4",
+        "0/4",
+        "17/4",
+        "4/3",
+        "4/32",
+        "6:8",
+        "6/8/2",
+        "-3/4",
+        "3.5/4",
+    ],
+)
 def test_what_is_no_time_signature_is_told(text):
     with pytest.raises(QuantityError, match="is not a time signature"):
         time_signature(text)

@@ -22,7 +22,22 @@ from fractions import Fraction
 from random import Random
 from typing import Any, ClassVar
 
-from router.rule import BEGIN, GATE, ON_THE_BEAT, SEED, Context, Events, Grid, Kind, NoteOff, NoteOn, Rule, Span, gate
+from router.rule import (
+    BEGIN,
+    GATE,
+    ON_THE_BEAT,
+    SEED,
+    SWING,
+    Context,
+    Events,
+    Grid,
+    Kind,
+    NoteOff,
+    NoteOn,
+    Rule,
+    Span,
+    gate,
+)
 
 
 class ArpeggioRule(Rule):
@@ -50,15 +65,7 @@ class ArpeggioRule(Rule):
             },
             "gate": GATE,
             "begin": BEGIN,
-            "swing": {
-                "quantity": "swing ratio",
-                "least": "1:1",
-                "most": "3:1",
-                "default": "1:1",
-                "description": (
-                    "how long the first of two steps is beside the second: 1:1 is straight, 2:1 a triplet feel"
-                ),
-            },
+            "swing": SWING,
             "seed": SEED,
         },
     }

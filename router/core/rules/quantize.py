@@ -6,7 +6,8 @@ for long.
 
 Notes that come one after another follow one another, one to a place, so that a quick tune stays a tune and no effort is
 lost; where the next free place is too far away for one, it takes the first that is free when the step is halved, or
-halved again. Notes that come within 50 ms are a chord, and stay together.
+halved again. With ``swing`` every second place comes later, so that the first of two steps is to the second as is
+written: 2:1 is a triplet feel. Notes that come within 50 ms are a chord, and stay together.
 
 Example::
 
@@ -19,9 +20,10 @@ from __future__ import annotations
 
 from collections.abc import Hashable, Mapping
 from dataclasses import dataclass, replace
+from fractions import Fraction
 from typing import Any, ClassVar
 
-from router.rule import NANOSECONDS, Context, Event, Events, Grid, Kind, Later, NoteOff, NoteOn, Rule, Span
+from router.rule import NANOSECONDS, SWING, Context, Event, Events, Grid, Kind, Later, NoteOff, NoteOn, Rule, Span
 
 _CHORD = 50 * NANOSECONDS // 1000
 """Notes that come within this time of the first belong together. Our choice: wider than hands are apart, closer than
@@ -55,6 +57,7 @@ class QuantizeRule(Rule):
                 "default": "500 ms",
                 "description": "the longest that a note may wait",
             },
+            "swing": SWING,
         },
     }
 
@@ -62,9 +65,10 @@ class QuantizeRule(Rule):
         super().__init__(settings, context)
         self._to: Span = settings["to"]
         self._longest_wait: int = settings["longest_wait"]
+        self._swing: Fraction = settings["swing"]
         self._voices: dict[int, _Moved] = {}
         self._later = Later(context.alarm)
-        self._grid = context.music.grid(self._to)  # on which what waits will stand
+        self._grid = self._places()  # on which what waits will stand
         self._came: int | None = None  # when the newest note came, or the first of a chord
         self._given = -1  # where it stands
 
@@ -81,12 +85,15 @@ class QuantizeRule(Rule):
         self._voices[note.voice] = _Moved(when - now, when)
         return self._give(when, note, now)
 
+    def _places(self) -> Grid:
+        return self.context.music.grid(self._to, self._swing)
+
     def _place(self, now: int) -> int:
         """Return when a note that has come now is to sound."""
         if self._came is not None and now - self._came <= _CHORD:
             return max(now, self._given)
         self._came = now
-        self._grid = self.context.music.grid(self._to)
+        self._grid = self._places()
         for finer in _FINER:
             grid = _divided(self._grid, finer)
             when = grid.at(grid.next(max(now, self._given + 1)))
@@ -127,7 +134,7 @@ class QuantizeRule(Rule):
         return events
 
     def beat_changed(self, now: int) -> Events:
-        old, self._grid = self._grid, self.context.music.grid(self._to)
+        old, self._grid = self._grid, self._places()
         later: dict[int, int] = {}  # by voice: by how much what still waits is moved on, or back
         last, before = now - 1, -1
         for voice, when in sorted(self._later.begins().items(), key=lambda item: item[1]):
@@ -162,5 +169,5 @@ class QuantizeRule(Rule):
 
 
 def _divided(grid: Grid, finer: int) -> Grid:
-    """Return the grid with each step divided into ``finer`` steps."""
-    return replace(grid, step=grid.step / finer)
+    """Return the grid with each step divided into ``finer`` steps; where it swings, the long and the short ones."""
+    return replace(grid, parts=grid.parts * finer)

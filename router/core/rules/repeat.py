@@ -2,7 +2,8 @@
 
 On press it sounds at once; while held it comes again at ``rate``, each time for the share ``gate`` of a step; on
 release it ends at once. With ``begin: on the beat`` the first stroke waits for its place on the grid that all parts
-share, and a tap is heard there too. With ``strong`` the rate follows the strength of the effort, from ``rate`` at the
+share, and a tap is heard there too. With ``swing`` the first of two steps is longer than the second, in the ratio that
+is written: 2:1 is a triplet feel. With ``strong`` the rate follows the strength of the effort, from ``rate`` at the
 gentlest to ``strong`` at full; on the beat it is the nearest that divides ``rate`` evenly, so that every stroke stands
 on the grid. Each stroke has an absolute place in time: a late one never delays the next, and strokes that were missed
 are left out.
@@ -21,7 +22,22 @@ from collections.abc import Hashable, Mapping
 from fractions import Fraction
 from typing import Any, ClassVar
 
-from router.rule import BEGIN, GATE, ON_THE_BEAT, Context, Event, Events, Grid, Kind, NoteOff, NoteOn, Rule, Span, gate
+from router.rule import (
+    BEGIN,
+    GATE,
+    ON_THE_BEAT,
+    SWING,
+    Context,
+    Event,
+    Events,
+    Grid,
+    Kind,
+    NoteOff,
+    NoteOn,
+    Rule,
+    Span,
+    gate,
+)
 
 
 class RepeatRule(Rule):
@@ -38,6 +54,7 @@ class RepeatRule(Rule):
             "strong": {"quantity": "rate", "description": "how long a step is at full strength; as rate if left out"},
             "gate": {**GATE, "default": "50 %"},
             "begin": BEGIN,
+            "swing": SWING,
         },
     }
 
@@ -47,6 +64,7 @@ class RepeatRule(Rule):
         self._strong: Span = settings.get("strong", self._rate)
         self._gate = gate(settings)
         self._on_the_beat = settings["begin"] == ON_THE_BEAT
+        self._swing: Fraction = settings["swing"]
         self._held: dict[int, list[NoteOn]] = {}
         self._grids: dict[int, Grid] = {}
         self._places: dict[int, int] = {}  # of the stroke that comes next
@@ -79,12 +97,12 @@ class RepeatRule(Rule):
         if (
             self._on_the_beat
         ):  # the first stroke comes at its place: at this moment after this event, so that a whole chord has come
-            grid = self._grids[note.voice] = Grid(self.context.music.origin, step)
+            grid = self._grids[note.voice] = Grid(self.context.music.origin, step, self._swing)
             self._places[note.voice] = grid.next(now)
         else:
-            self._grids[note.voice], self._places[note.voice] = Grid(now, step), 1
+            self._grids[note.voice], self._places[note.voice] = Grid(now, step, self._swing), 1
             self._struck[note.voice] = now
-            self._ends[note.voice] = now + math.ceil(self._gate * step)
+            self._ends[note.voice] = self._grids[note.voice].end(0, self._gate)
         self._set_alarms(note.voice, now)
 
     def _take_over(self, old: int, new: int, now: int) -> None:
@@ -123,12 +141,11 @@ class RepeatRule(Rule):
                 continue
             due = old.at(self._places[voice])
             if self._on_the_beat:
-                new = self._grids[voice] = Grid(self.context.music.origin, step)
+                new = self._grids[voice] = Grid(self.context.music.origin, step, self._swing)
                 self._places[voice] = old.onto(new, self._places[voice], now)
                 # Beats that change several times within a step could together bring the next one too near.
-                while voice in self._struck and 2 * (new.at(self._places[voice]) - self._struck[voice]) < min(
-                    old.step, step
-                ):
+                shortest = 2 * (1 - self._swing) * min(old.step, step)
+                while voice in self._struck and 2 * (new.at(self._places[voice]) - self._struck[voice]) < shortest:
                     self._places[voice] += 1
             else:
                 new = self._grids[voice] = old.retimed(now, step)

@@ -104,7 +104,11 @@ MUSIC = group(
         ),
     },
     tempo={"quantity": "tempo", "default": "90 bpm", "description": "quarter notes a minute, 20 to 400 bpm"},
-    time_signature={"quantity": "time signature", "default": "4/4", "description": "the beats of a bar"},
+    time_signature={
+        "quantity": "time signature",
+        "default": "4/4",
+        "description": "the beats of a bar, with their groups if wanted, 2+2+3/8",
+    },
     progression={**PROGRESSION, "description": "the chords that parts can follow, and what goes on to the next"},
     follow={
         "enum": ["room", "tempo", "harmony"],
