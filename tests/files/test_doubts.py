@@ -135,3 +135,47 @@ def test_no_shipped_profile_has_a_warning():
     for path in paths:
         if "profile: 1" in path.read_text(encoding="utf-8"):
             assert profile.load(path).warnings == (), path
+
+
+BED = """\
+profile: 1
+child: wren
+music: {{key: C, scale: major}}
+{limits}
+inputs:
+  pad: {{type: switch, device: {{terminal: space}}}}
+parts:
+  bed:
+    input: pad
+    rules: [contingent: {contingent}, note: {{}}]
+    output: {{port: synth, channel: 1}}
+  tune:
+    input: pad
+    rules: [note: {{}}]
+    output: {{port: synth, channel: {channel}}}
+outputs:
+  synth: {{midi: "*"}}
+"""
+
+
+def told_of_a_bed(folder: Path, contingent: str = "{}", limits: str = "limits: {note_length: 2 min}", channel=2):
+    (folder / "wren.yaml").write_text(BED.format(contingent=contingent, limits=limits, channel=channel))
+    problems = profile.check(folder / "wren.yaml")
+    assert all(problem.warning and problem.line == 10 for problem in problems)
+    return [(problem.message, problem.hint) for problem in problems]
+
+
+def test_music_that_is_to_go_on_for_longer_than_a_note_may_is_warned_of(tmp_path):
+    assert told_of_a_bed(tmp_path) == []
+    ((message, hint),) = told_of_a_bed(tmp_path, limits="")
+    assert "goes on for 12 s with its fade, and a note of this profile ends after 10 s" in message
+    assert '"note_length" under limits, such as 60 s' in hint
+    assert told_of_a_bed(tmp_path, limits="limits: {note_length: 60 s}") == []
+    assert told_of_a_bed(tmp_path, "{lasts: 3 s, fade: 500 ms}", limits="") == []
+
+
+def test_a_part_that_would_fade_with_another_is_warned_of(tmp_path):
+    ((message, hint),) = told_of_a_bed(tmp_path, channel=1)
+    assert message == '"tune" (line 12) plays on channel 1, too, and fades with this'
+    assert "another channel" in hint
+    assert told_of_a_bed(tmp_path, "{fade: 0 ms}", channel=1) == []

@@ -9,6 +9,7 @@ from router.core.contract import Rule
 from router.core.rules.answer import AnswerRule
 from router.core.rules.arpeggio import ArpeggioRule
 from router.core.rules.chord import ChordRule
+from router.core.rules.contingent import ContingentRule
 from router.core.rules.control import ControlRule
 from router.core.rules.drone import DroneRule
 from router.core.rules.drum import DrumRule
@@ -42,6 +43,7 @@ RULES: Mapping[str, type[Rule]] = MappingProxyType(
             AnswerRule,
             # gestures to gestures
             LatchRule,
+            ContingentRule,
             ProgramRule,
             # both as they come
             TurnsRule,

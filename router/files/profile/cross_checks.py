@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from router.core.contract import Kind, Rule
-from router.core.midi import DRUM_CHANNEL
+from router.core.midi import DRUM_CHANNEL, EXPRESSION
 from router.core.units import nearest
 from router.files.diagnostics import Place, Report, either, quoted
 from router.files.plugins import installed
@@ -286,16 +286,30 @@ def _moved_twice(part: PartPiece, report: Report) -> None:
     """Report rules of a part that move the same thing: they would pull it to and fro."""
     moved: dict[Any, RulePiece] = {}
     for step in part.steps:
-        what = step.settings.get("controller", step.settings.get("message")) if step.rule.name == "control" else None
+        what = _moves(step)
         if what is None:
             continue
         first = moved.setdefault(what, step)
         if first is not step:
             report.add(
                 step.place,
-                f'this moves what the "control" in line {first.place.line} moves already',
-                "Give one of the two another controller, or leave it out.",
+                f'this moves what the "{first.rule.name}" in line {first.place.line} moves already',
+                "Give one of the two another controller, or leave it out."
+                if first.rule is step.rule
+                else f'Give "control" another controller, or let "{(step if _fades(step) else first).rule.name}" not'
+                " fade.",
             )
+
+
+def _moves(step: RulePiece) -> Any:
+    """The controller, or the message, that a rule moves; None: none."""
+    if step.rule.name == "control":
+        return step.settings.get("controller", step.settings.get("message"))
+    return EXPRESSION if _fades(step) else None
+
+
+def _fades(step: RulePiece) -> bool:
+    return step.rule.name == "contingent" and bool(step.settings.get("fade"))
 
 
 def _weights(part: PartPiece, report: Report) -> None:

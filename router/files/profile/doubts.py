@@ -5,10 +5,12 @@ A profile with one is used all the same, so that none that has played until now 
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from typing import Any
 
 from router.core.music import FIFTH, SCALES, Music
+from router.core.units import NANOSECONDS
 from router.files.diagnostics import Report
 from router.files.profile.pieces import InputPiece, PartPiece, RulePiece
 from router.files.source import Text
@@ -30,6 +32,9 @@ def check(
                 _fifth(step, music, report)
             if step.rule.name == "velocity" and step.settings:
                 _loudness(step, limits["velocity"], report)
+            if step.rule.name == "contingent" and step.settings:
+                _bed(step, part, limits["note_length"], report)
+                _faded_channel(step, part, parts, report)
     _long_presses(inputs, parts, report)
 
 
@@ -95,6 +100,34 @@ def _loudness(step: RulePiece, limit: int, report: Report) -> None:
             f'"{above[0]}" is {read[above[0]]}, and the velocity of this profile is limited to {limit}: it sounds no'
             " louder",
             f'Write {limit} or less here, or another "velocity" under limits.',
+        )
+
+
+def _bed(step: RulePiece, part: PartPiece, longest: int, report: Report) -> None:
+    """Warn of music that is to go on for longer than a note may last; a song is made of short ones."""
+    whole = step.settings["lasts"] + step.settings["fade"]
+    if whole < longest or any(other.rule.name == "song" for other in part.steps):
+        return
+    seconds = whole / NANOSECONDS
+    report.warn(
+        step.at("lasts"),
+        f"after an effort this goes on for {seconds:g} s with its fade, and a note of this profile ends after"
+        f" {longest / NANOSECONDS:g} s",
+        f'Write a longer "note_length" under limits, such as {max(60, 4 * math.ceil(seconds))} s: efforts that follow'
+        " one another make it longer still.",
+    )
+
+
+def _faded_channel(step: RulePiece, part: PartPiece, parts: Sequence[PartPiece], report: Report) -> None:
+    """Warn of a fade that other parts would be heard to fade with."""
+    where = (part.route.get("port"), part.route.get("channel"))
+    others = [other for other in parts if other is not part and other.route]
+    other = next((other for other in others if (other.route["port"], other.route["channel"]) == where), None)
+    if other is not None and step.settings["fade"]:
+        report.warn(
+            step.place,
+            f'"{other.name}" (line {other.place.line}) plays on channel {where[1]}, too, and fades with this',
+            'Give one of the two another channel, or write "fade: 0 ms".',
         )
 
 
