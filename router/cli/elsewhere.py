@@ -19,6 +19,7 @@ from math import ceil
 from typing import Any
 
 from router.files import trying
+from router.system.process_limits import bound
 
 WITHIN = 60.0
 """Seconds of any time, and of the processor's, for a verdict; each rule's trial has its own beside them."""
@@ -91,7 +92,7 @@ def child(told: dict[str, Any]) -> None:
     """Bound this process, judge the file, and write the verdict in one piece: the child's whole work."""
     word = os.dup(1)
     os.dup2(os.open(os.devnull, os.O_WRONLY), 1)  # what a rule prints is no verdict
-    trying.bound(told["within"], trying.MEMORY)
+    bound(told["within"], trying.MEMORY)
     for limit, value in told["limits"].items():
         setattr(trying, limit, value)
     module, _, function = told["judge"].partition(":")

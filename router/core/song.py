@@ -125,6 +125,7 @@ class Song:
 
     ``tonic`` (0 to 11) and ``scale`` (semitones above it) are its key at the beginning. ``metres`` and ``tempos`` have
     an entry at 0. ``written_chords``: the chords were written in the file, not calculated from the accompaniment.
+    ``melody_by``: why the melody's part was taken for it ("it has the words"), "" if there was nothing to choose.
     """
 
     name: str
@@ -139,6 +140,7 @@ class Song:
     chords: tuple[ChordAt, ...] = ()
     sections: tuple[Section, ...] = ()
     written_chords: bool = False
+    melody_by: str = ""
 
     @property
     def tune(self) -> SongPart:

@@ -23,6 +23,7 @@ from typing import Any
 
 from router.core.units import NANOSECONDS
 from router.system import clock
+from router.system.process_limits import bound
 
 PROCESSOR_SECONDS = 20
 """Limit of processor time, with the interpreter's start.
@@ -167,22 +168,3 @@ def child(told: dict[str, Any]) -> None:
     )
     os.write(told["to"], " ".join((why or "").split())[: WORD // 4].encode("utf-8", "replace") + b"\n")
     os._exit(0)  # no thread, exit handler or destructor of the rule's has a word
-
-
-def bound(seconds: int, memory: int) -> None:
-    """Limit this process's seconds of processor time and bytes of memory, as far as the system allows.
-
-    On some systems the service may not set limits; it has a memory limit of its own.
-    """
-    import resource  # noqa: PLC0415 - not on every system
-
-    limits = {
-        resource.RLIMIT_CPU: seconds,
-        resource.RLIMIT_DATA: memory,
-        resource.RLIMIT_CORE: 0,
-    }
-    for which, most in limits.items():
-        with contextlib.suppress(OSError, ValueError):
-            resource.setrlimit(which, (most, most))
-    with contextlib.suppress(OSError):  # if memory runs out all the same, it goes before the router does
-        Path("/proc/self/oom_score_adj").write_text("1000", encoding="ascii")

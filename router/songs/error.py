@@ -1,4 +1,4 @@
-"""What is wrong with a song's file, in the words of the person who has brought it."""
+"""The error of a song's file, in the words of the person who has brought it."""
 
 from __future__ import annotations
 

@@ -18,8 +18,8 @@ ROOMS = {
         *("conditioning", "ledger", "recognition", "rules", "harmony", "engine"),
     ),
     "room": ("beat", "thru", "tonality", "turns", "lead", "room"),
-    "system": ("agenda", "beneath", "clock", "files", "realtime", "timerfd", "loop"),
-    "songs": ("error",),
+    "system": ("agenda", "beneath", "clock", "files", "process_limits", "realtime", "timerfd", "loop"),
+    "songs": ("error", "score", "understanding", "standard_midi", "reading", "plain", "apart"),
     "devices": ("descriptions", "line_pattern", "names", "plugged", "ports", "inputs", "outputs"),
     "files": (
         *("diagnostics", "edit", "foreign", "former", "manual", "pseudonym", "trying", "quantities", "syntax"),

@@ -1,0 +1,260 @@
+"""Understand a score: which part has the melody, where its phrases are, in which key it is, which chords it has.
+
+melody      the part that was asked for, by its name or its number; else the one that has the words, else the one
+whose name says so, else the one that is highest for the longest time (the skyline of Uitdenbogerd and
+Zobel, Manipulation of music for melody matching, 1998; the title from memory)
+phrases     a new one begins after a breath mark, at a new line of the words, after the end of a sentence in them,
+and after a rest of a beat or more; where slurs cover most of a melody without words, at each slur; what
+is still longer than ``LONG`` bars is divided at its longest notes, if it has notes that are longer
+key         the key signature; major or minor, if the file does not say, and all of it, if there is no signature, by
+correlation with key profiles (``router.room.tonality``)
+chords      those that are written, else calculated: see ``router.songs.harmony``
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from fractions import Fraction
+from itertools import pairwise
+from statistics import StatisticsError, correlation, mean, median
+
+from router.core.music import SCALES, spelt
+from router.core.song import Phrase, Song, SongNote, SongPart, Step
+from router.core.units import nearest, whole_number
+from router.room.tonality import MAJOR, MINOR
+from router.songs.error import SongError
+from router.songs.score import KeyAt, ScorePart, WrittenScore, check_size, in_order
+
+LONG = 5
+"""Bars of a phrase beyond which it is divided. Our choice: phrases of songs have two or four, some an upbeat beside."""
+MELODY_WORDS = (
+    *("melod", "mélod", "vocal", "voice", "vox", "voix", "voz", "lead", "tune", "sing", "solo", "cantus", "canto"),
+    *("gesang", "stimme", "sopran", "chant", "descant", "treble"),
+)
+"""Words in the name of a part that has the melody. Common practice, no source."""
+_ENDS_SENTENCE = (".", "!", "?", ";", ":")
+_MODES = {
+    name: SCALES[name]
+    for name in ("major", "minor", "dorian", "phrygian", "lydian", "mixolydian", "aeolian", "ionian", "locrian")
+}
+_TONIC_OF = {"major": 0, "ionian": 0, "dorian": 2, "phrygian": 4, "lydian": 5, "mixolydian": 7, "aeolian": 9}
+_TONIC_OF |= {"minor": 9, "locrian": 11}
+"""Semitones from the tonic of the major key with the same signature."""
+
+
+def understand(score: WrittenScore, name: str, melody: str | int | None = None) -> Song:
+    """Make a song of a score. ``melody``: the name or the number (from 1) of the part that has it.
+
+    Raises:
+        SongError: there is no such part, or none that can be a melody, or there is too much of something.
+    """
+    check_size(score)
+    parts = [part for part in score.parts if part.notes]
+    place, why = _melody(parts, score.parts, melody)
+    tune = SongPart(parts[place].name, in_order(parts[place].notes))
+    tonic, scale = _key(score.keys, parts)
+    return Song(
+        name=name,
+        parts=tuple(SongPart(part.name, in_order(part.notes), part.program, part.drums) for part in parts),
+        melody=place,
+        tonic=tonic,
+        scale=scale,
+        metres=tuple(score.metres),
+        tempos=tuple(score.tempos),
+        bars=tuple(score.bars),
+        phrases=_phrases(tune.steps, parts[place], score),
+        chords=tuple(score.chords),
+        sections=tuple(score.sections),
+        written_chords=bool(score.chords),
+        melody_by=why,
+    )
+
+
+def summary(song: Song) -> str:
+    """Say in one line what was understood of a song."""
+    others = len(song.parts) - 1
+    metre = str(song.metres[0].signature) if len(song.metres) == 1 else "changing metre"
+    mode = next((mode for mode, scale in SCALES.items() if scale == song.scale), "")
+    notes, phrases, bars = len(song.tune.steps), len(song.phrases), len(song.bars) - 1
+    said = [
+        f"{bars} bar{'s' * (bars != 1)}",
+        metre,
+        f"{spelt(song.tonic, song.scale)[song.tonic]} {mode}".strip(),
+        f"melody of {notes} note{'s' * (notes != 1)} in {phrases} phrase{'s' * (phrases != 1)}",
+        f"{others or 'no'} other part{'s' * (others != 1)}",
+    ]
+    if song.sections:
+        said.append(f"{len(song.sections)} section{'s' * (len(song.sections) != 1)}")
+    if song.chords:
+        said.append("chords as written" if song.written_chords else "chords calculated from the other parts")
+    if song.melody_by and others:
+        said.append(f'the melody is "{song.tune.name}", as {song.melody_by}')
+    return f"{song.name}: {', '.join(said)}"
+
+
+# --- the melody -------------------------------------------------------------------------------------------------------
+
+
+def _melody(parts: Sequence[ScorePart], every: Sequence[ScorePart], asked: str | int | None) -> tuple[int, str]:
+    """The index of the melody's part, and why."""
+    if asked is not None:
+        part = _asked(every, asked)
+        if not part.notes:
+            raise SongError(f'the part "{part.name}" has no notes', f"Parts with notes: {_listed(parts)}.")
+        if part.drums:
+            raise SongError(f'the part "{part.name}" is drums, and no melody', f"Parts: {_listed(parts)}.")
+        return next(i for i, each in enumerate(parts) if each is part), "was asked for"
+    pitched = [i for i, part in enumerate(parts) if not part.drums]
+    if not pitched:
+        what = "it has drums only, and no melody" if parts else "it has no notes"
+        raise SongError(what, "Choose a file that has the melody as notes.")
+    if len(pitched) == 1:
+        return pitched[0], "there is no other with notes of a pitch"
+    words = {i: sum(bool(note.lyric) for note in parts[i].notes) for i in pitched}
+    most = max(words.values())
+    if most:
+        singing = [i for i in pitched if 2 * words[i] >= most]
+        why = "it has the words" if len(singing) == 1 else "it is the highest of those with words"
+        return max(singing, key=lambda i: mean(note.pitch for note in parts[i].notes)), why
+    named = [i for i in pitched if any(word in parts[i].name.casefold() for word in MELODY_WORDS)]
+    if len(named) == 1:
+        return named[0], "its name says so"
+    on_top = _on_top([parts[i] for i in named or pitched])
+    return (named or pitched)[max(range(len(on_top)), key=on_top.__getitem__)], "it is the highest for most of the time"
+
+
+def _asked(parts: Sequence[ScorePart], asked: str | int) -> ScorePart:
+    names = [part.name for part in parts]
+    folded = [name.casefold() for name in names]
+    text = str(asked).strip()
+    if text.casefold() in folded:
+        return parts[folded.index(text.casefold())]
+    number = whole_number(text)
+    if number is not None and 1 <= number <= len(parts):
+        return parts[number - 1]
+    starting = [i for i, name in enumerate(folded) if name.startswith(text.casefold())] if text else []
+    if len(starting) == 1:
+        return parts[starting[0]]
+    near = nearest(text, names)
+    hint = f'Did you mean "{near}"?  ' if near else ""
+    raise SongError(f'it has no part "{text}"', f"{hint}Its parts: {_listed(parts)}.")
+
+
+def _listed(parts: Sequence[ScorePart]) -> str:
+    """The parts by number and name: the first twelve."""
+    shown = ", ".join(f"{number} {part.name}" for number, part in enumerate(parts[:12], 1))
+    return f"{shown} and {len(parts) - 12} more" if len(parts) > 12 else shown or "none"
+
+
+def _on_top(parts: Sequence[ScorePart]) -> list[Fraction]:
+    """For how long each part has the highest note that sounds; where two share it, the first part has it."""
+    top = [Fraction(0)] * len(parts)
+    events = sorted(
+        ((at, starts, part, note.pitch) for part, each in enumerate(parts) for note in each.notes
+         for at, starts in ((note.at, True), (note.end, False))),
+        key=lambda event: event[:2],
+    )  # fmt: skip
+    sounding: dict[tuple[int, int], int] = {}
+    before = Fraction(0)
+    for at, starts, part, pitch in events:
+        if at > before and sounding:
+            top[-max(sounding)[1]] += at - before
+        before = max(at, before)
+        voice = (pitch, -part)
+        count = sounding.get(voice, 0) + (1 if starts else -1)
+        if count:
+            sounding[voice] = count
+        else:
+            sounding.pop(voice, None)
+    return top
+
+
+# --- the key ----------------------------------------------------------------------------------------------------------
+
+
+def _key(keys: Sequence[KeyAt], parts: Sequence[ScorePart]) -> tuple[int, tuple[int, ...]]:
+    """The tonic and scale at the beginning."""
+    first = min(keys, key=lambda key: key.at, default=None)
+    if first is not None and first.mode in _MODES:
+        return (first.sharps * 7 + _TONIC_OF[first.mode]) % 12, _MODES[first.mode]
+    weights = [0.0] * 12
+    for part in parts:
+        if not part.drums:
+            for note in part.notes:
+                weights[note.pitch % 12] += min(float(note.lasts), 4.0)
+    major = range(12) if first is None else [first.sharps * 7 % 12]
+    minor = range(12) if first is None else [(first.sharps * 7 + 9) % 12]
+    candidates = [
+        *((_fit(weights, MAJOR, tonic), -tonic, tonic, SCALES["major"]) for tonic in major),
+        *((_fit(weights, MINOR, tonic), -tonic, tonic, SCALES["minor"]) for tonic in minor),
+    ]
+    return max(candidates)[2:]
+
+
+def _fit(weights: Sequence[float], profile: Sequence[float], tonic: int) -> float:
+    try:
+        return correlation(weights, [profile[(note - tonic) % 12] for note in range(12)])
+    except StatisticsError:  # all twelve sound for as long
+        return 0.0
+
+
+# --- phrases ----------------------------------------------------------------------------------------------------------
+
+
+def _phrases(steps: Sequence[Step], part: ScorePart, score: WrittenScore) -> tuple[Phrase, ...]:
+    """The phrases of a melody: one after the other, every step in one of them."""
+    onsets = [step.at for step in steps]
+    begins = {0}
+    for at in part.breaks:
+        begins.add(next((i for i, onset in enumerate(onsets) if onset >= at), 0))
+    for i, (step, after) in enumerate(pairwise(steps), 1):
+        if after.at - step.end >= _beat(score, step.at) or _sentence_ends(step.notes):
+            begins.add(i)
+    if not any(note.lyric for note in part.notes):
+        begins |= _of_slurs(onsets, part)
+    for first, end in pairwise([*sorted(begins), len(steps)]):
+        begins |= _divided(steps, first, end, score)
+    return tuple(Phrase(first, end) for first, end in pairwise([*sorted(begins), len(steps)]))
+
+
+def _beat(score: WrittenScore, at: Fraction) -> Fraction:
+    metre = next((metre for metre in reversed(score.metres) if metre.at <= at), score.metres[0])
+    return metre.signature.beat
+
+
+def _sentence_ends(notes: Sequence[SongNote]) -> bool:
+    return any(note.lyric.rstrip("\"'\u201d\u2019)").endswith(_ENDS_SENTENCE) for note in notes)
+
+
+def _of_slurs(onsets: Sequence[Fraction], part: ScorePart) -> set[int]:
+    """Where slurs begin, if they are phrase marks: three notes in four are under one, and one has five or more."""
+    spans = [[i for i, onset in enumerate(onsets) if begins <= onset <= ends] for begins, ends in part.slurs]
+    spans = [span for span in spans if span]
+    covered = {i for span in spans for i in span}
+    if 4 * len(covered) < 3 * len(onsets) or not spans or median(map(len, spans)) < 5:
+        return set()
+    outer = [span for span in spans if not any(set(span) < set(other) for other in spans)]
+    return {span[0] for span in outer}
+
+
+def _divided(steps: Sequence[Step], first: int, after: int, score: WrittenScore) -> set[int]:
+    """Where a phrase that is too long is divided: after its longest notes, the nearer to its middle the better."""
+    begins, ends = steps[first].at, steps[after - 1].end
+    metre = next((metre for metre in reversed(score.metres) if metre.at <= begins), score.metres[0])
+    length = metre.signature.quarters
+    if ends - begins <= LONG * length or after - first < 4:
+        return set()
+    inside = range(first + 2, after - 1)
+    waits = {i: steps[i].at - steps[i - 1].at for i in inside}
+    usual = median(waits.values()) if waits else Fraction(0)
+    middle, half = (begins + ends) / 2, (ends - begins) / 2
+
+    def strength(i: int) -> Fraction:
+        """How long the note before is, less for what is far from the middle."""
+        return waits[i] * (1 - abs(steps[i].at - middle) / half / 2)
+
+    long = [i for i in inside if waits[i] > usual]
+    if not long:
+        return set()
+    place = max(long, key=strength)
+    return {place} | _divided(steps, first, place, score) | _divided(steps, place, after, score)

@@ -1,0 +1,1 @@
+"""Songs: read from files and understood."""
