@@ -33,7 +33,7 @@ LEAST = 3
 
 
 @dataclass(frozen=True, slots=True)
-class Step:
+class GuideStep:
     """A step of the measurement.
 
     ``big`` is the word in large letters; ``before`` and ``during`` are sentences, with the child's name as ``{child}``.
@@ -48,7 +48,7 @@ class Step:
     wanted: int = 0
 
 
-_REST = Step(
+_REST = GuideStep(
     "rest",
     "REST",
     (
@@ -60,9 +60,11 @@ _REST = Step(
 )
 STEPS = {
     "pressure": (
-        Step("hear", "HELLO", ("Is the bar moving a little, and more when you touch the sensor?", "Then all is well.")),
+        GuideStep(
+            "hear", "HELLO", ("Is the bar moving a little, and more when you touch the sensor?", "Then all is well.")
+        ),
         _REST,
-        Step(
+        GuideStep(
             "efforts",
             "TRY",
             (
@@ -75,7 +77,7 @@ STEPS = {
             ("Press once for each effort. Fewer than ten are enough if {child} tires.",),
             wanted=EFFORTS,
         ),
-        Step(
+        GuideStep(
             "long",
             "LONG",
             ("One effort, held as long as {child} likes. Leave it out if it would tire.",),
@@ -84,9 +86,9 @@ STEPS = {
         ),
     ),
     "switch": (
-        Step("hear", "HELLO", ("Press the switch yourself, once.", "Does the circle fill? Then all is well.")),
+        GuideStep("hear", "HELLO", ("Press the switch yourself, once.", "Does the circle fill? Then all is well.")),
         _REST,
-        Step(
+        GuideStep(
             "efforts",
             "PRESS",
             (
@@ -98,9 +100,9 @@ STEPS = {
         ),
     ),
     "pointer": (
-        Step("hear", "HELLO", ("Does the sign in the grid follow {child}?", "Then all is well.")),
+        GuideStep("hear", "HELLO", ("Does the sign in the grid follow {child}?", "Then all is well.")),
         _REST,
-        Step(
+        GuideStep(
             "efforts",
             "FOLLOW",
             (
@@ -110,7 +112,7 @@ STEPS = {
             ("Press each time you ask for the next place.",),
             wanted=EFFORTS,
         ),
-        Step(
+        GuideStep(
             "long",
             "STAY",
             ("One place, and {child} stays there for ten seconds. Leave it out if it would tire.",),
@@ -160,7 +162,7 @@ class Guide:
         return self.running and bool(marks) and marks[-1][1] == "pause"
 
     @property
-    def step(self) -> Step:
+    def step(self) -> GuideStep:
         return self.steps[self.place]
 
     @property

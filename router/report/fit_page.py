@@ -21,7 +21,7 @@ from router.fit.pressures import applied, beyond_rest
 from router.fit.recording import FitError, Recording
 from router.fit.result import Fit
 from router.report.html import html
-from router.report.page import PlotPlace, Points, ReportPage, Section, Table, Verdict
+from router.report.page import PageSection, PlotPlace, Points, ReportPage, Table, Verdict
 from router.report.plots import as_svg
 from router.system.files import replacing
 
@@ -83,7 +83,7 @@ class FitPage:
         )
         numbers = [(each["setting"], each["value"], _how_sure(each), each["why"]) for each in self.settings]
         sections = [
-            Section(
+            PageSection(
                 "",
                 [
                     Verdict(
@@ -97,12 +97,12 @@ class FitPage:
                     PlotPlace(DRAWING, summary),
                 ],
             ),
-            Section("The numbers", [Table(("setting", "value", "how sure", "why"), numbers, HOW_SURE)]),
-            Section("What was measured", [Table(("", ""), [*self.measured.items()])]),
+            PageSection("The numbers", [Table(("setting", "value", "how sure", "why"), numbers, HOW_SURE)]),
+            PageSection("What was measured", [Table(("", ""), [*self.measured.items()])]),
         ]
         if self.remarks:
-            sections.append(Section("Mind", [Points(list(self.remarks))]))
-        sections.append(Section("", [CAUTION]))
+            sections.append(PageSection("Mind", [Points(list(self.remarks))]))
+        sections.append(PageSection("", [CAUTION]))
         return ReportPage(f"{self.child}, {self.input}: the fit", "", sections, broad=True)
 
     # --- the picture ------------------------------------------------------------------------------------------

@@ -65,7 +65,7 @@ Piece = str | Verdict | Table | PlotPlace | Points
 
 
 @dataclass(frozen=True, slots=True)
-class Section:
+class PageSection:
     """A heading, which may be empty, and what stands under it."""
 
     heading: str
@@ -78,7 +78,7 @@ class ReportPage:
 
     title: str
     under: str
-    sections: list[Section] = field(default_factory=list)
+    sections: list[PageSection] = field(default_factory=list)
     broad: bool = False
 
 
@@ -87,15 +87,15 @@ def page(history: History, settings: Settings, made: datetime) -> ReportPage:
     count = history.count
     under = f"{_count(count, 'session')}{_span(history)}. Made {date(made)} by router {__version__}."
     sections = [
-        Section("The latest session", list(_latest(history, settings))),
-        Section("Was it meant? Playing against baseline", list(_against(history))),
-        Section("From session to session", list(_over_time(history))),
+        PageSection("The latest session", list(_latest(history, settings))),
+        PageSection("Was it meant? Playing against baseline", list(_against(history))),
+        PageSection("From session to session", list(_over_time(history))),
     ]
     if goals := history.attainment:
-        sections.append(Section("Goals", list(_goals(history, goals))))
+        sections.append(PageSection("Goals", list(_goals(history, goals))))
     if history.remarks or history.idle:
-        sections.append(Section("What could not be used", [Points(list(_unused(history)))]))
-    sections.append(Section("How to read this", [Points(list(CAUTIONS))]))
+        sections.append(PageSection("What could not be used", [Points(list(_unused(history)))]))
+    sections.append(PageSection("How to read this", [Points(list(CAUTIONS))]))
     return ReportPage(f"What {history.child} did", under, sections)
 
 

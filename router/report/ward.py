@@ -17,7 +17,7 @@ from router.records import record_files
 from router.report import measures
 from router.report.history import WEEK, Measured, logs
 from router.report.measures import Quartiles
-from router.report.page import DASH, Piece, Points, ReportPage, Section, Table, date, number, share, spread
+from router.report.page import DASH, PageSection, Piece, Points, ReportPage, Table, date, number, share, spread
 from router.report.session import Session
 
 SMALL = 5
@@ -89,7 +89,7 @@ def ward(measured: Iterable[tuple[str, Measured]], now: datetime) -> Ward:
 def ward_page(week: Ward) -> ReportPage:
     """The week in words and a table."""
     under = f"Seven days until {date(week.until)}. Made by router {__version__}."
-    return ReportPage("The ward's week", under, [Section("All children together", list(_pieces(week)))])
+    return ReportPage("The ward's week", under, [PageSection("All children together", list(_pieces(week)))])
 
 
 def as_json(week: Ward) -> str:

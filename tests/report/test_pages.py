@@ -28,7 +28,7 @@ def of_a_fit(text: str = "above.on") -> page.ReportPage:
 
 def of_a_child(text: str = "wren") -> page.ReportPage:
     pieces = [text, page.Verdict(text), page.Points([text]), page.Table((text, text), [(text, text)], text)]
-    return page.ReportPage(text, text, [page.Section(text, [*pieces, page.PlotPlace("timeline", text)])])
+    return page.ReportPage(text, text, [page.PageSection(text, [*pieces, page.PlotPlace("timeline", text)])])
 
 
 def of_the_ward(_text: str = "") -> page.ReportPage:
