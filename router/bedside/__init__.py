@@ -7,6 +7,8 @@ What each part keeps:
 * ``profile_folder``, ``checking``: a profile folder: noticed, checked, offered. Kept: a file is named after its
   child, so records and requests go by one name; the loop never touches the disk; what was checked is what is kept,
   byte for byte; each request gets one answer.
+* ``configuration_file``: the PC's configuration, read at the start and again. Kept: a wrong file changes nothing; the
+  last good one holds.
 * ``refusals``: what is said of refused profiles. Kept: bounded, however many and however broken, with a count of
   the rest.
 * ``arrivals``: when a file that is being put there is finished. Kept: pure; a file that stalls keeps another one

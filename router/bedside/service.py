@@ -23,6 +23,7 @@ from typing import Any
 
 from router import __version__
 from router.bedside.buttons import Buttons
+from router.bedside.configuration_file import ConfigurationFile
 from router.bedside.control import ControlServer, Reply
 from router.bedside.control_request import ControlError
 from router.bedside.deaths import SAFE, DeathRecord, Deaths, StartVerdict
@@ -40,9 +41,9 @@ from router.devices.inputs.base import SCARCE
 from router.devices.outputs import Output
 from router.files import configuration
 from router.files.configuration import Button, Configuration, SeatPlan
-from router.files.profile import Profile, ProfileError
+from router.files.profile import Profile
 from router.live import channels, chime
-from router.live.daemon import Daemon, notify
+from router.live.daemon import Daemon
 from router.live.seat import CHATTERS
 from router.live.status import Status
 from router.live.surroundings import EventLog
@@ -51,7 +52,6 @@ from router.live.worker import Job, Worker
 from router.records.recorder import Records, SessionRecorder
 from router.system import clock, realtime
 from router.system.agenda import Agenda
-from router.system.files import replacing
 from router.system.loop import Loop
 
 TRY_AGAIN = 5 * NANOSECONDS
@@ -93,13 +93,14 @@ class Service:
 
     def __init__(self, chosen: Configuration, log: EventLog, refused: str = "", lost: Callable[[], int] = int) -> None:
         self.configuration, self._log = chosen, log
-        self._refused, self._lost = refused, lost
+        self._lost = lost
         self._warnings: list[str] = []
         self._up = 0
         sys.setswitchinterval(SWITCH)
         self._loop = Loop(self._fault)
         self._alarm = os.eventfd(0, os.EFD_NONBLOCK | os.EFD_CLOEXEC)
         self._worker = Worker(self._loop.agenda, lambda: None, self._fault, self._stalled)
+        self._file = ConfigurationFile(chosen.path, log, self._worker, self._follow, refused)
         self._sounding = self._begin_sounding()
         self._deaths = Deaths((chosen.folders.state, chosen.folders.runtime))
         self._deaths_said: tuple[str, ...] = ()
@@ -173,7 +174,7 @@ class Service:
             self._worker.finish()
 
         try:
-            return self.daemon.run(begun, {signal.SIGHUP: self._reload}, silent)
+            return self.daemon.run(begun, {signal.SIGHUP: self._file.read_again}, silent)
         except (OSError, RuntimeError) as error:
             self._not_the_profiles_doing(error)
             raise
@@ -587,8 +588,8 @@ class Service:
 
     def _passing_warnings(self) -> Iterator[str]:
         """Yield the warnings that may be over by the next time."""
-        if self._refused:
-            yield self._refused
+        if self._file.refused:
+            yield self._file.refused
         yield from self._deaths.troubles
         yield from (f"the room's {name}: {CHATTERS}" for name in self.daemon.ports.waiting.chattering(clock.now()))
         if trouble := self._records.trouble:
@@ -606,25 +607,6 @@ class Service:
             yield f"{lost} lines of the router's own log are missing: whoever takes them is too slow, or fails"
 
     # --- the configuration again ------------------------------------------------------------------------------
-
-    def _reload(self) -> None:
-        """Read the file again, beside the loop: its disk may stall, and hundreds may ask at once."""
-        notify("RELOADING=1", f"MONOTONIC_USEC={clock.now() // 1000}")
-        if not self._worker.waiting(self._reloaded):
-            read = partial(_fresh, self.configuration.path, self._log)
-            self._worker.do(Job(lambda _worker: read(), self._reloaded, lambda _at, _now: self._reload_over()))
-
-    def _reloaded(self, fresh: Configuration | str, _now: int) -> None:
-        if isinstance(fresh, str):
-            self._refused = f"the configuration was refused when it was read again, so the one before holds:\n{fresh}"
-        else:
-            self._refused = ""
-            self._follow(fresh)
-        self._reload_over()
-
-    def _reload_over(self) -> None:
-        if not self._worker.waiting(self._reloaded):
-            notify("READY=1")
 
     def _stalled(self, _at: str) -> None:
         self._log.warning("configuration_stalled", why=f"{self.configuration.path} cannot be read: its disk stalls")
@@ -680,46 +662,6 @@ class Service:
         if warning not in self._warnings:  # an output may come back again and again
             self._warnings.append(warning)
             self._log.warning("warning", why=warning)
-
-
-def settled(path: Path, log: EventLog) -> tuple[Configuration, str]:
-    """Return the configuration to begin with; the last good one if the file is wrong, as no room must stay silent.
-
-    With it comes why the file was refused and what holds instead; empty if it was taken. The last good one is kept in
-    the service's state folder.
-    """
-    fresh = _fresh(path, log)
-    if isinstance(fresh, Configuration):
-        return fresh, ""
-    kept = _kept()
-    try:
-        chosen, instead = configuration.load(kept), f"the last good one, {kept}"
-    except ProfileError:
-        chosen, instead = configuration.DEFAULT, "what holds where there is no such file"
-    log.warning("configuration_instead", what=instead)
-    refused = f"the configuration was refused at the start, so this one holds: {instead}\n{fresh}"
-    return replace(chosen, path=path), refused  # that path is read again when we are told to
-
-
-def _kept() -> Path:
-    """Where the last good configuration is kept (systemd.exec(5), StateDirectory)."""
-    return Path(os.environ.get("STATE_DIRECTORY", configuration.DEFAULT.folders.state)) / "last-good-router.yaml"
-
-
-def _fresh(path: Path, log: EventLog) -> Configuration | str:
-    """Read the file, and keep it as the last good one; or return why it is refused. May wait for a disk."""
-    try:
-        fresh = configuration.load(path)
-    except ProfileError as error:
-        log.warning("configuration_refused", why=str(error))
-        return str(error)
-    try:
-        with replacing(_kept()) as file:
-            file.write(path.read_bytes())
-    except OSError as error:
-        why = f"{error.filename or _kept()}: {error.strerror}"
-        log.warning("configuration_not_kept", why=f"{why}; if the file is broken at the next start, an older one holds")
-    return fresh
 
 
 class _Chimes:

@@ -146,9 +146,10 @@ def _serve(args: argparse.Namespace) -> signal.Signals | int | None:
             file=sys.stderr,
         )
         return 2
+    from router.bedside.configuration_file import settled
     from router.bedside.deaths import Deaths
     from router.bedside.lock import AlreadyRunning, Lock
-    from router.bedside.service import Service, settled
+    from router.bedside.service import Service
     from router.devices.ports import give_back
 
     with contextlib.ExitStack() as stack:

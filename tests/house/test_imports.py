@@ -54,6 +54,7 @@ ROOMS = {
             "arrivals",
             "buttons",
             "checking",
+            "configuration_file",
             "control_request",
             "control_socket",
             "control",

@@ -126,7 +126,8 @@ def router(events: Path, _step: int, fifo: bool) -> None:
     """The service, on a pipe in place of a kernel's device."""
     import contextlib
 
-    from router.bedside.service import Service, settled
+    from router.bedside.configuration_file import settled
+    from router.bedside.service import Service
     from router.cli.run import _log
     from router.devices.inputs import evdev, kernel_devices
     from router.devices.names import Candidate
