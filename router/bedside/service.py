@@ -16,7 +16,7 @@ import signal
 import sys
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import suppress
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -34,7 +34,6 @@ from router.bedside.refusals import refusal_in_words
 from router.bedside.served_seat import Fitted, ServedSeat
 from router.bedside.service_status import left_out, refusal, room_status, seat_status, seconds
 from router.bedside.sounding import Sounding
-from router.core.timers import earliest
 from router.core.units import NANOSECONDS, nearest
 from router.devices.descriptions import TerminalKey
 from router.devices.inputs.base import SCARCE
@@ -51,7 +50,6 @@ from router.live.turn import Turn, TurnRecord, left
 from router.live.worker import Job, Worker
 from router.records.recorder import Records, SessionRecorder
 from router.system import clock, realtime
-from router.system.agenda import Agenda
 from router.system.loop import Loop
 
 TRY_AGAIN = 5 * NANOSECONDS
@@ -61,9 +59,6 @@ _NO_CONTROL = "router status, use, panic and mark cannot reach this router"
 
 HUSHING = 5.0
 """Seconds to end what an earlier router left sounding, before this one begins."""
-
-LOOK = NANOSECONDS // 10
-"""Time between two checks whether the devices of a new profile are there: opening one takes half of that."""
 
 AFTER_A_SWAP, AT_START = 3 * NANOSECONDS // 2, 5 * NANOSECONDS
 """How long devices are waited for before the room hears that one is missing; at the start all is slower."""
@@ -145,7 +140,9 @@ class Service:
         self._loop.watch(self._alarm, self._alarmed)
         self._share_channels()
         self._loop.watch(self._worker.fileno(), lambda: self._worker.read(clock.now()))
-        self._chimes = _Chimes(self._loop.agenda, self._chime)
+        self._chimes = chime.WaitingChimes(
+            self._loop.agenda, lambda seat, notes: self._chime(self._places[seat], notes)
+        )
         self._trying_control = self._loop.agenda.reminder(self._control_again)
         self._control = self._begin_control()
         if self._control is None:
@@ -248,7 +245,7 @@ class Service:
                 self._chime(place, chime.INSTEAD)
             else:
                 notes = chime.FIRST if place.offer.among > 1 else chime.DONE if place.offer.among else ()
-                self._chimes.play(place, notes, clock.now() + AT_START)
+                self._chime_when_there(place, notes, clock.now() + AT_START)
 
     def _begin_control(self) -> ControlServer | None:
         path = self.configuration.folders.runtime / "control"
@@ -469,7 +466,7 @@ class Service:
             self._chime(place, chime.REFUSED)
             return False
         self._log.info("swap", seat=place.plan.name, child=offer.child, why=offer.because)
-        self._chimes.play(place, chime.DONE, clock.now() + AFTER_A_SWAP)
+        self._chime_when_there(place, chime.DONE, clock.now() + AFTER_A_SWAP)
         return True
 
     def _end(self, place: ServedSeat, session: SessionRecorder | None) -> None:
@@ -484,6 +481,11 @@ class Service:
     def _chime(self, place: ServedSeat, notes: tuple[int, ...]) -> None:
         if self.configuration.chime and place.seat is not None:
             place.seat.play_chime(notes, clock.now(), [one.channel for one in self._taken_beside(place)])
+
+    def _chime_when_there(self, place: ServedSeat, notes: tuple[int, ...], until: int) -> None:
+        """Play these notes when the devices of the seat are there; at ``until`` others, if one is missing."""
+        if place.seat is not None:
+            self._chimes.play(place.plan.name, place.seat.missing, notes, until)
 
     def _step(self, place: ServedSeat, steps: int) -> None:
         """Ask for the child that many places further in the seat's list."""
@@ -662,45 +664,6 @@ class Service:
         if warning not in self._warnings:  # an output may come back again and again
             self._warnings.append(warning)
             self._log.warning("warning", why=warning)
-
-
-class _Chimes:
-    """The chimes that wait until the devices of a profile are there, or are known to be missing."""
-
-    def __init__(self, agenda: Agenda, play: Callable[[ServedSeat, tuple[int, ...]], None]) -> None:
-        self._play = play
-        self._waiting: list[_Chime] = []
-        self._looking = agenda.reminder(self._look)
-
-    def play(self, place: ServedSeat, notes: tuple[int, ...], until: int) -> None:
-        """Play these notes as soon as all devices are there; at ``until`` play ``MISSING`` if one is not."""
-        self._waiting = [each for each in self._waiting if each.place is not place]
-        self._waiting.append(_Chime(place, notes, clock.now() + LOOK, until))
-        self._plan()
-
-    def _plan(self) -> None:
-        if (at := earliest(each.at for each in self._waiting)) is not None:
-            self._looking.set(at)
-
-    def _look(self, now: int) -> None:
-        for each in [each for each in self._waiting if each.at <= now]:
-            missing = each.place.seat is not None and each.place.seat.missing()
-            if missing and now < each.until:
-                each.at = now + LOOK
-                continue
-            self._waiting.remove(each)
-            notes = chime.MISSING if missing else each.notes
-            if notes:
-                self._play(each.place, notes)
-        self._plan()
-
-
-@dataclass(slots=True)
-class _Chime:
-    place: ServedSeat
-    notes: tuple[int, ...]
-    at: int
-    until: int
 
 
 def _used(place: ServedSeat) -> tuple[channels.Taken, ...]:
