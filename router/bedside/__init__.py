@@ -2,8 +2,10 @@
 
 What each part keeps:
 
-* ``service``, ``served_seat``, ``service_status``: the daemon with all these parts around it; a seat as it keeps it;
-  what it says of it. Kept: each part that cannot be had costs itself only.
+* ``service``, ``service_status``: the daemon with all these parts around it; what it says of it. Kept: each part that
+  cannot be had costs itself only.
+* ``served_seat``: a seat as the service keeps it, and a profile fitted to it. Kept: what plays already is not moved.
+* ``actions``: what is asked by a button, a program or the socket. Kept: each request is answered once.
 * ``profile_folder``, ``checking``: a profile folder: noticed, checked, offered. Kept: a file is named after its
   child, so records and requests go by one name; the loop never touches the disk; what was checked is what is kept,
   byte for byte; each request gets one answer.

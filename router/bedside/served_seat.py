@@ -1,15 +1,27 @@
-"""A seat with what the service keeps for it."""
+"""A seat with what the service keeps for it, and how a profile is fitted to it and to the seats beside it.
+
+A profile names devices, outputs and channels as if it were alone; the seat has its own, the room has outputs, limits
+and a keyboard, and the other seats play already.
+
+Invariants: what plays already is never moved to another channel; a seat that shares a channel is told so before it may
+silence all of it.
+"""
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
 
 from router.bedside.profile_folder import Offer, ProfileFolder
 from router.bedside.refusals import Sparing
-from router.files.configuration import SeatPlan
+from router.devices.descriptions import TerminalKey
+from router.files import configuration
+from router.files.configuration import Configuration, Ports, SeatPlan
 from router.files.profile import Profile
+from router.live import channels
 from router.live.seat import Seat
 from router.records.recorder import SessionRecorder
+from router.system import clock
 from router.system.agenda import Reminder
 
 
@@ -37,3 +49,58 @@ class ServedSeat:
     telling: Reminder | None = None  # how many were not told
     ended: SessionRecorder | None = None  # the session before
     log_lines: int = 0  # missing in the logs of the sessions before ``ended``
+
+
+def fit(place: ServedSeat, places: Mapping[str, ServedSeat], chosen: Configuration) -> Fitted:
+    """Fit the offer to its seat: the seat's devices and channels, the room's outputs, at most the room's limits."""
+    plan, profile = place.plan, place.offer.profile
+    assert profile is not None  # it is to be played
+    devices = {
+        name: replace(device, pattern=plan.devices[name])
+        if name in plan.devices and not isinstance(device, TerminalKey)
+        else device
+        for name, device in profile.devices.items()
+    }
+    outputs = {name: chosen.outputs.get(name, device) for name, device in profile.outputs.items()}
+    assigned = channels.assign(
+        configuration.capped(profile.plan, chosen.limits),
+        outputs,
+        plan.channels,
+        taken_beside(place, places, chosen.ports),
+        {channel for other in places.values() if other is not place for channel in other.plan.channels},
+    )
+    return Fitted(replace(profile, plan=assigned.plan, devices=devices, outputs=outputs), assigned.warnings)
+
+
+def taken_beside(place: ServedSeat, places: Mapping[str, ServedSeat], ports: Ports) -> list[channels.Taken]:
+    """The channels that others than this seat play on: the keyboard, and the other seats."""
+    others = [other for other in places.values() if other is not place]
+    return [*_of_the_keyboard(ports), *(one for other in others for one in _used(other))]
+
+
+def share_channels(places: Mapping[str, ServedSeat], ports: Ports) -> None:
+    """Tell each seat on which of its channels others play as well: it never silences those as a whole."""
+    plans = {
+        name: (place.fitted.profile.plan, place.fitted.profile.outputs)
+        for name, place in places.items()
+        if place.fitted is not None
+    }
+    for name, routes in channels.shared(plans, _of_the_keyboard(ports)).items():
+        seat = places[name].seat
+        if seat is not None:
+            seat.share_routes(routes, clock.now())
+
+
+def _of_the_keyboard(ports: Ports) -> list[channels.Taken]:
+    """The channel that the room's keyboard plays on, if it has one of its own."""
+    if ports.keyboard_to is None or ports.keyboard_channel is None:
+        return []
+    return [channels.Taken(ports.keyboard_to, ports.keyboard_channel, "the keyboard")]
+
+
+def _used(place: ServedSeat) -> tuple[channels.Taken, ...]:
+    """The channels that a seat plays on."""
+    if place.fitted is None:
+        return ()
+    profile = place.fitted.profile
+    return channels.used(profile.plan, profile.outputs, f'seat "{place.plan.name}"')

@@ -14,7 +14,7 @@ from __future__ import annotations
 import os
 import signal
 import sys
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator
 from contextlib import suppress
 from dataclasses import replace
 from functools import partial
@@ -22,26 +22,25 @@ from pathlib import Path
 from typing import Any
 
 from router import __version__
+from router.bedside.actions import Actions
 from router.bedside.buttons import Buttons
 from router.bedside.configuration_file import ConfigurationFile
-from router.bedside.control import ControlServer, Reply
+from router.bedside.control import ControlServer
 from router.bedside.control_request import ControlError
 from router.bedside.deaths import SAFE, DeathRecord, Deaths, StartVerdict
 from router.bedside.hush import end_what_was_left
 from router.bedside.profile_folder import Offer, ProfileFolder
 from router.bedside.proven import Proven
 from router.bedside.refusals import refusal_in_words
-from router.bedside.served_seat import Fitted, ServedSeat
+from router.bedside.served_seat import Fitted, ServedSeat, fit, share_channels, taken_beside
 from router.bedside.service_status import left_out, refusal, room_status, seat_status, seconds
 from router.bedside.sounding import Sounding
-from router.core.units import NANOSECONDS, nearest
-from router.devices.descriptions import TerminalKey
+from router.core.units import NANOSECONDS
 from router.devices.inputs.base import SCARCE
 from router.devices.outputs import Output
-from router.files import configuration
-from router.files.configuration import Button, Configuration, SeatPlan
+from router.files.configuration import Configuration, SeatPlan
 from router.files.profile import Profile
-from router.live import channels, chime
+from router.live import chime
 from router.live.daemon import Daemon
 from router.live.seat import CHATTERS
 from router.live.status import Status
@@ -121,7 +120,7 @@ class Service:
         for plan in chosen.seats:
             self._places[plan.name] = self._place(plan)
         self.daemon = Daemon(
-            {name: self._fit(place, self._fitted(place)) for name, place in self._places.items()},
+            {name: self._plays(place, self._fitted(place)) for name, place in self._places.items()},
             log,
             keep=self._keep,
             room=chosen.room,
@@ -138,11 +137,12 @@ class Service:
             seat.keep_record(self._session(place))
             self._loop.watch(place.folder.fileno(), partial(self._news, place))
         self._loop.watch(self._alarm, self._alarmed)
-        self._share_channels()
+        share_channels(self._places, self.configuration.ports)
         self._loop.watch(self._worker.fileno(), lambda: self._worker.read(clock.now()))
         self._chimes = chime.WaitingChimes(
             self._loop.agenda, lambda seat, notes: self._chime(self._places[seat], notes)
         )
+        self._actions = Actions(self._places, self.daemon, log, self.status)
         self._trying_control = self._loop.agenda.reminder(self._control_again)
         self._control = self._begin_control()
         if self._control is None:
@@ -254,7 +254,7 @@ class Service:
                 path,
                 self.configuration.control_group,
                 self.daemon.loop,
-                self._answer,
+                self._actions.answer,
                 on_fault=self.daemon.fault,
                 frame=self._frame,
             )
@@ -278,7 +278,7 @@ class Service:
 
     def _begin_buttons(self) -> Buttons:
         chosen = self.configuration
-        buttons = Buttons(chosen.buttons, chosen.program_change, self.daemon, self._pressed, self._program)
+        buttons = Buttons(chosen.buttons, chosen.program_change, self.daemon, self._actions.press, self._actions.choose)
         self.daemon.parts.append(buttons)
         return buttons
 
@@ -319,27 +319,9 @@ class Service:
             return output
 
     def _fitted(self, place: ServedSeat) -> Fitted:
-        """Fit the offer to its seat: the seat's devices and channels, the room's ports, at most the room's limits."""
-        chosen, plan, profile = self.configuration, place.plan, place.offer.profile
-        assert profile is not None  # it is to be played
-        devices = {
-            name: replace(device, pattern=plan.devices[name])
-            if name in plan.devices and not isinstance(device, TerminalKey)
-            else device
-            for name, device in profile.devices.items()
-        }
-        outputs = {name: chosen.outputs.get(name, device) for name, device in profile.outputs.items()}
-        others = [other for other in self._places.values() if other is not place]
-        assigned = channels.assign(
-            configuration.capped(profile.plan, chosen.limits),
-            outputs,
-            plan.channels,
-            self._taken_beside(place),
-            {channel for other in others for channel in other.plan.channels},
-        )
-        return Fitted(replace(profile, plan=assigned.plan, devices=devices, outputs=outputs), assigned.warnings)
+        return fit(place, self._places, self.configuration)
 
-    def _fit(self, place: ServedSeat, fitted: Fitted) -> Profile:
+    def _plays(self, place: ServedSeat, fitted: Fitted) -> Profile:
         """Note that this plays at the seat from now on; return its profile."""
         for warning in fitted.warnings:
             self._log.warning("channels", seat=place.plan.name, child=place.offer.child, why=warning)
@@ -347,35 +329,11 @@ class Service:
         self._turn.plays(place.plan.name, place.offer.path.name, place.offer.digest)
         return fitted.profile
 
-    def _taken_beside(self, place: ServedSeat) -> list[channels.Taken]:
-        """The channels that others than this seat play on: the keyboard, and the other seats."""
-        others = [other for other in self._places.values() if other is not place]
-        return [*self._of_the_keyboard(), *(one for other in others for one in _used(other))]
-
-    def _of_the_keyboard(self) -> list[channels.Taken]:
-        """The channel that the room's keyboard plays on, if it has one of its own."""
-        ports = self.configuration.ports
-        if ports.keyboard_to is None or ports.keyboard_channel is None:
-            return []
-        return [channels.Taken(ports.keyboard_to, ports.keyboard_channel, "the keyboard")]
-
     def _play(self, place: ServedSeat, fitted: Fitted, session: SessionRecorder | None = None) -> None:
         """Play this at a seat from now on."""
         assert place.seat is not None  # it was given its seat at the beginning
-        self.daemon.play(place.seat, self._fit(place, fitted), session)
-        self._share_channels()
-
-    def _share_channels(self) -> None:
-        """Tell each seat on which of its channels others play as well: it never silences those as a whole."""
-        plans = {
-            name: (place.fitted.profile.plan, place.fitted.profile.outputs)
-            for name, place in self._places.items()
-            if place.fitted is not None
-        }
-        for name, routes in channels.shared(plans, self._of_the_keyboard()).items():
-            seat = self._places[name].seat
-            if seat is not None:
-                seat.share_routes(routes, clock.now())
+        self.daemon.play(place.seat, self._plays(place, fitted), session)
+        share_channels(self._places, self.configuration.ports)
 
     # --- what goes wrong beside the music -----------------------------------------------------------------------
 
@@ -480,94 +438,15 @@ class Service:
 
     def _chime(self, place: ServedSeat, notes: tuple[int, ...]) -> None:
         if self.configuration.chime and place.seat is not None:
-            place.seat.play_chime(notes, clock.now(), [one.channel for one in self._taken_beside(place)])
+            others = taken_beside(place, self._places, self.configuration.ports)
+            place.seat.play_chime(notes, clock.now(), [one.channel for one in others])
 
     def _chime_when_there(self, place: ServedSeat, notes: tuple[int, ...], until: int) -> None:
         """Play these notes when the devices of the seat are there; at ``until`` others, if one is missing."""
         if place.seat is not None:
             self._chimes.play(place.plan.name, place.seat.missing, notes, until)
 
-    def _step(self, place: ServedSeat, steps: int) -> None:
-        """Ask for the child that many places further in the seat's list."""
-        children = place.plan.list
-        if children:
-            here = children.index(place.offer.child) if place.offer.child in children else -1 if steps > 0 else 0
-            place.folder.ask(children[(here + steps) % len(children)])
-
-    # --- buttons and programs ---------------------------------------------------------------------------------
-
-    def _pressed(self, button: Button) -> None:
-        self._log.info("button", button=button.name, does=button.does)
-        if button.does == "tap":
-            self.daemon.room.tap(clock.now())
-            return
-        if button.does == "panic":
-            self._panic(self._of(button.seat))
-            return
-        for place in self._of(button.seat):
-            match button.does:
-                case "next":
-                    self._step(place, 1)
-                case "previous":
-                    self._step(place, -1)
-                case "mark":
-                    self._mark(place, button.name)
-
-    def _program(self, number: int) -> None:
-        for place in self._places.values():
-            if number < len(place.plan.list):
-                place.folder.ask(place.plan.list[number])
-
-    def _panic(self, places: list[ServedSeat]) -> None:
-        """Silence all seats: whatever sounds at their synths, the keyboard's notes too. Or one: only its own notes."""
-        everything = len(places) == len(self._places)
-        if everything:
-            self.daemon.ports.silence(clock.now())
-        for place in places:
-            if place.seat is not None:
-                place.seat.panic(clock.now(), everything)
-
-    def _mark(self, place: ServedSeat, text: str) -> None:
-        if place.seat is not None:
-            place.seat.mark(text, clock.now())
-
-    def _of(self, seat: str | None) -> list[ServedSeat]:
-        return [place for name, place in self._places.items() if seat in (None, name)]
-
-    # --- the control socket -----------------------------------------------------------------------------------
-
-    def _answer(self, request: Mapping[str, Any], reply: Reply) -> None:
-        """Answer a request that has been checked already."""
-        seat = request.get("seat")
-        if seat is not None and seat not in self._places:
-            near = nearest(seat, self._places)
-            hint = f'Did you mean "{near}"?  ' if near else ""
-            reply(
-                {
-                    "ok": False,
-                    "problem": f'there is no seat called "{seat}"\n{hint}The seats: {", ".join(self._places)}.',
-                }
-            )
-            return
-        places = self._of(seat)
-        match request["do"]:
-            case "status":
-                reply({"ok": True, "status": self.status()})
-            case "panic":
-                self._panic(places)
-                reply({"ok": True})
-            case "mark":
-                for place in places:
-                    self._mark(place, request["text"])
-                reply({"ok": True})
-            case "use" | "level" if len(places) > 1:
-                seats = ", ".join(place.plan.name for place in places)
-                reply({"ok": False, "problem": f"there are several seats: {seats}; say which with --seat"})
-            case "use":
-                places[0].folder.ask(request["child"], reply)
-            case "level":
-                self.daemon.room.set_level(places[0].plan.name, request["level"], clock.now())
-                reply({"ok": True})
+    # --- what is told --------------------------------------------------------------------------------------------
 
     def _frame(self, now: int) -> dict[str, Any]:
         """Make the next frame for those who watch, by seat."""
@@ -664,14 +543,6 @@ class Service:
         if warning not in self._warnings:  # an output may come back again and again
             self._warnings.append(warning)
             self._log.warning("warning", why=warning)
-
-
-def _used(place: ServedSeat) -> tuple[channels.Taken, ...]:
-    """The channels that a seat plays on."""
-    if place.fitted is None:
-        return ()
-    profile = place.fitted.profile
-    return channels.used(profile.plan, profile.outputs, f'seat "{place.plan.name}"')
 
 
 def _plays_elsewhere(one: Profile, other: Profile) -> bool:

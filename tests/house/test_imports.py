@@ -66,7 +66,7 @@ ROOMS = {
             "refusals",
             "sounding",
         ),
-        *("memory", "profile_folder", "served_seat", "service_status", "service"),
+        *("memory", "profile_folder", "served_seat", "actions", "service_status", "service"),
     ),
     "testing": ("virtual_time", "calls", "bench", "checks", "lasting", "proof"),
     "cli": (
