@@ -23,12 +23,17 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Callable, Collection, Mapping
+from contextlib import suppress
 from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
+from router.bedside.proven import Proven
 from router.core.units import NANOSECONDS
+from router.devices.inputs.base import SCARCE
+from router.live.surroundings import EventLog
 from router.live.turn import Playing, TurnRecord
+from router.live.worker import Job, Worker
 from router.system import clock
 from router.system.files import replacing
 
@@ -127,6 +132,15 @@ class StartVerdict:
     def fallen(self, seat: str) -> int:
         """How far this seat has fallen: 0, ``PROVEN`` or ``SAFE``."""
         return self.ledger.fallen.get(seat, 0)
+
+    def why_left_out(self, seat: str) -> str:
+        """Say why a seat has fallen, and what it plays instead."""
+        file = next((one.file for one in self.found.playing if one.seat == seat and one.file), "what was chosen")
+        instead = "the safe profile" if self.fallen(seat) >= SAFE else "what last played for a minute without dying"
+        return (
+            f"the router died {self.deaths} times within a minute while {file} played, so now it is {instead} that"
+            " plays"
+        )
 
 
 def judged(
@@ -318,3 +332,72 @@ def _text(found: Any) -> str:
     if not isinstance(found, str):
         raise TypeError
     return found
+
+
+class ToldDeaths:
+    """The ledger of deaths as a service keeps it: written by its worker, beside the loop, and told in its log."""
+
+    def __init__(self, deaths: Deaths, log: EventLog, worker: Worker) -> None:
+        self._deaths, self._log, self._worker = deaths, log, worker
+        self._said: tuple[str, ...] = ()  # the problems that the log knows
+
+    @property
+    def troubles(self) -> tuple[str, ...]:
+        """Return what cannot be read or written now, and matters."""
+        return self._deaths.troubles
+
+    def begin(self, found: TurnRecord, seats: Mapping[str, Proven]) -> StartVerdict:
+        """Find out how the router before ended; tell it, and what is left out because of it."""
+        verdict: StartVerdict | None = self._worker.wait(
+            lambda _: self._deaths.begin(found, seats, lambda seat: seats[seat].digests() if seat in seats else ())
+        )
+        self._tell_problems()
+        if verdict is None:  # the disk stalls
+            return StartVerdict(DeathRecord())
+        if verdict.died:
+            self._log.error("died", **_was_at(verdict.found), deaths_within_a_minute=verdict.deaths)
+        for seat in verdict.struck:
+            self._log.error("left_out", seat=seat, why=verdict.why_left_out(seat))
+        for (rule, origin), why in verdict.rules_left_out().items():
+            self._log.error("rule_left_out", rule=rule, origin=origin, why=why)
+        return verdict
+
+    def ready(self) -> None:
+        """Write down that the router plays from now on."""
+        self._write_down(self._deaths.ready)
+
+    def ended(self) -> None:
+        """Write down that the router was told to stop, and stops."""
+        self._write_down(self._deaths.ended)
+
+    def excuse(self, error: BaseException) -> None:
+        """Count no death if the system had no descriptor or thread left: no profile is suspected for that."""
+        scarce = isinstance(error, OSError) and error.errno in SCARCE
+        if scarce or (isinstance(error, RuntimeError) and "new thread" in str(error)):
+            with suppress(OSError):
+                self._deaths.ended()
+
+    def _write_down(self, what: Callable[[], None]) -> None:
+        self._worker.do(
+            Job(lambda _: what(), lambda _none, _now: self._tell_problems(), lambda _at, _now: None, lasting=True)
+        )
+
+    def _tell_problems(self) -> None:
+        """Tell what of the ledger could not be read or written, and that it can be again, once each."""
+        now = self._deaths.problems
+        for problem in now:
+            if problem not in self._said:
+                self._log.warning("deaths_unknown", why=problem)
+        if self._said and not now:
+            self._log.info("deaths_known_again")
+        self._said = now
+
+
+def _was_at(found: TurnRecord) -> dict[str, str]:
+    """The fields of the log that say what a router that died was doing, as far as is known."""
+    fields: dict[str, str] = {}
+    if found.seat is not None:
+        fields |= {"seat": found.seat.seat, "profile": found.seat.file, "digest": found.seat.digest}
+    if found.rule is not None:
+        fields |= {"rule": found.rule.name, "origin": found.rule.origin}
+    return fields or {"why": "at no seat's turn, as far as is known"}

@@ -104,3 +104,13 @@ def _used(place: ServedSeat) -> tuple[channels.Taken, ...]:
         return ()
     profile = place.fitted.profile
     return channels.used(profile.plan, profile.outputs, f'seat "{place.plan.name}"')
+
+
+def plays_elsewhere(one: Profile, other: Profile) -> bool:
+    """True if the same profile has other outputs or limits by now."""
+    return (one.outputs, one.plan.limits) != (other.outputs, other.plan.limits)
+
+
+def moved(before: SeatPlan, after: SeatPlan) -> bool:
+    """True if something of a seat has changed that is only read at the start: all but its list of children."""
+    return replace(before, list=after.list) != after

@@ -15,7 +15,6 @@ import os
 import signal
 import sys
 from collections.abc import Callable, Iterator
-from contextlib import suppress
 from dataclasses import replace
 from functools import partial
 from pathlib import Path
@@ -27,16 +26,15 @@ from router.bedside.buttons import Buttons
 from router.bedside.configuration_file import ConfigurationFile
 from router.bedside.control import ControlServer
 from router.bedside.control_request import ControlError
-from router.bedside.deaths import SAFE, DeathRecord, Deaths, StartVerdict
+from router.bedside.deaths import SAFE, Deaths, StartVerdict, ToldDeaths
 from router.bedside.hush import end_what_was_left
 from router.bedside.profile_folder import Offer, ProfileFolder
 from router.bedside.proven import Proven
 from router.bedside.refusals import refusal_in_words
-from router.bedside.served_seat import Fitted, ServedSeat, fit, share_channels, taken_beside
-from router.bedside.service_status import left_out, refusal, room_status, seat_status, seconds
+from router.bedside.served_seat import Fitted, ServedSeat, fit, moved, plays_elsewhere, share_channels, taken_beside
+from router.bedside.service_status import folder_warnings, record_warnings, refusal, room_status, seat_status, seconds
 from router.bedside.sounding import Sounding
 from router.core.units import NANOSECONDS
-from router.devices.inputs.base import SCARCE
 from router.devices.outputs import Output
 from router.files.configuration import Configuration, SeatPlan
 from router.files.profile import Profile
@@ -45,8 +43,8 @@ from router.live.daemon import Daemon
 from router.live.seat import CHATTERS
 from router.live.status import Status
 from router.live.surroundings import EventLog
-from router.live.turn import Turn, TurnRecord, left
-from router.live.worker import Job, Worker
+from router.live.turn import Turn, left
+from router.live.worker import Worker
 from router.records.recorder import Records, SessionRecorder
 from router.system import clock, realtime
 from router.system.loop import Loop
@@ -64,15 +62,6 @@ AFTER_A_SWAP, AT_START = 3 * NANOSECONDS // 2, 5 * NANOSECONDS
 
 SWITCH = 0.0001
 """Seconds after which a thread that works must let another one go on: the loop runs in one, and must not wait."""
-
-
-_TROUBLES = {
-    "profile_not_remembered": "what plays{of} cannot be kept for the next start: {why}",
-    "profile_folder": "the profile folder{of} cannot be used: {why}",
-    "profile_waits": "a profile{of} waits: {why}",
-    "no_news_of_profiles": "what is put into the profile folder{of} is not noticed: {why}; router use plays it",
-}
-"""The words of ``router status`` for a profile folder's troubles."""
 
 
 class Service:
@@ -96,13 +85,12 @@ class Service:
         self._worker = Worker(self._loop.agenda, lambda: None, self._fault, self._stalled)
         self._file = ConfigurationFile(chosen.path, log, self._worker, self._follow, refused)
         self._sounding = self._begin_sounding()
-        self._deaths = Deaths((chosen.folders.state, chosen.folders.runtime))
-        self._deaths_said: tuple[str, ...] = ()
+        self._deaths = ToldDeaths(Deaths((chosen.folders.state, chosen.folders.runtime)), log, self._worker)
         self._verdict = self._begin_deaths()
         try:
             self._begin_all()
         except (OSError, RuntimeError) as error:
-            self._not_the_profiles_doing(error)
+            self._deaths.excuse(error)
             self._loop.close()
             raise
 
@@ -149,13 +137,6 @@ class Service:
             self._trying_control.set(clock.now() + TRY_AGAIN)
         self._buttons = self._begin_buttons()
 
-    def _not_the_profiles_doing(self, error: BaseException) -> None:
-        """Count no death if the system had no descriptor or thread left: no profile is suspected for that."""
-        scarce = isinstance(error, OSError) and error.errno in SCARCE
-        if scarce or (isinstance(error, RuntimeError) and "new thread" in str(error)):
-            with suppress(OSError):
-                self._deaths.ended()
-
     def run(self, ready: Callable[[], None]) -> signal.Signals | None:
         """Play until told to stop; a hang-up (SIGHUP) reads the configuration again."""
 
@@ -163,17 +144,17 @@ class Service:
             realtime.ask(self._log)
             self._up = clock.now()
             self._tell_the_room()
-            self._write_down(self._deaths.ready)
+            self._deaths.ready()
             ready()
 
         def silent() -> None:
-            self._write_down(self._deaths.ended)  # it was told to stop: that is no death, whatever comes of closing
+            self._deaths.ended()  # it was told to stop: that is no death, whatever comes of closing
             self._worker.finish()
 
         try:
             return self.daemon.run(begun, {signal.SIGHUP: self._file.read_again}, silent)
         except (OSError, RuntimeError) as error:
-            self._not_the_profiles_doing(error)
+            self._deaths.excuse(error)
             raise
         finally:
             self._close()
@@ -194,20 +175,10 @@ class Service:
 
     def _begin_deaths(self) -> StartVerdict:
         """Find out how the router before ended, and what is left out because of it."""
-        found = left(self._turn_path)
-        seats = {plan.name: Proven(self.configuration.folders.state / plan.name) for plan in self.configuration.seats}
-        verdict: StartVerdict | None = self._worker.wait(
-            lambda _: self._deaths.begin(found, seats, lambda seat: seats[seat].digests() if seat in seats else ())
-        )
-        self._say_of_deaths()
-        if verdict is None:  # the disk stalls
-            return StartVerdict(DeathRecord())
-        if verdict.died:
-            self._log.error("died", **_was_at(verdict.found), deaths_within_a_minute=verdict.deaths)
-        for seat in verdict.struck:
-            self._log.error("left_out", seat=seat, why=left_out(verdict, seat))
-        for (rule, origin), why in verdict.rules_left_out().items():
-            self._log.error("rule_left_out", rule=rule, origin=origin, why=why)
+        state = self.configuration.folders.state
+        seats = {plan.name: Proven(state / plan.name) for plan in self.configuration.seats}
+        verdict = self._deaths.begin(left(self._turn_path), seats)
+        for (rule, _origin), why in verdict.rules_left_out().items():
             self._warnings.append(f'the rule "{rule}" is not used: {why}')
         return verdict
 
@@ -221,22 +192,6 @@ class Service:
         except OSError as error:
             self._warn("whose turn it is cannot be kept, so after a crash nobody can say what was at work", error)
             return Turn()
-
-    def _write_down(self, what: Callable[[], None]) -> None:
-        """Write this into the ledger of deaths, beside the loop."""
-        self._worker.do(
-            Job(lambda _: what(), lambda _none, _now: self._say_of_deaths(), lambda _at, _now: None, lasting=True)
-        )
-
-    def _say_of_deaths(self) -> None:
-        """Say what of the ledger of deaths could not be read or written, and that it can be again, once each."""
-        now = self._deaths.problems
-        for problem in now:
-            if problem not in self._deaths_said:
-                self._log.warning("deaths_unknown", why=problem)
-        if self._deaths_said and not now:
-            self._log.info("deaths_known_again")
-        self._deaths_said = now
 
     def _tell_the_room(self) -> None:
         """Let the room hear if at the start the wrong profile plays, nobody has chosen, or a device is missing."""
@@ -473,17 +428,8 @@ class Service:
             yield self._file.refused
         yield from self._deaths.troubles
         yield from (f"the room's {name}: {CHATTERS}" for name in self.daemon.ports.waiting.chattering(clock.now()))
-        if trouble := self._records.trouble:
-            yield f"nothing is recorded now, as it cannot be written: {trouble}"
-        if self._records.clock_stands:
-            yield (
-                "the clock of this PC stands still while it is switched off, so sessions have wrong dates and records"
-                " are kept for longer than asked: give its clock a battery, or let it have the time from a network"
-            )
-        for name, place in self._places.items():
-            of = f' of the seat "{name}"' if len(self._places) > 1 else ""
-            for event, why in place.folder.troubles().items():
-                yield _TROUBLES.get(event, f"{event}{{of}}: {{why}}").format(of=of, why=why)
+        yield from record_warnings(self._records)
+        yield from folder_warnings(self._places)
         if lost := self._lost():
             yield f"{lost} lines of the router's own log are missing: whoever takes them is too slow, or fails"
 
@@ -501,7 +447,7 @@ class Service:
             if getattr(fresh, part) != getattr(before, part)
         ]
         plans = {plan.name: plan for plan in fresh.seats}
-        if [*plans] != [*self._places] or any(_moved(place.plan, plans[name]) for name, place in self._places.items()):
+        if [*plans] != [*self._places] or any(moved(place.plan, plans[name]) for name, place in self._places.items()):
             again.append("seats")
         if again:
             self._log.warning("restart_needed", why=f"changed, and read only at the start: {', '.join(again)}")
@@ -510,7 +456,7 @@ class Service:
             if name in plans:
                 place.plan = replace(place.plan, list=plans[name].list)
             fitted = self._fitted(place)
-            if place.fitted is None or _plays_elsewhere(fitted.profile, place.fitted.profile):
+            if place.fitted is None or plays_elsewhere(fitted.profile, place.fitted.profile):
                 self._play(place, fitted)
         if (fresh.buttons, fresh.program_change) != (before.buttons, before.program_change):
             self.configuration = replace(self.configuration, buttons=fresh.buttons, program_change=fresh.program_change)
@@ -543,22 +489,3 @@ class Service:
         if warning not in self._warnings:  # an output may come back again and again
             self._warnings.append(warning)
             self._log.warning("warning", why=warning)
-
-
-def _plays_elsewhere(one: Profile, other: Profile) -> bool:
-    """True if the same profile has other outputs or limits by now."""
-    return (one.outputs, one.plan.limits) != (other.outputs, other.plan.limits)
-
-
-def _was_at(found: TurnRecord) -> dict[str, str]:
-    """Return what a router that died was doing, as far as is known, for the log."""
-    fields: dict[str, str] = {}
-    if found.seat is not None:
-        fields |= {"seat": found.seat.seat, "profile": found.seat.file, "digest": found.seat.digest}
-    if found.rule is not None:
-        fields |= {"rule": found.rule.name, "origin": found.rule.origin}
-    return fields or {"why": "at no seat's turn, as far as is known"}
-
-
-def _moved(before: SeatPlan, after: SeatPlan) -> bool:
-    return replace(before, list=after.list) != after

@@ -6,7 +6,7 @@ import shlex
 from collections.abc import Collection, Iterator, Mapping
 from typing import Any
 
-from router.bedside.deaths import SAFE, StartVerdict
+from router.bedside.deaths import StartVerdict
 from router.bedside.profile_folder import Offer
 from router.bedside.refusals import refusal_in_words
 from router.bedside.served_seat import ServedSeat
@@ -16,7 +16,16 @@ from router.live.attached import AttachedInput, AttachedOutput
 from router.live.daemon import Daemon
 from router.live.seat import CHATTERS, Seat
 from router.live.status import OutputStatus, ProfileRefusal, RoomStatus, SeatStatus, together, value_of
+from router.records.recorder import Records
 from router.room.room import ANYBODY
+
+_TROUBLES = {
+    "profile_not_remembered": "what plays{of} cannot be kept for the next start: {why}",
+    "profile_folder": "the profile folder{of} cannot be used: {why}",
+    "profile_waits": "a profile{of} waits: {why}",
+    "no_news_of_profiles": "what is put into the profile folder{of} is not noticed: {why}; router use plays it",
+}
+"""The words of ``router status`` for a profile folder's troubles."""
 
 
 def seat_status(
@@ -58,7 +67,7 @@ def seat_status(
         },
         "refused": refused,
         "warnings": [
-            *([left_out(verdict, seat.name)] if seat.name in verdict.struck else ()),
+            *([verdict.why_left_out(seat.name)] if seat.name in verdict.struck else ()),
             *_missing(seat),
             *(place.fitted.warnings if place.fitted is not None else ()),
             *_doubts(place.offer),
@@ -157,15 +166,25 @@ def _doubts(offer: Offer) -> Iterator[str]:
         yield f"in line {doubts[0].line} of {offer.path.name}: {doubts[0].message}{more}: {check} says it all"
 
 
-def left_out(verdict: StartVerdict, seat: str) -> str:
-    """Say why a seat has fallen, and what it plays instead."""
-    file = next((one.file for one in verdict.found.playing if one.seat == seat and one.file), "what was chosen")
-    instead = "the safe profile" if verdict.fallen(seat) >= SAFE else "what last played for a minute without dying"
-    return (
-        f"the router died {verdict.deaths} times within a minute while {file} played, so now it is {instead} that plays"
-    )
-
-
 def seconds(nanoseconds: int) -> float:
     """Return a time for a document, to the millisecond."""
     return round(nanoseconds / NANOSECONDS, 3)
+
+
+def record_warnings(records: Records) -> Iterator[str]:
+    """Yield what is wrong with the records of the sessions now."""
+    if records.trouble:
+        yield f"nothing is recorded now, as it cannot be written: {records.trouble}"
+    if records.clock_stands:
+        yield (
+            "the clock of this PC stands still while it is switched off, so sessions have wrong dates and records"
+            " are kept for longer than asked: give its clock a battery, or let it have the time from a network"
+        )
+
+
+def folder_warnings(places: Mapping[str, ServedSeat]) -> Iterator[str]:
+    """Yield what is wrong with the seats' profile folders now."""
+    for name, place in places.items():
+        of = f' of the seat "{name}"' if len(places) > 1 else ""
+        for event, why in place.folder.troubles().items():
+            yield _TROUBLES.get(event, f"{event}{{of}}: {{why}}").format(of=of, why=why)
