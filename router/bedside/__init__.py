@@ -16,11 +16,10 @@ What each part keeps:
 * ``arrivals``: when a file that is being put there is finished. Kept: pure; a file that stalls keeps another one
   waiting for at most two seconds.
 * ``memory``: what plays, for the next start. Kept: after a power cut there is the old one or the new one, on a full
-  disk the new one, and never another child's; nothing found there is trusted.
+  disk the new one, and never another child's; nothing found there is trusted, and a proven text that does not match
+  its file's name counts as missing.
 * ``deaths``: how often the router has died lately, and what is left out because of it. Kept: setting a clock changes
   no count; an orderly stop and a power cut are no deaths; what is suspected stays so until it is changed.
-* ``proven``: the profiles that have played for a minute, for when a newer one kills the router. Kept: a text that
-  does not match its file's name counts as missing.
 * ``lock``: one router for one configuration. Kept: the kernel releases it with the process; the second router is
   told which one has it.
 * ``hush``: ends what was left on, from another process: at the service's next start, or as soon as ``router run

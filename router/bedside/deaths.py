@@ -6,7 +6,7 @@
 If a rule of others was at work, it alone is left out, from the first death on, and the rest of its profile plays. If it
 was a seat's turn, that seat's profile is suspected; if nobody's turn is known, the profiles of all seats are, after
 those that have proved themselves were given one more chance. A seat that has died so plays what last played there for a
-minute (``proven.py``), and if that dies too the safe profile.
+minute (``memory.py``), and if that dies too the safe profile.
 
 Only the time in which the router played counts, by the clock since the PC was switched on and within one boot: setting
 a clock does not change the number of deaths, nor does a slow start of the PC, and a power cut is no death. What is
@@ -28,7 +28,7 @@ from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
-from router.bedside.proven import Proven
+from router.bedside.memory import Proven
 from router.core.units import NANOSECONDS
 from router.devices.inputs.base import SCARCE
 from router.live.surroundings import EventLog

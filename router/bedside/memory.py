@@ -1,4 +1,6 @@
-"""Keep what a seat plays for the next start: ``plays.json`` says which profile, ``last-good.yaml`` is its text.
+"""The memory of a seat: what it plays, for the next start, and the profiles that have proved themselves.
+
+``plays.json`` says which profile plays, and ``last-good.yaml`` is its text.
 
 ``plays.json`` has two places of a block each. A new entry is written over the empty one and put on the disk, and only
 then the other is emptied: that takes no room, so it succeeds on a full disk too, and after a power cut there is the old
@@ -8,28 +10,46 @@ as it is no longer true: no child's profile is played for another's.
 
 The text is written last, into a file beside it that is flushed and renamed; it counts only if its digest is the one in
 ``plays.json``. Nothing that is found here is trusted: a file may be torn, empty, missing, or of somebody else.
+
+A profile that has played for a minute without the router dying is proven: it is played if a newer one kills the router.
+The texts of those lie each in a file that is named by its digest, and their order in ``proven.json``, the latest first.
+A text that does not match its file's name counts as missing.
 """
 
 from __future__ import annotations
 
 import errno
+import hashlib
 import json
 import os
 import threading
 import zlib
+from collections.abc import Collection
 from contextlib import suppress
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
 from router.bedside.checking import counts
+from router.core.units import NANOSECONDS
 from router.system.files import replacing
 
 PLAYS, COPY = "plays.json", "last-good.yaml"
-"""The names of the two files."""
+"""The names of the files of what plays."""
 
 PLACE = 4096
 """Bytes of a place in plays.json: a block of the usual file systems. What it holds has about 200."""
+
+PROVEN_AFTER = 60 * NANOSECONDS
+"""How long a profile plays before it counts as proven."""
+
+MOST_PROVEN = 3
+"""Texts that are kept of a seat: the latest may be what kills, and the one before it may be of the same child."""
+
+PROVEN_ORDER, PROVEN_TEXT = "proven.json", "proven-{}.yaml"
+"""The names of the files of proven profiles."""
+
+_LARGEST_ORDER = 4096
 
 
 @dataclass(frozen=True, slots=True)
@@ -241,3 +261,74 @@ def _sync(folder: Path) -> None:
         os.fsync(descriptor)
     finally:
         os.close(descriptor)
+
+
+class Proven:
+    """The proven profiles of one seat, in the folder of its memory."""
+
+    def __init__(self, folder: Path) -> None:
+        self._folder = folder
+
+    def digests(self) -> list[str]:
+        """The digests, the latest first; where their order cannot be read, by their files' times."""
+        try:
+            return self._order()
+        except OSError:
+            return self._there()
+
+    def _order(self) -> list[str]:
+        """The order as it was written.
+
+        Raises:
+            OSError: it is there, and cannot be read.
+        """
+        try:
+            with (self._folder / PROVEN_ORDER).open("rb") as file:
+                found = json.loads(file.read(_LARGEST_ORDER))
+        except (FileNotFoundError, NotADirectoryError, ValueError, RecursionError):
+            return []
+        return [each for each in found if _is_digest(each)][:MOST_PROVEN] if isinstance(found, list) else []
+
+    def _there(self) -> list[str]:
+        try:
+            found = [(path.stat().st_mtime_ns, path.stem) for path in self._folder.glob(PROVEN_TEXT.format("*"))]
+        except OSError:
+            return []
+        digests = [stem.removeprefix("proven-") for _, stem in sorted(found, reverse=True)]
+        return [digest for digest in digests if _is_digest(digest)][:MOST_PROVEN]
+
+    def texts(self, without: Collection[str]) -> list[tuple[Path, str]]:
+        """Path and digest of each text, the latest first, ``without`` those."""
+        return [(self.path(digest), digest) for digest in self.digests() if digest not in without]
+
+    def path(self, digest: str) -> Path:
+        """Where the text of this digest is kept."""
+        return self._folder / PROVEN_TEXT.format(digest)
+
+    def keep(self, digest: str, text: bytes) -> None:
+        """Keep a text that has proved itself; of those before it the oldest goes.
+
+        Raises:
+            OSError: it cannot be written, or what was kept before cannot be read; that is still there.
+        """
+        before = self._order()
+        if before[:1] == [digest]:
+            return
+        now = [digest, *(each for each in before if each != digest)][:MOST_PROVEN]
+        self._folder.mkdir(parents=True, exist_ok=True)
+        with replacing(self.path(digest)) as file:
+            file.write(text)
+        with replacing(self._folder / PROVEN_ORDER) as file:
+            file.write(json.dumps(now).encode())
+        for path in self._folder.glob(PROVEN_TEXT.format("*")):
+            if path not in [self.path(each) for each in now]:
+                with suppress(OSError):
+                    path.unlink()
+
+
+def _is_digest(found: object) -> bool:
+    return (
+        isinstance(found, str)
+        and len(found) == hashlib.sha256().digest_size * 2
+        and set(found) <= set("0123456789abcdef")
+    )

@@ -51,8 +51,7 @@ from router.bedside.checking import (
     suspected,
     unknown,
 )
-from router.bedside.memory import LastProfile, SeatMemory, quick_memory
-from router.bedside.proven import AFTER, Proven
+from router.bedside.memory import PROVEN_AFTER, LastProfile, Proven, SeatMemory, quick_memory
 from router.core.timers import earliest
 from router.core.units import NANOSECONDS
 from router.files import profile, trying
@@ -216,7 +215,7 @@ class ProfileFolder:
         self._plays, self._open_offer = offer, False
         self._wait(None, clock.now())  # the person who chose it no longer waits for another
         if offer.source != "safe":
-            self._proving.set(clock.now() + AFTER)
+            self._proving.set(clock.now() + PROVEN_AFTER)
         else:
             self._proving.clear()
         self._remember(offer)

@@ -28,8 +28,8 @@ from router.bedside.control import ControlServer
 from router.bedside.control_request import ControlError
 from router.bedside.deaths import SAFE, Deaths, StartVerdict, ToldDeaths
 from router.bedside.hush import end_what_was_left
+from router.bedside.memory import Proven
 from router.bedside.profile_folder import Offer, ProfileFolder
-from router.bedside.proven import Proven
 from router.bedside.refusals import refusal_in_words
 from router.bedside.served_seat import Fitted, ServedSeat, fit, moved, plays_elsewhere, share_channels, taken_beside
 from router.bedside.service_status import folder_warnings, record_warnings, refusal, room_status, seat_status, seconds

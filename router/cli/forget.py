@@ -15,8 +15,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from router.bedside.checking import counts
-from router.bedside.memory import COPY, PLAYS
-from router.bedside.proven import TEXT
+from router.bedside.memory import COPY, PLAYS, PROVEN_TEXT
 from router.cli import places, say
 from router.files.diagnostics import tidy
 from router.records.record_files import CHILD, carries, folders_of
@@ -259,7 +258,7 @@ def _names_child(text: str, child: str) -> bool:
 
 def _is_proven(path: Path) -> bool:
     """Return True for the text of a profile that has played for a minute, or what a power cut left of one."""
-    return path.name.lstrip(".").startswith(TEXT.partition("{")[0])
+    return path.name.lstrip(".").startswith(PROVEN_TEXT.partition("{")[0])
 
 
 def _text(path: Path) -> str:

@@ -10,7 +10,7 @@ import time
 import pytest
 
 from router.bedside.deaths import MANY
-from router.bedside.proven import Proven
+from router.bedside.memory import Proven
 from router.live import chime
 from tests.shared.bedside import LARK, PROFILE, WREN, plays
 from tests.shared.waiting import WAIT, until

@@ -11,8 +11,7 @@ import random
 import pytest
 
 from router.bedside.deaths import LEDGER, MANY, MOST, PROVEN, SAFE, WITHIN, Deaths
-from router.bedside.proven import MOST as MOST_PROVEN
-from router.bedside.proven import Proven
+from router.bedside.memory import MOST_PROVEN, Proven
 from router.core.units import NANOSECONDS
 from router.live.turn import OthersRule, Playing, TurnRecord
 from router.system import clock

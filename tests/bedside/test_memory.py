@@ -17,9 +17,8 @@ from pathlib import Path
 import pytest
 
 from router.bedside import profile_folder
-from router.bedside.memory import PLACE, LastProfile, SeatMemory
+from router.bedside.memory import PLACE, LastProfile, Proven, SeatMemory
 from router.bedside.profile_folder import SAFE, Offer
-from router.bedside.proven import Proven
 from router.core.units import NANOSECONDS
 from router.files import profile
 from router.system import clock
