@@ -8,6 +8,7 @@ from types import MappingProxyType
 from router.core.contract import Rule
 from router.core.rules.answer import AnswerRule
 from router.core.rules.arpeggio import ArpeggioRule
+from router.core.rules.choice import ChoiceRule
 from router.core.rules.chord import ChordRule
 from router.core.rules.contingent import ContingentRule
 from router.core.rules.control import ControlRule
@@ -40,6 +41,7 @@ RULES: Mapping[str, type[Rule]] = MappingProxyType(
             ZonesRule,
             RandomRule,
             DrumRule,
+            ChoiceRule,
             AnswerRule,
             # gestures to gestures
             LatchRule,
