@@ -3,7 +3,7 @@
 What each part keeps:
 
 * ``service``, ``service_status``: the daemon with all these parts around it; what it says of it. Kept: each part that
-  cannot be had costs itself only.
+  cannot be had costs itself only; what is said of refused profiles is bounded, with a count of the rest.
 * ``served_seat``: a seat as the service keeps it, and a profile fitted to it. Kept: what plays already is not moved.
 * ``actions``: what is asked by a button, a program or the socket. Kept: each request is answered once.
 * ``profile_folder``, ``checking``: a profile folder: noticed, checked, offered. Kept: a file is named after its
@@ -11,8 +11,6 @@ What each part keeps:
   byte for byte; each request gets one answer.
 * ``configuration_file``: the PC's configuration, read at the start and again. Kept: a wrong file changes nothing; the
   last good one holds.
-* ``refusals``: what is said of refused profiles. Kept: bounded, however many and however broken, with a count of
-  the rest.
 * ``arrivals``: when a file that is being put there is finished. Kept: pure; a file that stalls keeps another one
   waiting for at most two seconds.
 * ``memory``: what plays, for the next start. Kept: after a power cut there is the old one or the new one, on a full

@@ -13,7 +13,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 
 from router.bedside.profile_folder import Offer, ProfileFolder
-from router.bedside.refusals import Sparing
+from router.core.units import NANOSECONDS
 from router.devices.descriptions import TerminalKey
 from router.files import configuration
 from router.files.configuration import Configuration, Ports, SeatPlan
@@ -24,6 +24,10 @@ from router.records.recorder import SessionRecorder
 from router.system import clock
 from router.system.agenda import Reminder
 
+AT_ONCE, EVERY = 30, 5 * NANOSECONDS
+"""Refusals that are told in the log one after another, and how long after each one more may be. Our choice: a day's
+mistakes of one therapist are all told, and ten thousand broken files are some kilobytes."""
+
 
 @dataclass(frozen=True, slots=True)
 class Fitted:
@@ -31,6 +35,37 @@ class Fitted:
 
     profile: Profile
     warnings: tuple[str, ...]
+
+
+class Sparing:
+    """Counts what is told in the log of one seat: so much at once, then now and then.
+
+    ``unsaid``: how many were not told yet.
+    """
+
+    def __init__(self) -> None:
+        self.unsaid = 0
+        self._free_at: list[int] = []  # when each that was told no longer counts
+
+    def may_tell(self, now: int) -> bool:
+        """True if one more may be told, and is counted so; else it is counted as not told."""
+        self._free_at = [at for at in self._free_at if at > now]
+        if len(self._free_at) >= AT_ONCE:
+            self.unsaid += 1
+            return False
+        self._free_at.append((self._free_at[-1] if self._free_at else now) + EVERY)
+        return True
+
+    def deadline(self) -> int | None:
+        """When the count of what was not told may be told; None if there is none."""
+        return self._free_at[0] if self.unsaid else None
+
+    def take(self, now: int) -> int:
+        """Return how many were not told, if that may be told now; they then count as told."""
+        if not self.unsaid or now < self._free_at[0]:
+            return 0
+        unsaid, self.unsaid = self.unsaid, 0
+        return unsaid
 
 
 @dataclass(slots=True)

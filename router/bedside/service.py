@@ -30,9 +30,16 @@ from router.bedside.deaths import SAFE, Deaths, StartVerdict, ToldDeaths
 from router.bedside.hush import end_what_was_left
 from router.bedside.memory import Proven
 from router.bedside.profile_folder import Offer, ProfileFolder
-from router.bedside.refusals import refusal_in_words
 from router.bedside.served_seat import Fitted, ServedSeat, fit, moved, plays_elsewhere, share_channels, taken_beside
-from router.bedside.service_status import folder_warnings, record_warnings, refusal, room_status, seat_status, seconds
+from router.bedside.service_status import (
+    folder_warnings,
+    record_warnings,
+    refusal,
+    refusal_in_words,
+    room_status,
+    seat_status,
+    seconds,
+)
 from router.bedside.sounding import Sounding
 from router.core.units import NANOSECONDS
 from router.devices.outputs import Output

@@ -1,17 +1,20 @@
-"""The status of a seat and of the room as the service knows them (``router.live.status`` has the document)."""
+"""The status of a seat and of the room as the service knows them (``router.live.status`` has the document).
+
+What is said of refused profiles is bounded, however many and however broken they are, with a count of the rest.
+"""
 
 from __future__ import annotations
 
 import shlex
-from collections.abc import Collection, Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from typing import Any
 
 from router.bedside.deaths import StartVerdict
 from router.bedside.profile_folder import Offer
-from router.bedside.refusals import refusal_in_words
 from router.bedside.served_seat import ServedSeat
 from router.core.music import pitch_name
 from router.core.units import NANOSECONDS, nearest
+from router.files.diagnostics import Problem
 from router.live.attached import AttachedInput, AttachedOutput
 from router.live.daemon import Daemon
 from router.live.seat import CHATTERS, Seat
@@ -26,6 +29,12 @@ _TROUBLES = {
     "no_news_of_profiles": "what is put into the profile folder{of} is not noticed: {why}; router use plays it",
 }
 """The words of ``router status`` for a profile folder's troubles."""
+
+FILES, LETTERS = 5, 8_000
+"""Files of one refusal whose problems are told, and letters in all; ``router check`` tells the rest."""
+
+NAMES = 20
+"""Files of one refusal that are named after those."""
 
 
 def seat_status(
@@ -147,6 +156,30 @@ def _listening_status(seat: Seat, name: str, now: int) -> Any:
         "unit": "",
         "heard": None if heard is None else seconds(now - heard),
     }
+
+
+def refusal_in_words(problems: Sequence[Problem], *, lines: bool = True) -> str:
+    """Return what is wrong with some files, as a text of bounded length that says how much it leaves out.
+
+    ``lines``: whether the lines themselves are shown.
+    """
+    files = dict.fromkeys(problem.file for problem in problems)
+    told = {*[*files][:FILES]}
+    texts: list[str] = []
+    letters = 0
+    for problem in problems:
+        text = str(problem) if lines else problem.without_line
+        if problem.file not in told or (texts and letters + len(text) > LETTERS):
+            continue
+        texts.append(text[:LETTERS])
+        letters += len(text)
+    if left := len(problems) - len(texts):
+        others = [name for name in files if name not in told]
+        names = [name.rpartition("/")[2] for name in others[:NAMES]]
+        more = f", and {len(others) - NAMES} more files" if len(others) > NAMES else ""
+        among = f", in {', '.join(names)}{more}" if others else ""
+        texts.append(f"{left} more problem{'s' if left > 1 else ''}{among}. router check tells them all.")
+    return "\n\n".join(texts)
 
 
 def refusal(offer: Offer) -> str:

@@ -4,7 +4,8 @@ import re
 
 import pytest
 
-from router.bedside.refusals import AT_ONCE, EVERY, LETTERS, Sparing, refusal_in_words
+from router.bedside.served_seat import AT_ONCE, EVERY, Sparing
+from router.bedside.service_status import LETTERS, refusal_in_words
 from router.files import profile
 from router.files.profile import Problem, ProfileError
 from tests.shared.profile_folder import BROKEN

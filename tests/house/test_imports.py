@@ -63,7 +63,6 @@ ROOMS = {
             "lock",
             "memory",
             "deaths",
-            "refusals",
             "sounding",
         ),
         *("profile_folder", "served_seat", "actions", "service_status", "service"),
