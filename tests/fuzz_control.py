@@ -25,7 +25,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from unittest import mock
 
-from router.bedside import control
+from router.bedside import control, control_request
 from router.bedside.control_client import ask
 from router.core.units import NANOSECONDS
 from router.system import clock
@@ -99,7 +99,7 @@ def throw(count: int, seed: int, path: Path) -> Counter[str]:
 def fuzz(count: int, seed: int, folder: Path) -> Counter[str]:
     """The same to servers of our own. Half of it to one that minds no haste, so that it reads more."""
     became = _fuzz(count // 2, seed, folder / "strict")
-    with mock.patch.object(control, "RATE", 1_000_000):
+    with mock.patch.object(control, "RATE", 1_000_000), mock.patch.object(control_request, "RATE", 1_000_000):
         return became + _fuzz(count - count // 2, seed + 1, folder / "patient")
 
 

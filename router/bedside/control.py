@@ -39,7 +39,7 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
-from router.bedside.control_request import ControlError, Request, as_line, is_panic, read_request
+from router.bedside.control_request import RATE, ControlError, Request, User, as_line, is_panic, read_request
 from router.bedside.control_socket import identity, listen, spare, user_of
 from router.core.timers import earliest
 from router.core.units import NANOSECONDS
@@ -62,13 +62,6 @@ WATCHERS = 4
 """How many of the clients may watch."""
 LINE = 4096
 """Bytes of a request."""
-RATE = 50
-"""Requests a second of one client, and at most so many at once."""
-REMARKS = 20_000
-"""Bytes of remarks of one user at most at once: an hour of a busy session has a tenth. Each is kept in the session
-log."""
-REMARKS_RATE = 20
-"""Bytes a second by which that grows again."""
 WAITING = 16
 """Requests of one client that wait for their answer."""
 UNREAD = 1 << 20
@@ -93,35 +86,10 @@ Answer = Callable[[Request, Reply], None]
 thread."""
 
 
-class _User:
-    """The quota that all clients of one user share."""
-
-    def __init__(self, number: int, now: int) -> None:
-        self.number = number
-        self._now = now
-        self._requests, self._remarks = float(RATE), float(REMARKS)
-
-    def allowed(self, request: Request, now: int) -> str:
-        """Count a request; return why it is too much, or nothing. Panic never is."""
-        seconds, self._now = (now - self._now) / NANOSECONDS, now
-        self._requests = min(float(RATE), self._requests + seconds * RATE)
-        self._remarks = min(float(REMARKS), self._remarks + seconds * REMARKS_RATE)
-        if request["do"] == "panic":
-            return ""
-        if self._requests < 1:
-            return f"too many requests of one user: at most {RATE} a second"
-        self._requests -= 1
-        size = len(request["text"].encode()) if request["do"] == "mark" else 0
-        if size > self._remarks:
-            return f"too many remarks: at most {REMARKS} bytes at once, and {REMARKS_RATE} more each second"
-        self._remarks -= size
-        return ""
-
-
 class _Client:
     """A connection: what has come of its next line, the requests to be answered, and what it has not read yet."""
 
-    def __init__(self, connection: socket.socket, now: int, user: _User) -> None:
+    def __init__(self, connection: socket.socket, now: int, user: User) -> None:
         self.connection, self.user = connection, user
         self.shown_out_at: int | None = None  # while it has no place
         self.received = b""
@@ -191,7 +159,7 @@ class ControlServer(LoopPart):
     ) -> None:
         self._path, self._loop, self._answer, self._on_fault, self._frame = path, loop, answer, on_fault, frame
         self._clients: list[_Client] = []
-        self._users: dict[int, _User] = {}
+        self._users: dict[int, User] = {}
         agenda = loop.agenda
         self._working = agenda.reminder(self._work)
         self._news = False  # somebody has sent something, or may be sent more
@@ -295,7 +263,7 @@ class ControlServer(LoopPart):
         for user in [each for each in self._users if each != number and not self._of(each)]:
             if len(self._users) > PLACES:  # their quotas are forgotten, as there are more users than places
                 del self._users[user]
-        client = _Client(connection, now, self._users.setdefault(number, _User(number, now)))
+        client = _Client(connection, now, self._users.setdefault(number, User(number, now)))
         if not self._has_place(number, now):
             client.shown_out_at = now + HESITATION
             door = [each for each in self._clients if each.shown_out_at is not None]

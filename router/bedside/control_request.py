@@ -1,4 +1,7 @@
-"""The requests of the control socket: what may be asked, and why a line is refused. ``control.py`` shows the lines."""
+"""The requests of the control socket: what may be asked, why a line is refused, and how much one user may ask.
+
+``control.py`` shows the lines.
+"""
 
 from __future__ import annotations
 
@@ -9,12 +12,20 @@ from dataclasses import dataclass
 from functools import partial
 from typing import Any
 
-from router.core.units import nearest
+from router.core.units import NANOSECONDS, nearest
 from router.files import pseudonym
 from router.files.diagnostics import listed, quoted, tidy
 from router.files.profile import schema
 
 Request = dict[str, Any]
+
+RATE = 50
+"""Requests a second of one client, and at most so many at once."""
+REMARKS = 20_000
+"""Bytes of remarks of one user at most at once: an hour of a busy session has a tenth. Each is kept in the session
+log."""
+REMARKS_RATE = 20
+"""Bytes a second by which that grows again."""
 
 
 class ControlError(Exception):
@@ -140,3 +151,28 @@ def is_panic(line: bytes) -> bool:
 def as_line(document: Mapping[str, Any]) -> bytes:
     """Write a request, an answer or a frame as a line."""
     return json.dumps(document).encode() + b"\n"
+
+
+class User:
+    """The quota that all clients of one user share."""
+
+    def __init__(self, number: int, now: int) -> None:
+        self.number = number
+        self._now = now
+        self._requests, self._remarks = float(RATE), float(REMARKS)
+
+    def allowed(self, request: Request, now: int) -> str:
+        """Count a request; return why it is too much, or nothing. Panic never is."""
+        seconds, self._now = (now - self._now) / NANOSECONDS, now
+        self._requests = min(float(RATE), self._requests + seconds * RATE)
+        self._remarks = min(float(REMARKS), self._remarks + seconds * REMARKS_RATE)
+        if request["do"] == "panic":
+            return ""
+        if self._requests < 1:
+            return f"too many requests of one user: at most {RATE} a second"
+        self._requests -= 1
+        size = len(request["text"].encode()) if request["do"] == "mark" else 0
+        if size > self._remarks:
+            return f"too many remarks: at most {REMARKS} bytes at once, and {REMARKS_RATE} more each second"
+        self._remarks -= size
+        return ""

@@ -17,7 +17,7 @@ from functools import partial
 
 import pytest
 
-from router.bedside import control
+from router.bedside import control, control_request
 from router.bedside.control import ControlServer
 from router.bedside.control_client import Connection, ask
 from router.bedside.control_request import ControlError
@@ -325,6 +325,7 @@ def test_many_requests_of_one_user_are_too_many_and_panic_is_none_of_them(path):
 
 def test_remarks_have_a_quota_of_size(path, monkeypatch):
     monkeypatch.setattr(control, "RATE", 100_000)
+    monkeypatch.setattr(control_request, "RATE", 100_000)
     text = "ä" * 200  # of two bytes each
     with serving(path), Connection(path, 30) as line:
         line.send({"do": "mark", "text": "smiled"})
@@ -406,6 +407,7 @@ def test_a_flood_of_connections_from_two_users_keeps_nobody_from_panic():
 
 def test_a_client_that_does_not_read_is_dropped(path, monkeypatch):
     monkeypatch.setattr(control, "RATE", 100_000)
+    monkeypatch.setattr(control_request, "RATE", 100_000)
     with (
         serving(path, lambda _, reply: reply({"ok": True, "long": "x" * 100_000})) as served,
         connected(path) as line,
