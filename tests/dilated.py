@@ -9,19 +9,19 @@ takes time for (reading a file, a rule's work) does not go faster, so what guard
 import sys
 
 from router.live import flood, worker
-from router.system import clock, timerfd
+from router.system import clock, loop
 
 
 def dilate(speed):
     """From now on a second of this process lasts ``speed`` times shorter."""
-    real, arm = clock.now, timerfd.Timer.arm
+    real, arm = clock.now, loop.Timer.arm
     zero = real()
 
     def faster(timer, when):
         arm(timer, None if when is None else zero - (zero - when) // speed)  # rounded up, never early
 
     clock.now = lambda: zero + (real() - zero) * speed
-    timerfd.Timer.arm = faster
+    loop.Timer.arm = faster
     worker.STALLED *= speed
     worker.PATIENCE *= speed
     worker.LAST_WAIT *= speed

@@ -45,9 +45,8 @@ from router.live.daemon import Daemon
 from router.room.beat import KEPT, Beat, ClockOut
 from router.room.room import RoomPlan
 from router.system import clock
-from router.system.loop import Loop
+from router.system.loop import Loop, Timer
 from router.system.realtime import PRIORITY
-from router.system.timerfd import Timer
 from tests.shared.rooms import SAYS
 
 BEATS = 32

@@ -12,9 +12,9 @@ import time
 
 import pytest
 
-from router.system import clock, timerfd
-from router.system.loop import Loop
-from router.system.timerfd import Timer
+from router.system import clock
+from router.system import loop as loop_module
+from router.system.loop import Loop, Timer
 
 MILLISECOND = 1_000_000
 
@@ -365,7 +365,7 @@ def test_want_of_memory_between_two_passes_costs_nothing(loop, faults, many):
 
 
 def test_a_deadline_for_which_there_was_no_memory_is_set_again(monkeypatch):
-    byref, calls = timerfd.ctypes.byref, []
+    byref, calls = loop_module.ctypes.byref, []
 
     def short(setting):
         calls.append(setting)
@@ -373,9 +373,9 @@ def test_a_deadline_for_which_there_was_no_memory_is_set_again(monkeypatch):
             raise MemoryError
         return byref(setting)
 
-    monkeypatch.setattr(timerfd.sys, "version_info", (3, 11))
+    monkeypatch.setattr(loop_module.sys, "version_info", (3, 11))
     timer = Timer()
-    monkeypatch.setattr(timerfd.ctypes, "byref", short)
+    monkeypatch.setattr(loop_module.ctypes, "byref", short)
     when = clock.now()
     with pytest.raises(MemoryError):
         timer.arm(when)

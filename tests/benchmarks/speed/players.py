@@ -82,7 +82,7 @@ def bare(events: Path, step: int) -> None:
 
 def _in_time(descriptor: int, poll: select.epoll, port: Any, step: int) -> None:
     """A note at each step after a press, until the release: absolute deadlines through one timerfd."""
-    from router.system.timerfd import Timer
+    from router.system.loop import Timer
 
     timer, due, since = Timer(), 0, 0
     poll.register(timer.fileno(), select.EPOLLIN)
