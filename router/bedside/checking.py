@@ -26,7 +26,7 @@ from router.files.plugins import installed
 from router.files.profile import Problem, Profile, ProfileError, schema
 from router.live.worker import WorkerThread
 from router.system import clock
-from router.system.beneath import LeadsOut, open_beneath
+from router.system.files import LeadsOut, open_beneath
 
 SILENT = "the stick or disk does not answer"
 

@@ -10,7 +10,7 @@ from typing import TypeVar
 from router.core.units import nearest
 from router.files.diagnostics import START, Form, Problem, ProfileError, Report, either
 from router.files.source import LARGEST, Node, decoded, parse
-from router.system.beneath import LeadsOut, NoFile
+from router.system.files import LeadsOut, NoFile
 
 T = TypeVar("T")
 

@@ -6,8 +6,8 @@ What each part keeps:
   wake-up.
 * ``agenda``: what the loop does by time: reminders, on one heap. Kept: a pass calls what is due, the music first, and
   nothing else; each at most once; what raises costs itself only; want of memory loses none.
-* ``beneath``: opens a file beneath a folder and nothing else. Kept: looking and opening are one step: nothing that
-  is exchanged meanwhile leads out.
+* ``files``: whole files, and a file beneath a folder. Kept: a file is whole or not there; looking beneath a folder and
+  opening are one step: nothing that is exchanged meanwhile leads out.
 * ``realtime``: real-time priority and locked memory. Kept: the loop first, our other threads after all that sounds;
   what is refused is said with the remedy.
 """

@@ -18,7 +18,7 @@ ROOMS = {
         *("conditioning", "ledger", "recognition", "rules", "harmony", "engine"),
     ),
     "room": ("beat", "thru", "tonality", "turns", "lead", "room"),
-    "system": ("agenda", "beneath", "clock", "files", "process_limits", "realtime", "loop"),
+    "system": ("agenda", "clock", "files", "process_limits", "realtime", "loop"),
     "songs": ("error", "score", "understanding", "standard_midi", "reading", "plain", "apart"),
     "devices": ("descriptions", "line_pattern", "names", "plugged", "ports", "inputs", "outputs"),
     "files": (

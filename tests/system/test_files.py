@@ -12,8 +12,8 @@ from types import SimpleNamespace
 import pytest
 
 from router.bedside import checking
-from router.system import beneath
-from router.system.beneath import LeadsOut, NoFile, open_beneath
+from router.system import files
+from router.system.files import LeadsOut, NoFile, open_beneath
 
 SECRET = "smiled-when-her-brother-came"
 
@@ -103,7 +103,7 @@ def test_the_attack_works_where_looking_and_opening_are_two_steps(folder, secret
 def kernel(request, monkeypatch):
     """Both ways: with the system call, and where it is not there or is forbidden."""
     if request.param != "openat2":
-        monkeypatch.setattr(beneath, "_OPENAT2", -1)  # ENOSYS
+        monkeypatch.setattr(files, "_OPENAT2", -1)  # ENOSYS
     return request.param
 
 
