@@ -1,4 +1,6 @@
-"""The commands, one file each: ``NAME``, ``HELP``, ``EXAMPLE``, ``add_arguments(parser)`` and ``run(args)``.
+"""The commands: ``NAME``, ``HELP``, ``EXAMPLE``, ``add_arguments(parser)`` and ``run(args)`` of each.
+
+Each has a file of its own, but for ``REQUESTS``.
 
 A command's module is imported when the command is asked for and not before, so that ``router check`` needs nothing
 that only ``router run`` needs.
@@ -38,6 +40,9 @@ COMMANDS = (
     "rules",
     "devices",
 )
+
+REQUESTS = frozenset({"use", "panic", "mark", "level"})
+"""The commands that stand together in ``asking.py``, as each only sends a request to the running router."""
 
 DONE, WRONG, USAGE, INTERRUPTED = 0, 1, 2, 130
 """Exit statuses of a command."""
@@ -132,6 +137,8 @@ def _main(arguments: list[str]) -> int:
 
 
 def _command(name: str) -> Command:
+    if name in REQUESTS:
+        return cast("Command", importlib.import_module("router.cli.asking").COMMANDS[name])
     return cast("Command", importlib.import_module(f"router.cli.{name}"))
 
 

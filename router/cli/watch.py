@@ -99,7 +99,7 @@ def _live(args: argparse.Namespace) -> int:
 def _recorded(args: argparse.Namespace) -> int:
     loaded = profile.load(profile.find(args.profile))
     if args.input is not None and args.input not in loaded.types:
-        asking.refused(args, asking.unknown("input", args.input, loaded.types))
+        asking.refused(args, asking.no_such("input", args.input, loaded.types))
         return 1
     if not asking.can(args):
         return 1
@@ -164,10 +164,10 @@ def _show(args: argparse.Namespace, recorded: Iterator[Frame] | None) -> None:
 def _not_there(args: argparse.Namespace, seats: Mapping[str, SeatStatus]) -> str:
     """Say what was asked for and is not there; "" if all is."""
     if args.seat is not None and args.seat not in seats:
-        return asking.unknown("seat", args.seat, seats)
+        return asking.no_such("seat", args.seat, seats)
     inputs = [name for seat, plays in seats.items() if args.seat in (None, seat) for name in plays["inputs"]]
     if args.input is not None and args.input not in inputs:
-        return asking.unknown("input", args.input, dict.fromkeys(inputs))
+        return asking.no_such("input", args.input, dict.fromkeys(inputs))
     return ""
 
 
