@@ -35,5 +35,13 @@ def song_of(data: bytes, name: str, melody: str | int | None = None) -> Song:
         from router.songs import standard_midi  # noqa: PLC0415 - mido is loaded for MIDI files only
 
         return understand(standard_midi.read(data), name, melody)
+    if data[:2] == b"PK":
+        from router.songs import compressed, musicxml  # noqa: PLC0415 - as above
+
+        return understand(musicxml.read(compressed.unpacked(data)), name, melody)
+    if data.lstrip()[:1] == b"<" or data[:3] == b"\xef\xbb\xbf" or data[:2] in (b"\xff\xfe", b"\xfe\xff"):
+        from router.songs import musicxml  # noqa: PLC0415 - as above
+
+        return understand(musicxml.read(data), name, melody)
     other = next((what for begins, what in _OTHERS.items() if data.startswith(begins)), "")
     raise SongError(f"this is {other}" if other else "this is neither a MIDI file nor MusicXML", FORMS)

@@ -13,6 +13,7 @@ chords      those that are written, else calculated: see ``router.songs.harmony`
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from fractions import Fraction
 from itertools import pairwise
@@ -116,11 +117,17 @@ def _melody(parts: Sequence[ScorePart], every: Sequence[ScorePart], asked: str |
         singing = [i for i in pitched if 2 * words[i] >= most]
         why = "it has the words" if len(singing) == 1 else "it is the highest of those with words"
         return max(singing, key=lambda i: mean(note.pitch for note in parts[i].notes)), why
-    named = [i for i in pitched if any(word in parts[i].name.casefold() for word in MELODY_WORDS)]
+    named = [i for i in pitched if _says_melody(parts[i].name)]
     if len(named) == 1:
         return named[0], "its name says so"
     on_top = _on_top([parts[i] for i in named or pitched])
     return (named or pitched)[max(range(len(on_top)), key=on_top.__getitem__)], "it is the highest for most of the time"
+
+
+def _says_melody(name: str) -> bool:
+    """Tell whether a part's name is that of a melody; the number that a reader gives to a second voice is no name."""
+    plain = re.sub(r" voice \d+$", "", name).casefold()
+    return any(word in plain for word in MELODY_WORDS)
 
 
 def _asked(parts: Sequence[ScorePart], asked: str | int) -> ScorePart:

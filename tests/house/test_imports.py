@@ -19,7 +19,10 @@ ROOMS = {
     ),
     "room": ("beat", "thru", "tonality", "turns", "lead", "room"),
     "system": ("agenda", "clock", "files", "process_limits", "realtime", "loop"),
-    "songs": ("error", "score", "understanding", "standard_midi", "reading", "plain", "apart"),
+    "songs": (
+        *("error", "score", "understanding", "standard_midi", "xml_tree", "compressed", "repeats", "chord_kinds"),
+        *("musicxml", "reading", "plain", "apart"),
+    ),
     "devices": ("descriptions", "line_pattern", "names", "plugged", "ports", "inputs", "outputs"),
     "files": (
         *("diagnostics", "edit", "foreign", "former", "manual", "pseudonym", "trying", "quantities", "syntax"),
