@@ -30,6 +30,7 @@ from router.core.contract import (
 from router.core.events import Bend, ChannelPressure, Control, Event, Level, NoteOff, NoteOn, Press, Program, Release
 from router.core.midi import BEND_CENTRE, EXPRESSION
 from router.core.music import CHORDS, Chord, Grid, Music, Span, fold, invert, middle, nearest_of, voice
+from router.core.playing import song_role
 from router.core.units import NANOSECONDS
 
 __all__ = [
@@ -75,5 +76,6 @@ __all__ = [
     "invert",
     "middle",
     "nearest_of",
+    "song_role",
     "voice",
 ]

@@ -56,7 +56,7 @@ class Kind(Flag):
 class Context:
     """All that a rule may know of the world around it."""
 
-    __slots__ = ("alarm", "music", "new_voice", "repeated", "shared", "volume")
+    __slots__ = ("alarm", "music", "new_voice", "part", "repeated", "shared", "volume")
 
     def __init__(
         self,
@@ -64,8 +64,11 @@ class Context:
         new_voice: Callable[[], int],
         alarm: Alarm,
         shared: dict[str, Any] | None = None,
+        *,
         volume: int = 127,
+        part: str = "",
     ) -> None:
+        self.part = part  # the name of the rule's part in the profile
         self.music = music  # replaced when key, scale or tempo change: read it when you need it
         self.new_voice = new_voice
         self.alarm = alarm

@@ -459,8 +459,8 @@ class Engine:
     def _add_part(self, plan: PartPlan) -> None:
         part = _Part(plan, [])
         for index, rule_plan in enumerate(plan.rules):
-            alarm = Alarm(self._timers, len(self._owners))
-            context = Context(self._music, self._new_voice, alarm, self._shared, self._plan.limits.volume)
+            alarm, volume = Alarm(self._timers, len(self._owners)), self._plan.limits.volume
+            context = Context(self._music, self._new_voice, alarm, self._shared, volume=volume, part=plan.name)
             self._owners.append((part, index))
             try:
                 rule = rule_plan.make(context)

@@ -15,9 +15,10 @@ from dataclasses import dataclass
 from fractions import Fraction
 from functools import cached_property
 from itertools import groupby
-from typing import TypeVar
+from typing import NamedTuple, TypeVar
 
 from router.core.music import Chord, TimeSignature
+from router.core.units import NANOSECONDS
 
 MOST_NOTES = 20_000
 """Notes of a song, all parts together: some ten times a long song with a full band. Our choice."""
@@ -43,6 +44,15 @@ class SongNote:
     def end(self) -> Fraction:
         """When it ends, in quarter notes."""
         return self.at + self.lasts
+
+
+class TimedNote(NamedTuple):
+    """A note in whole ticks from the song's beginning (``Song.ticks``); ``end`` is after ``at``."""
+
+    at: int
+    end: int
+    pitch: int
+    velocity: int
 
 
 @dataclass(frozen=True)
@@ -161,6 +171,49 @@ class Song:
         """The tempo at a moment, in quarter notes a minute."""
         found = latest(self.tempos, at)
         return self.tempos[0].tempo if found is None else found.tempo
+
+    def ticks(self, at: Fraction, *, by_quarters: bool) -> int:
+        """The ticks from the song's beginning to a moment: nanoseconds at the written tempos, or 10^9 a quarter."""
+        if by_quarters:
+            return round(at * NANOSECONDS)
+        begins = self._tempos_begin
+        place = max(0, bisect_right(begins, at, key=lambda one: one[0]) - 1)
+        since, elapsed, tempo = begins[place]
+        return round(elapsed + (at - since) * 60 * NANOSECONDS / tempo)
+
+    @cached_property
+    def _tempos_begin(self) -> list[tuple[Fraction, Fraction, Fraction]]:
+        """Each tempo: when it begins in quarter notes and in nanoseconds, and the tempo."""
+        begins: list[tuple[Fraction, Fraction, Fraction]] = []
+        for one in self.tempos:
+            elapsed = Fraction(0)
+            if begins:
+                at, before, tempo = begins[-1]
+                elapsed = before + (one.at - at) * 60 * NANOSECONDS / tempo
+            begins.append((one.at, elapsed, one.tempo))
+        return begins
+
+    def timed(self, parts: tuple[int, ...], *, by_quarters: bool) -> tuple[TimedNote, ...]:
+        """The notes of some parts, by their indexes, in ticks and in the order in which they begin.
+
+        What was calculated is kept: call this once where time is no matter, as many notes take long.
+        """
+        kept = self._timed.get((parts, by_quarters))
+        if kept is None:
+            notes = sorted(
+                (note for index in parts for note in self.parts[index].notes), key=lambda note: (note.at, note.pitch)
+            )
+            moments = {moment for note in notes for moment in (note.at, note.end)}
+            ticks = {moment: self.ticks(moment, by_quarters=by_quarters) for moment in moments}
+            kept = self._timed[parts, by_quarters] = tuple(
+                TimedNote(ticks[note.at], max(ticks[note.end], ticks[note.at] + 1), note.pitch, note.velocity)
+                for note in notes
+            )
+        return kept
+
+    @cached_property
+    def _timed(self) -> dict[tuple[tuple[int, ...], bool], tuple[TimedNote, ...]]:
+        return {}
 
     def bar(self, at: Fraction) -> int:
         """The index of the bar in which a moment is; of the last bar for what is later."""

@@ -24,7 +24,7 @@ WORDS = frozenset(
         *("type", "enum", "const", "minimum", "maximum", "exclusiveMinimum", "exclusiveMaximum", "minLength"),
         *("maxLength", "pattern", "minItems", "maxItems", "uniqueItems", "additionalProperties", "required"),
         *("dependentRequired", "properties", "items", "not", "if", "then", "else", "oneOf", "anyOf", "allOf"),
-        *("title", "description", "default", "examples", "quantity", "least", "most", "no", "spelling"),
+        *("title", "description", "default", "examples", "quantity", "least", "most", "no", "song", "spelling"),
     }
 )
 """The schema words that settings may use: messages to a therapist can explain them. None of them fetches anything."""

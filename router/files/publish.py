@@ -96,7 +96,7 @@ def plainly(piece: Any) -> Any:
     plain = {
         word: value
         for word, value in piece.items()
-        if word not in ("quantity", "least", "most", "no", "spelling", "elsewhere")
+        if word not in ("quantity", "least", "most", "no", "song", "spelling", "elsewhere")
     }
     for word in ("properties", "dependentSchemas", "$defs"):
         if word in plain:

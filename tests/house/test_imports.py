@@ -14,12 +14,13 @@ PACKAGE = Path(router.__file__).parent
 
 ROOMS = {
     "core": (
-        *("balance", "events", "timers", "units", "midi", "music", "song", "contract", "rule"),
+        *("balance", "events", "timers", "units", "midi", "music", "song", "contract", "playing", "rule"),
         *("conditioning", "ledger", "recognition", "rules", "harmony", "engine"),
     ),
     "room": ("beat", "thru", "tonality", "turns", "lead", "room"),
     "system": ("agenda", "clock", "files", "process_limits", "realtime", "loop"),
     "songs": (
+        "example",
         *("error", "score", "understanding", "standard_midi", "xml_tree", "compressed", "repeats", "chord_kinds"),
         *("musicxml", "reading", "plain", "apart"),
     ),

@@ -25,6 +25,7 @@ from router.core.rules.release import ReleaseRule
 from router.core.rules.repeat import RepeatRule
 from router.core.rules.scale_lock import ScaleLockRule
 from router.core.rules.sequence import SequenceRule
+from router.core.rules.song import SongRule
 from router.core.rules.strum import StrumRule
 from router.core.rules.transpose import TransposeRule
 from router.core.rules.turns import TurnsRule
@@ -43,6 +44,7 @@ RULES: Mapping[str, type[Rule]] = MappingProxyType(
             DrumRule,
             ChoiceRule,
             AnswerRule,
+            SongRule,
             # gestures to gestures
             LatchRule,
             ContingentRule,

@@ -1,0 +1,32 @@
+"""A song at work: where it is, who moves it, and who follows.
+
+    transport   where a song is, and how far it may go
+    player      the notes of some parts, as a transport goes on
+    role        what the ways of playing have in common
+    stepped     her part, effort by effort: note, phrase, bar, section
+    started     her part from one effort: start
+    moment      her part while she presses, in a song that runs: now
+    band        the parts that follow
+
+Each keeps the contract of a rule (``router.core.contract``): the rule ``song`` passes on what they give.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from router.core.contract import Context
+from router.core.playing.band import Band
+from router.core.playing.role import Role
+from router.core.playing.stepped import Stepped
+
+__all__ = ["song_role"]
+
+
+def song_role(settings: Mapping[str, Any], context: Context) -> Role:
+    """The role that the settings of the rule ``song`` ask for."""
+    press = settings.get("press")
+    if press is None:
+        return Band(settings, context)
+    return Stepped(settings, context)

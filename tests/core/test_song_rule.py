@@ -1,0 +1,111 @@
+"""The rule ``song``: her part, effort by effort."""
+
+from __future__ import annotations
+
+from router.core.events import NoteOff, NoteOn, Press, Release
+from router.core.rules.song import SongRule
+from router.core.units import NANOSECONDS
+from router.songs.example import EXAMPLE
+from router.testing import MILLISECOND, Bench, RuleUnderTest
+
+
+def bench(**settings: object) -> Bench:
+    return Bench(RuleUnderTest(SongRule, {"play": "evening", **settings}, "song"))
+
+
+def sounded(events) -> list[tuple[int, int, int]]:
+    """Each note: when it began and ended, in nanoseconds, and its pitch."""
+    on: dict[int, list[tuple[int, int]]] = {}
+    found = []
+    for now, event in events:
+        if isinstance(event, NoteOn):
+            on.setdefault(event.voice, []).append((now, event.pitch))
+        elif isinstance(event, NoteOff):
+            found += [(began, now, pitch) for began, pitch in on.pop(event.voice, ())]
+    assert not on
+    return sorted(found)
+
+
+def written(part: int) -> list[tuple[int, int, int]]:
+    """The notes of a part of the example as they are written, in nanoseconds."""
+    return [(note.at, note.end, note.pitch) for note in EXAMPLE.timed((part,), by_quarters=False)]
+
+
+def test_a_press_a_note_at_the_written_times_gives_the_melody():
+    rule = bench(press="note")
+    for voice, (begins, ends, _) in enumerate(written(0), 1):
+        rule.give(Press("pad", voice), begins)
+        rule.give(Release("pad", voice), ends)
+    assert sounded(rule.out) == written(0)
+
+
+def test_a_short_press_a_note_gives_the_written_lengths_if_asked():
+    rule = bench(press="note", lengths="written")
+    for voice, (begins, _, _) in enumerate(written(0), 1):
+        rule.give(Press("pad", voice), begins)
+        rule.give(Release("pad", voice), begins + 80 * MILLISECOND)
+    rule.go_on(rule.now + 5 * NANOSECONDS)
+    assert sounded(rule.out) == written(0)
+
+
+def test_a_press_a_phrase_gives_the_melody():
+    for press in ("phrase", "bar", "section"):
+        rule = bench(press=press)
+        tune = EXAMPLE.tune.steps
+        cuts = {"phrase": [tune[phrase.first].at for phrase in EXAMPLE.phrases], "bar": EXAMPLE.bars[:-1]}
+        for voice, at in enumerate(cuts.get(press, [section.at for section in EXAMPLE.sections]), 1):
+            when = EXAMPLE.ticks(at, by_quarters=False)
+            rule.give(Press("pad", voice), when)
+            rule.give(Release("pad", voice), when + 80 * MILLISECOND)
+        rule.go_on(rule.now + 30 * NANOSECONDS)
+        assert sounded(rule.out) == written(0)
+
+
+def test_after_the_last_note_the_song_begins_again_or_rests():
+    for end, then in (("loop", 1), ("stop", 0)):
+        rule = bench(press="note", end=end, restart_after="5 s")
+        for voice in range(1, len(written(0)) + 1):
+            rule.give(Press("pad", voice), voice * NANOSECONDS)
+            rule.give(Release("pad", voice), voice * NANOSECONDS + 100 * MILLISECOND)
+        begun = len(sounded(rule.out))
+        assert begun == len(written(0))
+        for voice in range(100, 104):  # efforts in the rest do not prolong it
+            rule.give(Press("pad", voice), rule.now + NANOSECONDS)
+            rule.give(Release("pad", voice), rule.now + 100 * MILLISECOND)
+        assert len(sounded(rule.out)) == begun + 4 * then
+        rule.give(Press("pad", 200), rule.now + 7 * NANOSECONDS)
+        rule.give(Release("pad", 200), rule.now + 100 * MILLISECOND)
+        assert sounded(rule.out)[-1][2] == written(0)[0][2]
+
+
+def test_early_presses_play_wait_or_do_not_count():
+    for early, times in (("at once", [0, 100, 200]), ("in time", [0, 600]), ("not counted", [0])):
+        rule = bench(press="note", early=early)
+        for voice in (1, 2, 3):
+            rule.give(Press("pad", voice), (voice - 1) * 100 * MILLISECOND)
+            rule.give(Release("pad", voice), rule.now + 50 * MILLISECOND)
+        rule.go_on(5 * NANOSECONDS)
+        assert [began // MILLISECOND for began, _, _ in sounded(rule.out)] == times
+
+
+def test_after_a_pause_the_phrase_begins_again_if_asked():
+    for restart, pitches in (("beginning", [60, 60]), ("phrase", [65, 65])):
+        rule = bench(press="note", restart_at=restart, restart_after="10 s")
+        for voice in range(1, 11):  # the seventh is the last of its phrase, the eighth begins the next
+            rule.give(Press("pad", voice), voice * NANOSECONDS)
+            rule.give(Release("pad", voice), rule.now + 50 * MILLISECOND)
+        rule.give(Press("pad", 50), rule.now + 20 * NANOSECONDS)
+        rule.give(Release("pad", 50), rule.now + 50 * MILLISECOND)
+        assert sounded(rule.out)[-1][2] == pitches[0]
+
+
+def test_a_gesture_may_set_the_song_to_its_beginning():
+    rule = bench(press="note", restart_by="pad.long")
+    for voice in range(1, 4):
+        rule.give(Press("pad", voice), voice * NANOSECONDS)
+        rule.give(Release("pad", voice), rule.now + 50 * MILLISECOND)
+    assert rule.give(Press("pad.long", 9), 4 * NANOSECONDS) == []
+    rule.give(Release("pad.long", 9), rule.now + 50 * MILLISECOND)
+    rule.give(Press("pad", 10), 5 * NANOSECONDS)
+    rule.give(Release("pad", 10), rule.now + 50 * MILLISECOND)
+    assert [pitch for _, _, pitch in sounded(rule.out)] == [60, 60, 67, 60]
