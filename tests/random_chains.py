@@ -272,6 +272,7 @@ class Heard:
             self.hear(self.engine.handle(SwitchSample(name, pressed=False), self.now))
         self.hear(self.engine.handle(PressureSample("cheek", 0.0), self.now))
         self.hear(self.engine.handle(MidiSample("keys", (0xB0, 123, 0)), self.now))
+        self.hear(self.engine.handle(MidiSample("keys", (0xB0, 1, 0)), self.now))
         self.hear(self.engine.handle(Lost("head"), self.now))
 
 

@@ -17,6 +17,7 @@ from router.core.rules.drum import DrumRule
 from router.core.rules.echo import EchoRule
 from router.core.rules.latch import LatchRule
 from router.core.rules.note import NoteRule
+from router.core.rules.pitch_from_level import PitchFromLevelRule
 from router.core.rules.program import ProgramRule
 from router.core.rules.quantize import QuantizeRule
 from router.core.rules.random import RandomRule
@@ -64,6 +65,8 @@ RULES: Mapping[str, type[Rule]] = MappingProxyType(
             EchoRule,
             DroneRule,
             ReleaseRule,
+            # levels to notes
+            PitchFromLevelRule,
             # levels to controllers
             ControlRule,
         )

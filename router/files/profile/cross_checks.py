@@ -42,6 +42,7 @@ def check(
         used |= {source.split(".")[0] for source in part.names} | known.meant
         if known.kinds is not None and part.rules is not None:
             _chain(part, known.kinds, report)
+            _chosen_by_level(part, known.kinds, report)
         _port(part, outputs, report)
         _drums(part, report)
         _weights(part, report)
@@ -296,8 +297,7 @@ def _moved_twice(part: PartPiece, report: Report) -> None:
                 f'this moves what the "{first.rule.name}" in line {first.place.line} moves already',
                 "Give one of the two another controller, or leave it out."
                 if first.rule is step.rule
-                else f'Give "control" another controller, or let "{(step if _fades(step) else first).rule.name}" not'
-                " fade.",
+                else f'Leave out what moves it in one of the two: the "{_way(step)}" or the "{_way(first)}".',
             )
 
 
@@ -305,7 +305,14 @@ def _moves(step: RulePiece) -> Any:
     """The controller, or the message, that a rule moves; None: none."""
     if step.rule.name == "control":
         return step.settings.get("controller", step.settings.get("message"))
+    if step.rule.name == "pitch_from_level" and step.settings.get("glide"):
+        return "bend"
     return EXPRESSION if _fades(step) else None
+
+
+def _way(step: RulePiece) -> str:
+    """The setting by which a rule moves a controller or the bend, or the rule that does nothing else."""
+    return {"contingent": "fade", "pitch_from_level": "glide"}.get(step.rule.name, step.rule.name)
 
 
 def _fades(step: RulePiece) -> bool:
@@ -455,14 +462,34 @@ def _starved(step: RulePiece, part: PartPiece, kinds: Mapping[str, Kind], done: 
     if rule.takes & Kind.ZONES:
         return f'"{name}" needs the zones of a pointer, and {_sources_of(kinds)} has none', _pointers(name)
     if rule.takes & Kind.LEVELS:
-        return (
-            f'"{name}" follows how hard or how far, and {_sources_of(kinds)} only says pressed or not',
-            (
-                "Sources for it: a side of a pressure input (cheek.above), x or y of a pointer (head.x), keys.cc1 of a"
-                " MIDI input."
-            ),
-        )
+        return _no_level(name, kinds)
     return f'"{name}" needs presses, and {_sources_of(kinds)} gives none', _other_source(kinds)
+
+
+def _no_level(name: str, kinds: Mapping[str, Kind]) -> tuple[str, str]:
+    return (
+        f'"{name}" follows how hard or how far, and {_sources_of(kinds)} only says pressed or not',
+        (
+            "Sources for it: a side of a pressure input (cheek.above), x or y of a pointer (head.x), keys.cc1 of a MIDI"
+            " input."
+        ),
+    )
+
+
+def _chosen_by_level(part: PartPiece, kinds: Mapping[str, Kind], report: Report) -> None:
+    """Report a note that a level is to choose where there is no level, or that sounds while nothing can be pressed."""
+    flow = _all(kinds.values())
+    for step in part.steps:
+        if step.rule.name != "pitch_from_level":
+            continue
+        if not flow & Kind.LEVELS and flow & PRESSES:
+            report.missing(step.place, *_no_level(step.rule.name, kinds))
+        elif not flow & PRESSES and step.settings.get("sounds") == "while pressed":
+            report.missing(
+                step.place,
+                f"this sounds while an input is pressed, and {_sources_of(kinds)} gives no presses",
+                'Add an input to the part that does, such as "input: [head.x, pad]", or leave "sounds" out.',
+            )
 
 
 def _maker(done: Sequence[RulePiece]) -> RulePiece | None:
