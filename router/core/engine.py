@@ -50,8 +50,9 @@ from router.core.events import (
 from router.core.harmony import Harmony, Progression
 from router.core.ledger import Ledger, Limits, Observe, Voice, Wire
 from router.core.midi import NOTE_OFF, NOTE_ON, PROGRAM_CHANGE
-from router.core.music import Chord, Music, TimeSignature
+from router.core.music import Chord, Music, Span, TimeSignature
 from router.core.timers import Alarm, Timers
+from router.core.units import NANOSECONDS
 
 MakeConditioner = Callable[[Callable[[], int], Alarm], Conditioner]
 MakeRule = Callable[[Context], Rule]
@@ -279,7 +280,7 @@ class Engine:
         self._harmony = Harmony(plan.progression, Alarm(self._timers, len(self._owners)), plays=plays)
         self._owners.append(self._harmony)
         self._room_chord: Chord | None = None  # takes precedence over the progression's
-        self._music = self._with_chord(plan.music)
+        self._music = self._told_music = self._with_chord(plan.music)
         for part_plan in plan.parts:
             self._add_part(part_plan)
 
@@ -291,7 +292,11 @@ class Engine:
         music = replace(self._music, origin=now)
         self._harmony.start(music)
         self._play_in(music)
+        self._tell_music(now)
         out = self.programs()
+        for plan in self._plan.parts:
+            if plan.program is not None:
+                self._observe(now, "program", {"part": plan.name, **_told(plan.route), "program": plan.program})
         unmade, self._unmade = self._unmade, []
         for part, index, error in unmade:
             self._fault(part, index, error, now, out)
@@ -368,6 +373,8 @@ class Engine:
         if beat:
             self._harmony.beat_changed(music, now)
         self._play_in(music)
+        if _noted(music, self._told_music):
+            self._tell_music(now)
         if beat:
             self._tell_rules(lambda rule: rule.beat_changed(now), now, out)
         if _stands(self._music) != _stands(before):
@@ -437,6 +444,23 @@ class Engine:
         if self._room_chord is not None:
             return replace(music, chord=self._room_chord)
         return replace(music, chord=self._harmony.chord(music), coming=self._harmony.coming(music))
+
+    def _tell_music(self, now: int) -> None:
+        """Tell tempo, metre, key and chord, and how long the current bar has lasted, in seconds."""
+        music = self._told_music = self._music
+        bar = (now - music.origin) % round(music.lasts(Span(bars=Fraction(1))))
+        self._observe(
+            now,
+            "music",
+            {
+                "tempo": round(float(music.tempo), 3),
+                "time_signature": str(music.time_signature),
+                "tonic": music.tonic,
+                "scale": list(music.scale),
+                "chord": music.chord.name if music.chord else "",
+                "bar": round(bar / NANOSECONDS, 6),
+            },
+        )
 
     def _next_chord(self, now: int, out: list[Message]) -> None:
         """Take the progression's next chord, unless the room has set one."""
@@ -657,6 +681,26 @@ class Engine:
 def _beat(music: Music) -> tuple[Fraction, TimeSignature, int]:
     """The values that the grids of the rules depend on."""
     return music.tempo, music.time_signature, music.origin
+
+
+NOTED_TEMPO, NOTED_PLACE = Fraction(1, 50), NANOSECONDS // 50
+"""A change of tempo, and a shift of the beat in nanoseconds, from which on the record is told. Our choice: a clock that
+is followed moves a little with every tick."""
+
+
+def _noted(music: Music, told: Music) -> bool:
+    """Tell whether the music differs from what the record was told last by more than a followed clock's jitter."""
+    if (music.tonic, music.scale, music.time_signature) != (told.tonic, told.scale, told.time_signature):
+        return True
+    if abs(music.tempo - told.tempo) > told.tempo * NOTED_TEMPO:
+        return True
+    beat = music.lasts(Span(whole=music.time_signature.beat / 4))
+    away = (music.origin - told.origin) % beat
+    return min(away, beat - away) > NOTED_PLACE
+
+
+def _told(route: Route) -> dict[str, Any]:
+    return {"output": route.output, "channel": route.channel}
 
 
 def _stands(music: Music) -> Chord:

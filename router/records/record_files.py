@@ -91,7 +91,10 @@ LONGEST = 366 * 86_400.0
 _TOLD = frozenset(
     {"start", "stop", "press", "release", "reject", "mark", "lost", "found", "fault", "swap", "near", "drift"}
 )
-"""The events that say what the child did and what happened around it; what was played is not read."""
+"""The events that say what the child did and what happened around it."""
+
+PLAYED = frozenset({"music", "program", "note_on", "note_off", "control", "chord"})
+"""The events that say what was played, and in what music."""
 
 
 class Event(NamedTuple):
@@ -122,8 +125,10 @@ class SessionLog:
     closed: bool = False
 
 
-def read(path: Path) -> SessionLog:
+def read(path: Path, *, played: bool = False) -> SessionLog:
     """Read a log, whatever is wrong with it: damage costs the second in which it is, and is remarked on.
+
+    ``played``: what was played is read, too.
 
     Raises:
         OSError: the file cannot be read at all.
@@ -136,7 +141,7 @@ def read(path: Path) -> SessionLog:
     elif not data.strip(b"\0 \t\r\n"):
         log.remarks.append("it is empty")
     else:
-        _LogReader(log).read(data)
+        _LogReader(log, played=played).read(data)
     return log
 
 
@@ -144,14 +149,15 @@ def read(path: Path) -> SessionLog:
 _CHECK = re.compile(rb', "event": "check", "crc32": "([0-9a-f]{8})"\}\n')
 _END = re.compile(rb', "event": "end", "sha256": "([0-9a-f]{64})"\}\n')
 _PLAYED = b', "event": "note_'
-"""The beginning of a line about a note: most of a log, and nothing here needs it."""
+"""The beginning of a line about a note: most of a log, and few who read it need it."""
 
 
 class _LogReader:
     """Takes the lines of a log, block by block: what a check sum vouches for, what none does, and what one accuses."""
 
-    def __init__(self, log: SessionLog) -> None:
-        self._log = log
+    def __init__(self, log: SessionLog, *, played: bool) -> None:
+        self._log, self._played = log, played
+        self._told = _TOLD | PLAYED if played else _TOLD
         self._last = 0.0
         self._unread = 0  # lines that are no line of a log
         self._back = 0  # lines that go back in time
@@ -211,7 +217,7 @@ class _LogReader:
 
     def _take_sound(self) -> None:
         """Take the lines that check sums vouch for, all at once, as that is several times as fast."""
-        lines = [line for line in b"".join(self._sound).split(b"\n") if line and _PLAYED not in line]
+        lines = [line for line in b"".join(self._sound).split(b"\n") if line and (self._played or _PLAYED not in line)]
         self._sound = []
         try:
             taken = json.loads(b"[" + b",".join(lines) + b"]")
@@ -246,7 +252,7 @@ class _LogReader:
         t, event = fields.pop("t", None), fields.pop("event", None)
         if type(t) not in _NUMBERS or not 0 <= t <= LONGEST or not isinstance(event, str):
             return False
-        if event in _TOLD:
+        if event in self._told:
             sound = _FIELDS.get(event)
             if sound is not None and not sound(fields):
                 return False

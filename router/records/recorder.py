@@ -92,7 +92,7 @@ class Records:
     ) -> SessionRecorder:
         """A new session, whose time 0 is ``now`` (monotonic nanoseconds); ``child`` is the profile's pseudonym."""
         began = datetime.now().astimezone()
-        about = header(child, seat=seat, began=began.isoformat(timespec="seconds"), profile=profile_digest)
+        about = header(child, seat=seat, began=began.isoformat(timespec="milliseconds"), profile=profile_digest)
         session = SessionRecorder(self, self._folder / child / stem(began, seat), about, now, notes=self._notes)
         session.record_raw = record_raw
         self.put(partial(self._begin, session, child), however_many=True)
@@ -315,7 +315,7 @@ class SessionRecorder:
         self._log.missing += missing
 
 
-_MUSIC = frozenset({"note_on", "note_off", "control", "program", "chord"})
+_MUSIC = frozenset({"note_on", "note_off", "control", "program", "chord", "music"})
 """Events of what was played, not of what the child did."""
 _OTHERS = frozenset({"heard"})
 """Events of what other children did: a child's log holds nobody else."""

@@ -161,6 +161,8 @@ def test_after_the_last_sample_the_music_ends_by_itself_or_at_the_longest_note()
     events = [json.loads(line) for line in Path("held.jsonl").read_text().splitlines()]
     assert [(event["t"], event["event"]) for event in events] == [
         (0.0, "start"),
+        (0.0, "music"),
+        *[(0.0, "program")] * 3,
         (0.3, "press"),
         (0.3, "note_on"),
         (10.0, "note_off"),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from fractions import Fraction
 from typing import ClassVar
 
@@ -27,7 +28,7 @@ from router.core.events import (
     SwitchSample,
 )
 from router.core.ledger import Limits
-from router.core.music import SCALES, Music
+from router.core.music import SCALES, Music, TimeSignature
 from router.core.rules import RULES
 from router.core.timers import Alarm, Timers
 from router.core.units import NANOSECONDS
@@ -116,6 +117,32 @@ def test_start_sends_the_programs_and_an_output_that_came_back_gets_them_again()
     assert [(m.output, *m.data) for m in player.engine.programs()] == [("out", 0xC0, 12), ("box", 0xC9, 0)]
 
 
+def test_the_record_is_told_the_music_and_the_sounds_at_the_start_and_the_music_when_it_changes():
+    """All that a score needs of a log besides its notes."""
+    music = Music(2, SCALES["major"], Fraction(84), TimeSignature(3, 4))
+    player = VirtualTime(
+        Plan(
+            music,
+            Limits(),
+            {},
+            (part(rule("note"), sources=(), program=12), part(rule("note"), sources=(), name="b")),
+            follows=frozenset({"tempo"}),
+        )
+    )
+    told = {"tempo": 84.0, "time_signature": "3/4", "tonic": 2, "scale": [*SCALES["major"]], "chord": "", "bar": 0.0}
+    assert [(event, fields) for _, event, fields in player.log.lines] == [
+        ("start", {}),
+        ("music", told),
+        ("program", {"part": "tune", "output": "out", "channel": 1, "program": 12}),
+    ]
+    player.follow(replace(music, tempo=Fraction(60), origin=NANOSECONDS), 5 * NANOSECONDS)
+    assert player.log.named("music")[1:] == [(5 * NANOSECONDS, "music", {**told, "tempo": 60.0, "bar": 1.0})]
+    player.follow(replace(music, tempo=Fraction(601, 10), origin=NANOSECONDS), 6 * NANOSECONDS)  # jitter
+    assert len(player.log.named("music")) == 2
+    player.follow(replace(music, tempo=Fraction(60), origin=NANOSECONDS, tonic=7), 7 * NANOSECONDS)
+    assert player.log.named("music")[2][2]["tonic"] == 7
+
+
 def test_what_nobody_listens_to_and_unknown_inputs_do_nothing():
     player = VirtualTime(plan(part(rule("note"), sources=("pad",))))
     player.give(1, down("pad2"))
@@ -124,7 +151,7 @@ def test_what_nobody_listens_to_and_unknown_inputs_do_nothing():
     player.give(4, Found("pad"))
     player.give(5, Mark("cue"))
     assert heard(player) == []
-    assert [(event, fields) for _, event, fields in player.log.lines] == [
+    assert [(event, fields) for _, event, fields in player.log.lines if event != "music"] == [
         ("start", {}),
         ("press", {"input": "pad2", "strength": 0.5}),
         ("found", {"input": "pad"}),
@@ -557,7 +584,8 @@ def test_stop_silences_every_channel_in_use_and_the_engine_plays_again():
         *[("box", 0xB1, *data[1:]) for data in QUIET],
     ]
     assert player.engine.next_deadline() is None
-    assert [event for _, event, _ in player.log.lines] == ["start", "press", "note_on", "note_off", "release", "stop"]
+    told = [event for _, event, _ in player.log.lines]
+    assert told == ["start", "music", "press", "note_on", "note_off", "release", "stop"]
     player.give(100, down())
     assert heard(player)[-1] == on(60)
     player.stop()
