@@ -40,6 +40,7 @@ from router.cli.stage import (
 from router.core.engine import Engine
 from router.core.events import Route
 from router.core.units import NANOSECONDS
+from router.devices.outputs import loudness
 from router.devices.outputs.base import Output
 from router.devices.outputs.midi_file import track_names
 from router.files import profile
@@ -130,6 +131,8 @@ def _run(args: argparse.Namespace, interrupt: Interrupt) -> int:
         say(f"{what:7} {path}" if args.together else f"{what:6} {path}")
     if files.no_sound:
         say(f"\nNo sound file: {files.no_sound}")
+    if files.unmastered:
+        say(f"\nThe sound file is not at {loudness.LOUDNESS:g} LUFS: {files.unmastered}")
     say(f"\n{then}\n\n{CARE}", flush=True)
     return 0
 

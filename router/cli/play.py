@@ -18,6 +18,7 @@ from router.core.ledger import Observe
 from router.core.units import NANOSECONDS
 from router.devices.descriptions import Instrument
 from router.devices.inputs.base import Stamped
+from router.devices.outputs import loudness
 from router.devices.outputs.base import Output, OutputError
 from router.devices.outputs.instrument import SoundFile
 from router.devices.outputs.midi_file import MidiFile, track_names
@@ -52,7 +53,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--log", type=Path, metavar="OUT.jsonl", help="write what is heard and played, one event a line"
     )
     parser.add_argument(
-        "--sound", type=Path, metavar="OUT.wav", help="write what is played as sound (needs FluidSynth)"
+        "--sound", type=Path, metavar="OUT.wav", help="write what is played as sound, at -16 LUFS (needs FluidSynth)"
     )
     parser.add_argument(
         "--names-nobody", action="store_true", help="take marks into the log although one looks like a name or a number"
@@ -114,7 +115,9 @@ def _play(args: argparse.Namespace, loaded: profile.Profile) -> dict[str, Any]:
             for output, taken_by in takers.items():
                 taken_by.append(midi.output(output))
         if args.sound:
-            sound = SoundFile(stack.enter_context(replacing(args.sound)))
+            sound = SoundFile(stack.enter_context(replacing(args.sound)), mastered=True)
+            if sound.unmastered:
+                remarks.append(f"the sound file is not at {loudness.LOUDNESS:g} LUFS: {sound.unmastered}")
             finish.append(sound.close)
             for output, device in loaded.outputs.items():
                 takers[output].append(sound.output(output, device if isinstance(device, Instrument) else None))

@@ -60,13 +60,16 @@ class Files:
         self._sound: SoundFile | None = None
         self.no_sound = ""
         """Why there is no sound file, and what to install."""
+        self.unmastered = ""
+        """Why the sound file is as the synth gave it, and what to install."""
         try:
             ready(Instrument())
         except OutputError as error:
             self.no_sound = str(error)
         else:
             path = folder / f"{stem}.wav"
-            self._sound = SoundFile(stack.enter_context(replacing(path)))
+            self._sound = SoundFile(stack.enter_context(replacing(path)), mastered=True)
+            self.unmastered = self._sound.unmastered
             self.written.append(("sound", path))
 
     def takers(self, whose: str, device: OutputDevice | None = None) -> list[Output]:

@@ -1,7 +1,8 @@
 """The built-in instrument: FluidSynth with a soundfont, through the loudspeaker or into a sound file.
 
 Into a file: 16 bits, stereo, 48 kHz. A message takes effect in the synth's first block at or after its time (64
-frames, 1.3 ms), never before it. If the sum would clip, it is rendered again, softer; so no peak is ever cut off.
+frames, 1.3 ms), never before it. A file that is mastered is as loud as ``loudness.py`` says; of another one that would
+clip, all is rendered again, softer; so no peak is ever cut off.
 """
 
 from __future__ import annotations
@@ -12,7 +13,7 @@ import os
 import sys
 import wave
 from collections import deque
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from ctypes import c_int, c_void_p
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, BinaryIO
@@ -20,6 +21,7 @@ from typing import TYPE_CHECKING, Any, BinaryIO
 from router.core.midi import CONTROL_CHANGE, NOTE_OFF, NOTE_ON, PROGRAM_CHANGE
 from router.core.units import NANOSECONDS
 from router.devices.descriptions import Instrument
+from router.devices.outputs import loudness
 from router.devices.outputs.base import Output, OutputError
 
 if TYPE_CHECKING:
@@ -28,6 +30,8 @@ if TYPE_CHECKING:
 
 RATE = 48_000
 """Frames a second."""
+HIGHEST = 32_767
+"""The highest number of 16 bits."""
 LOUDEST = 32_000
 """No sample of a sound file goes beyond this, of 32767."""
 LONGEST_RELEASE = 10 * RATE
@@ -136,8 +140,8 @@ class _Synth:
         elif kind == 0xE0:
             synth.pitch_bend(channel, (data[2] << 7 | data[1]) - 8192)
 
-    def samples(self, frames: int) -> NDArray[np.int32]:
-        """The next ``frames`` of sound, left and right in turn, as 16-bit numbers.
+    def samples(self, frames: int) -> NDArray[np.float32]:
+        """The next ``frames`` of sound, left and right in turn, 32767 being the highest that 16 bits can hold.
 
         FluidSynth's own 16-bit form adds dither from a table that differs from process to process; the same music must
         give the same file.
@@ -147,7 +151,7 @@ class _Synth:
         sound = np.zeros(2 * frames, dtype=np.float32)
         place = c_void_p(sound.ctypes.data)
         self._write(self.synth.synth, frames, place, 0, 2, place, 1, 2)
-        return np.rint(sound * 32767).astype(np.int32)
+        return sound * np.float32(HIGHEST)
 
 
 class InstrumentOutput(Output):
@@ -190,11 +194,25 @@ class InstrumentOutput(Output):
 
 
 class SoundFile:
-    """A sound file (WAV), written to ``file`` on ``close``; a profile's output sends to ``output(name, device)``."""
+    """A sound file (WAV), written to ``file`` on ``close``; a profile's output sends to ``output(name, device)``.
 
-    def __init__(self, file: BinaryIO) -> None:
-        self._file = file
+    ``mastered``: as loud as music that is heard by itself should be (``loudness.LOUDNESS``), not as the synth gives it.
+    ``rendered`` is told of each second that is rendered, by its number; a file is rendered several times.
+    """
+
+    def __init__(
+        self, file: BinaryIO, *, mastered: bool = False, rendered: Callable[[int], None] | None = None
+    ) -> None:
+        self._file, self._start = file, file.tell()
         self._voices: dict[str, tuple[Instrument, list[_Timed]]] = {}
+        self._rendered = rendered or (lambda _second: None)
+        self._mastered, self.unmastered = mastered, ""
+        """Why the file is not mastered although it was to be, and what to install."""
+        if mastered:
+            try:
+                loudness.ready()
+            except OutputError as error:
+                self._mastered, self.unmastered = False, str(error)
 
     def output(self, name: str, device: Instrument | None = None) -> Output:
         """Return the output that takes one output's messages, with a synth of its own; ``device`` None: the default.
@@ -208,36 +226,40 @@ class SoundFile:
         return _SoundFileOutput(messages)
 
     def close(self) -> None:
-        """Render the whole file, softer if needed so that no sample exceeds ``LOUDEST``.
+        """Render the whole file.
 
         Raises:
             OutputError: the soundfont cannot be read.
         """
+        if self._mastered:
+            loudness.master(self._render, self._write, RATE)
+            return
         share = 1.0
-        start = self._file.tell()
         while True:
-            peak = self._write(share)
-            if peak <= LOUDEST:
+            peak = 0.0
+            for piece in self._render(share):
+                peak = max(peak, float(abs(piece).max(initial=0)))
+                if peak * HIGHEST > LOUDEST:
+                    break
+            else:
+                self._write(self._render(share))
                 return
             share *= 0.7
-            self._file.seek(start)
-            self._file.truncate()
 
-    def _write(self, share: float) -> int:
-        peak = 0
+    def _write(self, pieces: Iterator[NDArray[np.float32]]) -> None:
+        import numpy as np  # noqa: PLC0415 - see _render
+
+        self._file.seek(self._start)
+        self._file.truncate()
         with wave.open(self._file, "wb") as sound:
             sound.setnchannels(2)
             sound.setsampwidth(2)
             sound.setframerate(RATE)
-            for block in self._render(share):
-                peak = max(peak, int(abs(block).max(initial=0)))
-                if peak > LOUDEST:
-                    break
-                sound.writeframesraw(block.astype("<i2").tobytes())
-        return peak
+            for piece in pieces:
+                sound.writeframesraw(np.rint(piece * HIGHEST).astype("<i2").tobytes())
 
-    def _render(self, share: float) -> Iterator[NDArray[np.int32]]:
-        """The sum of all synths, second by second."""
+    def _render(self, share: float = 1.0) -> Iterator[NDArray[np.float32]]:
+        """The sum of all synths, second by second, -1 to 1 if it does not clip."""
         import numpy as np  # noqa: PLC0415 - it comes with pyfluidsynth, and only this needs it
 
         with contextlib.ExitStack() as stack:
@@ -247,11 +269,12 @@ class SoundFile:
                 stack.callback(players[-1].synth.synth.delete)
             end = max((messages[-1][0] for _device, messages in self._voices.values() if messages), default=0)
             for frame in itertools.count(0, RATE):
-                block = sum((player.second(frame) for player in players), np.zeros(2 * RATE, dtype=np.int32))
-                silent = int(abs(block).max()) <= SILENCE and not any(player.sounds for player in players)
+                block = sum((player.second(frame) for player in players), np.zeros(2 * RATE, dtype=np.float32))
+                silent = float(abs(block).max()) <= SILENCE and not any(player.sounds for player in players)
                 if frame > end and (silent or frame > end + LONGEST_RELEASE):
                     return
-                yield block
+                self._rendered(frame // RATE)
+                yield block / np.float32(HIGHEST)
 
 
 class _Player:
@@ -265,7 +288,7 @@ class _Player:
     def sounds(self) -> bool:
         return bool(self.synth.synth.get_active_voice_count())
 
-    def second(self, frame: int) -> NDArray[np.int32]:
+    def second(self, frame: int) -> NDArray[np.float32]:
         """The second of sound that begins at ``frame``."""
         import numpy as np  # noqa: PLC0415 - see _render
 
