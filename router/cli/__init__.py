@@ -32,6 +32,7 @@ COMMANDS = (
     "level",
     "watch",
     "play",
+    "keep",
     "report",
     "forget",
     "check",

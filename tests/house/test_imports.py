@@ -49,6 +49,7 @@ ROOMS = {
         *("switches", "pointers"),
     ),
     "report": ("measures", "session", "history", "data", "page", "html", "plots", "fit_page", "terminal", "ward"),
+    "keep": ("played", "midi", "sound"),
     "live": (
         *("channels", "flood", "chime", "status", "turn", "worker"),
         *("surroundings", "attached", "budget", "watching", "seat_events", "seat", "room_ports", "daemon"),
@@ -80,6 +81,7 @@ ROOMS = {
             "demo",
             "fit",
             "forget",
+            "keep",
             "new",
             "play",
             "report",

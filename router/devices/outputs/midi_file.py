@@ -14,6 +14,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Mapping
 from fractions import Fraction
+from types import MappingProxyType
 from typing import BinaryIO
 
 import mido
@@ -40,10 +41,18 @@ class MidiFile:
     """A MIDI file that is written to ``file`` on ``close``; a profile's output sends to ``output(name)``.
 
     ``tempo``: quarter notes a minute until ``music`` sets another. ``names``: the track's name for each route.
+    ``wires``: the route on the wire of a route that is not one itself; those of one wire share a channel of the file.
     """
 
-    def __init__(self, file: BinaryIO, tempo: Fraction, title: str, names: Mapping[Route, str]) -> None:
-        self._file, self._title, self._names = file, title, names
+    def __init__(
+        self,
+        file: BinaryIO,
+        tempo: Fraction,
+        title: str,
+        names: Mapping[Route, str],
+        wires: Mapping[Route, Route] = MappingProxyType({}),
+    ) -> None:
+        self._file, self._title, self._names, self._wires = file, title, names, wires
         self._tempi = [(0, _microseconds(tempo))]  # since when a quarter has so many microseconds
         self._music: Music | None = None
         self._tracks: dict[Route, list[tuple[int, tuple[int, ...]]]] = {}  # in nanoseconds from the start
@@ -133,6 +142,9 @@ class MidiFile:
 
     def _channel(self, route: Route) -> int:
         """The route's own channel, or a free one: all outputs share the file's 16, and two sounds on one clash."""
+        route = self._wires.get(route, route)
+        if route in self._channels:
+            return self._channels[route]
         taken = self._channels.values()
         channel = route.channel
         if channel != DRUMS and channel in taken:

@@ -1,0 +1,1 @@
+"""What is kept of a session: MIDI file, sound, score, page."""
