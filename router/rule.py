@@ -5,6 +5,7 @@ The built-in rules use nothing else of the router. ``router.testing`` says wheth
 
 from __future__ import annotations
 
+from router.core.accompaniment import ENDING, LINGER, VELOCITY, Accompanies, Stroke
 from router.core.contract import (
     BEGIN,
     DEGREE,
@@ -28,31 +29,42 @@ from router.core.contract import (
     gate,
 )
 from router.core.events import Bend, ChannelPressure, Control, Event, Level, NoteOff, NoteOn, Press, Program, Release
-from router.core.midi import BEND_CENTRE, EXPRESSION
-from router.core.music import CHORDS, Chord, Grid, Music, Span, fold, invert, middle, nearest_of, voice
+from router.core.midi import BEND_CENTRE, DRUMS, EXPRESSION
+from router.core.music import CHORDS, Bars, Chord, Grid, Music, Span, fold, invert, middle, nearest_of, voice
 from router.core.playing import song_role
+from router.core.strokes import ACCENT, PLAIN, REST, DrumStrokes, Strokes, drum_strokes, longest, within
 from router.core.units import NANOSECONDS
 
 __all__ = [
+    "ACCENT",
     "BEGIN",
     "BEND_CENTRE",
     "CHORDS",
     "DEGREE",
     "DEGREES",
+    "DRUMS",
+    "ENDING",
     "EXPRESSION",
     "GATE",
+    "LINGER",
     "NANOSECONDS",
     "OCTAVE",
     "ONE_ROW",
     "ON_THE_BEAT",
+    "PLAIN",
+    "REST",
     "ROW",
     "SEED",
     "SWING",
+    "VELOCITY",
+    "Accompanies",
+    "Bars",
     "Bend",
     "ChannelPressure",
     "Chord",
     "Context",
     "Control",
+    "DrumStrokes",
     "Event",
     "Events",
     "Grid",
@@ -71,11 +83,16 @@ __all__ = [
     "Row",
     "Rule",
     "Span",
+    "Stroke",
+    "Strokes",
+    "drum_strokes",
     "fold",
     "gate",
     "invert",
+    "longest",
     "middle",
     "nearest_of",
     "song_role",
     "voice",
+    "within",
 ]

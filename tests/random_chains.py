@@ -84,6 +84,9 @@ TEXTS: dict[str, list[str]] = {
     "drum": ["bass drum 1", "81"],
     "program": ["0", "marimba", "127"],
     "swing ratio": ["1:1", "3:2", "2:1", "3:1"],
+    "note value": ["1/4", "1/64", "1/8 triplet", "1/2 dotted"],
+    "strokes": ["x", "-X-x", "X--g x", "---- ---- x---"],
+    "drum strokes": ["bass drum 1 X---", "81 -x", "open triangle xxxxxxxxxxX"],
 }
 """Quantities as a profile may write them, the ends of their ranges among them."""
 

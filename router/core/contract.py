@@ -56,7 +56,7 @@ class Kind(Flag):
 class Context:
     """All that a rule may know of the world around it."""
 
-    __slots__ = ("alarm", "music", "new_voice", "part", "repeated", "shared", "volume")
+    __slots__ = ("alarm", "begin_bar", "music", "new_voice", "part", "repeated", "shared", "volume")
 
     def __init__(
         self,
@@ -67,6 +67,7 @@ class Context:
         *,
         volume: int = 127,
         part: str = "",
+        begin_bar: Callable[[int], None] = lambda _now: None,
     ) -> None:
         self.part = part  # the name of the rule's part in the profile
         self.music = music  # replaced when key, scale or tempo change: read it when you need it
@@ -74,6 +75,9 @@ class Context:
         self.alarm = alarm
         # Shared by all rules of an engine: rules of a group meet here. A rule may change what begins with its own name.
         self.shared = {} if shared is None else shared
+        # Ask that the first bar begin at ``now``, with the first chord: after the present event ``beat_changed`` tells.
+        # Where the room counts the bars nothing happens.
+        self.begin_bar = begin_bar
         self.volume = volume  # the most that volume and expression may be set to
         self.repeated = False  # whether a later rule repeats held notes: see ``Rule.repeats``
 

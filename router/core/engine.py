@@ -188,6 +188,17 @@ class _Ended:
         self.alarm.cancel()
 
 
+class _FirstBar:
+    """A wish that the first bar begin now, done after the present event. Like ``_Ended`` this knows no engine."""
+
+    def __init__(self, alarm: Alarm) -> None:
+        self._alarm = alarm
+
+    def ask(self, now: int) -> None:
+        """Ask for it."""
+        self._alarm.at(now)
+
+
 class _Overhearing:
     """Passes on all that the ledger tells, and gives its notes to the inputs that hear a part, after the present event.
 
@@ -242,7 +253,7 @@ class _Part:
     steps: list[_Step] = field(default_factory=list)
 
 
-_Owner = _Ended | _Overhearing | Conditioner | Harmony | tuple[_Part, int]
+_Owner = _Ended | _Overhearing | _FirstBar | Conditioner | Harmony | tuple[_Part, int]
 
 
 class Engine:
@@ -279,6 +290,9 @@ class Engine:
         plays = any(plan.progression.advance in part.sources for part in plan.parts)
         self._harmony = Harmony(plan.progression, Alarm(self._timers, len(self._owners)), plays=plays)
         self._owners.append(self._harmony)
+        self._first_bar = _FirstBar(Alarm(self._timers, len(self._owners)))
+        self._owners.append(self._first_bar)
+        self._in_a_room = False  # whether the room counts the bars
         self._room_chord: Chord | None = None  # takes precedence over the progression's
         self._music = self._told_music = self._with_chord(plan.music)
         for part_plan in plan.parts:
@@ -290,6 +304,7 @@ class Engine:
         """Messages that prepare the outputs: each part's program. The first bar begins now."""
         self._observe(now, "start", {})
         music = replace(self._music, origin=now)
+        self._in_a_room = False
         self._harmony.start(music)
         self._play_in(music)
         self._tell_music(now)
@@ -366,6 +381,7 @@ class Engine:
         """
         out: list[Message] = []
         self._wake_due(now - 1, out)
+        self._in_a_room = TEMPO in self._plan.follows
         before, self._room_chord = self._music, music.chord
         if self._plan.follows == {HARMONY}:
             music = replace(music, tempo=before.tempo, time_signature=before.time_signature, origin=before.origin)
@@ -484,7 +500,15 @@ class Engine:
         part = _Part(plan, [])
         for index, rule_plan in enumerate(plan.rules):
             alarm, volume = Alarm(self._timers, len(self._owners)), self._plan.limits.volume
-            context = Context(self._music, self._new_voice, alarm, self._shared, volume=volume, part=plan.name)
+            context = Context(
+                self._music,
+                self._new_voice,
+                alarm,
+                self._shared,
+                volume=volume,
+                part=plan.name,
+                begin_bar=self._first_bar.ask,
+            )
             self._owners.append((part, index))
             try:
                 rule = rule_plan.make(context)
@@ -547,12 +571,27 @@ class Engine:
                 conditioner, sample = owner.notes.popleft()
                 self._gestures(conditioner.handle(sample, now), now, out)
             return
+        if isinstance(owner, _FirstBar):
+            self._begin_bar(now, out)
+            return
         if isinstance(owner, Harmony):
             if owner.wake(now, tag):
                 self._next_chord(now, out)
             return
         part, step = owner
         self._from_rule(part, step, lambda rule: rule.wake(now, tag), now, out)
+
+    def _begin_bar(self, now: int, out: list[Message]) -> None:
+        """Begin the first bar, and the chords that go on by time, unless the room counts the bars."""
+        if self._in_a_room:
+            return
+        before = self._music
+        music = replace(before, origin=now)
+        self._harmony.begin_bar(music)
+        self._play_in(music)
+        self._tell_rules(lambda rule: rule.beat_changed(now), now, out)
+        if _stands(self._music) != _stands(before):
+            self._tell_chord(now, out)
 
     def _cut(self, name: str, voice: int, now: int, out: list[Message]) -> None:
         """Tell a part's rules that a limit has left a voice without a note."""

@@ -112,6 +112,11 @@ class Harmony:
         if self._grid is not None:
             self._alarm.at(self._grid.at(1))
 
+    def begin_bar(self, music: Music) -> None:
+        """Begin again with the first chord, if the chords go on by time, as ``music`` begins its first bar."""
+        if self._grid is not None:
+            self.start(music)
+
     def beat_changed(self, music: Music, now: int) -> None:
         """Take tempo, beats of a bar and their places from ``music`` from ``now`` on, and the chord with them.
 

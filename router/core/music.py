@@ -442,6 +442,36 @@ class Grid:
         return self.start + math.ceil(here + gate * (self.exactly(place + 1) - here))
 
 
+@dataclass(frozen=True, slots=True)
+class Bars(Grid):
+    """A grid that begins anew with each bar, which lasts ``bar`` nanoseconds and has ``columns`` places.
+
+    So the first place of a bar is never late, whatever its time signature; a pair that would not fit does not swing.
+    """
+
+    bar: Fraction = Fraction(0)
+    columns: int = 1
+
+    def _exactly(self, step: int) -> Fraction:
+        bar, column = divmod(step, self.columns)
+        pair, second = divmod(column, 2)
+        swing = self.swing if 2 * self.step * (pair + 1) <= self.bar else Fraction(1, 2)
+        return bar * self.bar + 2 * self.step * (pair + (swing if second else 0))
+
+    def latest(self, now: int) -> int:
+        """The last place that is not after ``now``."""
+        bar = int((now - self.start) // self.bar)
+        into = now - self.start - bar * self.bar
+        column = min(int(into // self.step), self.columns - 1)
+        place = bar * self.columns + column
+        return place - (self._exactly(place) > now - self.start)
+
+    def retimed(self, now: int, step: Fraction) -> Bars:
+        """Return a grid that has another step, and bars as much longer, from ``now`` on."""
+        start = math.floor(now - (now - self.start) * step / self.step)
+        return replace(self, start=start, step=step, bar=self.bar * step / self.step)
+
+
 def frequency(number: int) -> float:
     """The frequency of a MIDI note number in hertz, equal temperament, A4 = 440 Hz."""
     return float(440.0 * 2.0 ** ((number - 69) / 12))
@@ -572,7 +602,7 @@ class Music:
     time_signature: TimeSignature = TimeSignature()
     origin: int = 0
     chord: Chord | None = None
-    coming: Coming | None = field(default=None, compare=False)
+    coming: Coming | None = None
     sounds: tuple[int, ...] = field(init=False, repr=False, compare=False)
     """The scale over the current chord: its seventh is raised where the chord has the leading tone."""
 
@@ -682,6 +712,12 @@ class Music:
     def grid(self, span: Span, swing: Fraction = Fraction(1, 2)) -> Grid:
         """The grid that all parts share, with places a span apart."""
         return Grid(self.origin, self.lasts(span), swing)
+
+    def bars(self, span: Span, swing: Fraction = Fraction(1, 2)) -> Bars:
+        """The grid of all bars, each with places a span apart from its beginning on; a bar has at least one."""
+        step, bar = self.lasts(span), self.lasts(Span(bars=Fraction(1)))
+        step = min(step, bar)
+        return Bars(self.origin, step, swing, bar=bar, columns=math.ceil(bar / step))
 
 
 def nearest_of(classes: Sequence[int], pitch: int, direction: str = "nearest") -> int:

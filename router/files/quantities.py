@@ -32,6 +32,7 @@ from router.core.music import (
     time_signature,
     timed_chord,
 )
+from router.core.strokes import MARKS, drum_strokes, strokes
 from router.core.units import (
     DAYS,
     FREQUENCY,
@@ -84,6 +85,7 @@ _BARE_CHORD = rf"{_ROOT}({'|'.join(map(re.escape, SYMBOLS))})(/{_ROOT})?"
 _CHORD = rf"^\s*{_BARE_CHORD}\s*$"
 _LASTS = r"([0-9]{1,2}/[0-9]{1,2}( dotted| triplet)?|[0-9]{1,3} *bars?|[0-9.]+ *(ms|s))"
 _TIMED_CHORD = rf"^\s*({_BARE_CHORD}|[1-9]|1[0-2])(\s+{_LASTS})?\s*$"
+_STROKES = rf"[{''.join(sorted(MARKS))} |]{{1,400}}"
 _BEATS = "([1-9]|1[0-6])"
 _NOTE_VALUE = r"^\s*[0-9]{1,2}\s*/\s*(1|2|4|8|16|32|64)\s*(dotted|triplet)?\s*$"
 
@@ -151,6 +153,15 @@ KINDS: Mapping[str, QuantityKind] = MappingProxyType(
             "hand clap",
             drum_number,
             {"anyOf": [{"type": "integer", "minimum": 35, "maximum": 81}, {"enum": list(DRUMS)}]},
+        ),
+        "strokes": QuantityKind(
+            "the strokes of a pattern", "X--x --x-", strokes, {"type": "string", "pattern": rf"^\s*{_STROKES}\s*$"}
+        ),
+        "drum strokes": QuantityKind(
+            "a drum and its strokes",
+            "closed hi-hat x-x-x-x-",
+            drum_strokes,
+            {"type": "string", "pattern": rf"^\s*({'|'.join(DRUMS)}|[3-8][0-9])\s*{_STROKES}\s*$"},
         ),
         "program": QuantityKind("a sound", "marimba", program_number, _number_or(127, {"enum": list(PROGRAMS)})),
     }

@@ -43,7 +43,7 @@ from router.core.engine import Listens, PartPlan, Plan
 from router.core.events import Found, Lost, MidiSample, PointerSample, PressureSample, Route, SwitchSample
 from router.core.harmony import Progression
 from router.core.ledger import Limits
-from router.core.music import Music, chord_symbol, length, pitch_class, scale_shape
+from router.core.music import Music, length, pitch_class, scale_shape, time_signature, timed_chord
 from router.core.rules import RULES
 from router.core.units import beats_per_minute, time_ns
 from router.testing import MILLISECOND, VirtualTime, plan_rule
@@ -72,6 +72,7 @@ def music(head: dict) -> Music:
         pitch_class(head.get("key", "C")),
         scale_shape(head.get("scale", "major pentatonic")),
         beats_per_minute(head.get("tempo", "90 bpm")),
+        time_signature(head.get("time_signature", "4/4")),
     )
 
 
@@ -94,8 +95,9 @@ def plan(head: dict) -> Plan:
 
 def progression(head: dict) -> Progression:
     every = {"every": length(head["every"])} if "every" in head else {}
-    chords = tuple(chord_symbol(str(chord)) for chord in head.get("chords", ()))
-    return Progression(**{**head, **every, "chords": chords})
+    timed = [timed_chord(str(chord)) for chord in head.get("chords", ())]
+    lasts = tuple(chord.lasts for chord in timed if chord.lasts)
+    return Progression(**{**head, **every, "chords": tuple(chord.chord for chord in timed), "lasts": lasts})
 
 
 def sample(words: list[str]):

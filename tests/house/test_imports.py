@@ -14,8 +14,8 @@ PACKAGE = Path(router.__file__).parent
 
 ROOMS = {
     "core": (
-        *("balance", "events", "timers", "units", "midi", "music", "song", "contract", "playing", "rule"),
-        *("conditioning", "ledger", "recognition", "rules", "harmony", "engine"),
+        *("balance", "events", "timers", "units", "midi", "strokes", "music", "song", "contract", "accompaniment"),
+        *("playing", "rule", "conditioning", "ledger", "recognition", "rules", "harmony", "engine"),
     ),
     "room": ("beat", "thru", "tonality", "turns", "lead", "room"),
     "system": ("agenda", "clock", "files", "process_limits", "realtime", "loop"),

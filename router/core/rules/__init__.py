@@ -8,12 +8,15 @@ from types import MappingProxyType
 from router.core.contract import Rule
 from router.core.rules.answer import AnswerRule
 from router.core.rules.arpeggio import ArpeggioRule
+from router.core.rules.bass import BassRule
 from router.core.rules.choice import ChoiceRule
 from router.core.rules.chord import ChordRule
+from router.core.rules.comping import CompingRule
 from router.core.rules.contingent import ContingentRule
 from router.core.rules.control import ControlRule
 from router.core.rules.drone import DroneRule
 from router.core.rules.drum import DrumRule
+from router.core.rules.drums import DrumsRule
 from router.core.rules.echo import EchoRule
 from router.core.rules.latch import LatchRule
 from router.core.rules.note import NoteRule
@@ -46,6 +49,10 @@ RULES: Mapping[str, type[Rule]] = MappingProxyType(
             ChoiceRule,
             AnswerRule,
             SongRule,
+            # gestures to a band
+            DrumsRule,
+            BassRule,
+            CompingRule,
             # gestures to gestures
             LatchRule,
             ContingentRule,

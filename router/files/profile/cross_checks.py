@@ -90,10 +90,10 @@ def _port(part: PartPiece, outputs: Mapping[str, Any], report: Report) -> None:
 def _drums(part: PartPiece, report: Report) -> None:
     if part.route.get("channel") != DRUM_CHANNEL:
         for step in part.steps:
-            if step.rule.name == "drum" and part.route:
+            if step.rule.name in ("drum", "drums") and part.route:
                 report.add(
                     step.place,
-                    f"drum plays on channel {DRUM_CHANNEL} only: on others its notes are not drums",
+                    f"{step.rule.name} plays on channel {DRUM_CHANNEL} only: on others its notes are not drums",
                     f'Write "channel: {DRUM_CHANNEL}" under output.',
                 )
         return
