@@ -49,6 +49,7 @@ from router.core.music import SCALES, Music, chord_symbol, length, time_signatur
 from router.core.rules import RULES
 from router.core.units import NANOSECONDS, beats_per_minute
 from router.files.quantities import KINDS
+from router.songs.example import EXAMPLE
 from router.testing import MILLISECOND, Observed, plan_rule
 
 LEVELS = frozenset({"cheek.above", "head.x", "keys.cc1"})
@@ -91,7 +92,16 @@ TEXTS: dict[str, list[str]] = {
 """Quantities as a profile may write them, the ends of their ranges among them."""
 
 
-def value(schema: dict[str, Any]) -> st.SearchStrategy:
+NAMES: dict[str, list[str]] = {
+    "play": [EXAMPLE.name],
+    "part": ["melody", "others", "Bass"],
+    "waits_for": ["part 1", "part 2"],
+    "restart_by": ["pad2", "cheek.above"],
+}
+"""Names that mean something, by setting."""
+
+
+def value(schema: dict[str, Any], name: str = "") -> st.SearchStrategy:
     """A setting as its own schema allows it."""
     if "quantity" in schema:
         read = KINDS[schema["quantity"]].read
@@ -113,7 +123,7 @@ def value(schema: dict[str, Any]) -> st.SearchStrategy:
         case "array":
             return st.lists(value(schema["items"]), min_size=1, max_size=min(schema.get("maxItems", 4), 4))
         case _:
-            return st.sampled_from(["one", "two"])  # a name
+            return st.sampled_from(NAMES.get(name, ["one", "two"]))
 
 
 @st.composite
@@ -126,7 +136,10 @@ def written(draw: Any, rule: type[Rule]) -> dict[str, Any]:
     chosen |= {name for name in schema["properties"] if name not in either and draw(st.booleans())}
     if "not" in schema and set(schema["not"]["required"]) <= chosen:
         chosen.discard(draw(st.sampled_from(schema["not"]["required"])))
-    found = {name: draw(value(schema["properties"][name])) for name in sorted(chosen)}
+    some = [group["required"][0] for group in schema.get("anyOf", ())]
+    if some and not chosen.intersection(some):
+        chosen.add(draw(st.sampled_from([name for name in some if name not in schema["not"]["required"]])))
+    found = {name: draw(value(schema["properties"][name], name)) for name in sorted(chosen)}
     if not jsonschema.Draft202012Validator(dict(schema)).is_valid(found):  # one setting asks for another
         found = {
             **found,
@@ -214,12 +227,14 @@ REST = 80 * NANOSECONDS
 
 
 def rest(plan: Plan, rare: Any) -> int:
-    """So long after the last effort everything that does not sustain has ended:
-    eight echoes a bar apart, and each echoed again.
+    """So long after the last effort everything that does not sustain has ended.
+
+    That is eight echoes a bar apart, each echoed again, and a song in the slowest tempo.
     """
     echoes = max(sum(rule.name == "echo" for rule in part.rules) for part in plan.parts)
     bar = max(music.lasts(length("1 bar")) for music in (plan.music, rare) if isinstance(music, Music))
-    return REST + math.ceil(echoes * 9 * bar)
+    songs = any(rule.name == "song" for part in plan.parts for rule in part.rules)
+    return REST + math.ceil(echoes * 9 * bar) + songs * math.ceil(EXAMPLE.end * 3 * NANOSECONDS)
 
 
 class Heard:
