@@ -224,6 +224,13 @@ class Chord:
         """Return this chord with its notes spelled as in ``names``; for recognized chords, which nobody has written."""
         return replace(self, name=_NOTES_OF_A_NAME.sub(lambda found: names[pitch_class(found[0])], self.name))
 
+    def moved(self, semitones: int, names: Sequence[str]) -> Chord:
+        """Return this chord so many semitones higher (lower: negative), its notes spelled as in ``names``."""
+        root = (self.root + semitones) % 12
+        bass = None if self.bass is None else (self.bass + semitones) % 12
+        name = _NOTES_OF_A_NAME.sub(lambda found: names[(pitch_class(found[0]) + semitones) % 12], self.name)
+        return replace(self, name=name, root=root, bass=bass)
+
     @property
     def classes(self) -> tuple[int, ...]:
         """The chord's notes as 0 to 11, without octaves."""

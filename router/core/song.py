@@ -11,13 +11,13 @@ from __future__ import annotations
 
 from bisect import bisect_right
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from functools import cached_property
 from itertools import groupby
 from typing import NamedTuple, TypeVar
 
-from router.core.music import Chord, TimeSignature
+from router.core.music import Chord, TimeSignature, fold, spelt
 from router.core.units import NANOSECONDS
 
 MOST_NOTES = 20_000
@@ -214,6 +214,30 @@ class Song:
     @cached_property
     def _timed(self) -> dict[tuple[tuple[int, ...], bool], tuple[TimedNote, ...]]:
         return {}
+
+    def moved_to(self, tonic: int) -> Song:
+        """Return the song in another key, with this tonic (0 to 11): up or down, at most six semitones; drums stay.
+
+        What would leave MIDI's range is moved by octaves.
+        """
+        by = (tonic - self.tonic + 5) % 12 - 5
+        if not by:
+            return self
+        names = spelt(tonic, self.scale)
+
+        def moved(part: SongPart) -> SongPart:
+            notes = [replace(note, pitch=fold(note.pitch + by)) for note in part.notes]
+            ordered = sorted(notes, key=lambda note: (note.at, note.pitch, note.lasts))
+            return part if part.drums else replace(part, notes=tuple(ordered))
+
+        return replace(
+            self,
+            parts=tuple(map(moved, self.parts)),
+            tonic=tonic,
+            chords=tuple(
+                each if each.chord is None else replace(each, chord=each.chord.moved(by, names)) for each in self.chords
+            ),
+        )
 
     def bar(self, at: Fraction) -> int:
         """The index of the bar in which a moment is; of the last bar for what is later."""

@@ -54,6 +54,28 @@ def read(path: Path, name: str, melody: str | int | None, opened: Callable[[], i
         return _asked(file, word, name, melody)
 
 
+def contents(path: Path, opened: Callable[[], int] | None = None) -> bytes:
+    """Return a song's file as it is, for ``read_bytes`` and to be kept. ``opened``: opens it, by default the path is.
+
+    Raises:
+        SongError: it cannot be read, or is too large.
+    """
+    with _open(path, opened) as file:
+        return file.read(LARGEST)
+
+
+def read_bytes(data: bytes, name: str, melody: str | int | None) -> Song:
+    """Read what a song's file holds in a process of its own.
+
+    Raises:
+        SongError: it is no song; with what to do.
+    """
+    with _word() as file, _word() as word:
+        file.write(data)
+        file.seek(0)
+        return _asked(file, word, name, melody)
+
+
 def _open(path: Path, opened: Callable[[], int] | None) -> BinaryIO:
     """Open the file, if it is an ordinary one and not too large."""
     try:

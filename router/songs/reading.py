@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import re
+
 from router.core.song import Song
 from router.songs.error import SongError
 from router.songs.understanding import understand
 
-FORMS = "A song is a MIDI file (.mid, .midi, .kar) or MusicXML (.musicxml, .xml, .mxl)."
+FORMS = "A song is a MIDI file (.mid, .midi, .kar), MusicXML (.musicxml, .xml, .mxl) or ABC notation (.abc)."
 _OTHERS = {
     b"%PDF": "a PDF, a picture of a score",
     b"ID3": "an MP3, which is sound and not notes",
@@ -19,7 +21,6 @@ _OTHERS = {
     b"\x1f\x8b": "a gzip file",
     b"Rar!": "a RAR archive",
     b"7z\xbc\xaf": "a 7-Zip archive",
-    b"X:": "a tune in ABC notation: write it into the profile with abc: in place of file:",
 }
 
 
@@ -35,6 +36,10 @@ def song_of(data: bytes, name: str, melody: str | int | None = None) -> Song:
         from router.songs import standard_midi  # noqa: PLC0415 - mido is loaded for MIDI files only
 
         return understand(standard_midi.read(data), name, melody)
+    if re.match(rb"(?:\xef\xbb\xbf)?(?:%[^\n]*\n|\s)*(?:X:|T:)", data):
+        from router.songs import abc  # noqa: PLC0415 - as above
+
+        return abc.melody(data.decode("utf-8-sig", "replace"), name, melody)
     if data[:2] == b"PK":
         from router.songs import compressed, musicxml  # noqa: PLC0415 - as above
 

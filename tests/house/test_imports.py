@@ -21,7 +21,17 @@ ROOMS = {
     "system": ("agenda", "clock", "files", "process_limits", "realtime", "loop"),
     "songs": (
         "example",
-        *("error", "score", "understanding", "standard_midi", "xml_tree", "compressed", "repeats", "chord_kinds"),
+        *(
+            "error",
+            "score",
+            "understanding",
+            "abc",
+            "standard_midi",
+            "xml_tree",
+            "compressed",
+            "repeats",
+            "chord_kinds",
+        ),
         *("musicxml", "reading", "plain", "apart"),
     ),
     "devices": ("descriptions", "line_pattern", "names", "plugged", "ports", "inputs", "outputs"),
