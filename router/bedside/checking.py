@@ -13,7 +13,7 @@ import stat
 import unicodedata
 from collections.abc import Callable, Collection, Iterable, Mapping
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -24,11 +24,16 @@ from router.files.diagnostics import START, Report, quoted, tidy
 from router.files.loading import contents
 from router.files.plugins import installed
 from router.files.profile import Problem, Profile, ProfileError, schema
+from router.files.profile.songs import MOST_BYTES, with_files
+from router.files.source import LARGEST
 from router.live.worker import WorkerThread
 from router.system import clock
 from router.system.files import LeadsOut, open_beneath
 
 SILENT = "the stick or disk does not answer"
+
+MOST_KEPT = LARGEST + 2 * MOST_BYTES
+"""Bytes of a profile that is kept with its songs."""
 
 MOST_NAMES = 30
 """Names in a message."""
@@ -65,7 +70,7 @@ class Looked:
 
 @dataclass(frozen=True, slots=True)
 class CheckedFile:
-    """The judgement on a file. ``there``: True if it is in the folder."""
+    """The judgement on a file. ``there``: True if it is in the folder. ``text``: its bytes, with its songs' files."""
 
     name: str
     there: bool
@@ -183,7 +188,7 @@ def judge(
     if len(report):
         return CheckedFile(name, there, None, report.problems)
     try:
-        text = contents(path, report, partial(open_beneath, folder, name))
+        text = contents(path, report, partial(open_beneath, folder, name), MOST_KEPT if any_name else LARGEST)
     except LeadsOut:
         report.add(START, "this is a link that leads out of the folder", "Put the file itself into the folder.")
         text = None
@@ -195,7 +200,9 @@ def judge(
         if not any_name and stem(name) != found.child:
             report.add(START, *_misnamed(folder, name, found.child))
             return CheckedFile(name, there, None, report.problems, text)
-        return CheckedFile(name, there, found, [], text)
+        if found.song_files and not any_name:
+            text = with_files(text, found.song_files)
+        return CheckedFile(name, there, replace(found, song_files={}), [], text)
     except ProfileError as error:
         return CheckedFile(name, there, None, error.problems, text, empty=not text)
     except Exception as error:  # noqa: BLE001 - a fault of ours in checking this file must not keep others from playing

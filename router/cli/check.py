@@ -25,6 +25,7 @@ from router.files.plugins import installed
 from router.files.profile import Problem, Profile, ProfileError, find, load
 from router.files.proofs import is_proven
 from router.room.room import ANYBODY, KEY, SCALE
+from router.songs import summary as song_summary
 
 NAME = "check"
 HELP = "say every problem in profiles and configurations, or what a child will play"
@@ -179,6 +180,9 @@ def _words(profile: Profile) -> Iterator[str]:
             if what in profile.plan.follows
         ]
         yield f"  Where the room says its {' and its '.join(names)}, those hold instead."
+    for song in profile.songs.values():
+        yield ""
+        yield f"  {song_summary(song)}."
     for part in profile.plan.parts:
         yield ""
         yield f"  {part.name}: {' and '.join(_movement(source, profile) for source in part.sources)}"

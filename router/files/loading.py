@@ -43,10 +43,13 @@ def read(path: Path, report: Report, data: bytes | None = None) -> Node | None:
     return None if text is None else parse(text, report)
 
 
-def contents(path: Path, report: Report, opened: Callable[[], int] | None = None) -> bytes | None:
+def contents(
+    path: Path, report: Report, opened: Callable[[], int] | None = None, largest: int = LARGEST
+) -> bytes | None:
     """Return a file's bytes; None if it cannot be a profile at all, with the reason in ``report``.
 
     Only an ordinary file is opened. ``opened``: opens it and returns the descriptor; by default the path is opened.
+    ``largest``: in bytes.
     """
     try:
         if path.is_dir():
@@ -60,7 +63,7 @@ def contents(path: Path, report: Report, opened: Callable[[], int] | None = None
             report.add(START, "this is not an ordinary file")
             return None
         with path.open("rb") if opened is None else os.fdopen(opened(), "rb") as file:
-            data = file.read(LARGEST + 1)
+            data = file.read(largest + 1)
     except LeadsOut:
         raise
     except NoFile:
@@ -72,9 +75,9 @@ def contents(path: Path, report: Report, opened: Callable[[], int] | None = None
     except (OSError, ValueError):  # ValueError: a name that no file can have
         report.add(START, "this file cannot be read")
         return None
-    if len(data) > LARGEST:
+    if len(data) > largest:
         size = (
-            f"A {report.form.name} has at most {LARGEST // 1024} KiB; an ordinary one has about {report.form.ordinary}."
+            f"A {report.form.name} has at most {largest // 1024} KiB; an ordinary one has about {report.form.ordinary}."
         )
         report.add(START, f"this file is too large for a {report.form.name}", size)
         return None

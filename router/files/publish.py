@@ -49,7 +49,13 @@ def published(rules: Mapping[str, type[Rule]] = RULES) -> dict[str, Any]:
     part["properties"]["input"] |= {"anyOf": [source, {"type": "array", "minItems": 1, "items": source}]}
     part["properties"]["rules"] |= {"type": "array", "minItems": 1, "items": {"$ref": "#/$defs/rule"}}
     whole = plainly(schema.PROFILE)
-    for name, thing in (("inputs", "input"), ("parts", "part"), ("outputs", "output"), ("goals", "goal")):
+    for name, thing in (
+        ("inputs", "input"),
+        ("parts", "part"),
+        ("outputs", "output"),
+        ("songs", "song"),
+        ("goals", "goal"),
+    ):
         whole["properties"][name] |= {
             "propertyNames": {"pattern": schema.NAME["pattern"]},
             "additionalProperties": {"$ref": f"#/$defs/{thing}"},
@@ -62,6 +68,7 @@ def published(rules: Mapping[str, type[Rule]] = RULES) -> dict[str, Any]:
             "part": part,
             "rule": entry,
             "output": {"oneOf": [plainly(kind) for kind in schema.OUTPUTS.values()]},
+            "song": plainly(schema.SONG),
             "goal": {"oneOf": [plainly(schema.GOAL), {"type": "null"}]},
         },
     }

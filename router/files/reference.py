@@ -140,6 +140,11 @@ def _page() -> Iterator[str]:
         yield f"### {_capital(about['title'])}: `{kind}`"
         yield ""
         yield from _tables(("", about))
+    yield "## `songs`: what the rules play as it is written"
+    yield ""
+    yield "Each song has a name of your choice, and a rule such as `song` plays it by that name."
+    yield ""
+    yield from _tables(("Each of them, by name", schema.SONG))
     yield "## `goals`: what is to be reached"
     yield ""
     yield from _tables(("Each of them, by name", schema.GOAL))

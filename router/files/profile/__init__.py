@@ -9,6 +9,7 @@ find(name)      a path as it is, or a shipped profile by its child's name
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 
 import router
@@ -18,17 +19,22 @@ from router.files.diagnostics import START, Problem, ProfileError, Report
 from router.files.profile import schema
 from router.files.profile.build import build
 from router.files.profile.model import Profile
+from router.files.profile.songs import parted
 
 __all__ = ["Problem", "Profile", "ProfileError", "check", "data", "find", "load", "shipped"]
 
 
 def load(path: Path | str, data: bytes | None = None) -> Profile:
-    """Read, check and build. ``data``: what the file holds, if it has been read already.
+    """Read, check and build.
+
+    ``data``: what the file holds, if it has been read already. Its songs' files may be kept with it
+    (``songs.with_files``), and are not looked for then.
 
     Raises:
         ProfileError: the file cannot be read, or something in it is wrong.
     """
-    profile, warnings = loading.load(schema.FORM, Path(path), build, data)
+    text, kept = (None, {}) if data is None else parted(data)
+    profile, warnings = loading.load(schema.FORM, Path(path), partial(build, kept=kept), text)
     return replace(profile, warnings=tuple(warnings))
 
 

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
 from functools import partial
 from pathlib import Path
 
@@ -23,6 +24,7 @@ from router.core.midi import CHANNEL_PRESSURE, CONTROL_CHANGE, PITCH_BEND
 from router.core.music import Chord, Music, Span, TimedChord
 from router.core.rules.answer import AnswerRule
 from router.core.rules.sequence import SequenceRule, pause
+from router.core.song import Song
 from router.core.units import PRESSURE
 from router.devices.descriptions import (
     ANY_NUMBER,
@@ -41,7 +43,7 @@ from router.devices.descriptions import (
 from router.files import pseudonym
 from router.files.diagnostics import START, Report, quoted
 from router.files.plugins import installed
-from router.files.profile import cross_checks, doubts, input_checks, pieces, schema
+from router.files.profile import cross_checks, doubts, input_checks, pieces, schema, songs
 from router.files.profile.model import Profile
 from router.files.profile.pieces import InputPiece, PartPiece, Values
 from router.files.profile.validate import settings
@@ -51,8 +53,14 @@ FOLLOWS = {"room": frozenset({TEMPO, HARMONY}), "tempo": frozenset({TEMPO}), "ha
 """The words for what a profile follows, and what each stands for."""
 
 
-def build(tree: Node, path: Path, report: Report) -> Profile | None:
-    """The profile that a tree describes, or None if anything is wrong; every mistake goes to ``report``."""
+def build(
+    tree: Node, path: Path, report: Report, kept: Mapping[str, bytes] | None = None, example: Song | None = None
+) -> Profile | None:
+    """The profile that a tree describes, or None if anything is wrong; every mistake goes to ``report``.
+
+    ``kept``: files of its songs that were kept with it, by name; the others stand beside ``path``.
+    ``example``: the song of every name that no song has.
+    """
     if not isinstance(tree, Entries):
         report.add(tree.place, "this is not a profile", 'A profile is made of names and values, such as "child: wren".')
         return None
@@ -63,6 +71,8 @@ def build(tree: Node, path: Path, report: Report) -> Profile | None:
     outputs = pieces.outputs(pieces.group(tree, "outputs"), report)
     parts = pieces.parts(pieces.group(tree, "parts"), report)
     goals = pieces.goals(pieces.group(tree, "goals"), report)
+    found = songs.read(pieces.group(tree, "songs"), path.parent, kept or {}, report)
+    parts = songs.give(parts, replace(found, example=example), report)
     cross_checks.check(inputs, outputs, parts, pieces.group(tree, "music"), report)
     if top is None or len(report):
         return None
@@ -97,6 +107,8 @@ def build(tree: Node, path: Path, report: Report) -> Profile | None:
         {name: output(values) for name, (values, _) in outputs.items()},
         {name: _unit(heard) for name, heard in inputs.items() if heard.type == "pressure"},
         goals,
+        found.songs,
+        found.files,
     )
 
 
@@ -112,7 +124,7 @@ def _pseudonym(tree: Entries, report: Report) -> None:
         for place, remark in comments(report.lines):  # they stay in the file, and in no record
             if (like := pseudonym.in_text(remark)) is not None:
                 report.warn(place, f"this remark seems to hold {like}", pseudonym.COMMENT)
-        for group in ("goals", "inputs", "parts", "outputs"):
+        for group in ("goals", "songs", "inputs", "parts", "outputs"):
             names_nobody(pieces.group(tree, group), report)
 
 

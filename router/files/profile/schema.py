@@ -1,10 +1,11 @@
 """The schema of a profile, as JSON Schema, in one place for the checks, the editor's schema and the manual.
 
-The pieces below are JSON Schema 2020-12 with five words of our own, which publish.py turns into plain JSON Schema:
+The pieces below are JSON Schema 2020-12 with six words of our own, which publish.py turns into plain JSON Schema:
 
     "quantity": KIND      a text such as "30 ms" (see quantities.py); "least" and "most" are its limits, in the same
                           form
     "no": MEANING         instead of the quantity or group, ``no`` may be written; what that means
+    "song"                (of a rule) the text is a name from the profile's songs, and the rule gets the song itself
     "spelling"            what a "pattern" asks for, in words
     "elsewhere"           settings that a group does not have although others like it do, and what is said of them
 
@@ -55,6 +56,7 @@ __all__ = [
     "PROGRESSION",
     "ROUTE",
     "SIDE",
+    "SONG",
     "VERSION",
     "Schema",
     "article",
@@ -226,6 +228,39 @@ GOAL = group(
     },
 )
 
+SONG = group(
+    "a song",
+    (),
+    about={**ABOUT, "description": "where it comes from, and who wrote its words; for people"},
+    file={
+        "type": "string",
+        "maxLength": 200,
+        "description": (
+            "the song's file, beside the profile or in the folder songs there: MIDI (.mid), MusicXML (.musicxml, .xml,"
+            " .mxl) or ABC notation (.abc)"
+        ),
+        "examples": ["evening.mid"],
+    },
+    abc={
+        "type": "string",
+        "description": "the song itself, typed in ABC notation (an open standard, 2.1), instead of a file",
+        "examples": ["C D E F | G4"],
+    },
+    melody={
+        "type": "string",
+        "maxLength": 200,
+        "description": "which part has the melody, by its name or its number from 1; found by itself if left out",
+        "examples": ["Voice"],
+    },
+    key={
+        "quantity": "key",
+        "description": "the tonic in which it plays; all its parts and chords move to there, up or down, by six"
+        " semitones at most. If left out, the one that is written",
+        "examples": ["D"],
+    },
+)
+SONG = {**SONG, "oneOf": [{"required": ["file"]}, {"required": ["abc"]}]}
+
 PROFILE = group(
     "a profile",
     ("profile", "child", "inputs", "parts", "outputs"),
@@ -256,6 +291,11 @@ PROFILE = group(
         "description": "where it sounds",
         "examples": ['{synth: {midi: "*"}}'],
     },
+    songs={
+        "type": "object",
+        "description": "the songs that the rules play, by name",
+        "examples": ["{evening: {file: evening.mid}}"],
+    },
     goals={
         "type": "object",
         "description": (
@@ -280,6 +320,7 @@ def _homes(rules: tuple[type[Rule], ...]) -> Mapping[str, tuple[str, ...]]:
         *INPUTS.values(),
         *(kind for kinds in DEVICES.values() for kind in kinds.values()),
         *OUTPUTS.values(),
+        SONG,
         GOAL,
     ]
     groups += [{"title": f"{article(name)} {name} rule", **rule.settings} for rule in rules for name in (rule.name,)]
