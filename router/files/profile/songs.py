@@ -29,7 +29,7 @@ from router.files.profile.pieces import PartPiece, RulePiece, Sort, Values, name
 from router.files.profile.validate import settings
 from router.files.source import Entries, Text
 from router.songs import SongError, abc, apart
-from router.system.beneath import LeadsOut, open_beneath
+from router.system.files import LeadsOut, open_beneath
 
 FOLDER = "songs"
 """The folder beside the profiles in which songs may stand, too."""
