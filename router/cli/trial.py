@@ -23,6 +23,7 @@ from router.files.source import parse
 from router.live.budget import Budget
 from router.offline import simulate
 from router.offline.player import steps
+from router.songs.example import EXAMPLE
 
 SECONDS = 10
 UNTIL = SECONDS * NANOSECONDS
@@ -128,7 +129,7 @@ def _loaded(rule: type[Rule]) -> Profile | None:
         ]
         report = Report("example", schema.FORM)
         tree = parse("\n".join(lines), report)
-        loaded = build(tree, Path("example.yaml"), report) if tree is not None else None
+        loaded = build(tree, Path("example.yaml"), report, example=EXAMPLE) if tree is not None else None
         if loaded is not None and not report.problems:
             return loaded
     return None
