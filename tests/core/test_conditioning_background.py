@@ -119,10 +119,61 @@ def test_a_step_of_rest_that_stays_flat_is_let_go_within_seconds_and_a_held_effo
     assert Sensor().feed(60, wavering([(20, 50)])).releases() == [pytest.approx(50, abs=0.1)]
 
 
+PLAYED = [(21.5 + 2.2 * i, 22.5 + 2.2 * i) for i in range(8)]
+"""Efforts of a second from the twentieth second on, with no pause of five seconds."""
+
+
+def stepping(by: float, played=PLAYED, height: float = 300) -> Callable[[float], float]:
+    """Rest moves at once after 20 s, and the child plays on."""
+    push = efforts(*played, height=height)
+    return lambda t: (by if t > 20 else 0) + push(t)
+
+
+def test_a_child_that_plays_on_after_a_step_of_rest_upward_is_heard_from_the_first_effort_on():
+    """The step is an effort as far as one can tell, but each push from there is another one."""
+    sensor = Sensor().feed(40, stepping(250))
+    assert sensor.presses() == [pytest.approx(20, abs=0.05), *(pytest.approx(a + 0.05, abs=0.05) for a, _ in PLAYED)]
+    assert sensor.releases()[0] == pytest.approx(21.55, abs=0.05)
+    assert [round(t) for t, _ in sensor.faults()] == [22]
+    assert sensor.made.rest == pytest.approx(250, abs=10)
+
+
+@pytest.mark.parametrize(("by", "misses"), [(-250, 1), (-300, 2)])
+def test_a_child_that_plays_on_after_a_step_of_rest_downward_is_heard_after_an_effort_or_two(by, misses):
+    """By a whole effort, the first ones reach just the old rest: that may be the child, or rest itself."""
+    sensor = Sensor(rhythm=False).feed(40, stepping(by))
+    assert sensor.presses() == [pytest.approx(a + 0.05, abs=0.05) for a, _ in PLAYED[misses:]]
+    assert sensor.made.rest == pytest.approx(by, abs=10)
+
+
+def test_a_pressure_that_stays_elsewhere_without_an_effort_is_rest_within_three_seconds_however_it_breathes():
+    """Nothing is pressed, so there is nothing to wait for."""
+    sensor = Sensor(rhythm=False).feed(40, lambda t: (-250 if t > 20 else 0) + 30 * math.sin(2 * math.pi * t / 4))
+    assert [round(t) for t, _ in sensor.faults()] == [23]
+    assert sensor.made.rest == pytest.approx(-250, abs=30)
+
+
+def test_a_firmer_push_on_top_of_a_still_one_is_firm_and_no_step_of_rest():
+    sensor = Sensor(above=Side(on=125, off=75, full=500, firm=350)).feed(
+        30, lambda t: efforts((20, 24))(t) + efforts((22, 23))(t)
+    )
+    assert [gesture.source for _, gesture in sensor.told if isinstance(gesture, Press)] == [
+        "cheek.above",
+        "cheek.above.firm",
+    ]
+    assert not sensor.faults()
+
+
+def test_two_sips_that_nobody_listens_to_are_no_step_of_rest():
+    sensor = Sensor().feed(40, efforts((20, 21.5), (23, 24.5), height=-300))
+    assert not sensor.presses()
+    assert not sensor.faults()
+
+
 def test_a_tube_that_is_off_and_on_again_is_told_both_ways_whatever_is_listened_for():
     """Rest at 400 Pa; off at 20 s; on again at 30 s with rest at 650 Pa: a puff is heard two seconds later."""
     sensor = Sensor().feed(45, lambda t: (0 if 20 <= t < 30 else 400 if t < 30 else 650) + efforts((32, 33))(t))
-    assert [round(t) for t, _ in sensor.faults()] == [25, 30]
+    assert [round(t) for t, _ in sensor.faults()] == [23, 30]
     assert "tube off" in sensor.faults()[0][1]
     assert "tube on again" in sensor.faults()[1][1]
     assert sensor.presses() == [pytest.approx(32.05, abs=0.1)]
@@ -136,7 +187,7 @@ def test_a_step_back_over_a_breath_is_noticed_although_the_signal_was_stiller_in
         return -550.0 if 25 <= t < 60 else -330 + breath if t < 25 else -200 + breath
 
     sensor = Sensor(flat=4 * NANOSECONDS, rhythm=False).feed(80, signal)
-    assert [round(t) for t, _ in sensor.faults()] == [29, 64]
+    assert [round(t) for t, _ in sensor.faults()] == [28, 64]
     assert sensor.made.rest == pytest.approx(-200, abs=20)
 
 

@@ -6,10 +6,10 @@ effort is what goes beyond that. It is a filter for playing music. It detects no
 used to.
 
 The rest level is the median of the first half second, then follows drift (``trend`` carries it on), and leaps to where
-the signal stays as still as at rest (``plateau``). The rhythm's period is found by ``rhythm``. The level to expect now
-is the mean of the last period plus the median of what was one, two, three and four periods ago, each relative to the
-mean of its own period. The median makes it safe: a gentle effort that was not heard is in one of four periods and does
-not count.
+the signal stays as still as at rest (``plateau``), or comes back to between efforts (``pauses``). The rhythm's period
+is found by ``rhythm``. The level to expect now is the mean of the last period plus the median of what was one, two,
+three and four periods ago, each relative to the mean of its own period. The median makes it safe: a gentle effort that
+was not heard is in one of four periods and does not count.
 
 Regular playing would be learned like that, bit by bit: the rise and fall of each effort that is heard, and efforts too
 gentle to be heard. So rise and fall belong to their effort, and a rhythm is believed only as far as the signal moved in
@@ -30,6 +30,7 @@ from __future__ import annotations
 
 import math
 from collections import deque
+from collections.abc import Sequence
 from enum import Enum
 from itertools import accumulate
 from statistics import median
@@ -83,12 +84,23 @@ class Background:
         on: the lowest threshold of an effort, in pascals; what may be learned at once is measured by it. gentle: the
         highest that a rhythm may go, in pascals from rest. track: the time constant with which rest follows drift, in
         nanoseconds. rhythm: whether a steady rhythm is learned and taken out. flat: the time for which a signal away
-        from rest must be as still as rest to be the new rest, in nanoseconds; 0: never.
+        from rest must be as still as rest to be the new rest, in nanoseconds; 0: never. signs: 1 and -1 of the sides
+        of rest on which efforts are. stacked: more may be wanted on top of an effort.
     """
 
-    def __init__(self, on: float, gentle: float, track: int, *, rhythm: bool = True, flat: int = 0) -> None:
+    def __init__(
+        self,
+        on: float,
+        gentle: float,
+        track: int,
+        *,
+        rhythm: bool = True,
+        flat: int = 0,
+        signs: Sequence[int] = (1, -1),
+        stacked: bool = False,
+    ) -> None:
         self._on, self._gentle, self._track, self._wants_rhythm = on, gentle, track / NANOSECONDS, rhythm
-        self._flat = flat
+        self._flat, self._signs, self._stacked = flat, signs, stacked
         self.restart()
 
     def restart(self) -> None:
@@ -101,7 +113,7 @@ class Background:
         self._believed = 1.0  # the share of the rhythm that is taken out
         self._rest = 0.0
         self._trend = Trend()
-        self._plateau = Plateau(self._on, self._flat) if self._flat else None
+        self._plateau = Plateau(self._on, self._flat, self._signs, stacked=self._stacked) if self._flat else None
         self.moved: float | None = None
         """How far rest has moved at once, in pascals, if it has; until ``follow_the_move``."""
         self._settling: list[float] = []
@@ -124,6 +136,22 @@ class Background:
     def trusted(self) -> bool:
         """Tell whether the rest level has proved itself."""
         return self._calm * STEP >= TRUST_AFTER
+
+    @property
+    def stands(self) -> float | None:
+        """How far from rest the pressure was as still as at rest during this effort, in pascals; None: nowhere."""
+        pauses = None if self._plateau is None else self._plateau.pauses
+        stands = None if pauses is None or not pauses.pressed else pauses.stands
+        return None if stands is None else stands - self._rest
+
+    @property
+    def played(self) -> bool:
+        """Tell whether an effort was made from where rest has moved to."""
+        return self._plateau is not None and self._plateau.pauses.tried
+
+    def move(self, by: float) -> None:
+        """Let rest have moved by so many pascals."""
+        self.moved = by
 
     def expect(self, now: int) -> float | None:
         """The pressure without an effort at ``now``, in pascals; None while it settles."""

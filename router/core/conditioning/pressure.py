@@ -148,7 +148,15 @@ class PressureConditioner(Conditioner):
         self._background = (
             None
             if settings.track is None
-            else Background(self._on, self._gentle, settings.track, rhythm=settings.rhythm, flat=settings.flat)
+            else Background(
+                self._on,
+                self._gentle,
+                settings.track,
+                rhythm=settings.rhythm,
+                flat=settings.flat,
+                signs=sorted({state.sign for state in self._sides}),
+                stacked=any(state.wants_level or state.side.firm is not None for state in self._sides),
+            )
         )
         self._health = _Health(settings.ends)
         self._slope = _Slope()
@@ -198,18 +206,28 @@ class PressureConditioner(Conditioner):
         if background is not None:
             background.learn(pascal, now, seen)
             if background.moved is not None:
-                gestures += self._rest_has_moved(background)
+                gestures += self._rest_has_moved(background, played=background.played)
         return gestures
 
-    def _rest_has_moved(self, background: Background) -> list[Gesture]:
-        """Take the new level for rest, let go of what it held, and say it."""
+    def _stands_at(self, state: _SideState, pressure: float) -> float | None:
+        """How far rest has moved if an effort begins that is made from where the pressure stood during this one."""
+        stands = None if self._background is None else self._background.stands
+        return stands if stands is not None and pressure - state.sign * stands >= state.side.on else None
+
+    def _moved_by(self, far: float) -> list[Gesture]:
+        assert self._background is not None  # it said where the pressure stood
+        self._background.move(far)
+        return self._rest_has_moved(self._background, played=True)
+
+    def _rest_has_moved(self, background: Background, *, played: bool) -> list[Gesture]:
+        """Take the new level for rest, let go of what it held, and say it. ``played``: efforts were made from there."""
         far, was = background.moved or 0.0, background.expected or 0.0
         background.follow_the_move()
         if self._known is not None:
             self._known.shift(far)
         if abs(far) < MOVED * self._on:
             return []
-        if abs(was) > self._on and self._of_the_room(was + far):
+        if not played and abs(was) > self._on and self._of_the_room(was + far):
             self._tube_is_off = True
             why = TUBE_OFF
         else:
@@ -250,7 +268,12 @@ class PressureConditioner(Conditioner):
             if state.since is not None:
                 state.peak = max(state.peak, pressure)
                 state.lowest, state.highest = min(state.lowest, pascal), max(state.highest, pascal)
-                if pressure < side.off:
+                stands = self._stands_at(state, pressure)
+                if stands is not None:
+                    # Rest has moved, and held this press; the child makes an effort from there.
+                    gestures += self._moved_by(stands)
+                    self._begin(state, pascal, pressure - state.sign * stands, now, gestures)
+                elif pressure < side.off:
                     self._end(state, now, gestures)
                 elif self._too_long(state, now, gestures):
                     return Seen.REST
