@@ -13,7 +13,7 @@ import stat
 import unicodedata
 from collections.abc import Callable, Collection, Iterable, Mapping
 from contextlib import suppress
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -24,9 +24,10 @@ from router.files.diagnostics import START, Report, quoted, tidy
 from router.files.loading import contents
 from router.files.plugins import installed
 from router.files.profile import Problem, Profile, ProfileError, schema
-from router.files.profile.songs import MOST_BYTES, with_files
+from router.files.profile.songs import FOLDER, MOST_BYTES, with_files
 from router.files.source import LARGEST
 from router.live.worker import WorkerThread
+from router.songs.apart import SUFFIXES
 from router.system import clock
 from router.system.files import LeadsOut, open_beneath
 
@@ -52,9 +53,10 @@ class FileSigns:
 
 @dataclass(frozen=True, slots=True)
 class Watches:
-    """inotify's numbers for the folder and for the folders above it."""
+    """inotify's numbers for the folder, for the folder of songs in it and for the folders above it."""
 
     folder: int | None = None
+    songs: int | None = None
     above: frozenset[int] = frozenset()
 
 
@@ -66,11 +68,15 @@ class Looked:
     listing: Mapping[str, FileSigns] | None
     missing: str
     why: str
+    songs: Mapping[str, FileSigns] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
 class CheckedFile:
-    """The judgement on a file. ``there``: True if it is in the folder. ``text``: its bytes, with its songs' files."""
+    """The judgement on a file. ``there``: True if it is in the folder. ``text``: its bytes, with its songs' files.
+
+    ``songs``: the names of its songs' files, whether they are there or not.
+    """
 
     name: str
     there: bool
@@ -78,6 +84,7 @@ class CheckedFile:
     problems: list[Problem]
     text: bytes = b""
     empty: bool = False
+    songs: frozenset[str] = frozenset()
 
     @property
     def may_pass(self) -> bool:
@@ -94,13 +101,14 @@ def look_over(inotify: Any, folder: Path, before: Watches) -> Looked:
             watches = _watch(inotify, folder)
         except OSError as error:  # too many watches on this system
             why = error.strerror or str(error)
-        for number in {*before.above, before.folder} - {*watches.above, watches.folder, None}:
+        now = {*watches.above, watches.folder, watches.songs}
+        for number in {*before.above, before.folder, before.songs} - {*now, None}:
             with suppress(OSError):  # it went with its folder
                 inotify.rm_watch(number)
     there = listing(folder)
     if there is None:
         missing = "it may not be read" if folder.is_dir() else "it is not there"
-    return Looked(watches, there, missing, why)
+    return Looked(watches, there, missing, why, song_listing(folder))
 
 
 def _watch(inotify: Any, folder: Path) -> Watches:
@@ -113,9 +121,11 @@ def _watch(inotify: Any, folder: Path) -> Watches:
             above.add(inotify.add_watch(parent, mask))
     changes = flags.CREATE | flags.MODIFY | flags.CLOSE_WRITE | flags.MOVED_TO | flags.MOVED_FROM | flags.DELETE
     mask = changes | flags.ATTRIB | flags.MOVE_SELF | flags.DELETE_SELF | flags.ONLYDIR
-    with suppress(FileNotFoundError, NotADirectoryError, PermissionError):
-        return Watches(inotify.add_watch(folder, mask), frozenset(above))
-    return Watches(None, frozenset(above))
+    found: dict[str, int] = {}
+    for name, each in (("folder", folder), ("songs", folder / FOLDER)):
+        with suppress(FileNotFoundError, NotADirectoryError, PermissionError):
+            found[name] = inotify.add_watch(each, mask)
+    return Watches(above=frozenset(above), **found)
 
 
 def listing(folder: Path, _worker: WorkerThread | None = None) -> dict[str, FileSigns] | None:
@@ -126,14 +136,33 @@ def listing(folder: Path, _worker: WorkerThread | None = None) -> dict[str, File
             for entry in entries:
                 if counts(entry.name):
                     with suppress(OSError):  # it has just gone
-                        status = entry.stat(follow_symlinks=False)
-                        file = stat.S_ISREG(status.st_mode) or stat.S_ISLNK(status.st_mode)
-                        found[entry.name] = FileSigns(
-                            status.st_mtime_ns, status.st_size, status.st_ino, status.st_ctime_ns, file
-                        )
+                        found[entry.name] = _signs(entry)
     except OSError:
         return None
     return found
+
+
+def is_song(name: str) -> bool:
+    """True if a file of this name may be a song of a profile."""
+    return Path(name).suffix.lower() in SUFFIXES and not name.startswith(".")
+
+
+def song_listing(folder: Path) -> dict[str, FileSigns]:
+    """The songs in a profile folder and in its folder of songs, by name as a profile writes it."""
+    found = {}
+    for above, within in (("", folder), (f"{FOLDER}/", folder / FOLDER)):
+        with suppress(OSError), os.scandir(within) as entries:
+            for entry in entries:
+                if is_song(entry.name):
+                    with suppress(OSError):  # it has just gone
+                        found[above + entry.name] = _signs(entry)
+    return found
+
+
+def _signs(entry: os.DirEntry[str]) -> FileSigns:
+    status = entry.stat(follow_symlinks=False)
+    file = stat.S_ISREG(status.st_mode) or stat.S_ISLNK(status.st_mode)
+    return FileSigns(status.st_mtime_ns, status.st_size, status.st_ino, status.st_ctime_ns, file)
 
 
 def judge_newest(
@@ -202,9 +231,9 @@ def judge(
             return CheckedFile(name, there, None, report.problems, text)
         if found.song_files and not any_name:
             text = with_files(text, found.song_files)
-        return CheckedFile(name, there, replace(found, song_files={}), [], text)
+        return CheckedFile(name, there, replace(found, song_files={}), [], text, songs=frozenset(found.song_files))
     except ProfileError as error:
-        return CheckedFile(name, there, None, error.problems, text, empty=not text)
+        return CheckedFile(name, there, None, error.problems, text, empty=not text, songs=error.names_files)
     except Exception as error:  # noqa: BLE001 - a fault of ours in checking this file must not keep others from playing
         report.add(START, f"the router fails at this file ({type(error).__name__}: {error})", "Please tell its makers.")
         return CheckedFile(name, there, None, report.problems, text)

@@ -39,6 +39,7 @@ from router.bedside.checking import (
     counts,
     file_of,
     is_gone,
+    is_song,
     judge,
     judge_asked,
     judge_newest,
@@ -57,7 +58,9 @@ from router.core.units import NANOSECONDS
 from router.files import profile, trying
 from router.files.diagnostics import quoted, tidy
 from router.files.profile import Problem, Profile
+from router.files.profile.songs import FOLDER
 from router.live.worker import Job, Worker, WorkerThread
+from router.songs import apart
 from router.system import clock
 from router.system.agenda import Agenda
 
@@ -157,6 +160,8 @@ class ProfileFolder:
         self._known: dict[str, FileSigns] = {}  # each file as it was when it was last looked at
         self._answered: dict[str, FileSigns] = {}  # each good file as it was when it was asked for
         self._unheeded: set[str] = set()  # names whose latest change is no news, until they are listed anew
+        self._needs: dict[str, frozenset[str]] = {}  # the songs' files of each that was judged
+        self._songs: Mapping[str, FileSigns] = {}  # each song as it was when the folder was last looked over
         self._refused: set[str] = set()  # names that were not right: a change of their rights is news
         self._names: list[str] = []
         self._passed_over: dict[str, str] = {}  # files that are not taken for profiles, and why
@@ -171,7 +176,7 @@ class ProfileFolder:
         self._later: _Later | None = None
         self._ready: list[Offer] = []
 
-        self._worker = Worker(agenda, self._changed, self._failed, self._stalled, trying.busy_until)
+        self._worker = Worker(agenda, self._changed, self._failed, self._stalled, _busy_until)
         self._epoll = select.epoll()
         self._epoll.register(self._worker, select.EPOLLIN)
         self._listening = agenda.reminder(self._listen)  # news is not listened to before
@@ -318,6 +323,8 @@ class ProfileFolder:
 
     def _cleared(self, judged: CheckedFile, folder: Path) -> CheckedFile:
         """Refuse a profile that has killed the router; return other judgements as they are."""
+        if folder == self._folder:
+            self._needs[judged.name] = judged.songs
         if not self._is_suspected(judged):
             return judged
         return replace(judged, profile=None, problems=[suspected(folder / judged.name)])
@@ -396,10 +403,16 @@ class ProfileFolder:
                 changed = True
             elif event.wd in self._watches.above:
                 changed |= not event.name or event.name in self._folder.parts
+            elif event.wd == self._watches.songs and is_song(event.name):
+                self._song_happened(f"{FOLDER}/{event.name}", event.mask, flags, now)
             elif event.wd != self._watches.folder or event.mask & (flags.IGNORED | flags.MOVE_SELF | flags.UNMOUNT):
                 changed = True  # the folder itself, or a watch that is so new that we do not know of it
             elif counts(event.name):
                 self._happened(event, flags, now)
+            elif is_song(event.name):
+                self._song_happened(event.name, event.mask, flags, now)
+            elif event.name == FOLDER:
+                changed = True
             elif passed_over(event.name) or event.name in self._passed_over:
                 self._listing.set(now + SETTLE)
         if changed:
@@ -426,6 +439,26 @@ class ProfileFolder:
             self._arrivals.put(name, now)
         elif name not in self._arrivals:
             self._unheeded.add(name)  # its rights or its times: somebody has looked at it
+
+    def _song_happened(self, name: str, mask: int, flags: Any, now: int) -> None:
+        """Note that a song arrives: the profiles that need it are looked at when it is finished."""
+        if mask & (flags.DELETE | flags.MOVED_FROM):
+            self._arrivals.gone(name)  # the profile that has it plays on
+        elif mask & flags.MODIFY:
+            self._arrivals.written(name, now)
+        elif not mask & flags.ATTRIB or any(name in self._needs[profile] for profile in self._refused & {*self._needs}):
+            self._arrivals.put(name, now)
+
+    def _with_songs(self, due: list[Arrived]) -> list[Arrived]:
+        """Return the profiles that have arrived, and those of which a song has: what plays, and what was refused."""
+        profiles = {arrived.name: arrived for arrived in due if counts(arrived.name)}
+        for song in (arrived for arrived in due if not counts(arrived.name)):
+            for name, needs in self._needs.items():
+                waits = self._is_what_plays(name) or (name in self._refused and self._is_followed(name))
+                if song.name in needs and waits and name not in profiles and name not in self._arrivals:
+                    self._answered.pop(name, None)  # it is another one with another song
+                    profiles[name] = replace(song, name=name)
+        return [*profiles.values()]
 
     def _is_what_plays(self, name: str) -> bool:
         return self._plays is not None and self._plays.source != "safe" and stem(name) == self._plays.child
@@ -465,6 +498,10 @@ class ProfileFolder:
             for name in sorted(changed, key=lambda name: there[name].put):
                 if self._is_followed(name) and name not in self._arrivals and name not in self._unheeded:
                     self._arrivals.put(name, now)
+            for name in found.songs:
+                if self._songs.get(name) != found.songs[name] and name not in self._arrivals:
+                    self._arrivals.put(name, now)
+        self._songs = {**self._songs, **found.songs}
         self._look_passed_over()
         self._looked = True
         self._known.update(there)  # what is not there now may be on a stick that comes back, and is then no news
@@ -493,7 +530,7 @@ class ProfileFolder:
     # --- what is due ----------------------------------------------------------------------------------------------
 
     def _go_on(self, now: int) -> None:
-        due = self._arrivals.due(now)
+        due = self._with_songs(self._arrivals.due(now))
         if self._asks:
             due = self._serve(now, due)
         if due:
@@ -520,11 +557,11 @@ class ProfileFolder:
         """Begin to answer requests for files that are not arriving, or no longer; return the rest of what is due."""
         asks, self._asks = self._asks, []
         for ask in asks:
-            if now < ask.until and any(means(ask.child, name) for name in self._arrivals.unfinished()):
+            if now < ask.until and any(means(ask.child, name) for name in self._arrivals.unfinished() if counts(name)):
                 self._asks.append(ask)
                 continue
             due = [arrived for arrived in due if not means(ask.child, arrived.name)]
-            for name in [name for name in self._arrivals.all() if means(ask.child, name)]:
+            for name in [name for name in self._arrivals.all() if counts(name) and means(ask.child, name)]:
                 self._arrivals.gone(name)
             work = partial(judge_asked, self._folder, ask.child, self._worker.stuck)
             self._worker.do(Job(work, partial(self._answer, ask), partial(self._no_answer, ask)))
@@ -744,6 +781,11 @@ def _kept(keep: Callable[[], None], _worker: WorkerThread) -> str:
     except OSError as error:
         return _why(error)
     return ""
+
+
+def _busy_until() -> int:
+    """When what has a limit of its own ends: trying a rule, or reading a song."""
+    return max(trying.busy_until(), apart.busy_until())
 
 
 def _why(error: OSError) -> str:

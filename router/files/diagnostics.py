@@ -82,11 +82,15 @@ class Problem:
 
 
 class ProfileError(Exception):
-    """A profile that cannot be used; ``problems`` holds every mistake in it, in the order of the file."""
+    """A profile that cannot be used; ``problems`` holds every mistake in it, in the order of the file.
 
-    def __init__(self, problems: Sequence[Problem]) -> None:
+    ``names_files``: the names of other files that it needs, whether they are there or not.
+    """
+
+    def __init__(self, problems: Sequence[Problem], names_files: Iterable[str] = ()) -> None:
         super().__init__()
         self.problems = list(problems)
+        self.names_files = frozenset(names_files)
 
     def __str__(self) -> str:
         return "\n\n".join(map(str, self.problems))
@@ -111,7 +115,7 @@ class Report:
     """Collects the problems of one file, which ought to be of one form.
 
     ``whole`` turns False when something could not be read and was left out. From then on nothing is said about what
-    is *missing*: it may stand in the part that could not be read.
+    is *missing*: it may stand in the part that could not be read. ``names_files``: other files that it needs.
     """
 
     def __init__(self, file: str, form: Form) -> None:
@@ -119,6 +123,7 @@ class Report:
         self.form = form
         self.lines: Sequence[str] = ()
         self.whole = True
+        self.names_files: set[str] = set()
         self._problems: dict[tuple[int, int, str], Problem] = {}
         self._warnings: list[Problem] = []
         self._settled: set[tuple[int, int]] = set()

@@ -29,7 +29,7 @@ def load(
     tree = read(path, report, data)
     built = build(tree, path, report) if tree is not None else None
     if built is None or len(report):
-        raise ProfileError(report.problems)
+        raise ProfileError(report.problems, report.names_files)
     return built, report.warnings
 
 

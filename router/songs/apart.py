@@ -18,8 +18,10 @@ from pathlib import Path
 from typing import Any, BinaryIO
 
 from router.core.song import Song
+from router.core.units import NANOSECONDS
 from router.songs import plain, reading
 from router.songs.error import SongError
+from router.system import clock
 from router.system.process_limits import bound
 
 PROCESSOR_SECONDS = 20
@@ -118,6 +120,14 @@ def _word() -> BinaryIO:
     return tempfile.TemporaryFile()
 
 
+_busy_until = 0
+
+
+def busy_until() -> int:
+    """The latest end of the reading that goes on, or the end of the last one, in nanoseconds of ``clock.now``."""
+    return _busy_until
+
+
 def _asked(file: BinaryIO, word: BinaryIO, name: str, melody: str | int | None) -> Song:
     import subprocess  # noqa: PLC0415 - seldom needed
 
@@ -133,6 +143,8 @@ def _asked(file: BinaryIO, word: BinaryIO, name: str, melody: str | int | None) 
     except OSError as error:
         why = (error.strerror or str(error)).lower()
         raise SongError(f"no process could be had to read it in: {why}", "Try again.") from error
+    global _busy_until  # noqa: PLW0603 - one process at a time is waited for by whoever asks how long
+    _busy_until = clock.now() + int(SECONDS * NANOSECONDS)
     try:
         status = process.wait(timeout=SECONDS)
     except subprocess.TimeoutExpired as error:
@@ -140,6 +152,7 @@ def _asked(file: BinaryIO, word: BinaryIO, name: str, melody: str | int | None) 
     finally:
         process.kill()
         process.wait()
+        _busy_until = clock.now()
     if status < 0:
         raise SongError("this file is too much for a small computer to read", _TOO_MUCH)
     if status:

@@ -34,7 +34,7 @@ from router.system.files import LeadsOut, open_beneath
 FOLDER = "songs"
 """The folder beside the profiles in which songs may stand, too."""
 
-MOST = 32
+MOST = 16
 """Songs of a profile; our choice."""
 
 MOST_BYTES = 32 * 1024 * 1024
@@ -101,6 +101,7 @@ class _Reader:
         self.songs[name] = song if values.get("key") is None else song.moved_to(values["key"])
 
     def _file(self, name: str, file: str, melody: str | None) -> Song:
+        self._report.names_files.add(file)
         data = self._kept.get(file)
         self.files[file] = data = _contents(self._folder, file) if data is None else data
         if sum(map(len, self.files.values())) > MOST_BYTES:
