@@ -18,8 +18,6 @@ second. The last line, ``end``, holds the SHA-256 of everything before it.
 from __future__ import annotations
 
 import contextlib
-import queue
-import threading
 from collections.abc import Callable
 from datetime import datetime
 from functools import partial
@@ -31,7 +29,7 @@ from router.core.units import NANOSECONDS
 from router.records.record_files import stem
 from router.records.retention import DAY, LEAST, ClockWhileOff, Retention
 from router.records.session_files import GrowingLog, GrowingTrace
-from router.records.session_log import LAST_WAIT, QUEUE, header, remark
+from router.records.session_log import QUEUE, WriterThread, header, remark
 from router.system import clock
 
 ON_DISK = NANOSECONDS
@@ -69,18 +67,18 @@ class Records:
         notes: bool = True,
         size: int = QUEUE,
     ) -> None:
-        self._folder, self._say, self._notes, self._size = folder, say, notes, size
+        self._folder, self._say, self._notes = folder, say, notes
         self._retention = Retention(folder, None if keep is None else keep // DAY, sessions, clock.now(), clock.wall())
         self._clock = ClockWhileOff(folder, clock.now(), clock.boot())
-        self._queue: queue.SimpleQueue[Callable[[], None] | None] = queue.SimpleQueue()
         self._open: list[SessionRecorder] = []  # the writing thread's
         self._failed = 0  # attempts since it last worked
         self.trouble = ""
         """Why nothing can be recorded now; empty if all is well. Replaced by the writing thread."""
         self._sweep_failed = False
         self._flush_at: int | None = None
-        self._thread = threading.Thread(target=self._work, name="records", daemon=True)
-        self._thread.start()
+        self._thread: WriterThread[Callable[[], None]] = WriterThread(
+            "records", lambda job: job(), self._program_failed, due=self._due, last=self._flush, size=size
+        )
 
     @property
     def clock_stands(self) -> bool:
@@ -100,44 +98,28 @@ class Records:
 
     def close(self) -> None:
         """Write what is left, within ``LAST_WAIT``. Sessions are to be closed before."""
-        self._queue.put(None)
-        self._thread.join(LAST_WAIT)
+        self._thread.close()
 
     def put(self, job: Callable[[], None], *, however_many: bool = False) -> bool:
         """Have something done by the writing thread; False if too much waits already."""
-        if self._queue.qsize() >= self._size and not however_many:
-            return False
-        self._queue.put(job)
-        return True
+        return self._thread.put(job, however_many=however_many)
 
     # --- from here on, the writing thread ---------------------------------------------------------------------
 
-    def _work(self) -> None:
-        while True:
-            try:
-                job = self._next()
-                if job is None:
-                    break
-                job()
-            except Exception as error:  # noqa: BLE001 - a line that cannot be written must not cost those after it
-                self._say("records_fault", why=f"the program failed: {error}")
-        self._flush()
+    def _program_failed(self, error: Exception) -> None:
+        self._say("records_fault", why=f"the program failed: {error}")
 
-    def _next(self) -> Callable[[], None] | None:
-        """The next thing to do; meanwhile what came is put on the disk, each second and not more often."""
+    def _due(self) -> float:
+        """Put on the disk what came, each second and not more often; return the seconds until that is due again."""
+        self._note_clock()
         while True:
             now = clock.now()
             if self._flush_at is None and any(session.waits for session in self._open):
                 seconds = PATIENCE[min(self._failed, len(PATIENCE)) - 1] if self._failed else ON_DISK / NANOSECONDS
                 self._flush_at = now + round(seconds * NANOSECONDS)
-            if self._flush_at is not None and now >= self._flush_at:
-                self._flush()
-                continue
-            try:
-                timeout = (LEAST if self._flush_at is None else self._flush_at - now) / NANOSECONDS
-                return self._queue.get(timeout=timeout)
-            except queue.Empty:
-                self._note_clock()
+            if self._flush_at is None or now < self._flush_at:
+                return (LEAST if self._flush_at is None else self._flush_at - now) / NANOSECONDS
+            self._flush()
 
     def _begin(self, session: SessionRecorder, child: str) -> None:
         self._open.append(session)
@@ -211,7 +193,7 @@ class SessionRecorder:
         self._records, self._start = records, start
         self._left_out: frozenset[str] = _OTHERS if notes else _OTHERS | _MUSIC
         self._started = False
-        self._refused = self._said = 0  # as in BackgroundWriter
+        self._refused = self._said = 0  # one for each thread, as in BackgroundWriter
         self._log = GrowingLog(path, about)
         self._trace: GrowingTrace | None = None
         self._new_trace = partial(GrowingTrace, path, about)

@@ -1,4 +1,7 @@
-"""The lines of a session log, and writing them to one file: at once offline, from a thread of its own live."""
+"""The lines of a session log, and writing them to one file: at once offline, from a thread of its own live.
+
+``WriterThread`` is that thread, for everything that is written beside the loop.
+"""
 
 from __future__ import annotations
 
@@ -8,7 +11,7 @@ import queue
 import threading
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any, TextIO
+from typing import Any, Generic, TextIO, TypeVar
 
 from router import __version__
 from router.core.units import NANOSECONDS
@@ -22,6 +25,8 @@ LAST_WAIT = 5.0
 
 LONGEST_MARK = 200
 """Letters of a remark that are kept; far above a sentence."""
+
+Item = TypeVar("Item")
 
 
 def log_line(t: float, event: str, fields: dict[str, Any]) -> str:
@@ -61,6 +66,78 @@ class LogFile:
         self._file.write(log_line((now - self._start) / NANOSECONDS, event, fields))
 
 
+class WriterThread(Generic[Item]):
+    """A thread that does one thing after another with what it is given, ``do``; who gives it never waits.
+
+    Args:
+        name: the thread's.
+        do: may raise anything: that costs this one thing, and ``fault`` is told.
+        fault: is told by this thread; must not raise.
+        due: is called before each wait; does what is due by time, and returns how many seconds are left until the next
+            is; None: nothing is.
+        last: is called when all was done and ``close`` was asked for.
+        size: things that may wait.
+    """
+
+    def __init__(
+        self,
+        name: str,
+        do: Callable[[Item], None],
+        fault: Callable[[Exception], None],
+        *,
+        due: Callable[[], float | None] = lambda: None,
+        last: Callable[[], None] = lambda: None,
+        size: int = QUEUE,
+    ) -> None:
+        self._do, self._fault, self._due, self._last, self._size = do, fault, due, last, size
+        self._queue: queue.SimpleQueue[Item | None] = queue.SimpleQueue()
+        self._thread = threading.Thread(target=self._run, name=name, daemon=True)
+        self._thread.start()
+
+    @property
+    def idle(self) -> bool:
+        """Tell whether nothing waits to be done."""
+        return self._queue.empty()
+
+    def put(self, item: Item, *, however_many: bool = False) -> bool:
+        """Have this done; False if too much waits already."""
+        if self._queue.qsize() >= self._size and not however_many:
+            return False
+        self._queue.put(item)
+        return True
+
+    def close(self) -> bool:
+        """Do what is left, within ``LAST_WAIT``; return whether all was done."""
+        self._queue.put(None)
+        self._thread.join(LAST_WAIT)
+        return not self._thread.is_alive()
+
+    # --- from here on, the thread ---------------------------------------------------------------------------------
+
+    def _run(self) -> None:
+        goes_on = True
+        while goes_on:
+            try:
+                item = self._next()
+                goes_on = item is not None
+                if item is not None:
+                    self._do(item)
+            except Exception as error:  # noqa: BLE001 - what cannot be written must not cost what comes after it
+                self._fault(error)
+        try:
+            self._last()
+        except Exception as error:  # noqa: BLE001 - as above
+            self._fault(error)
+
+    def _next(self) -> Item | None:
+        """Wait for the next thing; meanwhile do what is due. None: all was done, and ``close`` was asked for."""
+        while True:
+            try:
+                return self._queue.get(timeout=self._due())
+            except queue.Empty:
+                continue
+
+
 class BackgroundWriter:
     """Writes lines to a file from a thread of its own; ``put`` never waits.
 
@@ -76,13 +153,12 @@ class BackgroundWriter:
         size: int = QUEUE,
     ) -> None:
         self._file, self._lost, self._on_fault = file, lost, on_fault
-        self._queue: queue.Queue[Callable[[], str] | None] = queue.Queue(size)
         self._refused = self._said = 0  # lines that did not fit, and how many of them are said to be missing: one
         # number for each thread, so that neither waits for the other
         self._failed = 0  # lines that could not be written since it last worked
         self._unwritten = 0  # and since it began
-        self._thread = threading.Thread(target=self._write, name="writer", daemon=True)
-        self._thread.start()
+        # At the end nothing more is written, but what is missing is said.
+        self._thread = WriterThread("writer", self._write, self._fault, last=lambda: self._write(str), size=size)
 
     @property
     def lost(self) -> int:
@@ -91,42 +167,31 @@ class BackgroundWriter:
 
     def put(self, line: Callable[[], str]) -> None:
         """A line, made when it is written."""
-        try:
-            self._queue.put_nowait(line)
-        except queue.Full:
+        if not self._thread.put(line):
             self._refused += 1
 
     def close(self) -> bool:
         """Write what is left, within ``LAST_WAIT``, and say whether it was; then the file is the caller's to close."""
-        try:
-            self._queue.put(None, timeout=LAST_WAIT)
-        except queue.Full:
-            return False
-        self._thread.join(LAST_WAIT)
-        return not self._thread.is_alive()
+        return self._thread.close()
 
-    def _write(self) -> None:
-        while (line := self._queue.get()) is not None:
-            self._written(line)
-        self._written(str)  # nothing more, but what is missing is said
+    # --- from here on, the writing thread ---------------------------------------------------------------------
 
-    def _written(self, line: Callable[[], str]) -> None:
+    def _write(self, line: Callable[[], str]) -> None:
         refused = self._refused - self._said
-        try:
-            if missing := refused + self._failed:
-                # A new line first: the last one may have been cut off.
-                self._file.write(("\n" if self._failed else "") + self._lost(missing))
-            self._file.write(line())
-            if self._queue.empty():
-                self._file.flush()
-        except (OSError, MemoryError) as error:
-            if not self._failed and self._on_fault is not None and isinstance(error, OSError):
-                self._on_fault(error)
-            self._failed += 1
-            self._unwritten += 1
-        else:
-            self._said += refused
-            self._failed = 0
+        if missing := refused + self._failed:
+            # A new line first: the last one may have been cut off.
+            self._file.write(("\n" if self._failed else "") + self._lost(missing))
+        self._file.write(line())
+        if self._thread.idle:
+            self._file.flush()
+        self._said += refused
+        self._failed = 0
+
+    def _fault(self, error: Exception) -> None:
+        if not self._failed and self._on_fault is not None and isinstance(error, OSError):
+            self._on_fault(error)
+        self._failed += 1
+        self._unwritten += 1
 
 
 class BackgroundLog:

@@ -23,7 +23,7 @@ import pytest
 from router.core.events import Lost, Mark, PressureSample, SwitchSample
 from router.records import record_files, recorder, session_files
 from router.records.recorder import Records
-from router.records.session_log import LogFile, header
+from router.records.session_log import LogFile, WriterThread, header
 from router.records.trace import Trace
 
 S = 1_000_000_000
@@ -347,10 +347,10 @@ def test_a_disk_that_fails_is_left_alone_for_longer_and_longer_up_to_half_a_minu
     """What a child did meanwhile is on the disk half a minute after it works again, at most."""
     keeper = Records(tmp_path / "records", said)
     keeper.close()
-    keeper._queue, keeper._open = Asleep(monkeypatch), [NoDisk()]
+    keeper._thread._queue, keeper._open = Asleep(monkeypatch), [NoDisk()]
     with pytest.raises(StopIteration):
-        keeper._next()
-    assert keeper._queue.slept == [1, 1, 2, 5, 10, 30, 30, 30]
+        keeper._thread._next()
+    assert keeper._thread._queue.slept == [1, 1, 2, 5, 10, 30, 30, 30]
     assert said.events() == ["records_fault"]
 
 
@@ -564,7 +564,7 @@ def test_the_thread_that_writes_survives_a_want_of_memory_between_two_lines(tmp_
     said = []
     records = Records(tmp_path, lambda event, **_fields: said.append(event))
     session = records.begin("bed", "wren", "0", 12_345)
-    following = Records._next
+    following = WriterThread._next
     wants = iter([True])
 
     def no_memory(self):
@@ -572,7 +572,7 @@ def test_the_thread_that_writes_survives_a_want_of_memory_between_two_lines(tmp_
             raise MemoryError
         return following(self)
 
-    monkeypatch.setattr(Records, "_next", no_memory)
+    monkeypatch.setattr(WriterThread, "_next", no_memory)
     for event in ("press", "release"):
         session(20_000, event, {"input": "pad"})
     session.close(30_000)
