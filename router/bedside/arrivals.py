@@ -29,7 +29,7 @@ PATIENCE = 2 * NANOSECONDS
 """How long a file that is not right may go on to arrive in pieces, before it is refused."""
 
 GIVE_UP = 60 * NANOSECONDS
-"""A stick that stalls for longer than this will not give the rest. Our choice, as are the others here."""
+"""A USB stick that stalls for longer than this will not give the rest. Our choice, as are the others here."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -31,7 +31,7 @@ from router.songs.apart import SUFFIXES
 from router.system import clock
 from router.system.files import LeadsOut, open_beneath
 
-SILENT = "the stick or disk does not answer"
+SILENT = "the USB stick or disk does not answer"
 
 MOST_KEPT = LARGEST + 2 * MOST_BYTES
 """Bytes of a profile that is kept with its songs."""
@@ -186,7 +186,7 @@ def judge_asked(
     name = file_of(child, there or ())
     if name is None:
         names = [stem(name) for name in there or ()]
-        problem = unknown(folder, child, names, there is None)
+        problem = no_such_child(folder, child, names, there is None)
         return CheckedFile(child, there=False, profile=None, problems=[problem]), None
     return judge(folder, name, worker, stuck), (there or {}).get(name)
 
@@ -317,7 +317,7 @@ def file_of(child: str, names: Iterable[str]) -> str | None:
 def silent(path: Path) -> Problem:
     """Return the problem of a file that stalls."""
     why = f"this file cannot be read: {SILENT}"
-    return Problem(tidy(str(path)), 1, 1, why, "Is the stick plugged in?", may_pass=True)
+    return Problem(tidy(str(path)), 1, 1, why, "Is the USB stick plugged in?", may_pass=True)
 
 
 def suspected(path: Path) -> Problem:
@@ -328,7 +328,7 @@ def suspected(path: Path) -> Problem:
     )
 
 
-def unknown(folder: Path, child: str, names: Iterable[str], missing: bool = False) -> Problem:
+def no_such_child(folder: Path, child: str, names: Iterable[str], missing: bool = False) -> Problem:
     """Return the problem of a child without a profile in the folder: who may be meant, and who is there."""
     known = sorted({tidy(name) for name in names})
     near = nearest(child, known)
@@ -336,5 +336,7 @@ def unknown(folder: Path, child: str, names: Iterable[str], missing: bool = Fals
     more = f" and {len(known) - MOST_NAMES} more" if len(known) > MOST_NAMES else ""
     hint += f"There are: {', '.join(known[:MOST_NAMES])}{more}." if known else "There is no profile in it."
     if missing:
-        return Problem(tidy(str(folder)), 1, 1, "the folder of the profiles is not there", "Is its stick plugged in?")
+        return Problem(
+            tidy(str(folder)), 1, 1, "the folder of the profiles is not there", "Is its USB stick plugged in?"
+        )
     return Problem(tidy(str(folder)), 1, 1, f"there is no profile called {quoted(tidy(child))} in this folder", hint)

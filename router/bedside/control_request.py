@@ -95,11 +95,11 @@ def read_request(line: bytes) -> Request:
         raise ControlError('this is no request: a request is a JSON object in one line, such as {"do": "status"}')
     do = request.get("do")
     if not isinstance(do, str) or do not in REQUESTS:
-        raise ControlError(_unknown(f"there is nothing called {_said(do)} to do", do, REQUESTS, "There is"))
+        raise ControlError(_no_such(f"there is nothing called {_said(do)} to do", do, REQUESTS, "There is"))
     fields = REQUESTS[do]
     for name in request:
         if name != "do" and name not in fields:
-            raise ControlError(_unknown(f'"{do}" has no field {_said(name)}', name, fields, "It takes"))
+            raise ControlError(_no_such(f'"{do}" has no field {_said(name)}', name, fields, "It takes"))
     for name, field in fields.items():
         if name not in request and field.needed:
             raise ControlError(f'"{do}" needs "{name}", {field.is_}')
@@ -129,7 +129,7 @@ def _unfit(name: str, field: _Field, value: Any) -> str:
     return f'{_said(value)} cannot be "{name}": it must be {field.is_}.{hint}'
 
 
-def _unknown(what: str, word: Any, words: Mapping[str, Any], there: str) -> str:
+def _no_such(what: str, word: Any, words: Mapping[str, Any], there: str) -> str:
     near = nearest(word, words) if isinstance(word, str) else None
     hint = f' Did you mean "{near}"?' if near else ""
     return f"{what}.{hint} {there} {listed(words) if words else 'nothing else'}."

@@ -35,7 +35,7 @@ FOR_EVER = 3600.0
 STARTING = 10.0
 """Seconds that the interpreter may take to start, on a small PC that has just been switched on."""
 TAKING = 1.0
-"""Seconds in which a killed process has let go of its files."""
+"""Seconds in which a killed process has released its files."""
 CABLE = 0.001
 """ALSA: seconds that a message of three bytes takes on a MIDI cable (31,250 baud). There may be one behind the port."""
 ANSWERING = 1.0

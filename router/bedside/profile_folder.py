@@ -46,11 +46,11 @@ from router.bedside.checking import (
     listing,
     look_over,
     means,
+    no_such_child,
     passed_over,
     silent,
     stem,
     suspected,
-    unknown,
 )
 from router.bedside.memory import PROVEN_AFTER, LastProfile, Proven, SeatMemory, quick_memory
 from router.core.timers import earliest
@@ -342,7 +342,7 @@ class ProfileFolder:
                 if offer is not None:
                     return offer
         if not found:
-            problems.append(unknown(self._folder, first, self._names))
+            problems.append(no_such_child(self._folder, first, self._names))
         return None
 
     def _first_in_folder(self, problems: list[Problem]) -> Offer | None:

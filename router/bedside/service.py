@@ -275,7 +275,7 @@ class Service:
         if self._sounding is None:
             return output
         try:
-            return self._sounding.record(output)
+            return self._sounding.marked(output)
         except OSError as error:
             self._warn(f"no record of what sounds at {output.description}", error)
             return output
@@ -438,7 +438,7 @@ class Service:
         yield from record_warnings(self._records)
         yield from folder_warnings(self._places)
         if lost := self._lost():
-            yield f"{lost} lines of the router's own log are missing: whoever takes them is too slow, or fails"
+            yield f"{lost} lines of the router's own log are missing: what takes them is too slow, or fails"
 
     # --- the configuration again ------------------------------------------------------------------------------
 

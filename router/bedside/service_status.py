@@ -82,7 +82,7 @@ def seat_status(
             *_doubts(place.offer),
             *_unheard(seat, places),
             *(f"{name}: {CHATTERS}" for name in seat.waiting.chattering(now)),
-            *(f"{source}: {what}; router fit measures it anew" for source, what in seat.events.drifted.items()),
+            *(f"{source}: {what}; router fit measures it again" for source, what in seat.events.drifted.items()),
         ],
         "level": levels.get(seat.name, 1.0),
         "channels": sorted({part.route.channel for part in seat.profile.plan.parts}),

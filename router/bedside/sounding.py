@@ -83,7 +83,7 @@ class Sounding:
                 fresh[slot_at(slot) + NOTES_AT + (channel - 1) * NOTES + note] = ON
         self._memory[:] = bytes(fresh)
 
-    def record(self, output: Output) -> Output:
+    def marked(self, output: Output) -> Output:
         """The output with what it plays recorded, or itself, if what it plays ends with this process.
 
         First, what was left on at a port of that name is ended.
@@ -122,7 +122,7 @@ class Sounding:
 
 
 class Recorded(Output):
-    """An output whose notes are marked in the file while they are on; made by ``Sounding.record``."""
+    """An output whose notes are marked in the file while they are on; made by ``Sounding.marked``."""
 
     def __init__(self, output: Output, memory: mmap.mmap, at: int) -> None:
         self._output = output

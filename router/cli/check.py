@@ -92,7 +92,7 @@ def _verdict(name: str) -> CheckResult:
     try:
         told = elsewhere.judge_elsewhere(f"{__name__}:judge_for_another", name, strange)
     except elsewhere.NoVerdict as why:
-        hint = "Ask whoever wrote the rule, or take it out of the profile."
+        hint = "Ask the person who wrote the rule, or take it out of the profile."
         return CheckResult([Problem(tidy(name), 1, 1, tidy(str(why)), hint)])
     for kind in ("problems", "warnings"):
         told[kind] = [Problem(**problem) for problem in told[kind]]
@@ -127,11 +127,11 @@ def _judge(name: str) -> CheckResult:
 
 
 def _tells_who_it_is(path: Path) -> Iterator[Problem]:
-    """A file that is called as its child must not be: whoever sees the folder or the stick would know who plays."""
+    """A file that is called as its child must not be: who sees the folder or the USB stick would know who plays."""
     if (like := pseudonym.wrong(path.name.removesuffix(path.suffix))) is not None:
         message = f"the file's name looks like {like}: {quoted(path.name)}"
         hint = (
-            "Whoever sees it would know who the child is. Call the file by the pseudonym, such as wren.yaml or"
+            "Anybody who sees it would know who the child is. Call the file by the pseudonym, such as wren.yaml or"
             " little-owl.yaml."
         )
         yield Problem(tidy(str(path)), 1, 1, tidy(message), hint, warning=True)

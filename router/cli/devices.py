@@ -14,7 +14,7 @@ from functools import partial
 from typing import Any
 
 from router.cli import say
-from router.devices.names import as_json, pasted, quoted, shown
+from router.devices.names import as_json, as_yaml, pasted, shown
 from router.files.profile import schema
 
 NAME = "devices"
@@ -100,7 +100,7 @@ def plugged() -> dict[str, list[str]]:
         if entry["type"] == "switch" and "keys" in entry:
             key = _likely_key(entry)
             typed = ", grab: no" if len(entry["keys"]) >= _KEYBOARD else ""
-            text = f"{{evdev: {quoted(entry['device'])}, key: {key}{typed}}}" if key else ""
+            text = f"{{evdev: {as_yaml(entry['device'])}, key: {key}{typed}}}" if key else ""
         if text and not (entry["type"] == "pressure" and "calibrate" in text):  # that is for measuring first
             found.setdefault(entry["type"], []).append(text)
     return found
@@ -122,7 +122,7 @@ def _lines(kind: _Kind) -> None:
 
     for line in serial.lines():
         if line.name.startswith("usb-"):
-            text = f"device: {{serial: {quoted(line.name)}, unit: Pa}}"
+            text = f"device: {{serial: {as_yaml(line.name)}, unit: Pa}}"
             kind.found.append({"profile": text, "type": "pressure", "about": "", "device": line.name})
 
 
@@ -221,7 +221,7 @@ def _serial(baud: int, kind: _Kind) -> None:
         said = ""
         try:
             said = serial.last_line(line.names[-1], baud, _LISTEN)
-            about = f"said {quoted(said[:60])}" if said else f"said nothing within {_LISTEN} s at {baud} baud"
+            about = f"said {as_yaml(said[:60])}" if said else f"said nothing within {_LISTEN} s at {baud} baud"
         except DeviceMissing as error:
             about = str(error)
         about = f"{line.remark}; {about}" if line.remark else about

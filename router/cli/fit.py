@@ -86,7 +86,7 @@ def run(args: argparse.Namespace) -> int:
         if measures:
             from router.cli import guided  # it needs a terminal, and what only Linux has
 
-            trace = guided.record(loaded, args.input, args.next, args.keep, practise=args.practise)
+            trace = guided.guide(loaded, args.input, args.next, args.keep, practise=args.practise)
             if trace is None:
                 return 130
             args.trace = str(trace)

@@ -50,7 +50,7 @@ _KEYS = {MARK: ("space", "m"), ON: ("enter", "g"), BACK: ("b", "z"), PAUSE: ("p"
 """The key for each word, and another one for when the child plays with the first."""
 
 
-def record(loaded: Profile, name: str, next_: str | None, keep: Path | None, *, practise: bool) -> Path | None:
+def guide(loaded: Profile, name: str, next_: str | None, keep: Path | None, *, practise: bool) -> Path | None:
     """Measure, and keep the recording; where it is. None: stopped.
 
     Raises:

@@ -45,7 +45,7 @@ def room_for(columns: int) -> int:
 # --- as it is ---------------------------------------------------------------------------------------------------
 
 
-def drawn(name: str, shown: InputFrame, signs: Signs, width: int, height: int = 100) -> list[Text]:
+def drawn_meter(name: str, shown: InputFrame, signs: Signs, width: int, height: int = 100) -> list[Text]:
     """An input as it stands, its drawing ``width`` columns wide, in at most ``height`` lines (one at least)."""
     if not shown["there"]:
         return [_row(name, Text(signs.empty * width, "dim"), "missing", "yellow")]
@@ -222,7 +222,7 @@ class Meter:
 
     def lines(self, columns: int = WIDTH) -> list[Text]:
         """The meter as it stands, on a terminal of this many columns."""
-        return drawn(self.name, self._shown, self.signs, min(self.width, room_for(columns)))
+        return drawn_meter(self.name, self._shown, self.signs, min(self.width, room_for(columns)))
 
 
 class SwitchMeter(Meter):
@@ -368,7 +368,7 @@ def block(name: str, shown: InputFrame, trace: StripChart, signs: Signs, size: t
     """An input as it is and as it was, in at most so many columns and lines: the most telling ones."""
     columns, height = size
     width = room_for(columns)
-    lines = drawn(name, shown, signs, width, height)
+    lines = drawn_meter(name, shown, signs, width, height)
     if shown["type"] == "pressure" and shown["there"] and height - len(lines) >= 4:
         lines += trace.pressure(shown, signs, width, min(height - len(lines) - 1, 11))
     if len(lines) < height:

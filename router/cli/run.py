@@ -123,7 +123,7 @@ def _outliving(stack: contextlib.ExitStack, log: Any) -> Callable[[Output], Outp
 
     def keep(output: Output) -> Output:
         try:
-            return sounding.record(output)
+            return sounding.marked(output)
         except OSError as error:
             log.warning(
                 "no_record_of_what_sounds", output=output.description, why=f"a crash may leave a note on: {error}"

@@ -145,14 +145,14 @@ def _pointer(name: str, rng: random.Random, grid: ZoneGrid, asked: Asked) -> Ite
         visits.append(
             simulate.Visit(round(i * EVERY * NANOSECONDS), (column + 0.5) / grid.columns, (row + 0.5) / grid.rows)
         )
-    trembles = list(simulate.pointer(name, [middle], until, rng))
+    tremor = list(simulate.pointer(name, [middle], until, rng))
     quiet = list(simulate.pointer(name, visits, until, rng, simulate.Pointer(tremor=0.0, sway=0.0)))
     starts = [_place(visit.start, rate) for visit in visits]
     places = [(start - _late(rng, rate), start + rate) for start in starts[1:]]
     last = 0
     for i, place in enumerate(_on_request(places, asked)):
         last = last if place is None else place  # it stays where it came to
-        shake, here = trembles[_there_and_back(i, len(trembles))][1], quiet[last][1]
+        shake, here = tremor[_there_and_back(i, len(tremor))][1], quiet[last][1]
         assert isinstance(shake, PointerSample)  # a pointer gives nothing else
         assert isinstance(here, PointerSample)  # as above
         x, y = (min(1.0, max(0.0, a + b - 0.5)) for a, b in ((here.x, shake.x), (here.y, shake.y)))

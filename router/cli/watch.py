@@ -1,6 +1,6 @@
 """``router watch``: live meters of what the running router hears, with thresholds, zones, rest levels and presses.
 
-It goes on when the router is started anew. Where there is no terminal that can draw, it writes one line a second. With
+It goes on when the router is started again. Where there is no terminal that can draw, it writes one line a second. With
 ``--trace`` a recording is shown in the same way, at the pace at which it came, and no router is needed.
 """
 

@@ -2,7 +2,7 @@
 
 What each part keeps:
 
-* ``names``: devices and ports by name. Kept: a name is printed by ``quoted``, ``shown``, ``pasted`` or ``as_json``
+* ``names``: devices and ports by name. Kept: a name is printed by ``as_yaml``, ``shown``, ``pasted`` or ``as_json``
   only: nothing of it steers a terminal.
 * ``line_pattern``: the expression that finds a number in a sensor's line, matched by RE2. Kept: whatever is
   accepted, a line of 256 bytes takes less than 1 ms; Python's matcher never sees a profile's expression.

@@ -4,7 +4,7 @@ A pattern is a shell-style pattern without regard to case, or exactly one of a c
 ``router devices`` prints can be pasted into a profile, brackets and all.
 
 A device says its own name, so it may hold anything: bytes that steer a terminal, letters that reverse the direction of
-writing. A name reaches people only through ``shown``, ``quoted``, ``pasted`` or ``as_json``.
+writing. A name reaches people only through ``shown``, ``as_yaml``, ``pasted`` or ``as_json``.
 """
 
 from __future__ import annotations
@@ -55,11 +55,11 @@ def choose(pattern: str, candidates: Sequence[Candidate], what: str, key: str) -
         return found[0]
     if found:
         raise NotOne(
-            f"{quoted(pattern)} could be {len(found)} {what}s; write one of these:\n{candidates_listed(found, key)}"
+            f"{as_yaml(pattern)} could be {len(found)} {what}s; write one of these:\n{candidates_listed(found, key)}"
         )
     if candidates:
-        raise NotOne(f"no {what} is called {quoted(pattern)}; there are:\n{candidates_listed(candidates, key)}")
-    raise NotOne(f"no {what} is called {quoted(pattern)}; there is none at all")
+        raise NotOne(f"no {what} is called {as_yaml(pattern)}; there are:\n{candidates_listed(candidates, key)}")
+    raise NotOne(f"no {what} is called {as_yaml(pattern)}; there is none at all")
 
 
 def candidates_listed(candidates: Iterable[Candidate], key: str) -> str:
@@ -74,11 +74,11 @@ def candidates_listed(candidates: Iterable[Candidate], key: str) -> str:
 def pasted(name: str) -> str:
     """A pattern that matches this name, as a profile has it: ``?`` stands for each character that cannot be printed."""
     if name.isprintable():
-        return quoted(name)
-    return quoted("".join(f"[{c}]" if c in "*?[" else c if c.isprintable() else "?" for c in name))
+        return as_yaml(name)
+    return as_yaml("".join(f"[{c}]" if c in "*?[" else c if c.isprintable() else "?" for c in name))
 
 
-def quoted(text: str) -> str:
+def as_yaml(text: str) -> str:
     """A name as a YAML double-quoted text, which reads back as the same name."""
     return '"' + shown(text.replace("\\", "\\\\").replace('"', '\\"')) + '"'
 

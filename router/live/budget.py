@@ -47,7 +47,7 @@ SLOW = NANOSECONDS // 50
 STUCK = NANOSECONDS // 4
 """Nanoseconds of any time: an interruption that everybody hears, and that ends before anybody pulls the plug."""
 
-FORGIVEN = 2
+TOLERATED = 2
 """How often a rule may be slow: when the machine itself was busy, say."""
 
 AGAIN = 0.01
@@ -148,7 +148,7 @@ class Budget:
             return plan
         # A stand-in that has all the methods of a rule, as far as the engine can tell.
         if why := self._left_out.get((plan.name, plan.origin)):
-            return replace(plan, make=partial(_left_out, why))
+            return replace(plan, make=partial(_rule_left_out, why))
         culprit, number = Culprit(seat, plan.name, plan.place, plan.origin), self.turn.rule(plan.name, plan.origin)
         return replace(plan, make=cast("MakeRule", partial(_Held, self, culprit, number, plan.make)))
 
@@ -181,7 +181,7 @@ class Budget:
     @property
     def said(self) -> str:
         """The reason that is given for a rule that was slow too often."""
-        return f"it took more than {(self._slow or 0) // 1_000_000} ms, {FORGIVEN + 1} times"
+        return f"it took more than {(self._slow or 0) // 1_000_000} ms, {TOLERATED + 1} times"
 
     def _set_alarm(self, nanoseconds: int) -> None:
         if self._interrupts:
@@ -243,11 +243,11 @@ class _Held:
         finally:
             memory[RULE] = 0
         self._slow += slow
-        if self._slow > FORGIVEN:
+        if self._slow > TOLERATED:
             raise TimeoutError(self._budget.said)
         return given
 
 
-def _left_out(why: str, _context: Context) -> Rule:
+def _rule_left_out(why: str, _context: Context) -> Rule:
     """Raise ``why`` in place of making a rule that has ended the router."""
     raise RuntimeError(why)

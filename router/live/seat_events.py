@@ -2,7 +2,7 @@
 
     observe   the engine is in the middle of its work: an event is kept, and nothing else is done
     pass_on   the room hears of it, as another seat may answer at once
-    tell      the session log, whoever watches, and the daemon's log are told
+    tell      the session log, those who watch, and the daemon's log are told
 
 Invariants: each event is told once to each of them, in the order in which it happened; the room hears of no note that
 a mute keeps from sounding.
@@ -88,7 +88,7 @@ class SeatEvents:
                 log.debug(event, **self._fields, **fields)
 
     def begin_profile(self) -> None:
-        """Count anew, as another profile plays from now on."""
+        """Count from 0 again, as another profile plays from now on."""
         self.presses.clear()
         self.drifted.clear()
 

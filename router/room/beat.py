@@ -2,7 +2,7 @@
 
 What leads: a MIDI clock while it is heard, else the last of taps and fixed tempos. ``Beat.music`` is what the engines
 are told; each call that may change it says whether it has. A beat that has come does not come again: a correction may
-hold back the next, but only Start, Continue with a song position, and a clock that is heard anew put the music at
+hold back the next, but only Start, Continue with a song position, and a clock that is heard again put the music at
 another place.
 
     taps     from the third on: the mean of those of the last intervals that are near their median; the last tap is on a
@@ -72,7 +72,7 @@ class Taps:
         if doubtful is not None:
             one, two = doubtful - self._last, now - doubtful
             if abs(one - two) <= NEAR * one and one >= FASTEST:  # two alike: another tempo
-                return self._good([Fraction(one), Fraction(two)], 2, now, anew=True)
+                return self._good([Fraction(one), Fraction(two)], 2, now, restart=True)
         beats = round(interval / self.beat)
         if beats and abs(interval - beats * self.beat) <= NEAR * self.beat:
             return self._good([Fraction(interval, beats)], beats, now)
@@ -88,10 +88,10 @@ class Taps:
             self._last = now
             self.count = 1  # of two that do not belong together the later counts
             return False
-        return self._good([Fraction(before), Fraction(interval)], 1, now, anew=True)
+        return self._good([Fraction(before), Fraction(interval)], 1, now, restart=True)
 
-    def _good(self, intervals: list[Fraction], beats: int, now: int, *, anew: bool = False) -> bool:
-        if anew:
+    def _good(self, intervals: list[Fraction], beats: int, now: int, *, restart: bool = False) -> bool:
+        if restart:
             self._intervals.clear()
         self._intervals += intervals
         middle = median(self._intervals)
@@ -112,7 +112,7 @@ class FittedLine:
     def __init__(self) -> None:
         self._times: deque[int] = deque(maxlen=LONGEST)
         self._count = 0
-        self._second = 0.0  # mean of the second differences: how much the ticks tremble, whatever the tempo does
+        self._second = 0.0  # mean of the second differences: how much the ticks jitter, whatever the tempo does
 
     def __len__(self) -> int:
         return len(self._times)
@@ -144,7 +144,7 @@ class FittedLine:
         raw = [float(when - end) for when in self._times]
         middle = (count - 1) / 2
         squares = count * (count * count - 1) / 12
-        far = 5 * self._trembles()
+        far = 5 * self._jitter()
         times = raw
         for _ in range(2):
             mean = sum(times) / count
@@ -153,14 +153,14 @@ class FittedLine:
             times = [min(max(when, first + i * step - far), first + i * step + far) for i, when in enumerate(raw)]
         return -(first + (count - 1) * step), step, [when - first - i * step for i, when in enumerate(raw)]
 
-    def _trembles(self) -> float:
+    def _jitter(self) -> float:
         """The standard deviation of a tick: the mean size of a normal second difference is 1.954 times as large."""
         return max(self._second / 1.954, 50_000.0)
 
     def _bent(self, away: list[float]) -> bool:
         """Tell whether the last ticks lie to one side: a median of n strays by 1.25 standard deviations / sqrt(n)."""
         return any(
-            abs(median(away[-last:])) > 4 * 1.25 * self._trembles() / math.sqrt(last)
+            abs(median(away[-last:])) > 4 * 1.25 * self._jitter() / math.sqrt(last)
             for last in (7, 25)
             if len(away) > last
         )
@@ -185,7 +185,7 @@ class Beat:
         self._next: int | None = None  # the index of the next tick, if a message has said so
         self._song = 0  # where Continue goes on
         self._heard: int | None = None  # when the last tick was, None if none is heard
-        self._since = 0  # ticks since the clock was heard anew
+        self._since = 0  # ticks since the clock was heard again
         self._lost = False
         self._from = ""  # what gave the tempo
 
@@ -283,18 +283,18 @@ class Beat:
         self._from = CLOCK
         position = (self._index + Fraction(round(late)) / Fraction(step)) / CLOCKS
         if told is not None:
-            return self._place(now, position, quarter, anew=True)
+            return self._place(now, position, quarter, restart=True)
         off = abs(position - self.position(now)) * quarter
         moved = off > MOVED or abs(quarter / self.quarter - 1) > Fraction(1, 10_000)
         if (moved and (self._since <= 4 * CLOCKS or self._index % CLOCKS == CLOCKS // 2)) or off > FAR:
             return self._place(now, position, quarter)
         return False
 
-    def _place(self, now: int, position: Fraction, quarter: Fraction, *, anew: bool = False) -> bool:
+    def _place(self, now: int, position: Fraction, quarter: Fraction, *, restart: bool = False) -> bool:
         """Put the music at this place with this tempo; tell whether that changes it."""
         beat = self.music.time_signature.beat
         come = math.floor(self.position(now) / beat) * beat
-        again = not anew and position <= come  # that beat has come: it is a nanosecond ago
+        again = not restart and position <= come  # that beat has come: it is a nanosecond ago
         origin = now - math.ceil((come if again else position) * quarter) - again
         before, self.music = self.music, replace(self.music, tempo=MINUTE / quarter, origin=origin)
         return self.music != before
@@ -365,7 +365,7 @@ class ClockOut:
             return []
         if (
             self._begin is None and now - due < self._short
-        ):  # nearly always; what comes next is reckoned once it is sent
+        ):  # nearly always; what comes next is calculated once it is sent
             self._next, self._due = self._next + 1, None
             return [_ONE]
         out: list[bytes] = []

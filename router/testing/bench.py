@@ -394,7 +394,7 @@ KINDS: Mapping[type, Kind] = {
 def timelines(takes: Kind, count: int = 60, of_each: int = 1) -> Iterator[Timeline]:
     """Make events for a rule of this kind: efforts short, long and overlapping, all ended. Always the same."""
     for kind, number in itertools.product((kind for kind in Kind if kind in takes), range(of_each)):
-        yield list(timeline_of(kind, Random(number), count))  # noqa: S311 - a fixed row of numbers, no secret
+        yield list(timeline_of(kind, Random(number), count))  # noqa: S311 - a fixed list of numbers, no secret
 
 
 def timeline_of(kind: Kind, random: Random, count: int) -> Iterator[tuple[int, Event]]:

@@ -45,7 +45,7 @@ def leave(path, *ports, system="jack"):
     """A record in which each of these ports has note 60 on in channel 3."""
     sounding = Sounding(path)
     for port in ports:
-        sounding.record(Somewhere(port, system)).send((0x92, 60, 64), 0)
+        sounding.marked(Somewhere(port, system)).send((0x92, 60, 64), 0)
     sounding.close()
 
 
@@ -173,7 +173,7 @@ def test_every_note_of_every_channel_at_several_ports_is_ended(path, ears):
     made = ears(*names)
     sounding = Sounding(path)
     for name in names:
-        output = sounding.record(Somewhere(name))
+        output = sounding.marked(Somewhere(name))
         for channel in range(16):
             for note in range(128):
                 output.send((0x90 | channel, note, 1), 0)
@@ -205,7 +205,7 @@ def test_the_synth_itself_falls_silent(path, tmp_path, server):  # noqa: ARG001 
         out.open_port(next(n for n, name in enumerate(out.get_ports()) if name.startswith(synth.client + ":")))
         name = next(name for name in out.get_ports() if name.startswith(synth.client + ":"))
         sounding = Sounding(path)
-        recorded = sounding.record(Somewhere(name))
+        recorded = sounding.marked(Somewhere(name))
         for data in [(0x92, 60, 90), (0x92, 69, 90), (0xB2, 64, 127)]:
             out.send_message(data)
             recorded.send(data, 0)
@@ -264,7 +264,7 @@ def test_wrong_usage_is_said(arguments):
 
 def test_while_a_router_plays_nothing_is_touched(path):
     sounding = Sounding(path)
-    sounding.record(Somewhere("one:in")).send((0x92, 60, 64), 0)
+    sounding.marked(Somewhere("one:in")).send((0x92, 60, 64), 0)
     before = path.read_bytes()
     done = hush(path)
     assert done.returncode == 1

@@ -266,7 +266,7 @@ def test_what_could_not_be_ended_at_the_start_is_a_warning(bedside):
     assert pc.stop() == 0
     pc.process.stdout.close()
     sounding = Sounding(pc.runtime / "sounding")
-    sounding.record(LeadsTo("gone:in")).send((0x92, 60, 64), 0)
+    sounding.marked(LeadsTo("gone:in")).send((0x92, 60, 64), 0)
     sounding.close()
     pc.start()
     (hushed,) = pc.wait_for("hushed")
@@ -456,7 +456,7 @@ def test_status_says_when_the_fit_no_longer_fits(bedside):
             break
     (told,) = pc.events("drift")
     assert (told["input"], told["what"]) == ("cheek.above", "near-misses")
-    assert "cheek.above: near-misses; router fit measures it anew" in pc.seat_status()["warnings"]
+    assert "cheek.above: near-misses; router fit measures it again" in pc.seat_status()["warnings"]
     assert listener.count(0x90) >= 8
 
 

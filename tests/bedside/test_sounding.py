@@ -79,7 +79,7 @@ def test_a_note_is_marked_from_before_it_is_sent_until_after_it_was_ended(path, 
         def send(self, data, now):
             seen.append((data, marked(path)[0][2]))
 
-    output = sounding.record(Looking())
+    output = sounding.marked(Looking())
     for data in [(0x90, 60, 64), (0x9F, 127, 1), (0x80, 60, 0), (0x9F, 127, 0)]:
         output.send(data, 0)
     assert seen == [
@@ -94,13 +94,13 @@ def test_a_note_is_marked_from_before_it_is_sent_until_after_it_was_ended(path, 
 @pytest.mark.parametrize("data", [(0xC4, 3), (0xB4, 7, 90), (0xE4, 0, 64), (0xD4, 5), (0x84, 60, 0), (0x94, 60, 0)])
 def test_whatever_is_sent_to_a_channel_makes_it_used_and_only_note_ons_are_marked(path, sounding, data):
     port = Port()
-    sounding.record(port).send(data, 0)
+    sounding.marked(port).send(data, 0)
     assert marked(path) == [(PAD, (5,), ())]
     assert port.sent == [data]
 
 
 def test_over_jack_a_note_that_was_ended_is_ended_again_as_its_end_may_not_have_left_the_process(path, sounding):
-    output = sounding.record(Port("synth:in", "jack"))
+    output = sounding.marked(Port("synth:in", "jack"))
     for data in [(0x90, 60, 64), (0x80, 60, 0)]:
         output.send(data, 0)
     assert marked(path) == [("synth:in", (1,), ((1, 60),))]
@@ -109,13 +109,13 @@ def test_over_jack_a_note_that_was_ended_is_ended_again_as_its_end_may_not_have_
 
 
 def test_what_is_for_no_channel_leaves_no_mark(path, sounding):
-    sounding.record(Port()).send((0xFE,), 0)
+    sounding.marked(Port()).send((0xFE,), 0)
     assert marked(path) == [(PAD, (), ())]
 
 
 def test_a_note_that_is_refused_is_not_left_marked_and_one_whose_end_is_refused_is(path, sounding):
     port = Port()
-    output = sounding.record(port)
+    output = sounding.marked(port)
     output.send((0x90, 60, 64), 0)
     port.refuses = True
     for data in [(0x90, 72, 64), (0x90, 60, 80), (0x80, 60, 0)]:
@@ -125,7 +125,7 @@ def test_a_note_that_is_refused_is_not_left_marked_and_one_whose_end_is_refused_
 
 
 def test_seats_that_share_a_port_have_a_slot_each(path, sounding):
-    one, other = sounding.record(Port()), sounding.record(Port())
+    one, other = sounding.marked(Port()), sounding.marked(Port())
     one.send((0x90, 60, 64), 0)
     other.send((0x90, 60, 64), 0)
     one.send((0x80, 60, 0), 0)
@@ -147,7 +147,7 @@ def test_an_output_passes_on_what_is_asked_of_it(sounding):
             self.sent.append(now)
 
     port = Own()
-    output = sounding.record(port)
+    output = sounding.marked(port)
     assert (output.present(), output.stale(), output.deadline()) == (False, True, 7)
     assert (output.description, output.place) == (port.description, port.place)
     output.wake(9)
@@ -159,7 +159,7 @@ def test_an_output_passes_on_what_is_asked_of_it(sounding):
 
 def test_what_ends_with_the_process_is_not_recorded(path, sounding):
     port = Port(None)
-    assert sounding.record(port) is port
+    assert sounding.marked(port) is port
     assert marked(path) == []
 
 
@@ -168,7 +168,7 @@ def test_what_ends_with_the_process_is_not_recorded(path, sounding):
 
 def test_a_slot_is_used_again_at_whatever_port(path, sounding):
     for number in range(3 * SLOTS):
-        output = sounding.record(Port(f"synth {number}", "jack"))
+        output = sounding.marked(Port(f"synth {number}", "jack"))
         output.send((0x90, 60, 64), 0)
         assert marked(path) == [(f"synth {number}", (1,), ((1, 60),))]
         output.send((0x80, 60, 0), 0)
@@ -177,44 +177,44 @@ def test_a_slot_is_used_again_at_whatever_port(path, sounding):
 
 
 def test_after_it_was_closed_an_output_marks_nothing(path, sounding):
-    output = sounding.record(Port())
+    output = sounding.marked(Port())
     output.close()
-    other = sounding.record(Port("other"))
+    other = sounding.marked(Port("other"))
     output.send((0x90, 60, 64), 0)
     assert marked(path) == [("other", (), ())]
     other.close()
 
 
 def test_one_output_too_many_is_said_and_harms_none(path, sounding):
-    outputs = [sounding.record(Port(f"synth {number}")) for number in range(SLOTS)]
+    outputs = [sounding.marked(Port(f"synth {number}")) for number in range(SLOTS)]
     with pytest.raises(OSError, match="64 outputs are open"):
-        sounding.record(Port())
+        sounding.marked(Port())
     outputs[5].close()
-    sounding.record(Port("again")).send((0x90, 1, 1), 0)
+    sounding.marked(Port("again")).send((0x90, 1, 1), 0)
     assert ("again", (1,), ((1, 1),)) in marked(path)
     assert len(marked(path)) == SLOTS
 
 
 def test_a_port_name_that_does_not_fit_is_said(path, sounding):
     with pytest.raises(OSError, match="shorter"):
-        sounding.record(Port("x" * PORT_SIZE))
+        sounding.marked(Port("x" * PORT_SIZE))
     assert marked(path) == []
     longest = "ü" * (PORT_SIZE // 2 - 1) + "x"
-    sounding.record(Port(longest))
+    sounding.marked(Port(longest))
     assert marked(path) == [(longest, (), ())]
 
 
 @pytest.mark.parametrize("on", [(0x90, 60, 64), (0xB0, 64, 127)])
 def test_what_is_on_when_a_port_is_lost_is_ended_once_it_is_back(path, sounding, on):
     lost = Port()
-    output = sounding.record(lost)
+    output = sounding.marked(lost)
     output.send(on, 0)
     lost.refuses = True
     output.close()
     elsewhere, back = Port("Bells:Bells MIDI 1 24:0"), Port(PAD.replace("24:0", "28:0"))
-    sounding.record(elsewhere)
+    sounding.marked(elsewhere)
     assert elsewhere.sent == []
-    sounding.record(back)
+    sounding.marked(back)
     ended = [(0x80, 60, 0)] if on[0] == 0x90 else []
     assert back.sent == [*ended, (0xB0, 64, 0), (0xB0, 123, 0), (0xB0, 120, 0)]
     assert {(port, notes) for port, _, notes in marked(path)} == {(elsewhere.place.port, ()), (back.place.port, ())}
@@ -222,20 +222,20 @@ def test_what_is_on_when_a_port_is_lost_is_ended_once_it_is_back(path, sounding,
 
 def test_what_is_left_stays_left_at_a_port_that_fails_as_soon_as_it_is_back(path, sounding):
     first = Port()
-    output = sounding.record(first)
+    output = sounding.marked(first)
     output.send((0x90, 60, 64), 0)
     output.close()
     failing, well = Port(), Port()
     failing.refuses = True
-    sounding.record(failing).close()
+    sounding.marked(failing).close()
     assert marked(path) == [(PAD, (1,), ((1, 60),))]
-    sounding.record(well)
+    sounding.marked(well)
     assert (0x80, 60, 0) in well.sent
     assert marked(path) == [(PAD, (), ())]
 
 
 def test_a_pedal_that_is_up_again_leaves_nothing(path, sounding):
-    output = sounding.record(Port())
+    output = sounding.marked(Port())
     for data in [(0xB0, 64, 127), (0xC0, 5), (0xB0, 64, 63)]:
         output.send(data, 0)
     output.close()
@@ -244,10 +244,10 @@ def test_a_pedal_that_is_up_again_leaves_nothing(path, sounding):
 
 def test_for_want_of_room_a_port_that_did_not_come_back_is_forgotten(path, sounding):
     for number in range(SLOTS):
-        output = sounding.record(Port(f"lost {number}"))
+        output = sounding.marked(Port(f"lost {number}"))
         output.send((0x90, 60, 64), 0)
         output.close()
-    sounding.record(Port("new"))
+    sounding.marked(Port("new"))
     assert {port for port, _, _ in marked(path)} == {"new", *(f"lost {number}" for number in range(1, SLOTS))}
 
 
@@ -258,7 +258,7 @@ import sys, time
 from pathlib import Path
 from tests.bedside.test_sounding import Port
 from router.bedside.sounding import Sounding
-output = Sounding(Path(sys.argv[1])).record(Port())
+output = Sounding(Path(sys.argv[1])).marked(Port())
 output.send((0x90, 60, 64), 0)
 print("keeps", flush=True)
 time.sleep(600)
@@ -294,7 +294,7 @@ def test_a_router_that_is_frozen_keeps_the_file_and_one_that_was_killed_does_not
     assert HEADER.unpack(path.read_bytes()[: HEADER.size])[2] == os.getpid()
     assert marked(path) == [(PAD, (1,), ((1, 60),))]
     port = Port()
-    sounding.record(port)
+    sounding.marked(port)
     assert (0x80, 60, 0) in port.sent
     assert marked(path) == [(PAD, (), ())]
     sounding.close()
@@ -302,8 +302,8 @@ def test_a_router_that_is_frozen_keeps_the_file_and_one_that_was_killed_does_not
 
 def test_what_was_left_at_our_own_port_is_nobodys_any_more(path):
     first = Sounding(path)
-    first.record(Port("", "jack")).send((0x90, 60, 64), 0)
-    first.record(Port("synth", "jack")).send((0x90, 62, 64), 0)
+    first.marked(Port("", "jack")).send((0x90, 60, 64), 0)
+    first.marked(Port("synth", "jack")).send((0x90, 62, 64), 0)
     first.close()
     second = Sounding(path)
     assert marked(path) == [("synth", (1,), ((1, 62),))]
@@ -314,7 +314,7 @@ def test_after_it_was_closed_another_may_have_it(path, descriptors):
     before = descriptors()
     for _ in range(100):
         sounding = Sounding(path)
-        sounding.record(Port()).close()
+        sounding.marked(Port()).close()
         sounding.close()
         sounding.close()
     assert descriptors() == before
@@ -360,7 +360,7 @@ def whole(path):
     """A file in which three ports have notes on."""
     sounding = Sounding(path)
     for port, data in [(PAD, (0x90, 60, 64)), ("synth:in", (0x9F, 127, 1)), ("", (0x92, 0, 1))]:
-        sounding.record(Port(port)).send(data, 0)
+        sounding.marked(Port(port)).send(data, 0)
     sounding.close()
     return path.read_bytes()
 
@@ -396,7 +396,7 @@ def test_no_byte_that_is_another_makes_it_fail(path, whole):
     for _ in range(50):
         path.write_bytes(rng.randbytes(rng.choice([1, 100, SIZE, SIZE + 1])))
         sounding = Sounding(path)
-        sounding.record(Port())
+        sounding.marked(Port())
         sounding.close()
 
 

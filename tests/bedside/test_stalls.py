@@ -71,8 +71,8 @@ def test_a_stalled_file_is_refused_and_the_others_are_answered(bed):
         offers = bed.wait(3)
         assert [offer.asker for offer in offers] == [1, 2, 3]
         assert [offer.profile is not None for offer in offers] == [False, True, False]
-        assert "the stick or disk does not answer" in str(offers[0].problems[0])
-        assert bed.heard("profile_check_stalled") == ["the stick or disk does not answer"]
+        assert "the USB stick or disk does not answer" in str(offers[0].problems[0])
+        assert bed.heard("profile_check_stalled") == ["the USB stick or disk does not answer"]
         assert len(threads()) == 2
         bed.write("finch.yaml", text("finch"))
         assert bed.offered().child == "finch"

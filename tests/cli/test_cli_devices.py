@@ -16,7 +16,7 @@ from router.cli.devices import _Kind, _line
 from router.devices import names
 from router.devices.inputs import evdev, kernel_devices, serial
 from router.devices.inputs.kernel_devices import Axis, Present
-from router.devices.names import Candidate, NotOne, as_json, choose, matches, quoted, shown
+from router.devices.names import Candidate, NotOne, as_json, as_yaml, choose, matches, shown
 from router.files.profile import check
 
 SPACE, LEFT = 57, 0x110
@@ -186,7 +186,7 @@ def test_a_name_that_steers_a_terminal_is_printed_so_that_it_does_not_and_can_st
             assert "\n" not in _line(entry)
 
 
-@pytest.mark.parametrize("say", [shown, quoted, as_json])
+@pytest.mark.parametrize("say", [shown, as_yaml, as_json])
 @given(text=st.text())
 def test_whatever_a_name_holds_nothing_of_it_is_obeyed_and_it_reads_back(say, text):
     said = say(text)
@@ -194,7 +194,7 @@ def test_whatever_a_name_holds_nothing_of_it_is_obeyed_and_it_reads_back(say, te
     assert "\n" not in said
     if say is as_json:
         assert json.loads(said) == text
-    elif say is quoted:
+    elif say is as_yaml:
         assert yaml.safe_load(said) == text
 
 
@@ -209,7 +209,7 @@ def test_what_is_said_of_a_device_that_is_open_lost_or_not_to_be_told_apart_hold
 
 
 def test_a_device_is_named_for_people_only_through_the_one_place_that_escapes():
-    """Where a message names a device, a port or a pattern, the name stands in ``quoted`` or ``shown``."""
+    """Where a message names a device, a port or a pattern, the name stands in ``as_yaml`` or ``shown``."""
     bare = re.compile(r"""f["'].*"\{[\w.]*(?:pattern|sender|_target|name)(?:\[\w+\])?\}\"""")
     folder = Path(names.__file__).parent
     files = [

@@ -270,7 +270,7 @@ def test_whoever_did_not_ask_hears_none_and_nobody_is_woken(listener):
 
 def test_it_goes_through_the_record_of_what_sounds_and_marks_nothing(listener, tmp_path):
     sounding = Sounding(tmp_path / "sounding")
-    output = sounding.record(open_output("synth", MidiPort(listener.name, active_sensing=True)))
+    output = sounding.marked(open_output("synth", MidiPort(listener.name, active_sensing=True)))
     output.wake(output.deadline())
     assert listener.wait_for(1) == [SENSE]
     left, _ = parse((tmp_path / "sounding").read_bytes())

@@ -26,7 +26,7 @@ from router.core.music import Music
 from router.core.rules import RULES
 from router.files import plugins, profile, proofs, publish, trying
 from router.files.plugins import installed
-from router.live.budget import FORGIVEN, LOST, Budget
+from router.live.budget import LOST, TOLERATED, Budget
 from router.system import clock
 from router.testing import VirtualTime, plan_rule
 from tests.shared.parts import Listener
@@ -762,7 +762,7 @@ def test_a_rule_that_is_slow_again_and_again_is_switched_off():
     ticks = Ticks(30_000_000)
     budget = Budget(work=ticks)
     virtual = seat(Steady, budget)  # being made is a call, too
-    for _ in range(FORGIVEN):
+    for _ in range(TOLERATED):
         assert faults(virtual) == []
         virtual.give(virtual.now + 300_000_000, SwitchSample("pad", not virtual.engine.sounding))
     assert faults(virtual) == [told("TimeoutError: it took more than 20 ms, 3 times")]

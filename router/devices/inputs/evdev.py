@@ -52,7 +52,7 @@ from router.devices.inputs.kernel_devices import (
     unreadable,
 )
 from router.devices.inputs.shared import DeviceKind, Opened, Reader, Sharing, Wish
-from router.devices.names import candidates_listed, matches, quoted
+from router.devices.names import as_yaml, candidates_listed, matches
 
 EVENT = struct.Struct("@llHHi")
 """struct input_event of linux/input.h: seconds, microseconds, type, code, value."""
@@ -84,7 +84,7 @@ class Events(Opened[KernelEvents]):
 
     @property
     def description(self) -> str:
-        return f"input device {quoted(self.node.name)} ({self.node.path})"
+        return f"input device {as_yaml(self.node.name)} ({self.node.path})"
 
     def fileno(self) -> int:
         return self.node.fileno()
@@ -354,7 +354,7 @@ def open_each(devices: Mapping[str, EvdevDevice], known: Collection[str], wish: 
         if device.path in known or not matches(pattern, device.candidate.names):
             continue
         if rivals := _rivals(wish.sharing.has_opened(device.path), devices, wish):
-            why = f"every input device called {quoted(pattern)} that is there is used by {rivals[0][0].who}"
+            why = f"every input device called {as_yaml(pattern)} that is there is used by {rivals[0][0].who}"
             kind = DeviceBusy
             continue
         try:
@@ -364,7 +364,7 @@ def open_each(devices: Mapping[str, EvdevDevice], known: Collection[str], wish: 
     if not found:
         if failed is not None:
             raise failed
-        raise kind(why or _why_none(pattern, there, able, wanted) or f"no input device is called {quoted(pattern)}")
+        raise kind(why or _why_none(pattern, there, able, wanted) or f"no input device is called {as_yaml(pattern)}")
     wish.has = "some"  # when it lets go of them, others are told
     return found
 
@@ -421,14 +421,14 @@ def _why_none(pattern: str, devices: list[Present], able: list[Present], wanted:
     """Return a better reason than the names alone give, or None."""
     if not devices and (closed := unreadable()):
         return (
-            f"no input device is called {quoted(pattern)}: there are {closed} in {DEVICES}, but none may be read; "
+            f"no input device is called {as_yaml(pattern)}: there are {closed} in {DEVICES}, but none may be read; "
             "on Debian the user must be in the group input"
         )
     named = [device for device in devices if matches(pattern, device.candidate.names)]
     if named and not any(device in able for device in named):
         what = " and ".join(name_of(kind, number) for kind, codes in wanted.items() for number in sorted(codes))
         there = candidates_listed([device.candidate for device in named], "evdev")
-        return f"no input device called {quoted(pattern)} has {what}; without it there are:\n{there}"
+        return f"no input device called {as_yaml(pattern)} has {what}; without it there are:\n{there}"
     return None
 
 

@@ -21,7 +21,7 @@ from router.core.midi import CLOCK, CONTROL_CHANGE, PITCH_BEND, QUARTER_FRAME
 from router.devices.descriptions import MidiDevice, MidiInDevice, MidiPressure
 from router.devices.inputs.base import PER_READ, DeviceBusy, DeviceLost, DeviceMissing, Stamped
 from router.devices.inputs.shared import DeviceKind, Opened, Reader, Sharing, Wish
-from router.devices.names import Candidate, matches, quoted
+from router.devices.names import Candidate, as_yaml, matches
 from router.devices.ports import MidiSystem, NoMidi, PortConnection, candidates, midi_system, our_port
 from router.system import clock
 
@@ -57,7 +57,7 @@ class Port(Opened[Messages]):
         import rtmidi  # noqa: PLC0415 - only Linux has it, and only running needs it
 
         super().__init__()
-        self.description = f"MIDI port {quoted(sender)}"
+        self.description = f"MIDI port {as_yaml(sender)}"
         self.dropped = 0
         self.system, self._sender = system, sender
         self._client = f"router-in-{os.getpid()}-{next(_count)}"
@@ -201,7 +201,7 @@ def _open(wish: Wish) -> Port:
         try:
             return wish.sharing.opened(sender, lambda: Port(system, sender))
         except (OSError, ValueError) as error:
-            raise DeviceBusy(f"MIDI port {quoted(sender)} cannot be opened: {error}") from error
+            raise DeviceBusy(f"MIDI port {as_yaml(sender)} cannot be opened: {error}") from error
 
 
 def heard(name: str, device: MidiDevice, data: Sequence[int]) -> Sample | None:

@@ -32,7 +32,7 @@ from typing import Any, Generic, NoReturn, TypeVar, cast
 
 from router.devices.descriptions import Device
 from router.devices.inputs.base import DeviceBusy, DeviceLost, DeviceMissing, Input, Stamped
-from router.devices.names import Candidate, NotOne, candidates_listed, choose, quoted
+from router.devices.names import Candidate, NotOne, as_yaml, candidates_listed, choose
 
 What = TypeVar("What")
 """Raw data of an open device, before any reader has made samples of it."""
@@ -222,18 +222,18 @@ class _Choice:
             if clash:
                 other, same = clash[0]
                 raise DeviceBusy(
-                    f"{self.kind.what} {quoted(self.there[key].name)} is taken: {other.who} has {same} of it, and"
-                    f" {quoted(self.wish.pattern)} means no other that is free; write another pattern or"
+                    f"{self.kind.what} {as_yaml(self.there[key].name)} is taken: {other.who} has {same} of it, and"
+                    f" {as_yaml(self.wish.pattern)} means no other that is free; write another pattern or"
                     f" {self.kind.differ} into the profile, or another pattern under devices: of the seat in the"
                     " configuration"
                 )
             if key in waited:
                 raise DeviceBusy(
-                    f"{self.kind.what} {quoted(self.there[key].name)} was that of {waited[key].who}, which waits for"
-                    f" it, and {quoted(self.wish.pattern)} means no other"
+                    f"{self.kind.what} {as_yaml(self.there[key].name)} was that of {waited[key].who}, which waits for"
+                    f" it, and {as_yaml(self.wish.pattern)} means no other"
                 )
         raise DeviceBusy(
-            f"the {self.kind.what} that was here has gone, and {quoted(self.wish.pattern)} means only what others have"
+            f"the {self.kind.what} that was here has gone, and {as_yaml(self.wish.pattern)} means only what others have"
         )
 
     def _clashes(self, key: str) -> list[tuple[Wish, str]]:
@@ -264,12 +264,12 @@ class _Choice:
             choose(self.wish.pattern, [*self.there.values()], self.kind.what, self.kind.key)
         except NotOne as error:
             raise DeviceMissing(str(error)) from error
-        raise DeviceMissing(f"no {self.kind.what} called {quoted(self.wish.pattern)} will do")
+        raise DeviceMissing(f"no {self.kind.what} called {as_yaml(self.wish.pattern)} will do")
 
     def _several(self, keys: Sequence[str]) -> NoReturn:
         listing = candidates_listed([self.there[key] for key in keys], self.kind.key)
         raise DeviceMissing(
-            f"{quoted(self.wish.pattern)} could be {len(keys)} {self.kind.what}s; write one of these:\n{listing}"
+            f"{as_yaml(self.wish.pattern)} could be {len(keys)} {self.kind.what}s; write one of these:\n{listing}"
         )
 
 

@@ -13,7 +13,7 @@ from __future__ import annotations
 from router.core.midi import ACTIVE_SENSING
 from router.core.units import NANOSECONDS
 from router.devices.descriptions import MidiPort
-from router.devices.names import Candidate, candidates_listed, matches, quoted
+from router.devices.names import Candidate, as_yaml, candidates_listed, matches
 from router.devices.outputs.base import Output, OutputError
 from router.devices.outputs.sounding_notes import PortAddress
 
@@ -57,13 +57,13 @@ class MidiPortOutput(Output):
         try:
             if self._target is None:
                 self._port.open_virtual_port(name)
-                self.description = f'our own MIDI port "{client}:{name}", as none is called {quoted(device.pattern)}'
+                self.description = f'our own MIDI port "{client}:{name}", as none is called {as_yaml(device.pattern)}'
             else:
                 self._port.open_port(self._port.get_ports().index(self._target), name)
-                self.description = f"the MIDI port {quoted(self._target)}"
+                self.description = f"the MIDI port {as_yaml(self._target)}"
         except (ValueError, rtmidi.RtMidiError) as error:  # it went away between looking and opening
             self.close()
-            raise OutputError(f"the MIDI port {quoted(self._target or '')} cannot be opened: {error}") from error
+            raise OutputError(f"the MIDI port {as_yaml(self._target or '')} cannot be opened: {error}") from error
 
     @property
     def own(self) -> bool:
@@ -127,7 +127,7 @@ def _choose(names: list[str], pattern: str) -> str | None:
     found = [candidate for candidate in candidates(names, pattern) if matches(pattern, candidate.names)]
     if len(found) > 1 and pattern != "*":
         raise OutputError(
-            f"{quoted(pattern)} could be {len(found)} MIDI ports; write one of"
+            f"{as_yaml(pattern)} could be {len(found)} MIDI ports; write one of"
             f" these:\n{candidates_listed(found, 'midi')}"
         )
     return _full_name(found[0], names) if found else None

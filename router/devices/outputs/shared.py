@@ -33,7 +33,7 @@ class _Open:
 class SharedOutputs:
     """The room's open outputs, each shared by its holders.
 
-    ``keep`` is given each output that is opened, and returns the one to use (see ``Sounding.record``).
+    ``keep`` is given each output that is opened, and returns the one to use (see ``Sounding.marked``).
     """
 
     def __init__(self, keep: Callable[[Output], Output]) -> None:
