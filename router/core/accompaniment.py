@@ -1,7 +1,7 @@
 """A rule of the band: begins with an effort, plays bar by bar, and ends on a bar line some time after the last one.
 
-    rest      an effort begins: if no other of the band plays, the first bar begins with it, unless the room counts the
-              bars; else it joins in at its next place
+    rest      an effort begins: if no other of the band plays, the engine begins the first bar with it, unless the room
+              counts the bars; it joins in at its next place
     plays     at each place of its grid ``play`` says what begins there; while an effort is held, and for ``linger``
               after the last one, it goes on
     ends      at the first bar line after that, with what ``last`` says, or at once
@@ -43,8 +43,6 @@ VELOCITY: Mapping[str, Any] = {
 }
 _LOUDER = (0, Fraction(1, 2), Fraction(1), Fraction(5, 4))
 """The share of the velocity that a rest, a ghost note, a plain stroke and an accent have. Our choice."""
-_PLAYS = " plays"
-"""Keys of ``Context.shared`` that tell how many rules of the band play end with this."""
 _STEP, _OVER = "step", "over"
 
 
@@ -61,6 +59,7 @@ class Accompanies(Rule):
 
     takes = Kind.GESTURES
     gives = Kind.NOTES
+    counts_bars = True
     together: ClassVar[bool] = False
     """True if new notes leave on those that sound, as one drum does another; else they take their place."""
 
@@ -77,6 +76,7 @@ class Accompanies(Rule):
         """The places of the bars while it plays, None while it rests."""
         self._next = 0  # the place that comes next
         self._struck: int | None = None  # when the last one came; None if none has come yet
+        self._began: int | None = None  # when the first one came
         self._over: int | None = None  # when it is to end; None while an effort is held
 
     # --- for the subclass -----------------------------------------------------------------------------------------
@@ -104,9 +104,7 @@ class Accompanies(Rule):
         self._over = None
         self.context.alarm.cancel(_OVER)
         if self.grid is None:
-            if not any(plays for key, plays in self.context.shared.items() if key.endswith(_PLAYS)):
-                self.context.begin_bar(now)
-            self._count(1)
+            self.playing = True
             self.grid = self.places()
             self._set_next(self.grid.next(now), now)
         return ()
@@ -164,10 +162,15 @@ class Accompanies(Rule):
         """Tell whether it plays and its first place is still to come."""
         return self.grid is not None and self._struck is None
 
-    def near(self, now: int) -> bool:
-        """Tell whether the next place is due, or so near that what changes now can wait for it."""
+    @property
+    def place(self) -> int:
+        """The last place whose time has come, while it plays."""
+        return self._next - 1
+
+    def soon(self, place: int, now: int) -> bool:
+        """Tell whether a place is due, or so near that what changes now can wait for it."""
         grid = self.grid
-        return grid is not None and 4 * (grid.at(self._next) - now) < grid.step
+        return grid is not None and 4 * (grid.at(place) - now) < grid.step
 
     def strike(self, strokes: Iterable[Stroke], place: int) -> list[Event]:
         """Begin the notes of a place; each ends by itself, or when others take its place."""
@@ -197,14 +200,15 @@ class Accompanies(Rule):
         if missed:
             return ended
         self._struck = now
+        self._began = now if self._began is None else self._began
         return [*ended, *self.strike(self.play(place, now), place)]
 
     def _end(self, grid: Bars, now: int) -> int | None:
         """The place of the bar line on which it ends; None if it is not to end, or not on a bar line."""
         if self._over is None or not self._on_the_bar:
             return None
-        heard = self._over if self._struck is not None else max(self._over, now + 1)  # no effort is silent
-        return -(-grid.next(heard) // grid.columns) * grid.columns
+        heard = now if self._began is None else self._began  # at least one bar is, or an effort would be silent
+        return -(-grid.next(max(self._over, heard + 1)) // grid.columns) * grid.columns
 
     def _set_next(self, place: int, now: int) -> None:
         assert self.grid is not None  # it plays
@@ -214,16 +218,12 @@ class Accompanies(Rule):
     def _stop(self) -> Events:
         """Play no more; what sounds ends when it is to end."""
         if self.grid is not None:
-            self._count(-1)
+            self.playing = False
             self.rest()
-        self.grid = self._struck = self._over = None
+        self.grid = self._struck = self._began = self._over = None
         for tag in (_STEP, _OVER):
             self.context.alarm.cancel(tag)
         return ()
-
-    def _count(self, more: int) -> None:
-        key = f"{self.name}{_PLAYS}"
-        self.context.shared[key] = self.context.shared.get(key, 0) + more
 
     def _ended(self, now: int) -> list[Event]:
         events = self._later.due(now)

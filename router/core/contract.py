@@ -56,7 +56,7 @@ class Kind(Flag):
 class Context:
     """All that a rule may know of the world around it."""
 
-    __slots__ = ("alarm", "begin_bar", "music", "new_voice", "part", "repeated", "shared", "volume")
+    __slots__ = ("alarm", "music", "new_voice", "part", "repeated", "shared", "volume")
 
     def __init__(
         self,
@@ -67,7 +67,6 @@ class Context:
         *,
         volume: int = 127,
         part: str = "",
-        begin_bar: Callable[[int], None] = lambda _now: None,
     ) -> None:
         self.part = part  # the name of the rule's part in the profile
         self.music = music  # replaced when key, scale or tempo change: read it when you need it
@@ -75,9 +74,6 @@ class Context:
         self.alarm = alarm
         # Shared by all rules of an engine: rules of a group meet here. A rule may change what begins with its own name.
         self.shared = {} if shared is None else shared
-        # Ask that the first bar begin at ``now``, with the first chord: after the present event ``beat_changed`` tells.
-        # Where the room counts the bars nothing happens.
-        self.begin_bar = begin_bar
         self.volume = volume  # the most that volume and expression may be set to
         self.repeated = False  # whether a later rule repeats held notes: see ``Rule.repeats``
 
@@ -97,6 +93,11 @@ class Rule:
     repeats: ClassVar[bool] = False
     """True if the rule itself repeats the notes that are held, as an arpeggio does. Notes held by the rules before it
     go on in another key when the key changes; all other notes stay as they are until their voice ends."""
+    counts_bars: ClassVar[bool] = False
+    """True if bars are counted from the effort that begins the rule: the first bar begins with a press that may reach
+    it, just before, unless one such rule is ``playing`` or the room counts the bars."""
+    playing = False
+    """Whether the rule, if it ``counts_bars``, plays and has not ended."""
     settings: ClassVar[Mapping[str, Any]]
     """A closed JSON Schema of an object in which every property has a description. Besides JSON Schema's own words
     a property may say ``"quantity": KIND`` (the kinds of ``router.files.quantities``: time, percent, pitch, ...): the

@@ -188,17 +188,6 @@ class _Ended:
         self.alarm.cancel()
 
 
-class _FirstBar:
-    """A wish that the first bar begin now, done after the present event. Like ``_Ended`` this knows no engine."""
-
-    def __init__(self, alarm: Alarm) -> None:
-        self._alarm = alarm
-
-    def ask(self, now: int) -> None:
-        """Ask for it."""
-        self._alarm.at(now)
-
-
 class _Overhearing:
     """Passes on all that the ledger tells, and gives its notes to the inputs that hear a part, after the present event.
 
@@ -253,7 +242,7 @@ class _Part:
     steps: list[_Step] = field(default_factory=list)
 
 
-_Owner = _Ended | _Overhearing | _FirstBar | Conditioner | Harmony | tuple[_Part, int]
+_Owner = _Ended | _Overhearing | Conditioner | Harmony | tuple[_Part, int]
 
 
 class Engine:
@@ -290,8 +279,8 @@ class Engine:
         plays = any(plan.progression.advance in part.sources for part in plan.parts)
         self._harmony = Harmony(plan.progression, Alarm(self._timers, len(self._owners)), plays=plays)
         self._owners.append(self._harmony)
-        self._first_bar = _FirstBar(Alarm(self._timers, len(self._owners)))
-        self._owners.append(self._first_bar)
+        # Rules that count bars from the effort that begins them, by source; each as its part and its index there.
+        self._counting: dict[str, list[tuple[_Part, int]]] = {}
         self._in_a_room = False  # whether the room counts the bars
         self._room_chord: Chord | None = None  # takes precedence over the progression's
         self._music = self._told_music = self._with_chord(plan.music)
@@ -507,7 +496,6 @@ class Engine:
                 self._shared,
                 volume=volume,
                 part=plan.name,
-                begin_bar=self._first_bar.ask,
             )
             self._owners.append((part, index))
             try:
@@ -523,6 +511,9 @@ class Engine:
             }
             part.context_of.append(context)
             part.steps.append(_Step(rule_plan, rule, handlers))
+            if rule.counts_bars:
+                for source in plan.sources:
+                    self._counting.setdefault(source, []).append((part, index))
             if rule.repeats:
                 for before in part.context_of[:-1]:
                     before.repeated = True
@@ -571,9 +562,6 @@ class Engine:
                 conditioner, sample = owner.notes.popleft()
                 self._gestures(conditioner.handle(sample, now), now, out)
             return
-        if isinstance(owner, _FirstBar):
-            self._begin_bar(now, out)
-            return
         if isinstance(owner, Harmony):
             if owner.wake(now, tag):
                 self._next_chord(now, out)
@@ -581,17 +569,27 @@ class Engine:
         part, step = owner
         self._from_rule(part, step, lambda rule: rule.wake(now, tag), now, out)
 
-    def _begin_bar(self, now: int, out: list[Message]) -> None:
-        """Begin the first bar, and the chords that go on by time, unless the room counts the bars."""
-        if self._in_a_room:
+    def _count_bars(self, now: int, out: list[Message]) -> None:
+        """Begin the first bar, and the chords that go on by time, if nobody counts bars yet."""
+        if self._in_a_room or any(self._plays(*rule) for rules in self._counting.values() for rule in rules):
             return
         before = self._music
         music = replace(before, origin=now)
         self._harmony.begin_bar(music)
         self._play_in(music)
+        self._tell_music(now)
         self._tell_rules(lambda rule: rule.beat_changed(now), now, out)
         if _stands(self._music) != _stands(before):
             self._tell_chord(now, out)
+
+    @staticmethod
+    def _plays(part: _Part, index: int) -> bool:
+        """Tell whether a rule that counts bars plays; one that has failed, or fails to say, does not."""
+        step = part.steps[index]
+        try:
+            return step.working and step.rule.playing is True
+        except Exception:  # noqa: BLE001 - a rule of others may fail in anything, and it is the next call that tells
+            return False
 
     def _cut(self, name: str, voice: int, now: int, out: list[Message]) -> None:
         """Tell a part's rules that a limit has left a voice without a note."""
@@ -604,6 +602,8 @@ class Engine:
             self._tell_gesture(gesture, now)
             if isinstance(gesture, _FOR_THE_RECORD):
                 continue
+            if self._counting and isinstance(gesture, Press) and gesture.source in self._counting:
+                self._count_bars(now, out)
             if self._harmony.hear(gesture, now):
                 self._next_chord(now, out)
             for part in self._listeners.get(gesture.source, ()):

@@ -50,6 +50,8 @@ _BELOW = 8
 """Semitones below the C of its octave to which it goes: the lowest string of a bass is E1 where that C is C2."""
 _REACH = 24
 """Semitones that it has. Our choice: two octaves, so that each root has two places."""
+_BACK = 4
+"""Semitones that a root may lie further away in the direction of a walking line and be taken. Our choice."""
 _FIFTHS = (7, 6, 8)
 """The fifth of a chord, in semitones: perfect, diminished or augmented."""
 
@@ -178,17 +180,19 @@ class BassRule(Accompanies):
     def music_changed(self, now: int) -> Events:
         """Go to the root of another chord at once, where the next note is far away."""
         chord = self.context.music.chord_at(now)
-        if self._chord is None or self.waits or self.grid is None or self.near(now):
+        if self._chord is None or self.grid is None or self.waits:
+            return ()
+        following = self._following(self.place)
+        if self.soon(following, now):
             return ()
         if _ground(chord) == _ground(self._chord) and self._fifth(chord) == self._fifth(self._chord):
             self._chord = chord
             return ()
-        place = self.grid.latest(now)
         self._chord, self._last, self._turn, self._target = chord, self._root(chord), 0, None
         if not self.sounding:
             return ()
-        left = (self._following(place) - place) * self._gate
-        return self.strike([Stroke(fold(self._last), PLAIN, left)], place)
+        left = (following - self.place) * self._gate
+        return self.strike([Stroke(fold(self._last), PLAIN, left)], self.place)
 
     def _root(self, chord: Chord) -> int:
         """The ground of a chord: where a walking line leads, else in its own octave, or near the last note."""
@@ -199,11 +203,20 @@ class BassRule(Accompanies):
             return self._target
         return self._nearest(ground, self._last)
 
+    def _ahead(self, note: int) -> int:
+        """The place of the root to which a line leads: near, and rather on in its direction than back."""
+        return min(self._places_of(note), key=lambda place: abs(place - self._last) + _BACK * self._goes_back(place))
+
+    def _goes_back(self, place: int) -> bool:
+        return (place > self._last) != self._upwards
+
     def _nearest(self, note: int, pitch: int) -> int:
         """The place of a note (0 to 11) nearest to a pitch, within its reach; of two the lower."""
+        return min(self._places_of(note), key=lambda place: abs(place - pitch))
+
+    def _places_of(self, note: int) -> range:
         lowest = self._home - _BELOW
-        places = range(lowest + (note - lowest) % 12, lowest + _REACH, 12)
-        return min(places, key=lambda place: abs(place - pitch))
+        return range(lowest + (note - lowest) % 12, lowest + _REACH, 12)
 
     def _fifth(self, chord: Chord) -> int:
         """The fifth of a chord, below its root if that is within its reach."""
@@ -219,7 +232,7 @@ class BassRule(Accompanies):
         music = self.context.music
         coming = music.coming
         comes = coming is not None and coming.at is not None and coming.at <= self._playing.at(following)
-        self._target = self._nearest(_ground(coming.chord if coming and comes else chord), self._last)
+        self._target = self._ahead(_ground(coming.chord if coming and comes else chord))
         return self._approach(self._target)
 
     def _along(self, chord: Chord) -> int:

@@ -101,26 +101,30 @@ class CompingRule(Accompanies):
 
     def music_changed(self, now: int) -> Events:
         """Go on in another chord, if one sounds and the next stroke is far away."""
-        if self._chord in (None, self.context.music.chord_at(now)) or self.grid is None or self.near(now):
+        if self.grid is None or not self.sounding or self._chord == self.context.music.chord_at(now):
             return ()
-        if not self.sounding:
+        if self.soon(self._following(self.place), now):
             return ()
-        place = self.grid.latest(now)
-        return self.strike(self._strike(place, now, PLAIN), place)
+        return self.strike(self._strike(self.place, now, PLAIN), self.place)
 
     def _strength_at(self, place: int) -> int:
         assert self.grid is not None  # it plays
         columns = self.grid.columns
         return within(self._pattern, *divmod(place, columns), columns)
 
+    def _following(self, place: int) -> int:
+        """The place of the stroke after this one."""
+        assert self.grid is not None  # it plays
+        most = place + max(self.grid.columns, len(self._pattern))
+        return next((later for later in range(place + 1, most + 1) if self._strength_at(later)), most)
+
     def _strike(self, place: int, now: int, strength: int) -> list[Stroke]:
         assert self.grid is not None  # it plays
         chord = self.context.music.chord_at(now)
         if self._chord != chord:
             self._chord, self._notes = chord, self._voiced(chord)
-        most = max(self.grid.columns, len(self._pattern))
-        lasts = next((later for later in range(1, most + 1) if self._strength_at(place + later)), most)
-        return [Stroke(pitch, strength, min(lasts, self.grid.columns) * self._gate) for pitch in self._notes]
+        lasts = min(self._following(place) - place, self.grid.columns)
+        return [Stroke(pitch, strength, lasts * self._gate) for pitch in self._notes]
 
     def _voiced(self, chord: Chord) -> tuple[int, ...]:
         """The chord in the close position that moves least from the one before; each inversion has one place here."""
