@@ -69,7 +69,7 @@ class Accompanies(Rule):
         self._on_the_bar = settings["ending"] == ON_THE_BAR
         self._velocity: int = settings["velocity"]
         self._later = Later(context.alarm)  # ends of what sounds
-        self._on: dict[int, int] = {}  # the voices that sound, with their pitches
+        self._on: set[int] = set()  # the voices that sound
         self._held: set[int] = set()  # the efforts
         self._effort = 1.0  # of the last one
         self.grid: Bars | None = None
@@ -142,7 +142,8 @@ class Accompanies(Rule):
         return ()
 
     def cut(self, voice: int, now: int) -> Events:
-        if self._on.pop(voice, None) is not None:
+        if voice in self._on:
+            self._on.discard(voice)
             self._later.drop(voice)
         return ()
 
@@ -151,11 +152,6 @@ class Accompanies(Rule):
         return [*self._stop(), *self._end_all()]
 
     # --- what it plays --------------------------------------------------------------------------------------------
-
-    @property
-    def sounding(self) -> Iterable[int]:
-        """The pitches that sound."""
-        return self._on.values()
 
     @property
     def waits(self) -> bool:
@@ -181,10 +177,22 @@ class Accompanies(Rule):
             voice = self.context.new_voice()
             velocity = max(1, min(127, round(self._velocity * _LOUDER[stroke.strength])))
             events.append(NoteOn(voice, stroke.pitch, velocity, self._effort))
-            whole = math.floor(stroke.lasts)
-            self._later.put(grid.end(place + whole, stroke.lasts - whole), NoteOff(voice))
-            self._on[voice] = stroke.pitch
+            self._later.put(self._end_of(grid, place, stroke), NoteOff(voice))
+            self._on.add(voice)
         return events
+
+    def change(self, strokes: Iterable[Stroke], now: int) -> Events:
+        """Let what sounds go on as other notes, as the music has changed; not if it is to end at once."""
+        grid, strokes = self.grid, list(strokes)
+        if grid is None or not self._on or not strokes:
+            return ()
+        nearly_over = 4 * (self._end_of(grid, self.place, strokes[0]) - now) < grid.step
+        return () if nearly_over else self.strike(strokes, self.place)
+
+    @staticmethod
+    def _end_of(grid: Bars, place: int, stroke: Stroke) -> int:
+        whole = math.floor(stroke.lasts)
+        return grid.end(place + whole, stroke.lasts - whole)
 
     def _step(self, now: int) -> Events:
         grid = self.grid
@@ -228,10 +236,10 @@ class Accompanies(Rule):
     def _ended(self, now: int) -> list[Event]:
         events = self._later.due(now)
         for event in events:
-            self._on.pop(getattr(event, "voice", 0), None)
+            self._on.discard(getattr(event, "voice", 0))
         return events
 
     def _end_all(self) -> list[Event]:
         self._later.clear()
-        on, self._on = self._on, {}
-        return [NoteOff(voice) for voice in on]
+        on, self._on = self._on, set()
+        return [NoteOff(voice) for voice in sorted(on)]

@@ -189,10 +189,7 @@ class BassRule(Accompanies):
             self._chord = chord
             return ()
         self._chord, self._last, self._turn, self._target = chord, self._root(chord), 0, None
-        if not self.sounding:
-            return ()
-        left = (following - self.place) * self._gate
-        return self.strike([Stroke(fold(self._last), PLAIN, left)], self.place)
+        return self.change([Stroke(fold(self._last), PLAIN, (following - self.place) * self._gate)], now)
 
     def _root(self, chord: Chord) -> int:
         """The ground of a chord: where a walking line leads, else in its own octave, or near the last note."""

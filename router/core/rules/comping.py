@@ -101,11 +101,11 @@ class CompingRule(Accompanies):
 
     def music_changed(self, now: int) -> Events:
         """Go on in another chord, if one sounds and the next stroke is far away."""
-        if self.grid is None or not self.sounding or self._chord == self.context.music.chord_at(now):
+        if self.grid is None or self._chord in (None, self.context.music.chord_at(now)):
             return ()
         if self.soon(self._following(self.place), now):
             return ()
-        return self.strike(self._strike(self.place, now, PLAIN), self.place)
+        return self.change(self._strike(self.place, now, PLAIN), now)
 
     def _strength_at(self, place: int) -> int:
         assert self.grid is not None  # it plays
