@@ -14,7 +14,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from functools import cached_property
-from itertools import groupby
+from itertools import groupby, pairwise
 from typing import NamedTuple, TypeVar
 
 from router.core.music import Chord, TimeSignature, fold, spelt
@@ -238,6 +238,48 @@ class Song:
                 each if each.chord is None else replace(each, chord=each.chord.moved(by, names)) for each in self.chords
             ),
         )
+
+    @cached_property
+    def beats(self) -> list[Fraction]:
+        """When each beat begins, and where the last bar ends; in quarter notes."""
+        found: list[Fraction] = []
+        for begins, ends in pairwise(self.bars):
+            metre = latest(self.metres, begins)
+            beat = Fraction(1) if metre is None else metre.signature.beat
+            count = -(-(ends - begins) // beat)
+            found += [begins + beat * place for place in range(count)]
+        return [*found, self.end]
+
+    def harmony(self, *, by_quarters: bool) -> tuple[tuple[int, tuple[int, ...]], ...]:
+        """The notes that fit, as 0 to 11, each from a place in ticks on.
+
+        They are the chord's; where there is none, those that sound; where nothing does, those that fitted before.
+        """
+        kept = self._harmony.get(by_quarters)
+        if kept is None:
+            notes = [note for part in self.parts if not part.drums for note in part.notes]
+            moments = {Fraction(0), *(one.at for one in self.chords)}
+            moments |= {moment for note in notes for moment in (note.at, note.end) if self.chord(moment) is None}
+            begins = sorted(notes, key=lambda note: note.at)
+            on: list[SongNote] = []
+            found: list[tuple[int, tuple[int, ...]]] = []
+            place = 0
+            for moment in sorted(moments):
+                while place < len(begins) and begins[place].at <= moment:
+                    on.append(begins[place])
+                    place += 1
+                on = [note for note in on if note.end > moment]
+                chord = self.chord(moment)
+                fits = chord.classes if chord else tuple(dict.fromkeys(note.pitch % 12 for note in on))
+                if fits and (not found or found[-1][1] != fits):
+                    found.append((self.ticks(moment, by_quarters=by_quarters), fits))
+            scale = tuple((self.tonic + step) % 12 for step in self.scale)
+            kept = self._harmony[by_quarters] = tuple(found) or ((0, scale),)
+        return kept
+
+    @cached_property
+    def _harmony(self) -> dict[bool, tuple[tuple[int, tuple[int, ...]], ...]]:
+        return {}
 
     def bar(self, at: Fraction) -> int:
         """The index of the bar in which a moment is; of the last bar for what is later."""

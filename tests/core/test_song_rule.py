@@ -109,3 +109,51 @@ def test_a_gesture_may_set_the_song_to_its_beginning():
     rule.give(Press("pad", 10), 5 * NANOSECONDS)
     rule.give(Release("pad", 10), rule.now + 50 * MILLISECOND)
     assert [pitch for _, _, pitch in sounded(rule.out)] == [60, 60, 67, 60]
+
+
+def test_a_press_plays_the_whole_song():
+    rule = bench(press="start")
+    rule.give(Press("pad", 1), 0)
+    rule.give(Release("pad", 1), 100 * MILLISECOND)
+    rule.go_on(60 * NANOSECONDS)
+    assert sounded(rule.out) == written(0)
+
+
+def test_the_song_stops_with_the_bar_and_goes_on_from_there():
+    bar = EXAMPLE.ticks(EXAMPLE.bars[1], by_quarters=False)
+    for stop_by in ("second press", "release"):
+        rule = bench(press="start", stop_by=stop_by)
+        rule.give(Press("pad", 1), 0)
+        if stop_by == "second press":
+            rule.give(Release("pad", 1), 100 * MILLISECOND)
+            rule.give(Press("pad", 2), 1000 * MILLISECOND)
+            rule.give(Release("pad", 2), 1100 * MILLISECOND)
+        else:
+            rule.give(Release("pad", 1), 1000 * MILLISECOND)
+        rule.go_on(10 * NANOSECONDS)
+        first = [note for note in written(0) if note[0] < bar]
+        assert sounded(rule.out) == first, stop_by
+        rule.give(Press("pad", 3), 10 * NANOSECONDS)
+        rule.go_on(12 * NANOSECONDS)
+        assert [event.pitch for now, event in rule.out if isinstance(event, NoteOn)][len(first)] == 69  # of bar 2
+
+
+def test_a_press_while_the_song_is_closing_lets_it_go_on():
+    rule = bench(press="start")
+    for voice in (1, 2, 3):
+        rule.give(Press("pad", voice), voice * 500 * MILLISECOND)
+        rule.give(Release("pad", voice), rule.now + 100 * MILLISECOND)
+    rule.go_on(60 * NANOSECONDS)
+    assert len(sounded(rule.out)) == len(written(0))
+
+
+def test_a_song_in_time_ends_with_the_bar_when_nobody_plays_any_more():
+    rule = bench(press="now", tempo="written", restart_after="3 s")
+    rule.give(Press("pad", 1), 0)
+    rule.give(Release("pad", 1), 100 * MILLISECOND)
+    assert rule.waiting
+    rule.go_on(10 * NANOSECONDS)
+    assert not rule.waiting
+    rule.give(Press("pad", 2), 11 * NANOSECONDS)  # the song begins again
+    rule.give(Release("pad", 2), 11100 * MILLISECOND)
+    assert [pitch for _, _, pitch in sounded(rule.out)] == [60, 60]

@@ -5,7 +5,7 @@
     role        what the ways of playing have in common
     stepped     her part, effort by effort: note, phrase, bar, section
     started     her part from one effort: start
-    moment      her part while she presses, in a song that runs: now
+    in_time     her part while she presses, in a song that runs: now
     band        the parts that follow
 
 Each keeps the contract of a rule (``router.core.contract``): the rule ``song`` passes on what they give.
@@ -18,10 +18,15 @@ from typing import Any
 
 from router.core.contract import Context
 from router.core.playing.band import Band
+from router.core.playing.in_time import InTime
 from router.core.playing.role import Role
+from router.core.playing.started import Started
 from router.core.playing.stepped import Stepped
 
 __all__ = ["song_role"]
+
+ROLES: Mapping[str, type[Role]] = {"now": InTime, "start": Started}
+"""The roles by what a press plays; all others go on step by step."""
 
 
 def song_role(settings: Mapping[str, Any], context: Context) -> Role:
@@ -29,4 +34,4 @@ def song_role(settings: Mapping[str, Any], context: Context) -> Role:
     press = settings.get("press")
     if press is None:
         return Band(settings, context)
-    return Stepped(settings, context)
+    return ROLES.get(press, Stepped)(settings, context)

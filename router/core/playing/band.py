@@ -12,7 +12,7 @@ from typing import Any
 from router.core.contract import Context
 from router.core.events import Event
 from router.core.playing.player import Player
-from router.core.playing.role import Role, parts_of
+from router.core.playing.role import ROOM, Role, parts_of
 from router.core.playing.transport import transport_of
 
 
@@ -23,7 +23,10 @@ class Band(Role):
         super().__init__(settings, context)
         leader: str | None = settings.get("waits_for")
         self._part: str = settings["part"]
-        self._transport = self.stage.in_time if leader is None else transport_of(context.shared, leader.strip())
+        if leader is None:
+            self._transport = self.settle_time(settings.get("tempo", ROOM))
+        else:
+            self._transport = transport_of(context.shared, leader.strip())
         self._transport.followed_by.append(self._part)
         self._transport.followers.append(context.alarm)
         self._player: Player | None = None
@@ -36,7 +39,11 @@ class Band(Role):
             parts = parts_of(self.song, self._part, transport.leads)
             self._player = Player(self.song, parts, transport, self.context.new_voice)
         events = self._player.due(now)
-        self.alarm(self._player.next(now))
+        if transport is self.stage.in_time:
+            self.close_if_quiet(now)
+            self.alarm(self._player.next(now), self.quiet(now))
+        else:
+            self.alarm(self._player.next(now))
         return events
 
     def let_go(self, now: int) -> list[Event]:

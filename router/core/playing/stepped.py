@@ -16,7 +16,6 @@ from typing import Any
 from router.core.contract import Context
 from router.core.events import Event, NoteOff, NoteOn, Press, Release
 from router.core.playing.role import WRITTEN, LeadingRole
-from router.core.playing.transport import transport_of
 
 AT_ONCE, IN_TIME = "at once", "in time"
 STOP = "stop"
@@ -27,12 +26,10 @@ class Stepped(LeadingRole):
     """A role whose efforts each play a step of the song: ``press`` is note, phrase, bar or section."""
 
     def __init__(self, settings: Mapping[str, Any], context: Context) -> None:
-        tempo: str = settings.get("tempo", WRITTEN)
-        super().__init__(settings, context, transport_of(context.shared, context.part), tempo)
+        super().__init__(settings, context, settings.get("tempo", WRITTEN))
         self._by_notes = settings["press"] == "note"
         self._held_lengths = self._by_notes and settings["lengths"] == "as held"
         self._early: str = settings.get("early", AT_ONCE if self._by_notes else IN_TIME)
-        self._settings = settings
         self._starts = self._cut(settings["press"])
         self._next = 0
         self._fresh = True  # the next effort begins a round
@@ -45,12 +42,12 @@ class Stepped(LeadingRole):
 
     def press(self, press: Press, now: int) -> list[Event]:
         events = self._due(now)
-        if press.source == self._settings.get("restart_by", "").strip():
+        if press.source == self.settings.get("restart_by", "").strip():
             return [*events, *self._again(0, now)]
         if self._paused(now):
             events += self._again(self._restart(), now)
         over = self._next == len(self._starts) and not self.transport.runs(now)
-        if not over or self._settings["end"] != STOP:  # where the song rests, efforts do not keep it from beginning
+        if not over or self.settings["end"] != STOP:  # where the song rests, efforts do not keep it from beginning
             self._active = now
         self._down.setdefault(press.voice, False)
         begun = self._asked is None or self._asked[0] <= self.transport.at(now)
@@ -62,6 +59,7 @@ class Stepped(LeadingRole):
             self.transport.go(self._asked[0], self.transport.limit, now)
         elif self._early == IN_TIME and self._waiting is None:
             self._waiting = press
+        self.start_band(now)
         self.tell(now)
         return events
 
@@ -100,13 +98,13 @@ class Stepped(LeadingRole):
         """Play the next step from ``now`` on."""
         transport, until = self.transport, 0
         if self._next == len(self._starts):
-            if self._settings["end"] == STOP:
+            if self.settings["end"] == STOP:
                 return
             self._next, self._fresh, until = 0, True, transport.limit
         place = self._starts[self._next]
         limit = self._starts[self._next + 1] if self._next + 1 < len(self._starts) else self.last
         if self._fresh:
-            first = self.opening(place) if self._next == 0 and self._settings["introduction"] == "played" else place
+            first = self.opening(place) if self._next == 0 and self.settings["introduction"] == "played" else place
             transport.begin(first, limit, now, until=until)
         else:
             transport.go(place, limit, now)
@@ -125,14 +123,14 @@ class Stepped(LeadingRole):
         return []
 
     def _paused(self, now: int) -> bool:
-        after: int | bool = self._settings["restart_after"]
+        after: int | bool = self.settings["restart_after"]
         if after is False or not self.transport.round or self._down or self.transport.runs(now):
             return False
         return now - max(self._active, self.transport.when(self.transport.limit)) >= after
 
     def _restart(self) -> int:
         """The step from which the song goes on after a pause."""
-        at = self._settings["restart_at"]
+        at = self.settings["restart_at"]
         if at == BEGINNING or not self._next or self._next == len(self._starts):
             return 0
         cuts = self._cut(at)

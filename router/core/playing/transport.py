@@ -103,6 +103,12 @@ class Stage:
     """The transport of the parts that run in the room's time."""
     latest: Transport | None = None
     """The transport that was moved last: the song's chord is the one at its place."""
+    timed: bool = False
+    """True once it is settled whether ``in_time`` follows the room's tempo."""
+    active: int = 0
+    """When somebody did something last who plays in time."""
+    down: int = 0
+    """How many efforts of those who play in time are held."""
     listeners: list[Alarm] = field(default_factory=list)
     """Who follows the chords; woken before the notes are given."""
 

@@ -49,7 +49,7 @@ class SongRule(Rule):
                 "examples": ["evening"],
             },
             "press": {
-                "enum": ["note", "phrase", "bar", "section"],
+                "enum": ["note", "phrase", "bar", "section", "now", "start"],
                 "description": "what a press plays; left out for the band, which has no press",
             },
             "part": {
@@ -79,7 +79,20 @@ class SongRule(Rule):
             },
             "tempo": {
                 "enum": ["written", "room"],
-                "description": "the tempo of what plays by itself: the song's own, or the room's; written if left out",
+                "description": (
+                    "the tempo of what plays by itself: the song's own, or the room's; if left out the room's with"
+                    " press now and for a band that does not wait, else the song's own"
+                ),
+            },
+            "stop_by": {
+                "enum": ["second press", "release", "nothing"],
+                "default": "second press",
+                "description": "with press start: what stops the song; the next press goes on there",
+            },
+            "stop_at": {
+                "enum": ["bar", "beat", "phrase", "at once"],
+                "default": "bar",
+                "description": "with press start: at the end of what it stops",
             },
             "introduction": {
                 "enum": ["played", "left out"],
