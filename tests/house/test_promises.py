@@ -341,6 +341,8 @@ FIELDS = {
     "note_on": {"part", "output", "channel", "note", "velocity"},
     "note_off": {"part", "output", "channel", "note", "velocity"},
     "control": {"part", "output", "channel", "controller", "value"},
+    "program": {"part", "output", "channel", "program"},
+    "music": {"tempo", "time_signature", "tonic", "scale", "chord", "bar"},
     "lost": {"input"},
     "found": {"input"},
     "limit": {"part", "limit", "output", "channel", "note"},
