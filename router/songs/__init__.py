@@ -9,7 +9,7 @@ What each part keeps:
   read.
 * ``musicxml``: reads MusicXML as a ``score``; ``xml_tree`` the XML, ``compressed`` the archive (.mxl), ``repeats`` the
   order in which measures are played, ``chord_kinds`` chord symbols. Kept: nothing is fetched, no entity is defined.
-* ``understanding``: makes a song of a score. Kept: what was found by itself is said, and why.
+* ``understanding``, ``chord_finding``: makes a song of a score. Kept: what was found by itself is said, and why.
 * ``apart``, ``plain``: a file of somebody else is read in a process of its own, and what comes back is plain data.
   Kept: whatever the file says, it costs itself only; limits of time, memory and size.
 """

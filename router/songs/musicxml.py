@@ -1,9 +1,11 @@
 """Read MusicXML, by parts or by measures, as a score.
 
-    measures    as long as what stands in them: a pickup is short; played out with repeats, endings, D.C. and D.S.
+    measures    as long as what stands in them, so a pickup is short; where only some parts have more than the time
+                signature says, as long as it says; played out with repeats, endings, D.C. and D.S.
     parts       one for each voice of each staff; the first has the part's own name
     pitches     as they sound: transposing instruments are transposed; parts without pitch are drums
-    notes       ties are joined; cue notes are left out; a grace note takes ``GRACE`` of the note before it
+    notes       a tie joins its note to the next of its pitch that follows at once; cue notes are left out; a grace note
+                takes ``GRACE`` of the note before it
     words       the first verse, and in the second pass of a repeat the second, if there is one
     phrases     breath marks, caesuras, fermatas and the ends of lines break; slurs are kept
     chords      harmony elements; sections: rehearsal marks; tempo: sound elements, else metronome marks
@@ -51,6 +53,8 @@ UNNEEDED = frozenset(
 GRACE = Fraction(1, 8)
 """Quarter notes that a grace note lasts, and at most half of the note before it, from which it is taken. Our choice."""
 AGAIN = "Open it in a notation program, correct it there, and export it again."
+LONGEST_MEASURE = 256
+"""Quarter notes. Our choice: four times the longest time signature, for music without measure."""
 _QUARTERS = {
     word: Fraction(32, 2**i)
     for i, word in enumerate(
@@ -75,7 +79,6 @@ class _WrittenNote:
     voice: tuple[int, str]
     grace: bool = False
     tied_on: bool = False
-    tied_from: bool = False
     verses: dict[str, tuple[str, bool]] = field(default_factory=dict)
     """The syllable of each verse, and whether a line ends with it."""
     breaks: bool = False
@@ -85,7 +88,7 @@ class _WrittenNote:
 
 @dataclass(slots=True)
 class _Measure:
-    """What a part says in a measure; times in the measure."""
+    """All that a part says in a measure; times in the measure."""
 
     notes: list[_WrittenNote] = field(default_factory=list)
     length: Fraction = Fraction(0)
@@ -98,7 +101,7 @@ class _Measure:
 
 
 @dataclass(slots=True)
-class _Part:
+class _FilePart:
     """A part of the file."""
 
     name: str
@@ -131,7 +134,7 @@ def read(data: bytes) -> WrittenScore:
 # --- what is written --------------------------------------------------------------------------------------------------
 
 
-def _parts(root: Element) -> list[_Part]:
+def _parts(root: Element) -> list[_FilePart]:
     written = _by_part(root)
     listed = root.find("part-list")
     about = {each.get("id"): each for each in listed.all("score-part")} if listed else {}
@@ -160,10 +163,10 @@ def _by_part(root: Element) -> dict[str, list[Element]]:
     return found
 
 
-def _described(about: Element | None, number: int) -> _Part:
+def _described(about: Element | None, number: int) -> _FilePart:
     """A part as the list of parts describes it."""
     if about is None:
-        return _Part(f"Part {number}", None, drums=False, unpitched={})
+        return _FilePart(f"Part {number}", None, drums=False, unpitched={})
     name = " ".join((about.text_of("part-name") or about.text_of("score-instrument", "instrument-name")).split())
     unpitched, program, drums = {}, None, False
     for instrument in about.all("midi-instrument"):
@@ -173,7 +176,7 @@ def _described(about: Element | None, number: int) -> _Part:
         drum = _number(instrument, "midi-unpitched", 1, 128)
         if drum is not None:
             unpitched[instrument.get("id")] = drum - 1
-    return _Part(name[:60] or f"Part {number}", None if drums else program, drums, unpitched)
+    return _FilePart(name[:60] or f"Part {number}", None if drums else program, drums, unpitched)
 
 
 def _number(element: Element, tag: str, least: int, most: int) -> int | None:
@@ -185,7 +188,7 @@ def _number(element: Element, tag: str, least: int, most: int) -> int | None:
 class _PartReader:
     """Reads the measures of a part one after the other, and remembers what goes on from one to the next."""
 
-    def __init__(self, part: _Part) -> None:
+    def __init__(self, part: _FilePart) -> None:
         self._part = part
         self._divisions = Fraction(1)
         self._transpose = 0
@@ -205,6 +208,10 @@ class _PartReader:
         for child in measure.children:
             self._read(child)
             into.length = max(into.length, self._now)
+            if into.length > LONGEST_MEASURE:
+                raise SongError(
+                    f"a measure is longer than {LONGEST_MEASURE} quarter notes", "Divide it into measures.", child.line
+                )
         if not into.length and not into.notes:
             into.length = self._metre.quarters
         return into
@@ -253,8 +260,7 @@ class _PartReader:
             self._sharps_off = round(chromatic) * 7 % 12
         if (key := attributes.find("key")) is not None and key.text_of("fifths"):
             sharps = round(_fraction(key.text_of("fifths"), key)) + self._sharps_off
-            while sharps > 7:
-                sharps -= 12
+            sharps = (sharps + 4) % 12 - 4 if abs(sharps) > 7 else sharps  # as many as can be written
             self._into.keys.append(KeyAt(self._now, sharps, key.text_of("mode").lower()))
         if (time := attributes.find("time")) is not None and time.text_of("beats"):
             self._metre = self._into.metre = _metre(time)
@@ -295,13 +301,11 @@ class _PartReader:
         return sounding
 
     def _written(self, note: Element, at: Fraction, lasts: Fraction, pitch: int, *, grace: bool) -> _WrittenNote:
-        ties = {tie.get("type") for tie in note.all("tie")}
+        tied = any(tie.get("type") == "start" for tie in note.all("tie"))
         staff = _number(note, "staff", 1, 99) or 1
         loud = note.get("dynamics")
         velocity = _velocity(loud) or self._velocity
-        written = _WrittenNote(
-            at, lasts, pitch, velocity, (staff, note.text_of("voice")), grace, "start" in ties, "stop" in ties
-        )
+        written = _WrittenNote(at, lasts, pitch, velocity, (staff, note.text_of("voice")), grace, tied)
         for lyric in note.all("lyric"):
             if text := _syllable(lyric):
                 ends = lyric.find("end-line") is not None or lyric.find("end-paragraph") is not None
@@ -439,7 +443,7 @@ def _syllable(lyric: Element) -> str:
 # --- played out -------------------------------------------------------------------------------------------------------
 
 
-def _played_out(parts: Sequence[_Part]) -> WrittenScore:
+def _played_out(parts: Sequence[_FilePart]) -> WrittenScore:
     count = max(len(part.measures) for part in parts)
     columns = [[part.measures[i] for part in parts if i < len(part.measures)] for i in range(count)]
     order = play_order([_signs(column) for column in columns])
@@ -447,7 +451,7 @@ def _played_out(parts: Sequence[_Part]) -> WrittenScore:
     for column in columns:
         metre_of = next((measure.metre for measure in column if measure.metre), metre_of)
         metres.append(metre_of)
-    lengths = [max(measure.length for measure in column) for column in columns]
+    lengths = [_length(column, metre) for column, metre in zip(columns, metres, strict=True)]
     bars, at = [Fraction(0)], Fraction(0)
     places: list[tuple[int, int, Fraction]] = []
     for measure, count_of in order:
@@ -467,6 +471,13 @@ def _played_out(parts: Sequence[_Part]) -> WrittenScore:
         _take_marks(score, columns[measure], begins, metres[measure])
     _finish(score)
     return score
+
+
+def _length(column: Sequence[_Measure], metre: TimeSignature) -> Fraction:
+    """The length of a measure: of the longest part, but one that is too long does not delay those that are right."""
+    lengths = [measure.length for measure in column]
+    longest = max(lengths)
+    return metre.quarters if longest > metre.quarters and metre.quarters in lengths else longest
 
 
 def _signs(column: Sequence[_Measure]) -> MeasureSigns:
@@ -516,7 +527,7 @@ def _finish(score: WrittenScore) -> None:
     score.sections = [sections[at] for at in sorted(sections) if at < end]
 
 
-def _laid_out(part: _Part, places: Sequence[tuple[int, int, Fraction]]) -> list[ScorePart]:
+def _laid_out(part: _FilePart, places: Sequence[tuple[int, int, Fraction]]) -> list[ScorePart]:
     """The part's voices with the notes of each measure at each of its times."""
     voices: dict[tuple[int, str], ScorePart] = {}
     tied: dict[int, tuple[ScorePart, int]] = {}
@@ -548,7 +559,7 @@ def _laid_out(part: _Part, places: Sequence[tuple[int, int, Fraction]]) -> list[
             if written.breaks:
                 into.breaks.append(at + written.lasts)
             going_on = tied.pop(written.pitch, None)
-            if going_on and written.tied_from and going_on[0].notes[going_on[1]].end == at:
+            if going_on and going_on[0].notes[going_on[1]].end == at:
                 where, index = going_on
                 where.notes[index] = replace(where.notes[index], lasts=where.notes[index].lasts + written.lasts)
             else:
@@ -584,7 +595,7 @@ def _add_graces(into: ScorePart, graces: Sequence[_WrittenNote], at: Fraction) -
             into.notes.append(SongNote(first + number * length, length, grace.pitch, grace.velocity))
 
 
-def _named(part: _Part, voices: dict[tuple[int, str], ScorePart]) -> list[ScorePart]:
+def _named(part: _FilePart, voices: dict[tuple[int, str], ScorePart]) -> list[ScorePart]:
     """The voices with their names, from the first staff down."""
     staves = sorted({staff for staff, _ in voices})
     found = []

@@ -33,7 +33,6 @@ A_LINE = 64
 LONGEST_TEXT = 200
 LARGEST = 1 << 40
 """Largest numerator and denominator of a time."""
-_ENOUGH_TEXT = 60
 
 T = TypeVar("T")
 
@@ -43,16 +42,16 @@ def lines(song: Song) -> Iterator[str]:
     song_fields = [song.name, song.melody, song.tonic, list(song.scale), song.written_chords, song.melody_by]
     yield json.dumps(["song", *song_fields])
     for part in song.parts:
-        yield json.dumps(["part", part.name[:_ENOUGH_TEXT], part.program, part.drums])
+        yield json.dumps(["part", part.name[:LONGEST_TEXT], part.program, part.drums])
         yield from _many(
-            "notes", part.notes, lambda n: [*_of(n.at), *_of(n.lasts), n.pitch, n.velocity, n.lyric[:_ENOUGH_TEXT]]
+            "notes", part.notes, lambda n: [*_of(n.at), *_of(n.lasts), n.pitch, n.velocity, n.lyric[:LONGEST_TEXT]]
         )
     yield from _many("bars", song.bars, _of)
     yield from _many("metres", song.metres, lambda m: [*_of(m.at), m.signature.beats, m.signature.beat_type])
     yield from _many("tempos", song.tempos, lambda t: [*_of(t.at), *_of(t.tempo)])
     yield from _many("phrases", song.phrases, lambda phrase: [phrase.first, phrase.after])
     yield from _many("chords", song.chords, lambda each: [*_of(each.at), _of_chord(each.chord)])
-    yield from _many("sections", song.sections, lambda section: [*_of(section.at), section.name[:_ENOUGH_TEXT]])
+    yield from _many("sections", song.sections, lambda section: [*_of(section.at), section.name[:LONGEST_TEXT]])
     yield json.dumps(["end"])
 
 
@@ -66,7 +65,7 @@ def _of(number: Fraction) -> list[int]:
 
 
 def _of_chord(chord: Chord | None) -> list[Any] | None:
-    return None if chord is None else [chord.name[:_ENOUGH_TEXT], chord.root, list(chord.shape), chord.bass]
+    return None if chord is None else [chord.name[:LONGEST_TEXT], chord.root, list(chord.shape), chord.bass]
 
 
 def error_line(error: SongError) -> str:

@@ -330,7 +330,7 @@ def _syllables(written: Sequence[_Text], division: int) -> Iterator[_Syllable]:
         word = shown.strip("/\\\r\n")
         then = " " if after is None else after.text[0]
         ends = not spaced or word.endswith(" ") or shown.endswith(("\r", "\n")) or then in " /\\\r\n"
-        if clean := " ".join(word.split()):
+        if clean := " ".join(word.split())[:58]:
             yield _Syllable(Fraction(text.tick, division), clean if ends or clean.endswith("-") else f"{clean}-", line)
             line = False
         if shown.endswith(("\r", "\n")):

@@ -8,7 +8,7 @@ and after a rest of a beat or more; where slurs cover most of a melody without w
 is still longer than ``LONG`` bars is divided at its longest notes, if it has notes that are longer
 key         the key signature; major or minor, if the file does not say, and all of it, if there is no signature, by
 correlation with key profiles (``router.room.tonality``)
-chords      those that are written, else calculated: see ``router.songs.harmony``
+chords      those that are written, else calculated: see ``router.songs.chord_finding``
 """
 
 from __future__ import annotations
@@ -23,6 +23,7 @@ from router.core.music import SCALES, spelt
 from router.core.song import Phrase, Song, SongNote, SongPart, Step
 from router.core.units import nearest, whole_number
 from router.room.tonality import MAJOR, MINOR
+from router.songs.chord_finding import chords_of
 from router.songs.error import SongError
 from router.songs.score import KeyAt, ScorePart, WrittenScore, check_size, in_order
 
@@ -54,6 +55,7 @@ def understand(score: WrittenScore, name: str, melody: str | int | None = None) 
     place, why = _melody(parts, score.parts, melody)
     tune = SongPart(parts[place].name, in_order(parts[place].notes))
     tonic, scale = _key(score.keys, parts)
+    chords = score.chords or chords_of(parts, place, score.bars, score.metres, (tonic, scale))
     return Song(
         name=name,
         parts=tuple(SongPart(part.name, in_order(part.notes), part.program, part.drums) for part in parts),
@@ -64,7 +66,7 @@ def understand(score: WrittenScore, name: str, melody: str | int | None = None) 
         tempos=tuple(score.tempos),
         bars=tuple(score.bars),
         phrases=_phrases(tune.steps, parts[place], score),
-        chords=tuple(score.chords),
+        chords=tuple(chords),
         sections=tuple(score.sections),
         written_chords=bool(score.chords),
         melody_by=why,

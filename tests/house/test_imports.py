@@ -20,19 +20,8 @@ ROOMS = {
     "room": ("beat", "thru", "tonality", "turns", "lead", "room"),
     "system": ("agenda", "clock", "files", "process_limits", "realtime", "loop"),
     "songs": (
-        "example",
-        *(
-            "error",
-            "score",
-            "understanding",
-            "abc",
-            "standard_midi",
-            "xml_tree",
-            "compressed",
-            "repeats",
-            "chord_kinds",
-        ),
-        *("musicxml", "reading", "plain", "apart"),
+        *("example", "error", "score", "chord_finding", "understanding", "abc", "standard_midi", "xml_tree"),
+        *("compressed", "repeats", "chord_kinds", "musicxml", "reading", "plain", "apart"),
     ),
     "devices": ("descriptions", "line_pattern", "names", "plugged", "ports", "inputs", "outputs"),
     "files": (
