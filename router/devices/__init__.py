@@ -8,6 +8,7 @@ What each part keeps:
   accepted, a line of 256 bytes takes less than 1 ms; Python's matcher never sees a profile's expression.
 * ``inputs``, ``outputs``: one file a kind of device. Kept: ``read`` never waits; driver threads stamp, append and
   poke, nothing else.
+* ``inputs.kernel_devices``: which kernel input devices are there, and what they have. Kept: no event is read.
 * ``plugged``, ``ports``: news of devices (inotify) and of MIDI ports (ALSA's announcements, JACK's callbacks).
   Kept: nobody asks again and again whether something is there.
 * ``outputs.sounding_notes``, ``bedside.sounding``: what sounds, in memory that outlives the process. Kept: stored

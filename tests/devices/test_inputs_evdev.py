@@ -387,7 +387,7 @@ def test_of_one_name_the_one_with_the_key_is_meant(plugged):
     )
 
 
-def test_two_of_one_name_are_listed_by_their_sockets(plugged):
+def test_two_of_one_name_are_listed_by_their_ports(plugged):
     plugged(
         there("/dev/input/by-path/a-kbd", "/dev/input/event3", keys=[SPACE], names=["Switch Box"]),
         there("/dev/input/by-path/b-kbd", "/dev/input/event4", keys=[SPACE], names=["Switch Box"]),
@@ -472,7 +472,7 @@ class Named:
     ("numbers", "first"),
     [(2, ["by-id/A", "by-id/B"]), (1, ["by-path/1", "by-path/2"]), (0, ["by-path/1", "by-path/2"])],
 )
-def test_two_of_one_make_are_named_by_their_sockets_unless_each_has_a_number(tmp_path, monkeypatch, numbers, first):
+def test_two_of_one_make_are_named_by_their_ports_unless_each_has_a_number(tmp_path, monkeypatch, numbers, first):
     """Without numbers of their own only one of the two gets a link by-id, and at the next boot it may be the other."""
     monkeypatch.setattr(kernel_devices, "DEVICES", tmp_path)
     monkeypatch.setattr(kernel_devices, "_SYSTEM", tmp_path / "system")
@@ -489,7 +489,7 @@ def test_two_of_one_make_are_named_by_their_sockets_unless_each_has_a_number(tmp
     (tmp_path / "event2").unlink()
     (alone,) = kernel_devices.present()
     assert alone.candidate.name == "Twin Switch"
-    assert matches("*/by-path/1", alone.candidate.names)  # a profile that names the socket goes on
+    assert matches("*/by-path/1", alone.candidate.names)  # a profile that names the port goes on
 
 
 def test_what_a_device_has_is_read_without_opening_it(tmp_path, monkeypatch):

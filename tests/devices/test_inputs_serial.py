@@ -295,8 +295,8 @@ class Port:
         self.device = f"/dev/{self.name}"
 
 
-@pytest.mark.parametrize(("numbers", "first"), [("AB", ["usb-A", "usb-B"]), ((None, None), ["socket-0", "socket-1"])])
-def test_two_adapters_of_one_make_are_named_by_their_sockets_unless_each_has_a_number(
+@pytest.mark.parametrize(("numbers", "first"), [("AB", ["usb-A", "usb-B"]), ((None, None), ["port-0", "port-1"])])
+def test_two_adapters_of_one_make_are_named_by_their_ports_unless_each_has_a_number(
     tmp_path, monkeypatch, numbers, first
 ):
     ports = [Port(n, number) for n, number in enumerate(numbers)]
@@ -305,7 +305,7 @@ def test_two_adapters_of_one_make_are_named_by_their_sockets_unless_each_has_a_n
         monkeypatch.setattr(serial, folder, tmp_path / folder)
         (tmp_path / folder).mkdir()
     for port in ports:
-        (tmp_path / "BY_PATH" / f"socket-{port.device[-1]}").symlink_to(port.device)
+        (tmp_path / "BY_PATH" / f"port-{port.device[-1]}").symlink_to(port.device)
         link = tmp_path / "BY_ID" / (f"usb-{port.serial_number}" if port.serial_number else "usb-same")
         link.unlink(missing_ok=True)  # udev lets the last one have it
         link.symlink_to(port.device)

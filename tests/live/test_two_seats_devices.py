@@ -1,5 +1,5 @@
-"""Devices where several seats look for them: told apart, shared or refused;
-and nothing that one seat does reaches another.
+"""Switch boxes where several seats look for them: told apart, shared or refused; and nothing that one seat does
+reaches another. Serial lines, the terminal and MIDI ports: ``test_two_seats_lines.py``.
 """
 
 import errno
@@ -8,27 +8,21 @@ import random
 import select
 import struct
 import threading
-import time
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from router.core.events import MidiSample, PressureSample, SwitchSample
+from router.core.events import PressureSample, SwitchSample
 from router.devices.descriptions import (
     EvdevAxis,
     EvdevSwitch,
-    MidiInDevice,
-    MidiPressure,
-    SerialDevice,
-    TerminalKey,
 )
-from router.devices.inputs import evdev, midi, open_input, terminal, wish_for
-from router.devices.inputs.base import DeviceBusy, DeviceLost, DeviceMissing
+from router.devices.inputs import evdev
+from router.devices.inputs.base import DeviceBusy, DeviceMissing
 from router.devices.inputs.kernel_devices import Axis, Present
-from router.devices.inputs.shared import DeviceKind, Opened, Sharing, most
+from router.devices.inputs.shared import DeviceKind, Sharing, most
 from router.devices.names import Candidate, matches
-from router.devices.ports import PortConnection, midi_system
 from router.files.profile import load
 from router.live.attached import FIRST_WAIT, AttachedInput, tried
 from router.live.daemon import Daemon
@@ -36,9 +30,9 @@ from router.live.turn import Turn
 from router.system import clock
 from router.system.loop import Loop
 from tests.shared.kernel import Kernel, key
-from tests.shared.midi_in import wait_for
+from tests.shared.looking import Room
 from tests.shared.running import Running
-from tests.shared.waiting import WAIT, until
+from tests.shared.waiting import WAIT
 
 SPACE, ENTER, Z = 57, 28, 2
 SPACE_KEY, ENTER_KEY = EvdevSwitch("*Switch*", "KEY_SPACE"), EvdevSwitch("*Switch*", "KEY_ENTER")
@@ -66,7 +60,7 @@ class Node(Kernel):
 
 
 class Desk:
-    """What is plugged in: switch boxes of one make, each at its socket; a node is made at each opening."""
+    """What is plugged in: switch boxes of one make, each at its port; a node is made at each opening."""
 
     def __init__(self, monkeypatch):
         self.nodes = {}
@@ -78,15 +72,15 @@ class Desk:
     def present(self):
         has = {evdev.EV_KEY: (SPACE, ENTER), evdev.EV_REL: (), evdev.EV_ABS: (Z,)}
         return [
-            Present(Candidate((f"by-path/{socket}", "Switch Box", path)), path, has, f"by-path/{socket}")
-            for socket, path in self.nodes.items()
+            Present(Candidate((f"by-path/{port}", "Switch Box", path)), path, has, f"by-path/{port}")
+            for port, path in self.nodes.items()
         ]
 
-    def plug(self, socket, path=None):
-        self.nodes[socket] = path or f"/dev/input/event{socket[-1]}"
+    def plug(self, port, path=None):
+        self.nodes[port] = path or f"/dev/input/event{port[-1]}"
 
-    def unplug(self, socket):
-        path = self.nodes.pop(socket)
+    def unplug(self, port):
+        path = self.nodes.pop(port)
         if path in self.open:
             self.open.pop(path).unplug()
 
@@ -96,8 +90,8 @@ class Desk:
         self.open[path] = Node(path, axes={Z: Axis(10, 0, 255)}, **self.settings)
         return self.open[path]
 
-    def at(self, socket):
-        return self.open[self.nodes[socket]]
+    def at(self, port):
+        return self.open[self.nodes[port]]
 
     def close(self):
         for node in self.open.values():
@@ -111,52 +105,6 @@ def desk(monkeypatch):
     desk.close()
 
 
-class Room:
-    """Seats that look for devices."""
-
-    def __init__(self, *, keep=False):
-        self.sharing = Sharing(keep=keep)
-        self.wishes = {}
-        self.inputs = {}
-
-    def wants(self, who, **devices):
-        types = {
-            name: "switch" if isinstance(d, EvdevSwitch | TerminalKey) else "pressure" for name, d in devices.items()
-        }
-        self.wishes[who] = (wish_for(self.sharing, f'seat "{who}"', devices), devices, types)
-        return self
-
-    def opens(self, who):
-        wish, devices, types = self.wishes[who]
-        self.inputs[who] = open_input(devices, types, wish)
-        return self.inputs[who]
-
-    def refusal(self, who):
-        with pytest.raises(DeviceMissing) as refused:
-            self.opens(who)
-        return refused.value
-
-    def loses(self, who):
-        """As the daemon does when a device has gone; the seat still looks for it."""
-        with pytest.raises(DeviceLost):
-            self.inputs[who].read(0)
-        self.leaves(who, wanted=True)
-
-    def leaves(self, who, *, wanted=False):
-        wish, _, _ = self.wishes[who]
-        self.inputs.pop(who).close()
-        self.sharing.let_go(wish)
-        if not wanted:
-            self.sharing.withdraw(wish)
-
-    def samples(self, who, now=9):
-        return [sample for _stamp, sample in self.inputs[who].read(now)]
-
-    def close(self):
-        for each in self.inputs.values():
-            each.close()
-
-
 @pytest.fixture
 def room():
     room = Room()
@@ -167,7 +115,7 @@ def room():
 # --- several devices of one make ----------------------------------------------------------------------------------
 
 
-def test_of_two_like_devices_each_seat_has_one_in_the_order_of_the_sockets(desk, room):
+def test_of_two_like_devices_each_seat_has_one_in_the_order_of_the_ports(desk, room):
     desk.plug("b2")
     desk.plug("a1")
     room.wants("window", pad=SPACE_KEY).wants("door", pad=SPACE_KEY)
@@ -189,8 +137,8 @@ def test_a_seat_alone_is_not_helped_to_guess(desk, room):
 
 
 def test_what_others_hold_is_not_meant(desk, room):
-    for socket in ("a1", "b2", "c3"):
-        desk.plug(socket)
+    for port in ("a1", "b2", "c3"):
+        desk.plug(port)
     room.wants("window", pad=EvdevSwitch("by-path/[ab]?", "KEY_SPACE")).wants("door", pad=SPACE_KEY)
     room.wants("wall", pad=SPACE_KEY)
     assert "event1" in room.opens("window").description
@@ -226,7 +174,7 @@ def test_the_others_switch_is_not_taken_while_ones_own_is_away_also_where_keys_d
     desk.unplug("a1")
     room.loses("window")
     assert "means only what others have" in str(room.refusal("window"))
-    desk.plug("c3")  # into another socket
+    desk.plug("c3")  # into another port
     assert "event3" in room.opens("window").description
 
 
@@ -252,7 +200,7 @@ def test_the_size_of_a_matching_is_that_of_trying_all(options):
     assert most(options) == tried(options, {*"abcd"})
 
 
-SOCKETS = ("a1", "b2", "c3")
+PORTS = ("a1", "b2", "c3")
 PATTERNS = ("*", "a*", "[ab]*", "c3")
 KEYS = DeviceKind(
     "key box",
@@ -272,12 +220,12 @@ def test_whatever_is_plugged_in_and_out_nobody_has_what_another_uses_and_nobody_
         sharing.wish(f"seat {n}", ("box", n), {"pad": EvdevSwitch(chance.choice(PATTERNS), chance.choice("XY"))})
         for n in range(chance.randint(1, 4))
     ]
-    there, last = set(SOCKETS), {}
+    there, last = set(PORTS), {}
     for _ in range(30):
-        socket = chance.choice(SOCKETS)
-        there ^= {socket}
+        port = chance.choice(PORTS)
+        there ^= {port}
         for wish in wishes:
-            if wish.has == socket:
+            if wish.has == port:
                 sharing.let_go(wish)
         before = {wish.who: wish.has for wish in wishes}
         for wish in wishes:
@@ -380,7 +328,7 @@ def test_the_box_is_ours_alone_as_long_as_one_of_those_who_listen_wants_that(des
     assert not desk.at("a1").grabbed
 
 
-def test_a_box_that_goes_is_lost_to_both_and_both_get_it_back_in_another_socket(desk, room, descriptors):
+def test_a_box_that_goes_is_lost_to_both_and_both_get_it_back_in_another_port(desk, room, descriptors):
     before = descriptors()
     desk.plug("a1")
     room.wants("window", pad=SPACE_KEY).wants("door", cheek=EvdevAxis("*", "ABS_Z"))
@@ -475,204 +423,6 @@ def test_two_who_listen_to_every_device_do_not_both_play_it(desk, room):
     room.leaves("window")
     assert told == ["door"]
     room.opens("door")
-
-
-# --- serial lines -------------------------------------------------------------------------------------------------
-
-
-@pytest.fixture
-def line():
-    ends = os.openpty()
-    yield ends[0], os.ttyname(ends[1])
-    for end in ends:
-        os.close(end)
-
-
-def lines_of(path, **patterns):
-    return {name: SerialDevice(path, line=pattern) for name, pattern in patterns.items()}
-
-
-def come(room, who, count, seconds=10):
-    found = []
-    deadline = time.monotonic() + seconds
-    while len(found) < count and time.monotonic() < deadline:
-        if select.select([room.inputs[who].fileno()], [], [], 0.1)[0]:
-            found += room.samples(who, 10**18)
-    return found
-
-
-def test_two_readings_of_one_line_are_two_seats_and_a_swap_at_one_costs_the_other_none(room, line):
-    master, path = line
-    room.wants("window", cheek=SerialDevice(path, line=r"a(?P<value>\d+)"))
-    room.opens("window")
-    os.write(master, b"\n")
-    heard, doors = [], []
-    for number in range(50):
-        room.wants("door", knee=SerialDevice(path, line=r"b(?P<value>\d+)"))
-        room.opens("door")
-        os.write(master, b"a%d b%d\n" % (number, number))
-        doors += come(room, "door", 1)
-        os.write(master, b"a%d b%d\n" % (1000 + number, number))
-        room.leaves("door")
-        heard += come(room, "window", 2)
-    assert [sample.pascal for sample in heard] == [1000 * half + n for n in range(50) for half in (0, 1)]
-    assert [sample.pascal for sample in doors] == [*range(50)]
-
-
-def test_the_same_reading_of_a_line_twice_and_another_speed_are_refused(room, line):
-    _, path = line
-    room.wants("window", cheek=SerialDevice(path)).wants("door", cheek=SerialDevice(path))
-    room.opens("window")
-    assert 'seat "window" has the same readings of it' in str(room.refusal("door"))
-    room.wants("wall", cheek=SerialDevice(path, baud=9600, line="p(?P<value>.)"))
-    refused = room.refusal("wall")
-    assert isinstance(refused, DeviceBusy)
-    assert 'runs at 115200 baud for seat "window", and this input wants 9600' in str(refused)
-    room.leaves("window")
-    room.opens("wall")
-
-
-def test_one_line_by_two_names_is_one_line(room, line, tmp_path):
-    master, path = line
-    link = tmp_path / "usb-Sensor"
-    link.symlink_to(path)
-    room.wants("window", **lines_of(path, cheek="a(?P<value>.)")).wants(
-        "door", **lines_of(str(link), knee="b(?P<value>.)")
-    )
-    room.opens("window")
-    room.opens("door")
-    os.write(master, b"\na1b2\n")
-    assert come(room, "window", 1) == [PressureSample("cheek", 1.0)]
-    assert come(room, "door", 1) == [PressureSample("knee", 2.0)]
-
-
-# --- the terminal, MIDI -------------------------------------------------------------------------------------------
-
-
-def test_each_seat_has_its_key_of_the_terminal(room, line, monkeypatch):
-    master, path = line
-    slave = os.open(path, os.O_RDWR | os.O_NOCTTY)
-    opened = terminal.Terminal
-    monkeypatch.setattr(terminal, "Terminal", lambda _descriptor: opened(slave))
-    room.wants("window", pad=TerminalKey("a")).wants("door", pad=TerminalKey("b")).wants("wall", pad=TerminalKey("a"))
-    room.opens("window")
-    room.opens("door")
-    assert 'seat "window" has a of it' in str(room.refusal("wall"))
-    os.write(master, b"ab")
-    assert come(room, "window", 1) == [SwitchSample("pad", True)]
-    assert come(room, "door", 1) == [SwitchSample("pad", True)]
-    room.leaves("window")
-    os.write(master, b"a")
-    room.opens("wall")
-    room.close()
-    os.close(slave)
-
-
-@pytest.mark.usefixtures("jack_server")
-def test_midi_ports_of_two_seats_are_told_apart_and_one_port_is_heard_by_all(pad, room):
-    senders = {name: pad(name) for name in ("twin-a", "twin-b")}
-    room.wants("window", keys=MidiInDevice("twin-*")).wants("door", keys=MidiInDevice("twin-*"))
-    assert "twin-a" in room.opens("window").description
-    assert "twin-b" in room.opens("door").description
-    room.wants("wall", keys=MidiInDevice("twin-a*"))
-    room.opens("wall")
-    senders["twin-a"].send(0x90, 60, 1)
-    for who in ("window", "wall"):
-        assert [sample for _, sample in wait_for(room.inputs[who], 1)] == [MidiSample("keys", (0x90, 60, 1))]
-    assert room.samples("door") == []
-
-
-def test_of_two_keyboards_of_one_name_nobody_takes_the_others_when_his_own_is_away(room, monkeypatch):
-    """ALSA's names: the number at the end is in the name only while there are two of one name."""
-    ports = ["Keys:Keys MIDI 1 24:0", "Keys:Keys MIDI 1 28:0"]
-
-    class System:
-        name, alive = "alsa", True
-
-        def senders(self):
-            return ports
-
-        def connected(self, port, client):
-            return port in ports
-
-    class Port(midi.Port):
-        def __init__(self, system, sender):
-            Opened.__init__(self)
-            self.system, self._sender, self._gone, self.dropped, self.description = system, sender, False, 0, sender
-            self._poke = os.eventfd(0)
-            self._connection = PortConnection(system, sender, "")
-
-        join, leave = Opened.join, Opened.leave
-
-        def close(self):
-            os.close(self._poke)
-
-    system = System()
-    monkeypatch.setattr(midi, "midi_system", lambda: system)
-    monkeypatch.setattr(midi, "Port", Port)
-    room.wants("window", keys=MidiInDevice("Keys*")).wants("door", keys=MidiInDevice("Keys*"))
-    assert room.opens("window").description == "Keys:Keys MIDI 1 24:0"
-    assert room.opens("door").description == "Keys:Keys MIDI 1 28:0"
-    gone = ports.pop(0)
-    with pytest.raises(DeviceLost):
-        room.inputs["window"].look()
-    room.leaves("window", wanted=True)
-    room.inputs["door"].look()
-    assert "means only what others have" in str(room.refusal("window"))
-    ports.append(gone)
-    assert room.opens("window").description == gone
-
-
-@pytest.mark.usefixtures("jack_server")
-def test_the_same_controller_of_a_port_twice_is_refused(pad, room):
-    pad("breath")
-    room.wants("window", cheek=MidiPressure("breath*", 0xB0, 2)).wants(
-        "door", cheek=MidiPressure("breath*", 0xB0, 2, 3)
-    )
-    room.wants("wall", cheek=MidiPressure("breath*", 0xB0, 1))
-    room.opens("window")
-    assert 'seat "window" has controller 2 of it' in str(room.refusal("door"))
-    room.opens("wall")
-
-
-@pytest.mark.usefixtures("jack_server")
-def test_a_midi_port_stays_open_for_whoever_comes_next_until_it_has_gone(pad, descriptors):
-    """To open one under JACK takes 90 ms, to close it 30 to 70, in which nobody plays."""
-    first = pad("stays")
-    room = Room(keep=True)
-    room.wants("window", keys=MidiInDevice("stays*"))
-    opened = room.opens("window")._port
-    ours = lambda: [name for name in midi_system().receivers() if "router-in" in name]  # noqa: E731
-    (port,) = ours()
-    before = descriptors()
-    for _ in range(3):
-        room.leaves("window")
-        brought = opened._brought
-        first.send(0x90, 60, 1)  # nobody's
-        until(lambda brought=brought: opened._brought > brought)
-        room.wants("window", keys=MidiInDevice("stays*")).wants("door", clock=MidiInDevice("stays*", clock=True))
-        room.opens("window")
-        assert room.opens("door").wants_clock
-        first.send(0xF8)
-        first.send(0x80, 60, 1)
-        assert [sample.data for _, sample in wait_for(room.inputs["door"], 2)] == [(0xF8,), (0x80, 60, 1)]
-        assert [sample.data for _, sample in wait_for(room.inputs["window"], 1)] == [(0x80, 60, 1)]
-        room.leaves("door")
-    assert ours() == [port]
-    assert descriptors() == before
-    room.leaves("window")
-    first.close()
-    until(lambda: not any("stays" in name for name in midi_system().senders()))
-    room.sharing.look()
-    assert ours() == []
-    again = pad("stays")
-    room.wants("window", keys=MidiInDevice("stays*"))
-    room.opens("window")
-    again.send(0x90, 60, 1)
-    assert len(wait_for(room.inputs["window"], 1)) == 1
-    room.leaves("window")
-    room.sharing.close()
-    assert ours() == []
 
 
 # --- in the daemon ------------------------------------------------------------------------------------------------

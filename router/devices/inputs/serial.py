@@ -193,7 +193,7 @@ def find(wish: Wish) -> str:
         DeviceMissing: none, or several.
         DeviceBusy: others have it.
     """
-    there = {_socket(candidate): candidate for candidate in lines()}
+    there = {_plugged_into(candidate): candidate for candidate in lines()}
     if (path := _itself(wish.pattern)) is not None and not any(path in names for names in map(_paths, there.values())):
         there[path] = Candidate((wish.pattern, path))
     kind = DeviceKind("serial line", "serial", "a line pattern", partial(_means, there), _clash)
@@ -221,9 +221,9 @@ def _open(devices: Mapping[str, SerialDevice], wish: Wish) -> SerialLine:
     return line
 
 
-def _means(there: Mapping[str, Candidate], devices: Mapping[str, SerialDevice], socket: str) -> bool:
+def _means(there: Mapping[str, Candidate], devices: Mapping[str, SerialDevice], port: str) -> bool:
     pattern = next(iter(devices.values())).pattern
-    return matches(pattern, there[socket].names) or _itself(pattern) in _paths(there[socket])
+    return matches(pattern, there[port].names) or _itself(pattern) in _paths(there[port])
 
 
 def _clash(ours: Mapping[str, SerialDevice], theirs: Mapping[str, SerialDevice]) -> str:
@@ -241,7 +241,7 @@ def _paths(line: Candidate) -> set[str]:
     return {os.path.realpath(name) for name in line.names if name.startswith("/")}
 
 
-def _socket(line: Candidate) -> str:
+def _plugged_into(line: Candidate) -> str:
     """The name of the port that a line is plugged into, or the line's path."""
     return next((name for name in line.names if Path(name).parent == BY_PATH), line.names[-1])
 
@@ -257,11 +257,11 @@ def lines() -> list[Candidate]:
     os.close(os.open("/dev", os.O_RDONLY | os.O_CLOEXEC))
     result = []
     for port in ports:
-        ids, sockets = by_id.get(port.device, []), by_path.get(port.device, [])
+        ids, places = by_id.get(port.device, []), by_path.get(port.device, [])
         itself = (port.vid, port.pid, port.serial_number)
         # Of two adapters without a serial number only one has a by-id name, and at the next boot it may be the other.
         twins = port.vid is not None and sum((p.vid, p.pid, p.serial_number) == itself for p in ports) > 1
-        names = [*sockets, *ids] if twins else [*ids, *sockets]
+        names = [*places, *ids] if twins else [*ids, *places]
         remark = port.description if port.description not in ("n/a", port.name) else ""
         result.append(Candidate((*names, port.name, port.device), remark))
     return result
