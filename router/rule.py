@@ -30,7 +30,20 @@ from router.core.contract import (
 )
 from router.core.events import Bend, ChannelPressure, Control, Event, Level, NoteOff, NoteOn, Press, Program, Release
 from router.core.midi import BEND_CENTRE, DRUMS, EXPRESSION
-from router.core.music import CHORDS, Bars, Chord, Grid, Music, Span, fold, invert, middle, nearest_of, voice
+from router.core.music import (
+    CHORDS,
+    Bars,
+    Chord,
+    Grid,
+    Music,
+    Span,
+    TimeSignature,
+    fold,
+    invert,
+    middle,
+    nearest_of,
+    voice,
+)
 from router.core.playing import song_role
 from router.core.strokes import ACCENT, PLAIN, REST, DrumStrokes, Strokes, drum_strokes, longest, within
 from router.core.units import NANOSECONDS
@@ -85,6 +98,7 @@ __all__ = [
     "Span",
     "Stroke",
     "Strokes",
+    "TimeSignature",
     "drum_strokes",
     "fold",
     "gate",

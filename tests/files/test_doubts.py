@@ -179,3 +179,41 @@ def test_a_part_that_would_fade_with_another_is_warned_of(tmp_path):
     assert message == '"tune" (line 12) plays on channel 1, too, and fades with this'
     assert "another channel" in hint
     assert told_of_a_bed(tmp_path, "{fade: 0 ms}", channel=1) == []
+
+
+BAND = """\
+profile: 1
+child: wren
+music: {{time_signature: {metre}}}
+limits: {{notes_at_once: {at_once}, notes_per_second: {a_second}}}
+inputs:
+  pad: {{type: switch, device: {{terminal: space}}}}
+parts:
+  drums: {{input: pad, rules: [drums: {{style: waltz}}], output: {{port: synth, channel: 10}}}}
+  {name}: {{input: pad, rules: [{rule}: {{}}], output: {{port: synth, channel: 2}}}}
+outputs:
+  synth: {{midi: "*"}}
+"""
+
+
+@pytest.mark.parametrize(
+    ("metre", "limits", "rule", "said"),
+    [
+        ("3/4", (16, 40), "bass", []),
+        ("3/4", (8, 16), "note", []),  # a drummer alone, beside a tune
+        ("3/4", (8, 40), "bass", ["(notes_at_once is 8)"]),
+        ("3/4", (8, 16), "comping", ["(notes_at_once is 8, notes_per_second is 16)"]),
+        ("4/4", (16, 40), "bass", ['"waltz" is in 3/4, and a bar of this music in 4/4']),
+        ("6/8", (16, 40), "bass", []),  # as long
+    ],
+)
+def test_a_band_with_too_little_room_and_a_drummer_in_another_metre_are_warned_of(tmp_path, metre, limits, rule, said):
+    path = tmp_path / "wren.yaml"
+    at_once, a_second = limits
+    path.write_text(BAND.format(metre=metre, at_once=at_once, a_second=a_second, rule=rule, name="more"))
+    doubts = profile.check(path)
+    assert all(doubt.warning for doubt in doubts)
+    assert [doubt.message[-len(each) :] for doubt, each in zip(doubts, said, strict=True)] == said
+    if doubts and "notes_per_second" in said[0]:
+        path.write_text(BAND.format(metre=metre, at_once=16, a_second=40, rule=rule, name="more"))
+        assert profile.check(path) == []

@@ -13,5 +13,8 @@ GOLDEN_CONFIGURATIONS = TESTS / "golden" / "configuration"
 GOLDEN_MUSIC = TESTS / "golden" / "music"
 """What each shipped profile plays, note for note."""
 
+GOLDEN_BAND = TESTS / "golden" / "band"
+"""Scores of the bands that are shipped."""
+
 TIMELINES = TESTS / "timelines"
 """Events in, MIDI text out."""

@@ -46,6 +46,7 @@ from router.rule import (
     Span,
     Stroke,
     Strokes,
+    TimeSignature,
     drum_strokes,
     longest,
     within,
@@ -60,65 +61,65 @@ _SOUNDS = Fraction(1, 2)
 """How long a drum's note lasts, in steps: most drums do not mind, and the others are over before the next stroke."""
 
 
-class _Style(NamedTuple):
-    """A pattern that is known by name: steps, lines of the pattern and the fill, the bar that it is for, its swing."""
+class Style(NamedTuple):
+    """A pattern that is known by name: its step, the lines of the pattern and the fill, its metre and its swing."""
 
     rate: Fraction
     lines: str
     fill: str
-    quarters: int = 4
+    metre: TimeSignature = TimeSignature()
     swing: Fraction = Fraction(1, 2)
 
 
 _EIGHTH, _TRIPLET_FEEL = Fraction(1, 8), Fraction(2, 3)
-_STYLES: Mapping[str, _Style] = {
-    "rock": _Style(
+STYLES: Mapping[str, Style] = {
+    "rock": Style(
         _EIGHTH,
         "closed hi-hat XxXxXxXx, acoustic snare --X---X-, bass drum 1 X---xx--",
         "closed hi-hat XxXx----, acoustic snare --X-Xx--, low-mid tom ------x-, low floor tom -------x,"
         " bass drum 1 X---x-x-",
     ),
-    "four on the floor": _Style(
+    "four on the floor": Style(
         _EIGHTH,
         "open hi-hat -x-x-x-x, hand clap --X---X-, bass drum 1 X-X-X-X-",
         "open hi-hat -x-x----, hand clap --X---X-, acoustic snare ----xxxX, bass drum 1 X-X-X-X-",
     ),
-    "shuffle": _Style(
+    "shuffle": Style(
         _EIGHTH,
         "ride cymbal 1 XxXxXxXx, acoustic snare --X---X-, bass drum 1 X---x---, pedal hi-hat --x---x-",
         "ride cymbal 1 XxXx----, acoustic snare --X-Xxx-, low-mid tom -------x, bass drum 1 X---x-x-",
         swing=_TRIPLET_FEEL,
     ),
-    "swing": _Style(
+    "swing": Style(
         _EIGHTH,
         "ride cymbal 1 x-Xxx-Xx, pedal hi-hat --x---x-, bass drum 1 g-g-g-g-",
         "ride cymbal 1 x-Xx----, acoustic snare ----gxgX, pedal hi-hat --x---x-, bass drum 1 g-g-g---",
         swing=_TRIPLET_FEEL,
     ),
-    "waltz": _Style(
+    "waltz": Style(
         Fraction(1, 4),
         "bass drum 1 X--, acoustic snare -gg, pedal hi-hat -xx",
         "bass drum 1 X--, acoustic snare -xX, pedal hi-hat -xx",
-        quarters=3,
+        metre=TimeSignature(3, 4),
     ),
-    "six eight": _Style(
+    "six eight": Style(
         _EIGHTH,
         "closed hi-hat XxxXxx, acoustic snare ---X--, bass drum 1 X----x",
         "closed hi-hat Xxx---, acoustic snare ---Xxx, bass drum 1 X-----",
-        quarters=3,
+        metre=TimeSignature(6, 8),
     ),
-    "march": _Style(
+    "march": Style(
         _EIGHTH,
         "bass drum 1 X---X---, acoustic snare --x-gxx-, pedal hi-hat --x---x-",
         "bass drum 1 X---X---, acoustic snare gxX-XxXx, pedal hi-hat --x---x-",
     ),
-    "one drop": _Style(
+    "one drop": Style(
         _EIGHTH,
         "closed hi-hat x-Xgx-Xg, side stick ----X---, bass drum 1 ----X---",
         "closed hi-hat x-Xg----, side stick ----X---, high timbale -----xxx, bass drum 1 ----X---",
         swing=Fraction(3, 5),
     ),
-    "bossa nova": _Style(
+    "bossa nova": Style(
         _EIGHTH,
         "closed hi-hat xxxxxxxx, side stick x--x--x- --x--x--, bass drum 1 x--xx--x",
         "closed hi-hat xxxx----, side stick x--x----, low-mid tom ----x-x-, bass drum 1 x--xx--x",
@@ -138,7 +139,7 @@ class DrumsRule(Accompanies):
         "additionalProperties": False,
         "properties": {
             "style": {
-                "enum": [BEAT, *_STYLES],
+                "enum": [BEAT, *STYLES],
                 "default": BEAT,
                 "description": "a pattern by name; beat plays the metre itself, with its groups of beats",
             },
@@ -185,7 +186,7 @@ class DrumsRule(Accompanies):
 
     def __init__(self, settings: Mapping[str, Any], context: Context) -> None:
         super().__init__(settings, context)
-        style = _STYLES.get(settings["style"]) if "pattern" not in settings else None
+        style = STYLES.get(settings["style"]) if "pattern" not in settings else None
         self._pattern: Sequence[DrumStrokes] | None = settings.get("pattern") or (style and _read(style.lines))
         self._fill: Sequence[DrumStrokes] = settings.get("fill") or (_read(style.fill) if style else ())
         self._fill_every: int = settings.get("fill_every", 0)

@@ -10,6 +10,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from router.core.music import FIFTH, SCALES, Music
+from router.core.rules.drums import STYLES, DrumsRule
 from router.core.units import NANOSECONDS
 from router.files.diagnostics import Report
 from router.files.profile.pieces import InputPiece, PartPiece, RulePiece
@@ -36,6 +37,35 @@ def check(
                 _bed(step, part, limits["note_length"], report)
                 _faded_channel(step, part, parts, report)
     _long_presses(inputs, parts, report)
+    _band(parts, music, limits, report)
+
+
+BANDS = 2
+"""So many parts of a band are one that needs more notes than one child: our choice, as are the next two."""
+NOTES_AT_ONCE, NOTES_PER_SECOND = 12, 30
+
+
+def _band(parts: Sequence[PartPiece], music: Mapping[str, Any], limits: Mapping[str, Any], report: Report) -> None:
+    """Warn of limits under which a band leaves the child no note, and of a drum pattern that is for another metre."""
+    band = [step for part in parts for step in part.steps if step.rule.counts_bars]
+    needed = {"notes_at_once": NOTES_AT_ONCE, "notes_per_second": NOTES_PER_SECOND}
+    little = [name for name, least in needed.items() if limits[name] < least]
+    if len(band) >= BANDS and little:
+        report.warn(
+            band[0].place,
+            "a band plays many notes, and the limits of this profile may refuse one of the child's own"
+            f" ({', '.join(f'{name} is {limits[name]}' for name in little)})",
+            'Write for example "limits: {notes_at_once: 16, notes_per_second: 40}".',
+        )
+    for step in band:
+        named = step.rule is DrumsRule and "pattern" not in step.settings
+        style = STYLES.get(step.settings.get("style", "")) if named else None
+        if style is not None and style.metre.quarters != music["time_signature"].quarters:
+            report.warn(
+                step.at("style"),
+                f'"{step.settings["style"]}" is in {style.metre}, and a bar of this music in {music["time_signature"]}',
+                f'Write "time_signature: {style.metre}" under music, or "style: beat", which plays any metre.',
+            )
 
 
 def _zones(part: PartPiece, inputs: Mapping[str, InputPiece], report: Report) -> None:
