@@ -38,9 +38,9 @@ def test_what_is_held_at_the_end_is_let_go_before_the_ports_are_closed(running):
     assert running.sent("two")[:2] == [(0x90, 72, 80), (0x80, 72, 0)]
     assert all(output.closed for outputs in running.outputs.values() for output in outputs)
     words = [event for _now, event, _fields in running.record]
-    assert words[0] == "start"
+    assert words[:2] == ["start", "music"]
     assert words[-1] == "stop"
-    assert sorted(words[1:5]) == ["note_on", "note_on", "press", "press"]
+    assert sorted(words[2:6]) == ["note_on", "note_on", "press", "press"]
 
 
 def test_an_output_that_fails_costs_itself_only_and_comes_back(running):
