@@ -39,6 +39,7 @@ COMMANDS = (
     "new",
     "fit",
     "rules",
+    "songs",
     "devices",
 )
 

@@ -86,6 +86,7 @@ ROOMS = {
             "report",
             "rules",
             "run",
+            "songs",
             "status",
         ),
         *("watch",),
