@@ -20,6 +20,7 @@ from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
+from math import floor
 
 from router.core.music import LETTERS, Chord, TimeSignature
 from router.core.song import MOST_BARS, MOST_NOTES, ChordAt, MetreAt, Section, SongNote, TempoAt
@@ -294,7 +295,7 @@ class _PartReader:
         step, octave = pitch.text_of("step"), _number(pitch, "octave", 0, 10)
         if step not in LETTERS or octave is None:
             raise SongError("a note has no pitch that can be read", AGAIN, pitch.line)
-        alter = round(_fraction(pitch.text_of("alter") or "0", pitch))
+        alter = floor(_fraction(pitch.text_of("alter") or "0", pitch) + Fraction(1, 2))  # quarter tones go up
         sounding = LETTERS[step] + alter + 12 * (octave + 1) + self._transpose
         if not 0 <= sounding <= 127:
             raise SongError("a note is outside the range of MIDI", AGAIN, pitch.line)

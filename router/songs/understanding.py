@@ -14,13 +14,14 @@ chords      those that are written, else calculated: see ``router.songs.chord_fi
 from __future__ import annotations
 
 import re
+from bisect import bisect_left, bisect_right
 from collections.abc import Sequence
 from fractions import Fraction
 from itertools import pairwise
 from statistics import StatisticsError, correlation, mean, median
 
 from router.core.music import SCALES, spelt
-from router.core.song import Phrase, Song, SongNote, SongPart, Step
+from router.core.song import Phrase, Song, SongNote, SongPart, Step, latest
 from router.core.units import nearest, whole_number
 from router.room.tonality import MAJOR, MINOR
 from router.songs.chord_finding import chords_of
@@ -215,7 +216,7 @@ def _phrases(steps: Sequence[Step], part: ScorePart, score: WrittenScore) -> tup
     onsets = [step.at for step in steps]
     begins = {0}
     for at in part.breaks:
-        begins.add(next((i for i, onset in enumerate(onsets) if onset >= at), 0))
+        begins.add(bisect_left(onsets, at) % len(onsets))
     for i, (step, after) in enumerate(pairwise(steps), 1):
         if after.at - step.end >= _beat(score, step.at) or _sentence_ends(step.notes):
             begins.add(i)
@@ -227,8 +228,7 @@ def _phrases(steps: Sequence[Step], part: ScorePart, score: WrittenScore) -> tup
 
 
 def _beat(score: WrittenScore, at: Fraction) -> Fraction:
-    metre = next((metre for metre in reversed(score.metres) if metre.at <= at), score.metres[0])
-    return metre.signature.beat
+    return (latest(score.metres, at) or score.metres[0]).signature.beat
 
 
 def _sentence_ends(notes: Sequence[SongNote]) -> bool:
@@ -237,20 +237,25 @@ def _sentence_ends(notes: Sequence[SongNote]) -> bool:
 
 def _of_slurs(onsets: Sequence[Fraction], part: ScorePart) -> set[int]:
     """Where slurs begin, if they are phrase marks: three notes in four are under one, and one has five or more."""
-    spans = [[i for i, onset in enumerate(onsets) if begins <= onset <= ends] for begins, ends in part.slurs]
-    spans = [span for span in spans if span]
-    covered = {i for span in spans for i in span}
-    if 4 * len(covered) < 3 * len(onsets) or not spans or median(map(len, spans)) < 5:
+    spans = sorted(
+        (bisect_left(onsets, begins), -bisect_right(onsets, ends)) for begins, ends in part.slurs if begins <= ends
+    )
+    outer: list[tuple[int, int]] = []
+    covered = reach = 0
+    for first, after in ((first, -after) for first, after in spans):
+        if after > reach:  # else it is within another one
+            outer.append((first, after))
+            covered += after - max(first, reach)
+            reach = after
+    if 4 * covered < 3 * len(onsets) or not outer or median(after - first for first, after in outer) < 5:
         return set()
-    outer = [span for span in spans if not any(set(span) < set(other) for other in spans)]
-    return {span[0] for span in outer}
+    return {first for first, _ in outer if first < len(onsets)}
 
 
 def _divided(steps: Sequence[Step], first: int, after: int, score: WrittenScore) -> set[int]:
     """Where a phrase that is too long is divided: after its longest notes, the nearer to its middle the better."""
     begins, ends = steps[first].at, steps[after - 1].end
-    metre = next((metre for metre in reversed(score.metres) if metre.at <= begins), score.metres[0])
-    length = metre.signature.quarters
+    length = (latest(score.metres, begins) or score.metres[0]).signature.quarters
     if ends - begins <= LONG * length or after - first < 4:
         return set()
     inside = range(first + 2, after - 1)

@@ -60,7 +60,7 @@ def parse(data: bytes, unneeded: frozenset[str]) -> Element:
     Raises:
         SongError: it is malformed, with line and column, or is more than a file of its kind can need.
     """
-    reader = _Reader(unneeded)
+    reader = _TreeBuilder(unneeded)
     try:
         reader.parser.Parse(data, True)
     except expat.ExpatError as error:
@@ -77,7 +77,7 @@ def parse(data: bytes, unneeded: frozenset[str]) -> Element:
     return reader.root
 
 
-class _Reader:
+class _TreeBuilder:
     """Builds the tree as expat reads."""
 
     def __init__(self, unneeded: frozenset[str]) -> None:
