@@ -185,7 +185,7 @@ def _words(profile: Profile) -> Iterator[str]:
         yield f"  {song_summary(song)}."
     for part in profile.plan.parts:
         yield ""
-        yield f"  {part.name}: {' and '.join(_movement(source, profile) for source in part.sources)}"
+        yield f"  {part.name}: {' and '.join(_movement(source, profile) for source in part.sources) or 'the band'}"
         yield from (f"    - {rule.name}: {summary(rules[rule.name])}" for rule in part.rules)
         sound = "" if part.program is None else f" with the sound {PROGRAMS[part.program]}"
         yield (

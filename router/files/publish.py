@@ -45,7 +45,7 @@ def published(rules: Mapping[str, type[Rule]] = RULES) -> dict[str, Any]:
         "properties": {name: _rule(name, rule) for name, rule in rules.items()},
     }
     source = {"type": "string", "minLength": 1}
-    part = plainly(schema.PART)
+    part = plainly(schema.BAND)
     part["properties"]["input"] |= {"anyOf": [source, {"type": "array", "minItems": 1, "items": source}]}
     part["properties"]["rules"] |= {"type": "array", "minItems": 1, "items": {"$ref": "#/$defs/rule"}}
     whole = plainly(schema.PROFILE)

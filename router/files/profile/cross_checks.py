@@ -15,7 +15,7 @@ from router.core.midi import DRUM_CHANNEL, EXPRESSION
 from router.core.units import nearest
 from router.files.diagnostics import Place, Report, either, quoted
 from router.files.plugins import installed
-from router.files.profile import input_checks
+from router.files.profile import input_checks, song_checks
 from router.files.profile.input_checks import centres, no_source
 from router.files.profile.pieces import PRESSES, InputPiece, PartPiece, RulePiece
 from router.files.source import Entries, Items, Text
@@ -41,7 +41,7 @@ def check(
         known = _sources(part, inputs, report)
         used |= {source.split(".")[0] for source in part.names} | known.meant
         if known.kinds is not None and part.rules is not None:
-            _chain(part, known.kinds, report)
+            _chain(part, known.kinds or {"": Kind.GESTURES}, report)  # a band: it is moved by others
             _chosen_by_level(part, known.kinds, report)
         _port(part, outputs, report)
         _drums(part, report)
@@ -51,6 +51,7 @@ def check(
         _moved_twice(part, report)
         if progression is None and not _follows_harmony(music):
             _follows(part, report)
+    song_checks.check(parts, report)
     _unused(inputs, used, parts, report)
     _two_sounds(parts, report)
     _programs(parts, report)

@@ -296,7 +296,7 @@ def parts(things: Entries, report: Report) -> list[PartPiece]:
 
 
 def _part(name: str, place: Place, part: Entries, report: Report) -> PartPiece:
-    settings(part, schema.PART, place, report)
+    settings(part, schema.BAND if _is_band(part) else schema.PART, place, report)
     output = part.values.get("output")
     route = report.kept(output) if isinstance(output, Entries) else None  # whatever else is wrong with the part
     return PartPiece(
@@ -310,11 +310,19 @@ def _part(name: str, place: Place, part: Entries, report: Report) -> PartPiece:
     )
 
 
+def _is_band(part: Entries) -> bool:
+    """Tell whether a part begins with the band of a song, which follows others and needs no input."""
+    rules = part.values.get("rules")
+    first = rules.items[0] if isinstance(rules, Items) and rules.items else None
+    song = first.values.get("song") if isinstance(first, Entries) else None
+    return isinstance(song, Entries) and "press" not in song.values
+
+
 def _sources(part: Entries, report: Report) -> list[Text] | None:
-    """The sources of a part, as they are written; None if they cannot be read."""
+    """The sources of a part, as they are written; none for a band that has none; None if they cannot be read."""
     node = part.values.get("input")
     if node is None:
-        return None
+        return [] if _is_band(part) else None
     place = part.keys["input"].place
     if isinstance(node, Text) and not node.empty:
         return [node]

@@ -39,6 +39,7 @@ from router.files.profile.schema_words import (
 __all__ = [
     "ABOUT",
     "ABSOLUTE",
+    "BAND",
     "CHANNEL",
     "CHILD",
     "DEVICES",
@@ -180,13 +181,18 @@ PART = group(
     "a part",
     ("input", "rules", "output"),
     about=ABOUT,
-    input={"description": "which movement plays it: an input, or a list of them", "examples": ["pad"]},
+    input={
+        "description": "which movement plays it: an input, or a list of them; the band of a song needs none",
+        "examples": ["pad"],
+    },
     rules={
         "description": "what becomes of the movement, one rule after the other",
         "examples": ["[note: {degree: 1}]"],
     },
     output={**ROUTE, "description": "where it sounds", "examples": ["{port: synth}"]},
 )
+BAND = {**PART, "required": [name for name in PART["required"] if name != "input"]}
+"""A part that nobody plays: the band of a song."""
 
 OUTPUTS: Mapping[str, Schema] = {
     "midi": group(
