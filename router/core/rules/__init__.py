@@ -19,6 +19,7 @@ from router.core.rules.drum import DrumRule
 from router.core.rules.drums import DrumsRule
 from router.core.rules.echo import EchoRule
 from router.core.rules.latch import LatchRule
+from router.core.rules.layers import LayersRule
 from router.core.rules.note import NoteRule
 from router.core.rules.pitch_from_level import PitchFromLevelRule
 from router.core.rules.program import ProgramRule
@@ -70,6 +71,7 @@ RULES: Mapping[str, type[Rule]] = MappingProxyType(
             ArpeggioRule,
             RepeatRule,
             EchoRule,
+            LayersRule,
             DroneRule,
             ReleaseRule,
             # levels to notes

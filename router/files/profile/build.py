@@ -23,6 +23,7 @@ from router.core.ledger import Limits
 from router.core.midi import CHANNEL_PRESSURE, CONTROL_CHANGE, PITCH_BEND
 from router.core.music import Chord, Music, Span, TimedChord
 from router.core.rules.answer import AnswerRule
+from router.core.rules.layers import LayersRule
 from router.core.rules.sequence import SequenceRule, pause
 from router.core.song import Song
 from router.core.units import PRESSURE
@@ -45,7 +46,7 @@ from router.files.diagnostics import START, Report, quoted
 from router.files.plugins import installed
 from router.files.profile import cross_checks, doubts, input_checks, pieces, schema, songs
 from router.files.profile.model import Profile
-from router.files.profile.pieces import InputPiece, PartPiece, Values
+from router.files.profile.pieces import InputPiece, PartPiece, RulePiece, Values
 from router.files.profile.validate import settings
 from router.files.source import Entries, Items, Node, Text, comments
 
@@ -81,6 +82,7 @@ def build(
     used |= {heard.values["recentre"] for heard in inputs.values() if "recentre" in heard.values}
     progression = _progression(top["music"].get("progression", {}), parts)
     used |= {source for source in (progression.advance, progression.follow) if source is not None}
+    used |= {source for part in parts for step in part.steps for source in _told(step)}
     levels = frozenset(
         source for part in parts for source in part.names if any(Kind.LEVELS in step.rule.takes for step in part.steps)
     )
@@ -195,11 +197,17 @@ def _part_plan(part: PartPiece, path: Path) -> PartPlan:
             f"{path.name}:{step.place.line}",
             installed().origin(step.rule.name),
             frozenset({step.settings["hears"].strip()}) if step.rule is AnswerRule else frozenset(),
+            _told(step),
         )
         for step in part.steps
     )
     route = part.route
     return PartPlan(part.name, part.names, rules, Route(route["port"], route["channel"]), route.get("program"))
+
+
+def _told(step: RulePiece) -> frozenset[str]:
+    """The sources that come straight to a rule."""
+    return frozenset({step.settings["clear"].strip()} if step.rule is LayersRule and "clear" in step.settings else ())
 
 
 def device(heard: InputPiece) -> Device:

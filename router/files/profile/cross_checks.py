@@ -39,7 +39,7 @@ def check(
     used = centres(inputs, report) | _progression(progression, inputs, report)
     for part in parts:
         known = _sources(part, inputs, report)
-        used |= {source.split(".")[0] for source in part.names} | known.meant
+        used |= {source.split(".")[0] for source in part.names} | known.meant | _clears(part, inputs, report)
         if known.kinds is not None and part.rules is not None:
             _chain(part, known.kinds or {"": Kind.GESTURES}, report)  # a band: it is moved by others
             _chosen_by_level(part, known.kinds, report)
@@ -282,6 +282,36 @@ def _answers(part: PartPiece, inputs: Mapping[str, InputPiece], report: Report) 
             )
         elif place:
             report.add(step.place, '"answer" must be the first rule of its part', "Move it to the top.")
+
+
+def _clears(part: PartPiece, inputs: Mapping[str, InputPiece], report: Report) -> set[str]:
+    """Check the inputs that end the layers of a part; return those that are used for that."""
+    every = {source: kind for heard in inputs.values() for source, kind in heard.sources().items()}
+    presses = {source: kind for source, kind in every.items() if kind & PRESSES}
+    used: set[str] = set()
+    for step in part.steps:
+        if step.rule.name != "layers" or "clear" not in step.settings:
+            continue
+        name = step.settings["clear"].strip()
+        head = name.split(".")[0]
+        others = [source for source in presses if source not in part.names and _whose(source, inputs) != "listen"]
+        used |= {head} if name in others else set(inputs)  # what it should be is told here
+        hint = f"Name {either(others)}." if others else "Add an input for it, such as a second switch."
+        if name not in every:
+            message, nearer, _ = no_source(name, inputs, presses or every)
+            report.missing(step.at("clear"), message, nearer)
+        elif name not in presses:
+            report.add(step.at("clear"), f"{quoted(name)} gives no presses, and a press is what ends the layers", hint)
+        elif name in part.names:
+            report.add(step.at("clear"), f"this part plays by {quoted(name)}, and its layers would end by it", hint)
+        elif _whose(name, inputs) == "listen":
+            report.add(step.at("clear"), f"{quoted(name)} is played by others, who would end what she plays", hint)
+    return used
+
+
+def _whose(source: str, inputs: Mapping[str, InputPiece]) -> str:
+    """The type of the input that a source belongs to."""
+    return inputs[source.split(".", maxsplit=1)[0]].type
 
 
 def _moved_twice(part: PartPiece, report: Report) -> None:

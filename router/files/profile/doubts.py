@@ -9,6 +9,7 @@ import math
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from router.core.midi import DRUM_CHANNEL
 from router.core.music import FIFTH, SCALES, Music
 from router.core.rules.drums import STYLES, DrumsRule
 from router.core.units import NANOSECONDS
@@ -27,6 +28,7 @@ def check(
     """Tell of everything that can be played and is probably not meant, of a profile in which nothing is wrong."""
     for part in parts:
         _zones(part, inputs, report)
+        _looped_drums(part, music, report)
         _order(part, music, report)
         for step in part.steps:
             if step.rule.name == "drone" and step.settings:
@@ -131,6 +133,19 @@ def _loudness(step: RulePiece, limit: int, report: Report) -> None:
             " louder",
             f'Write {limit} or less here, or another "velocity" under limits.',
         )
+
+
+def _looped_drums(part: PartPiece, music: Mapping[str, Any], report: Report) -> None:
+    """Warn of drums that would be moved to the room's key, where they are other drums."""
+    if music.get("follow") not in ("room", "harmony") or part.route.get("channel") != DRUM_CHANNEL:
+        return
+    for step in part.steps:
+        if step.rule.name == "layers" and step.settings.get("moves_with_key"):
+            report.warn(
+                step.place,
+                "in another key of the room these layers would be other drums",
+                'Write "moves_with_key: no" here.',
+            )
 
 
 def _bed(step: RulePiece, part: PartPiece, longest: int, report: Report) -> None:
