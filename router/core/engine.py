@@ -269,7 +269,7 @@ class Engine:
         self._parts: list[_Part] = []
         self._unmade: list[tuple[_Part, int, Exception]] = []  # rules that could not be made: told at the start
         self._listeners: dict[str, list[_Part]] = {}  # by source
-        self._told: dict[str, list[tuple[_Part, int]]] = {}  # rules that a source comes straight to
+        self._straight: dict[str, list[tuple[_Part, int]]] = {}  # rules that a source comes straight to
         for name, make in plan.inputs.items():
             conditioner = make(self._new_voice, Alarm(self._timers, len(self._owners)))
             self._owners.append(conditioner)
@@ -518,7 +518,7 @@ class Engine:
                 for source in plan.sources:
                     self._counting.setdefault(source, []).append((part, index))
             for source in rule_plan.told:
-                self._told.setdefault(source, []).append((part, index))
+                self._straight.setdefault(source, []).append((part, index))
             if rule.repeats:
                 for before in part.context_of[:-1]:
                     before.repeated = True
@@ -613,7 +613,7 @@ class Engine:
                 self._next_chord(now, out)
             for part in self._listeners.get(gesture.source, ()):
                 self._through(part, 0, [gesture], now, out)
-            for part, index in self._told.get(gesture.source, ()):
+            for part, index in self._straight.get(gesture.source, ()):
                 self._through(part, index, [gesture], now, out)
             if isinstance(gesture, Press):
                 for hearer in self._hearers.get(gesture.source, ()):
