@@ -1,14 +1,17 @@
 """Understand a score: which part has the melody, where its phrases are, in which key it is, which chords it has.
 
-melody      the part that was asked for, by its name or its number; else the one that has the words, else the one
-whose name says so, else the one that is highest for the longest time (the skyline of Uitdenbogerd and
-Zobel, Manipulation of music for melody matching, 1998; the title from memory)
-phrases     a new one begins after a breath mark, at a new line of the words, after the end of a sentence in them,
-and after a rest of a beat or more; where slurs cover most of a melody without words, at each slur; what
-is still longer than ``LONG`` bars is divided at its longest notes, if it has notes that are longer
-key         the key signature; major or minor, if the file does not say, and all of it, if there is no signature, by
-correlation with key profiles (``router.room.tonality``)
-chords      those that are written, else calculated: see ``router.songs.chord_finding``
+    melody      the part that was asked for, by its name or its number; else the one that has the words, else the one
+                whose name says so, else the one that is highest for the longest time (the skyline of Uitdenbogerd and
+                Zobel, Manipulation of music for melody matching, 1998; the title from memory). A part that was found
+                so and plays in chords is parted: its highest line is the melody, and the rest a part of its own
+    phrases     a new one begins after a breath mark, at a new line of the words, after the end of a sentence in them,
+                and after a rest of a beat or more; where slurs cover most of a melody without words, at each slur; what
+                is still longer than ``LONG`` bars is divided at its longest notes, if it has notes that are longer
+    key         the key signature; major or minor, if the file does not say, and all of it, if there is no signature, by
+                correlation with key profiles (``router.room.tonality``)
+    chords      those that are written, else calculated: see ``router.songs.chord_finding``
+
+All that was found, and not written, can be said otherwise in the file itself.
 """
 
 from __future__ import annotations
@@ -16,12 +19,13 @@ from __future__ import annotations
 import re
 from bisect import bisect_left, bisect_right
 from collections.abc import Sequence
+from dataclasses import replace
 from fractions import Fraction
-from itertools import pairwise
+from itertools import groupby, pairwise
 from statistics import StatisticsError, correlation, mean, median
 
 from router.core.music import SCALES, spelt
-from router.core.song import Phrase, Song, SongNote, SongPart, Step, latest
+from router.core.song import MOST_PARTS, Phrase, Song, SongNote, SongPart, Step, latest
 from router.core.units import nearest, whole_number
 from router.room.tonality import MAJOR, MINOR
 from router.songs.chord_finding import chords_of
@@ -54,6 +58,10 @@ def understand(score: WrittenScore, name: str, melody: str | int | None = None) 
     check_size(score)
     parts = [part for part in score.parts if part.notes]
     place, why = _melody(parts, score.parts, melody)
+    if melody is None and len(parts) < MOST_PARTS and (upper := _upper_line(parts[place])):
+        line, rest = upper
+        parts[place : place + 1] = [line, rest]
+        why += ", and its highest line"
     tune = SongPart(parts[place].name, in_order(parts[place].notes))
     tonic, scale = _key(score.keys, parts)
     chords = score.chords or chords_of(parts, place, score.bars, score.metres, (tonic, scale))
@@ -154,6 +162,28 @@ def _listed(parts: Sequence[ScorePart]) -> str:
     """The parts by number and name: the first twelve."""
     shown = ", ".join(f"{number} {part.name}" for number, part in enumerate(parts[:12], 1))
     return f"{shown} and {len(parts) - 12} more" if len(parts) > 12 else shown or "none"
+
+
+def _upper_line(part: ScorePart) -> tuple[ScorePart, ScorePart] | None:
+    """A part's highest line and the rest, if a quarter of its notes or more lie under others.
+
+    Of notes that begin together the highest is of the line, unless a higher one of the line still sounds.
+    """
+    line: list[SongNote] = []
+    rest: list[SongNote] = []
+    sounding: list[SongNote] = []
+    for _, together in groupby(in_order(part.notes), key=lambda note: note.at):
+        *lower, top = together
+        rest += lower
+        sounding = [note for note in sounding if note.end > top.at]
+        if any(note.pitch >= top.pitch for note in sounding):
+            rest.append(top)
+        else:
+            line.append(top)
+            sounding.append(top)
+    if 4 * len(rest) < len(part.notes):
+        return None
+    return replace(part, notes=line), replace(part, name=f"{part.name}, the rest", notes=rest, breaks=[], slurs=[])
 
 
 def _on_top(parts: Sequence[ScorePart]) -> list[Fraction]:

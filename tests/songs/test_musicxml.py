@@ -56,10 +56,11 @@ def test_notes_key_metre_and_a_pickup():
 
 def test_ties_are_joined_also_over_bars_and_in_chords():
     start, stop = "<tie type='start'/>", "<tie type='stop'/>"
-    found = song(
+    measures = (
         note("C4", 4, start) + note("E4", 4, start, first="<chord/>"),
         note("C4", 2, stop) + note("E4", 2, stop + start, first="<chord/>") + note("E4", 2, stop),
     )
+    found = song_of(score(*measures), "evening", "Voice")
     assert notes(found) == [(0, 3, 60), (0, 4, 64)]
 
 

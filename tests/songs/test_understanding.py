@@ -83,6 +83,20 @@ def test_the_highest_for_most_of_the_time_is_the_melody():
     assert (song.tune.name, song.melody_by) == ("Flute", "it is the highest for most of the time")
 
 
+def test_a_part_in_chords_is_parted_if_nobody_asked_for_it():
+    piano = part("Piano", [(48, 64, 72), (55, 76), (48, 64, 79), 76])
+    song = understand(score(piano), "evening")
+    assert [(each.name, [note.pitch for note in each.notes]) for each in song.parts] == [
+        ("Piano", [72, 76, 79, 76]),
+        ("Piano, the rest", [48, 64, 55, 48, 64]),
+    ]
+    assert song.melody_by == "there is no other with notes of a pitch, and its highest line"
+    assert len(understand(score(piano), "evening", "Piano").parts) == 1
+    held = part("Piano", [79], 4 * QUARTER)
+    held.notes += part("", [60, 64, 60, 64]).notes
+    assert [len(each.notes) for each in understand(score(held), "evening").parts] == [1, 4]
+
+
 def test_phrases_by_slurs_and_a_long_one_divided_after_its_longest_note():
     slurred = part("Flute", [60, 62, 64, 65, 67] * 2)
     slurred.slurs = [(Fraction(0), Fraction(4)), (Fraction(5), Fraction(9))]
