@@ -1,4 +1,4 @@
-"""``router keep``: a MIDI file and a sound file of what was played, to take home."""
+"""``router keep``: a MIDI file, a score and a sound file of what was played, to take home."""
 
 from __future__ import annotations
 
@@ -14,13 +14,14 @@ from router.cli import places, say
 from router.core.units import NANOSECONDS
 from router.devices.outputs.base import OutputError
 from router.keep.played import Played, played
+from router.keep.score import TooLongError
 from router.records.record_files import CHILD, began, folders_of, read
 from router.report.history import in_time, logs
 from router.system.files import replacing
 
 NAME = "keep"
-HELP = "make a recording of what was played, to take home"
-EXAMPLE = "router keep --child wren --since today --midi song.mid --sound song.wav"
+HELP = "make a recording and a score of what was played, to take home"
+EXAMPLE = "router keep --child wren --since today --midi song.mid --score song.musicxml --sound song.wav"
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -37,6 +38,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help='with --child: the sessions from this day on: "today", "yesterday" or such as 2026-03-31',
     )
     parser.add_argument("--midi", type=Path, metavar="OUT.mid", help="write a MIDI file, a track for each part")
+    parser.add_argument("--score", type=Path, metavar="OUT.musicxml", help="write a score to read and print (MusicXML)")
     parser.add_argument("--sound", type=Path, metavar="OUT.wav", help="write a sound file, at -16 LUFS")
     parser.add_argument("--title", default="", metavar="TEXT", help="the title; nothing else says whose it is")
     places.add_arguments(parser)
@@ -52,7 +54,7 @@ def run(args: argparse.Namespace) -> int:
         if not found.notes:
             raise _NothingToKeepError("\n".join(["nothing was played that could be kept", *found.remarks]))
         written = _write(args, found)
-    except (_NothingToKeepError, OutputError) as error:
+    except (_NothingToKeepError, OutputError, TooLongError) as error:
         say(f"router keep: {error}", file=sys.stderr)
         return 1
     except PermissionError as error:
@@ -79,9 +81,9 @@ def _wrong(args: argparse.Namespace) -> str:
         return "name a log, or a child: router keep LOG --midi OUT.mid, router keep --child wren --since today ..."
     if args.child and not CHILD.fullmatch(args.child):  # it may never lead out of the folder of records
         return f'"{args.child}" cannot be a child\'s pseudonym'
-    options = ("midi", "sound")
+    options = ("midi", "score", "sound")
     if not any(getattr(args, option) for option in options):
-        return "say what to write: --midi or --sound"
+        return "say what to write: --midi, --score or --sound"
     used = {path.resolve(): "a log" for path in args.log}
     for option in options:
         path: Path | None = getattr(args, option)
@@ -108,7 +110,7 @@ def _paths(args: argparse.Namespace) -> list[Path]:
 
 def _write(args: argparse.Namespace, found: Played) -> list[Path]:
     """Write the files, all of them or none; their paths."""
-    from router.keep import midi, sound
+    from router.keep import midi, musicxml, score, sound
 
     with contextlib.ExitStack() as stack:
 
@@ -117,10 +119,12 @@ def _write(args: argparse.Namespace, found: Played) -> list[Path]:
 
         if args.midi:
             midi.write(found, file(args.midi), args.title)
+        if args.score:
+            musicxml.write(score.sheet(found, args.title), file(args.score))
         if args.sound:
             with _progress(found) as rendered:
                 sound.write(found, file(args.sound), rendered)
-    return [path for path in (args.midi, args.sound) if path]
+    return [path for path in (args.midi, args.score, args.sound) if path]
 
 
 @contextlib.contextmanager

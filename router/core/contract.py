@@ -38,6 +38,7 @@ from router.core.events import (
 )
 from router.core.midi import BEND_MOST, CHANNEL_MODE
 from router.core.music import Chord, Music
+from router.core.song import Song
 from router.core.timers import Alarm
 
 Events = Iterable[Event]
@@ -98,6 +99,8 @@ class Rule:
     it, just before, unless one such rule is ``playing`` or the room counts the bars."""
     playing = False
     """Whether the rule, if it ``counts_bars``, plays and has not ended."""
+    song: Song | None = None
+    """The song that it plays, if any, for the record."""
     settings: ClassVar[Mapping[str, Any]]
     """A closed JSON Schema of an object in which every property has a description. Besides JSON Schema's own words
     a property may say ``"quantity": KIND`` (the kinds of ``router.files.quantities``: time, percent, pitch, ...): the

@@ -51,6 +51,7 @@ from router.core.harmony import Harmony, Progression
 from router.core.ledger import Ledger, Limits, Observe, Voice, Wire
 from router.core.midi import NOTE_OFF, NOTE_ON, PROGRAM_CHANGE
 from router.core.music import Chord, Music, Span, TimeSignature
+from router.core.song import Song
 from router.core.timers import Alarm, Timers
 from router.core.units import NANOSECONDS
 
@@ -304,6 +305,11 @@ class Engine:
         for plan in self._plan.parts:
             if plan.program is not None:
                 self._observe(now, "program", {"part": plan.name, **_told(plan.route), "program": plan.program})
+        for part in self._parts:
+            for step in part.steps:
+                song = getattr(step.rule, "song", None)  # a stand-in of another's rule has none
+                if isinstance(song, Song):
+                    self._observe(now, "song", {"part": part.plan.name, **_told_song(song)})
         unmade, self._unmade = self._unmade, []
         for part, index, error in unmade:
             self._fault(part, index, error, now, out)
@@ -743,6 +749,25 @@ def _noted(music: Music, told: Music) -> bool:
     beat = music.lasts(Span(whole=music.time_signature.beat / 4))
     away = (music.origin - told.origin) % beat
     return min(away, beat - away) > NOTED_PLACE
+
+
+def _told_song(song: Song) -> dict[str, Any]:
+    """Return a song's music for the record, without its name; ``begins``: quarter notes into a bar."""
+    first = song.tune.notes[0].at if song.tune.notes else song.bars[0]
+    return {
+        "tempo": round(float(song.tempo(first)), 3),
+        "time_signature": str(song.metres[0].signature),
+        "tonic": song.tonic,
+        "scale": list(song.scale),
+        "begins": round(float(_into_bar(song, first)), 3),
+    }
+
+
+def _into_bar(song: Song, at: Fraction) -> Fraction:
+    """How far into its bar a moment is; a first bar that is short is the end of one."""
+    bar = song.bar(at)
+    short = song.metres[0].signature.quarters - (song.bars[1] - song.bars[0]) if bar == 0 else Fraction(0)
+    return at - song.bars[bar] + max(Fraction(0), short)
 
 
 def _told(route: Route) -> dict[str, Any]:

@@ -1,5 +1,6 @@
 """A MIDI file of what was played: tempo, metre and key with their changes, chords as markers, a track for each part.
 
+Tempo, metre and key are those of the song, if one was played, else of the profile or the room.
 Notes stand at the log's own times, to the millisecond: nothing is moved onto a beat.
 """
 
@@ -10,7 +11,7 @@ from typing import BinaryIO
 from router.core.events import Route
 from router.core.midi import NOTE_OFF, NOTE_ON
 from router.devices.outputs.midi_file import MidiFile
-from router.keep.played import Played, Track
+from router.keep.played import MusicFrom, Played, Track
 
 Timed = tuple[int, tuple[int, ...]]
 """A time in nanoseconds and the bytes of a message."""
@@ -25,8 +26,9 @@ def write(played: Played, file: BinaryIO, title: str = "") -> None:
     routes = {id(track): Route(f"{track.seat}/{track.part}", track.wire[1]) for track in played.tracks}
     names = {routes[id(track)]: played.name(track) for track in played.tracks}
     wires = {routes[id(track)]: Route(f"{track.seat}/{track.wire[0]}", track.wire[1]) for track in played.tracks}
-    midi = MidiFile(file, played.music[0].music.tempo, title, names, wires)
-    for one in played.music:
+    music = played.music if played.song is None else [MusicFrom(0, played.song.music)]
+    midi = MidiFile(file, music[0].music.tempo, title, names, wires)
+    for one in music:
         midi.music(one.music, one.at)
     for chord in played.chords:
         if chord.chord is not None:

@@ -71,6 +71,14 @@ class MusicFrom:
 
 
 @dataclass(frozen=True, slots=True)
+class SongMusic:
+    """The written music of the song that was played; its first note is ``begins`` quarter notes into a bar."""
+
+    music: Music
+    begins: Fraction
+
+
+@dataclass(frozen=True, slots=True)
 class ChordFrom:
     """The chord from ``at`` on; None: no chord."""
 
@@ -84,11 +92,17 @@ class Played:
 
     tracks: list[Track] = field(default_factory=list)
     music: list[MusicFrom] = field(default_factory=list)
+    songs: list[SongMusic] = field(default_factory=list)
     chords: list[ChordFrom] = field(default_factory=list)
     end: int = 0
     sessions: int = 0
     seats: list[str] = field(default_factory=list)
     remarks: list[str] = field(default_factory=list)
+
+    @property
+    def song(self) -> SongMusic | None:
+        """The music of the song that was played; None if none was, or songs of different music."""
+        return self.songs[0] if len(self.songs) == 1 else None
 
     @property
     def notes(self) -> int:
@@ -172,7 +186,7 @@ class _LogPlayed:
             now = self._start + _ns(event.t)
             try:
                 self._event(now, event)
-            except (KeyError, TypeError, ValueError):
+            except (KeyError, TypeError, ValueError, OverflowError):
                 self._damaged += 1
         if self._on:
             self._found.remarks.append(
@@ -202,6 +216,8 @@ class _LogPlayed:
                     track.program = program
             case "music":
                 self._music_changes(now, fields)
+            case "song":
+                self._song(fields)
             case "chord":
                 self._chord(now, str(fields["chord"]))
             case "mark":
@@ -240,17 +256,15 @@ class _LogPlayed:
             self._found.tracks.append(track)
         return track
 
+    def _song(self, fields: dict[str, Any]) -> None:
+        begins = Fraction(str(float(fields["begins"]))).limit_denominator(48)
+        song = SongMusic(_music(fields), begins % _music(fields).time_signature.quarters)
+        if song not in self._found.songs:
+            self._found.songs.append(song)
+
     def _music_changes(self, now: int, fields: dict[str, Any]) -> None:
-        scale = tuple(_number(step, 0, 11) for step in fields["scale"])
-        tempo = Fraction(str(float(fields["tempo"]))).limit_denominator(1000)
-        if not 1 <= tempo <= 1000 or not scale:
-            raise ValueError
-        try:
-            metre = time_signature(str(fields["time_signature"]))
-        except QuantityError:
-            raise ValueError from None
         bar = _ns(float(fields["bar"]))
-        self._music = Music(_number(fields["tonic"], 0, 11), scale, tempo, metre, origin=now - bar)
+        self._music = replace(_music(fields), origin=now - bar)
         if not self._found.music or self._found.music[-1].music != self._music:
             self._found.music.append(MusicFrom(now, self._music))
         if "chord" in fields:
@@ -272,6 +286,23 @@ def named(chord: Chord, music: Music) -> Chord:
     """A chord with its symbol for a name, such as "Am", spelled in the key."""
     kind = next((kind for kind, shape in SYMBOLS.items() if shape == chord.shape), "")
     return Chord(f"{music.names[chord.root]}{kind}", chord.root, chord.shape, chord.bass)
+
+
+def _music(fields: dict[str, Any]) -> Music:
+    """The music that a line tells of.
+
+    Raises:
+        ValueError: it cannot be.
+    """
+    scale = tuple(_number(step, 0, 11) for step in fields["scale"])
+    tempo = Fraction(str(float(fields["tempo"]))).limit_denominator(1000)
+    if not 1 <= tempo <= 1000 or not scale:
+        raise ValueError
+    try:
+        metre = time_signature(str(fields["time_signature"]))
+    except QuantityError:
+        raise ValueError from None
+    return Music(_number(fields["tonic"], 0, 11), scale, tempo, metre)
 
 
 def _number(value: Any, low: int, high: int) -> int:

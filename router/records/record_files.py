@@ -93,7 +93,7 @@ _TOLD = frozenset(
 )
 """The events that say what the child did and what happened around it."""
 
-PLAYED = frozenset({"music", "program", "note_on", "note_off", "control", "chord"})
+PLAYED = frozenset({"music", "song", "program", "note_on", "note_off", "control", "chord"})
 """The events that say what was played, and in what music."""
 
 

@@ -297,7 +297,7 @@ class SessionRecorder:
         self._log.missing += missing
 
 
-_MUSIC = frozenset({"note_on", "note_off", "control", "program", "chord", "music"})
+_MUSIC = frozenset({"note_on", "note_off", "control", "program", "chord", "music", "song"})
 """Events of what was played, not of what the child did."""
 _OTHERS = frozenset({"heard"})
 """Events of what other children did: a child's log holds nobody else."""

@@ -135,6 +135,7 @@ class SongRule(Rule):
     def __init__(self, settings: Mapping[str, Any], context: Context) -> None:
         super().__init__(settings, context)
         self._role = song_role(settings, context)
+        self.song = settings["play"]
 
     def press(self, press: Press, now: int) -> Events:
         return self._role.press(press, now)
