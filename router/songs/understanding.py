@@ -7,8 +7,8 @@
     phrases     a new one begins after a breath mark, at a new line of the words, after the end of a sentence in them,
                 and after a rest of a beat or more; where slurs cover most of a melody without words, at each slur; what
                 is still longer than ``LONG`` bars is divided at its longest notes, if it has notes that are longer
-    key         the key signature; major or minor, if the file does not say, and all of it, if there is no signature, by
-                correlation with key profiles (``router.room.tonality``)
+    key         the key signature; by correlation with key profiles (``router.room.tonality``) major or minor, if the
+                file does not say, and all of it, if there is no signature or it is not that of the notes (``DOUBTFUL``)
     chords      those that are written, else calculated: see ``router.songs.chord_finding``
 
 All that was found, and not written, can be said otherwise in the file itself.
@@ -24,7 +24,7 @@ from fractions import Fraction
 from itertools import groupby, pairwise
 from statistics import StatisticsError, correlation, mean, median
 
-from router.core.music import SCALES, spelt
+from router.core.music import SCALES, signature, spelt
 from router.core.song import MOST_PARTS, Phrase, Song, SongNote, SongPart, Step, latest
 from router.core.units import nearest, whole_number
 from router.room.tonality import MAJOR, MINOR
@@ -34,6 +34,11 @@ from router.songs.score import KeyAt, ScorePart, WrittenScore, check_size, in_or
 
 LONG = 5
 """Bars of a phrase beyond which it is divided. Our choice: phrases of songs have two or four, some an upbeat beside."""
+DOUBTFUL = 0.15
+"""How much better another key must fit than the one that is written: programs write C major where nobody has said a
+key, and old scores leave out the last flat. In music21's corpus what is beyond it is one of the two."""
+ENOUGH = 24
+"""Notes from which on a key that is written is doubted. Our choice."""
 MELODY_WORDS = (
     *("melod", "mélod", "vocal", "voice", "vox", "voix", "voz", "lead", "tune", "sing", "solo", "cantus", "canto"),
     *("gesang", "stimme", "sopran", "chant", "descant", "treble"),
@@ -214,21 +219,29 @@ def _on_top(parts: Sequence[ScorePart]) -> list[Fraction]:
 
 def _key(keys: Sequence[KeyAt], parts: Sequence[ScorePart]) -> tuple[int, tuple[int, ...]]:
     """The tonic and scale at the beginning."""
-    first = min(keys, key=lambda key: key.at, default=None)
-    if first is not None and first.mode in _MODES:
-        return (first.sharps * 7 + _TONIC_OF[first.mode]) % 12, _MODES[first.mode]
     weights = [0.0] * 12
     for part in parts:
         if not part.drums:
             for note in part.notes:
                 weights[note.pitch % 12] += min(float(note.lasts), 4.0)
-    major = range(12) if first is None else [first.sharps * 7 % 12]
-    minor = range(12) if first is None else [(first.sharps * 7 + 9) % 12]
-    candidates = [
-        *((_fit(weights, MAJOR, tonic), -tonic, tonic, SCALES["major"]) for tonic in major),
-        *((_fit(weights, MINOR, tonic), -tonic, tonic, SCALES["minor"]) for tonic in minor),
-    ]
-    return max(candidates)[2:]
+    fits = {
+        (tonic, scale): _fit(weights, profile, tonic)
+        for profile, scale in ((MAJOR, SCALES["major"]), (MINOR, SCALES["minor"]))
+        for tonic in range(12)
+    }
+    found = max(fits, key=fits.__getitem__)
+    first = min(keys, key=lambda key: key.at, default=None)
+    if first is None:
+        return found
+    if first.mode in _MODES:
+        written = [((first.sharps * 7 + _TONIC_OF[first.mode]) % 12, _MODES[first.mode])]
+    else:
+        written = [((first.sharps * 7 + _TONIC_OF[mode]) % 12, SCALES[mode]) for mode in ("major", "minor")]
+    as_written = max(written, key=lambda key: fits.get(key, 1.0))
+    notes = sum(len(part.notes) for part in parts)
+    relatives = [fits[key] for key in fits if signature(*key).sharps == signature(*as_written).sharps]
+    doubtful = notes >= ENOUGH and fits[found] - max(relatives, default=1.0) > DOUBTFUL
+    return found if doubtful and as_written in fits else as_written
 
 
 def _fit(weights: Sequence[float], profile: Sequence[float], tonic: int) -> float:

@@ -72,6 +72,12 @@ def test_the_key_is_as_written_else_found(keys, tonic, minor):
     assert (song.tonic, 3 in song.scale) == (tonic, minor)
 
 
+def test_c_major_that_nobody_has_written_is_not_believed():
+    in_e = part("Flute", [note + 4 for note in (72, 76, 79, 76, 77, 81, 79, 77, 76, 74, 71, 74, 72, 72, 72, 72)] * 2)
+    song = understand(score(in_e, keys=[KeyAt(Fraction(0), 0, "major")]), "evening")
+    assert (song.tonic, 4 in song.scale) == (4, True)
+
+
 def test_a_mode_is_a_mode():
     song = understand(score(TUNE, keys=[KeyAt(Fraction(0), -1, "dorian")]), "evening")
     assert (song.tonic, song.scale) == (7, (0, 2, 3, 5, 7, 9, 10))
