@@ -1,6 +1,7 @@
 """``router demo``: three simulated children play three shipped profiles, one after another. It needs no hardware.
 
-With ``--together`` three play at once, and a specialist leads them from a keyboard: see ``demo_together.py``.
+With ``--together`` three play at once, and a specialist leads them from a keyboard: see ``demo_together.py``. With
+``--song`` one child plays a song with pauses, and the band waits: see ``hesitant.py``.
 
 On a terminal it is real time, with meters and a piano roll; elsewhere one line says each thing that happens, at once.
 What is written to the files is the same either way: the music is made on virtual time, the terminal only keeps pace.
@@ -22,6 +23,7 @@ from rich.text import Text
 
 from router.cli import say
 from router.cli.demo_together import play_together
+from router.cli.hesitant import hesitant
 from router.cli.screen import drawable
 from router.cli.simulated import simulated
 from router.cli.stage import (
@@ -40,6 +42,7 @@ from router.cli.stage import (
 from router.core.engine import Engine
 from router.core.events import Route
 from router.core.units import NANOSECONDS
+from router.devices.inputs.base import Stamped
 from router.devices.outputs import loudness
 from router.devices.outputs.base import Output
 from router.devices.outputs.midi_file import track_names
@@ -79,6 +82,13 @@ ACTS = (
     ),
 )
 
+SINGER = Act(
+    "bullfinch",
+    "Bullfinch is five and knows this song. One hand, one switch: each press plays the next note, in her own time, and"
+    " she hesitates. Bass and chords wait for her, and go on with her.",
+)
+"""The child of ``--song``."""
+
 NEXT = """\
 Next:
   router run starling                 play yourself, on this keyboard
@@ -92,6 +102,14 @@ patient, and infection control before anything touches a mouth. Keep the sound
 gentle, and measure it at the child's ear."""
 
 
+NEXT_SONG = """\
+Next:
+  router songs                        the songs that there are
+  router songs little-star            this one, with its words and chords
+  router play TRACE --profile FILE    a profile of yours over a recording
+  profiles/README.md                  how a song comes into a profile"""
+
+
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the arguments."""
     parser.add_argument("--out", type=Path, default=Path("demo-output"), metavar="FOLDER", help="where the files go")
@@ -100,8 +118,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         action="store_true",
         help="three children at once, who follow a specialist's keyboard; and a picture",
     )
+    parser.add_argument("--song", action="store_true", help="a child that hesitates plays a song, and the band waits")
     parser.add_argument(
-        "--seconds", type=_seconds, metavar="N", help="how long each child plays (20), or all together (60)"
+        "--seconds", type=_seconds, metavar="N", help="how long each child plays (20), or all together or a song (60)"
     )
     parser.add_argument("--fast", action="store_true", help="do not wait: one line for each thing that happens")
     parser.add_argument("--aloud", action="store_true", help="play through the loudspeaker as well")
@@ -118,6 +137,9 @@ def run(args: argparse.Namespace) -> int:
 
 def _run(args: argparse.Namespace, interrupt: Interrupt) -> int:
     console = Console(highlight=False)
+    if args.together and args.song:
+        say("router demo: choose one of --together and --song", file=sys.stderr)
+        return 2
     play = play_together if args.together else _one_after_another
     try:
         args.out.mkdir(parents=True, exist_ok=True)
@@ -138,33 +160,40 @@ def _run(args: argparse.Namespace, interrupt: Interrupt) -> int:
 
 
 def _one_after_another(args: argparse.Namespace, console: Console, interrupt: Interrupt) -> tuple[Files, str]:
-    """The children of ``ACTS``; the files that were written, and what to say then."""
-    seconds = args.seconds or 20
+    """The children of ``ACTS``, or ``SINGER``; the files that were written, and what to say then."""
+    acts, seconds = ((SINGER,), args.seconds or 60) if args.song else (ACTS, args.seconds or 20)
     real_time = console.is_terminal and not args.fast
     live = real_time and drawable(console)
-    profiles = [profile.load(profile.find(act.child)) for act in ACTS]
+    profiles = [profile.load(profile.find(act.child)) for act in acts]
     with contextlib.ExitStack() as stack:
-        files = Files(args.out, "demo", profiles[0].plan.music.tempo, _tracks(profiles), stack)
+        files = Files(
+            args.out, "demo-song" if args.song else "demo", profiles[0].plan.music.tempo, _tracks(profiles), stack
+        )
         aloud = speaker(stack) if args.aloud else None
         offset = 0
-        for act, loaded in zip(ACTS, profiles, strict=True):
+        for number, (act, loaded) in enumerate(zip(acts, profiles, strict=True), 1):
             takers = {name: files.takers(f"{loaded.child}/{name}", device) for name, device in loaded.outputs.items()}
             if aloud is not None:
                 takers = {name: [*taking, aloud] for name, taking in takers.items()}
             files.midi.music(loaded.plan.music, offset)
             if not live:
                 say(filled(act.about, console))
-            show: Show = DemoScreen(console, act, loaded, seconds) if live else DemoLines(loaded)
+            show: Show = (
+                DemoScreen(console, act, f"child {number} of {len(acts)}", loaded, seconds)
+                if live
+                else DemoLines(loaded)
+            )
             with contextlib.closing(show):
                 show.begin()
-                end, tally = _act(loaded, seconds, takers, show, pace=Pace(interrupt, waits=real_time), offset=offset)
+                samples = _samples(loaded, seconds * NANOSECONDS, hesitates=args.song)
+                end, tally = _act(loaded, samples, takers, show, pace=Pace(interrupt, waits=real_time), offset=offset)
             if live:
                 say(filled(act.about, console))
             say(f"{tally.presses.total()} efforts heard, {tally.notes.total()} notes played.\n")
             offset = end + BETWEEN
         files.close()
         interrupt.look()
-    return files, NEXT
+    return files, NEXT_SONG if args.song else NEXT
 
 
 def _tracks(profiles: list[profile.Profile]) -> dict[Route, str]:
@@ -197,13 +226,12 @@ class DemoLines(LinesShow):
 class DemoScreen(ScreenShow):
     """Shows a child of the demo: who that is, the meters of its inputs and its piano roll."""
 
-    def __init__(self, console: Console, act: Act, loaded: profile.Profile, seconds: int) -> None:
+    def __init__(self, console: Console, act: Act, place: str, loaded: profile.Profile, seconds: int) -> None:
         super().__init__(console, {loaded.child: loaded}, seconds, beside=8)
-        self._act = act
+        self._act, self._place = act, place
 
     def lines(self, now: int, width: int) -> Iterator[Text]:
-        place = f"child {ACTS.index(self._act) + 1} of {len(ACTS)}   {self._done(now)}"
-        yield headline(self._act.child, place, width)
+        yield headline(self._act.child, f"{self._place}   {self._done(now)}", width)
         yield from (Text(f" {line}") for line in textwrap.wrap(self._act.about, width - 2))
         yield Text()
         yield Text(" heard", "bold")
@@ -214,14 +242,25 @@ class DemoScreen(ScreenShow):
         yield from self._roll.lines(now, width)
 
 
+def _samples(loaded: profile.Profile, until: int, *, hesitates: bool) -> Iterator[Stamped]:
+    """The samples of a child, until a time in nanoseconds."""
+    made = ((hesitant if hesitates else simulated)(loaded, name, until) for name in loaded.plan.inputs)
+    return simulate.together(*made)
+
+
 def _act(
-    loaded: profile.Profile, seconds: int, takers: dict[str, list[Output]], show: Show, *, pace: Pace, offset: int
+    loaded: profile.Profile,
+    samples: Iterator[Stamped],
+    takers: dict[str, list[Output]],
+    show: Show,
+    *,
+    pace: Pace,
+    offset: int,
 ) -> tuple[int, Tally]:
     """Let a child play, from ``offset`` on in the files; return when it ended, and what was played."""
     plan = loaded.plan
     waiting: list[tuple[int, str, dict[str, Any]]] = []  # told by the engine before its time has come for the eye
     tally = Tally(lambda now, event, fields: waiting.append((now, event, fields)))
-    samples = simulate.together(*(simulated(loaded, name, seconds * NANOSECONDS) for name in plan.inputs))
     pace.begin()
     now = 0
     for now, sample, messages in steps(Engine(plan, tally), samples, min(plan.limits.note_length, TAIL)):

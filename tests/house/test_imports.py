@@ -74,7 +74,7 @@ ROOMS = {
     "testing": ("virtual_time", "calls", "bench", "checks", "lasting", "proof"),
     "cli": (
         *("asking", "devices", "elsewhere", "screen", "meters", "piece", "places", "simulated", "stage"),
-        *("guided", "trial", "demo_together"),
+        *("guided", "trial", "demo_together", "hesitant"),
         *(
             "check",
             "demo",

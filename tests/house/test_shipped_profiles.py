@@ -178,6 +178,9 @@ class TestEachProfile:
         told, engine, end = play(profile, held)
         for name in profile.types:
             engine.handle(Lost(name), end)
+        bands = {(part.route.output, part.route.channel) for part in profile.plan.parts if not part.sources}
+        assert [note for note in engine.sounding if note[:2] not in bands] == []  # a band in the room's time plays on
+        engine.stop(end)
         assert engine.sounding == ()
         assert [event for event, _ in told if event == "note_on"]
 

@@ -54,6 +54,12 @@ def sounded(profile, told: list[tuple[str, dict]]) -> list[tuple[str, dict]]:
     return [(event, f) for event, f in told if event in ("note_on", "note_off") and f["part"] not in drums]
 
 
+def pitches_of_song(part) -> set[int]:
+    """The pitches that the song of a part has; none if it plays no song."""
+    rules = [rule.make.args[0] for rule in part.rules if rule.name == "song"]
+    return {note.pitch for settings in rules for of_song in settings["play"].parts for note in of_song.notes}
+
+
 def wrong(profile, music: dict, notes: list[tuple[str, dict]] | None = None) -> list[str]:
     """What is heard that the profile's own key, scale and chords do not hold; ``notes``:
     else what each movement plays.
@@ -61,11 +67,16 @@ def wrong(profile, music: dict, notes: list[tuple[str, dict]] | None = None) -> 
     found, sounding = [], set()
     tonic, name = music.get("key", "C"), music.get("scale", "major")
     chords = {part.name for part in profile.plan.parts if any(rule.name == "chord" for rule in part.rules)}
+    written = {part.name: of_song for part in profile.plan.parts if (of_song := pitches_of_song(part))}
     tunes, whole = notes_of(tonic, name), notes_of(tonic, name.removesuffix(" pentatonic"))
     for event, fields in played(profile) if notes is None else notes:
         voice = (fields["part"], fields["note"])
         if event == "note_off":
             sounding.discard(voice)
+            continue
+        if fields["part"] in written:  # as the song is written, with its passing notes
+            if fields["note"] not in written[fields["part"]]:
+                found.append(f"{voice} is not in the song")
             continue
         sounding.add(voice)
         if fields["note"] % 12 not in (whole if fields["part"] in chords else tunes):  # a chord is of all seven

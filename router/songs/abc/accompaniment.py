@@ -15,8 +15,8 @@ from router.core.music import Chord, voice
 from router.core.song import ChordAt, MetreAt, SongNote, latest
 from router.songs.score import ScorePart
 
-HOME = Fraction(57)
-"""The chords lie around A3, below most melodies. Our choice."""
+HOME = Fraction(54)
+"""The chords lie around F#3, below most melodies. Our choice."""
 LOWEST_BASS = 36
 """The bass has the octave from C2 up."""
 BASS, CHORDS = "Bass", "Chords"
@@ -43,7 +43,7 @@ def accompaniment(chords: Sequence[ChordAt], bars: Sequence[Fraction], metres: S
                 if changed or (metre.beats == 4 and number == 2):
                     bass.notes.append(SongNote(at, min(beat, end - at), _bass(chord, changed), _BASS_VELOCITY))
                 if chord != sounding or not before:
-                    before = voice(before or chord.near(int(HOME)), chord.classes, HOME)
+                    before = voice(before or (int(HOME),) * 3, chord.classes, HOME)
                 offset = 2 * beat / 3 if metre.compound else Fraction(0)
                 if (metre.compound or not changed or beat >= metre.quarters) and at + offset < end:
                     lasts = min(beat - offset, end - at - offset)
