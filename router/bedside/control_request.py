@@ -95,11 +95,11 @@ def read_request(line: bytes) -> Request:
         raise ControlError('this is no request: a request is a JSON object in one line, such as {"do": "status"}')
     do = request.get("do")
     if not isinstance(do, str) or do not in REQUESTS:
-        raise ControlError(_no_such(f"there is nothing called {_said(do)} to do", do, REQUESTS, "There is"))
+        raise ControlError(_no_such(f"there is nothing called {_visible(do)} to do", do, REQUESTS, "There is"))
     fields = REQUESTS[do]
     for name in request:
         if name != "do" and name not in fields:
-            raise ControlError(_no_such(f'"{do}" has no field {_said(name)}', name, fields, "It takes"))
+            raise ControlError(_no_such(f'"{do}" has no field {_visible(name)}', name, fields, "It takes"))
     for name, field in fields.items():
         if name not in request and field.needed:
             raise ControlError(f'"{do}" needs "{name}", {field.is_}')
@@ -119,14 +119,14 @@ def _once(pairs: list[tuple[str, Any]]) -> Request:
     if len(request) < len(pairs):
         names = [name for name, _ in pairs]
         twice = next(name for name in names if names.count(name) > 1)
-        raise ControlError(f"{_said(twice)} stands twice in this request")
+        raise ControlError(f"{_visible(twice)} stands twice in this request")
     return request
 
 
 def _unfit(name: str, field: _Field, value: Any) -> str:
     near = schema.respell(value, field.spelt) if field.spelt is not None and isinstance(value, str) else None
     hint = f' Did you mean "{near}"?' if near else ""
-    return f'{_said(value)} cannot be "{name}": it must be {field.is_}.{hint}'
+    return f'{_visible(value)} cannot be "{name}": it must be {field.is_}.{hint}'
 
 
 def _no_such(what: str, word: Any, words: Mapping[str, Any], there: str) -> str:
@@ -135,7 +135,7 @@ def _no_such(what: str, word: Any, words: Mapping[str, Any], there: str) -> str:
     return f"{what}.{hint} {there} {listed(words) if words else 'nothing else'}."
 
 
-def _said(value: Any) -> str:
+def _visible(value: Any) -> str:
     """Return what somebody sent, short and with nothing invisible."""
     return quoted(tidy(value if isinstance(value, str) else json.dumps(value)))
 

@@ -50,7 +50,7 @@ from router.live.daemon import Daemon
 from router.live.seat import CHATTERS
 from router.live.status import Status
 from router.live.surroundings import EventLog
-from router.live.turn import Turn, left
+from router.live.turn import Turn, left_behind
 from router.live.worker import Worker
 from router.records.recorder import Records, SessionRecorder
 from router.system import clock, realtime
@@ -184,7 +184,7 @@ class Service:
         """Find out how the router before ended, and what is left out because of it."""
         state = self.configuration.folders.state
         seats = {plan.name: Proven(state / plan.name) for plan in self.configuration.seats}
-        verdict = self._deaths.begin(left(self._turn_path), seats)
+        verdict = self._deaths.begin(left_behind(self._turn_path), seats)
         for (rule, _origin), why in verdict.rules_left_out().items():
             self._warnings.append(f'the rule "{rule}" is not used: {why}')
         return verdict

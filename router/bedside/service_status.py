@@ -18,7 +18,7 @@ from router.files.diagnostics import Problem
 from router.live.attached import AttachedInput, AttachedOutput
 from router.live.daemon import Daemon
 from router.live.seat import CHATTERS, Seat
-from router.live.status import OutputStatus, ProfileRefusal, RoomStatus, SeatStatus, together, value_of
+from router.live.status import OutputStatus, ProfileRefusal, RoomStatus, SeatStatus, status_of_room, value_of
 from router.records.recorder import Records
 from router.room.room import ANYBODY
 
@@ -117,7 +117,7 @@ def room_status(daemon: Daemon) -> RoomStatus:
     ports = daemon.ports
     inputs = {name: _port(attached, attached.devices[name]) for attached in ports.inputs for name in attached.devices}
     outputs = {name: _port(out, out.device) for name, out in ports.outputs.items()}
-    return together(daemon.room, inputs, outputs)
+    return status_of_room(daemon.room, inputs, outputs)
 
 
 def _input_status(seat: Seat, attached: AttachedInput, name: str, now: int) -> Any:

@@ -58,7 +58,7 @@ def can(args: argparse.Namespace) -> bool:
     """Return True if the router plays on this system; say so if not."""
     if platform.system() == "Linux":
         return True
-    refused(args, f"the router plays on Linux only, and this is {platform.system()}")
+    say_problem(args, f"the router plays on Linux only, and this is {platform.system()}")
     return False
 
 
@@ -72,10 +72,10 @@ def ask(args: argparse.Namespace, request: Mapping[str, Any], timeout: float) ->
     try:
         answer = control_client.ask(args.socket or control_client.default_path(), request, timeout)
     except ControlError as error:
-        refused(args, str(error))
+        say_problem(args, str(error))
         return None
     if answer.get("ok") is not True:
-        refused(args, str(answer.get("problem")))
+        say_problem(args, str(answer.get("problem")))
         return None
     return answer
 
@@ -92,12 +92,12 @@ def seat_statuses(args: argparse.Namespace, timeout: float) -> dict[str, SeatSta
         return None
     found: dict[str, SeatStatus] = answer["status"]["seats"]
     if args.seat is not None and args.seat not in found:
-        refused(args, no_such("seat", args.seat, found))
+        say_problem(args, no_such("seat", args.seat, found))
         return None
     return {name: one for name, one in found.items() if args.seat in (None, name)}
 
 
-def refused(args: argparse.Namespace, problem: str) -> None:
+def say_problem(args: argparse.Namespace, problem: str) -> None:
     """Say what is wrong: on standard error, or as JSON."""
     if args.json:
         print(json.dumps({"ok": False, "problem": problem}, ensure_ascii=False))

@@ -34,9 +34,9 @@ from router.cli.stage import (
     Pace,
     ScreenShow,
     Show,
+    event_in_words,
     filled,
     headline,
-    said,
     speaker,
 )
 from router.core.engine import Engine
@@ -219,7 +219,7 @@ class DemoLines(LinesShow):
         self._types, self._names = loaded.types, loaded.plan.music.names
 
     def event(self, name: str, now: int, event: str, fields: dict[str, Any]) -> None:
-        if words := said(event, fields, self._types, self._names):
+        if words := event_in_words(event, fields, self._types, self._names):
             say(f"{now / NANOSECONDS:7.2f} s  {words}", flush=True)
 
 

@@ -30,9 +30,9 @@ from router.cli.stage import (
     Pace,
     ScreenShow,
     Show,
+    event_in_words,
     filled,
     headline,
-    said,
     speaker,
 )
 from router.core.conditioning.base import Conditioner
@@ -168,7 +168,9 @@ class TogetherLines(LinesShow):
 
     def event(self, name: str, now: int, event: str, fields: dict[str, Any]) -> None:
         words = (
-            said(event, fields, self._profiles[name].types, piece.MUSIC.names) if name else _said_of_room(event, fields)
+            event_in_words(event, fields, self._profiles[name].types, piece.MUSIC.names)
+            if name
+            else _said_of_room(event, fields)
         )
         if words:
             say(f"{now / NANOSECONDS:7.2f} s  {name or 'room':6} {words}", flush=True)

@@ -124,7 +124,7 @@ class Pace:
             meanwhile(min(clock.now() - self._start, when))
 
 
-def said(event: str, fields: dict[str, Any], types: Mapping[str, str], names: Sequence[str] = NAMES) -> str:
+def event_in_words(event: str, fields: dict[str, Any], types: Mapping[str, str], names: Sequence[str] = NAMES) -> str:
     """An event in words; nothing for those that say nothing to a listener.
 
     ``types``: of the inputs, by name; ``names``: of the twelve notes, in the key.

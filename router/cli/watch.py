@@ -76,11 +76,11 @@ def run(args: argparse.Namespace) -> int:
     try:
         return _recorded(args) if args.trace else _live(args)
     except trace.TraceError as error:
-        asking.refused(args, str(error))
+        asking.say_problem(args, str(error))
     except OSError as error:
         if error.filename != args.trace or error.strerror is None:
             raise
-        asking.refused(args, f"{error.filename}: {error.strerror.lower()}")
+        asking.say_problem(args, f"{error.filename}: {error.strerror.lower()}")
     return 1
 
 
@@ -90,7 +90,7 @@ def _live(args: argparse.Namespace) -> int:
         return 1
     problem = _not_there(args, answer["status"]["seats"])
     if problem:
-        asking.refused(args, problem)
+        asking.say_problem(args, problem)
         return 1
     _show(args, None)
     return 0
@@ -99,7 +99,7 @@ def _live(args: argparse.Namespace) -> int:
 def _recorded(args: argparse.Namespace) -> int:
     loaded = profile.load(profile.find(args.profile))
     if args.input is not None and args.input not in loaded.types:
-        asking.refused(args, asking.no_such("input", args.input, loaded.types))
+        asking.say_problem(args, asking.no_such("input", args.input, loaded.types))
         return 1
     if not asking.can(args):
         return 1

@@ -172,7 +172,7 @@ class AttachedInput:
             no_news = isinstance(result, DeviceBusy) or passing(result) or not room.hears_of_devices
             self._missing(str(result), now, for_ever=no_news)
         elif isinstance(result, (OSError, MemoryError)):
-            self._missing(f"it cannot be looked for: {_said(result)}", now, for_ever=True)
+            self._missing(f"it cannot be looked for: {_in_the_systems_words(result)}", now, for_ever=True)
         elif isinstance(result, Exception):  # a driver's fault costs this device only
             room.fault(result)
             self._missing(f"it failed: {result}", now, for_ever=True)
@@ -382,7 +382,7 @@ class AttachedOutput:
         self.search.again(now, for_ever=True)
         if not isinstance(self.device, MidiPort) and not passing(error):
             self.search.end()  # what an instrument lacks does not come by itself
-        why = _said(error)
+        why = _in_the_systems_words(error)
         if self.search.is_new(why):
             self._room.log.warning("output_missing", **self._fields, why=why)
 
@@ -475,7 +475,7 @@ def tried(work: Callable[[], object]) -> object:
         return error
 
 
-def _said(error: BaseException) -> str:
+def _in_the_systems_words(error: BaseException) -> str:
     """Return the reason of an error, in the operating system's words if it has some."""
     return (error.strerror if isinstance(error, OSError) else None) or str(error) or type(error).__name__
 

@@ -127,7 +127,7 @@ class Status(TypedDict):
     warnings: list[str]
 
 
-def together(room: Room, inputs: dict[str, OutputStatus], outputs: dict[str, OutputStatus]) -> RoomStatus:
+def status_of_room(room: Room, inputs: dict[str, OutputStatus], outputs: dict[str, OutputStatus]) -> RoomStatus:
     """Return the status of a room; ``inputs`` and ``outputs`` are its ports."""
     says, music, led = room.plan.says, room.beat.music, room.lead.led if room.lead is not None else None
     tempo_from = room.beat.source or ("configuration" if TEMPO in says else "")

@@ -136,7 +136,7 @@ def _mapped(path: Path) -> mmap.mmap:
         os.close(file)
 
 
-def left(path: Path) -> TurnRecord:
+def left_behind(path: Path) -> TurnRecord:
     """Read what the process before left in the file, whatever is in it."""
     try:
         with open(os.open(path, os.O_RDONLY | os.O_CLOEXEC | os.O_NOFOLLOW | os.O_NONBLOCK), "rb") as file:  # noqa: PTH123 - with flags of its own

@@ -337,8 +337,8 @@ def test_what_is_shown_and_said_is_spelt_in_the_key():
     roll.note_on("tune", 68, 0)
     assert roll.lines(NANOSECONDS)[0].plain.startswith("        G#4 ")
     note = {"part": "tune", "note": 63, "velocity": 80}
-    assert stage.said("note_on", note, {}, names) == "played  tune D#4, velocity 80"
-    assert stage.said("note_off", note, {}, names) == "ended   tune D#4"
+    assert stage.event_in_words("note_on", note, {}, names) == "played  tune D#4, velocity 80"
+    assert stage.event_in_words("note_off", note, {}, names) == "ended   tune D#4"
 
 
 def test_a_terminal_without_these_letters_gets_plain_ones():

@@ -13,7 +13,7 @@ from router.core.engine import TEMPO
 from router.core.events import Lost, Mark, MidiSample, PointerSample, PressureSample, SwitchSample
 from router.core.harmony import Progression
 from router.core.music import SCALES, Music, Span, TimeSignature, chord_symbol
-from router.live.status import Lateness, RoomStatus, together, value_of
+from router.live.status import Lateness, RoomStatus, status_of_room, value_of
 from router.room.lead import Leading
 from router.room.room import KEY, SCALE, Room, RoomPlan
 
@@ -89,7 +89,7 @@ def shared(plan: RoomPlan = RoomPlan(), does=()) -> RoomStatus:  # noqa: B008 - 
     share = room.balance.share("bed", lambda _now: None)
     for velocity in (40, 50, 60):
         share.began(velocity)
-    status = together(room, {}, {})
+    status = status_of_room(room, {}, {})
     json.dumps(status, allow_nan=False)
     return status
 

@@ -10,7 +10,7 @@ import pytest
 
 from router.core.engine import RulePlan
 from router.live.budget import Budget
-from router.live.turn import RULE, SEAT, SIZE, OthersRule, Playing, Turn, left, parsed
+from router.live.turn import RULE, SEAT, SIZE, OthersRule, Playing, Turn, left_behind, parsed
 
 BED, WINDOW = Playing("bed", "wren.yaml", "ab" * 32), Playing("window", "lark.yaml", "cd" * 32)
 
@@ -33,24 +33,24 @@ def test_what_a_process_was_at_when_it_was_killed_is_there_for_the_next(tmp_path
         "os.abort()"
     )
     subprocess.run([sys.executable, "-c", code, str(path)], check=False, stderr=subprocess.DEVNULL)
-    found = left(path)
+    found = left_behind(path)
     assert found.playing == (BED, WINDOW)
     assert found.seat == WINDOW
     assert found.rule == OthersRule("shadow", "/etc/router/rules/shadow.py")
     again = Turn(path)  # the next router begins with nobody
-    assert left(path).seat is None
+    assert left_behind(path).seat is None
     again.close()
 
 
 def test_nobody_is_blamed_between_turns_and_after_an_ordinary_end(tmp_path):
     path = tmp_path / "turn"
     turn = filled(path)
-    assert (left(path).seat, left(path).rule) == (None, None)
+    assert (left_behind(path).seat, left_behind(path).rule) == (None, None)
     turn.memory[SEAT] = turn.seat("bed")
-    assert left(path).seat == BED
+    assert left_behind(path).seat == BED
     turn.close()
-    assert left(path).seat is None
-    assert left(path).playing == (BED, WINDOW)
+    assert left_behind(path).seat is None
+    assert left_behind(path).playing == (BED, WINDOW)
 
 
 def test_another_profile_at_a_seat_is_known_before_it_plays(tmp_path):
@@ -59,7 +59,7 @@ def test_another_profile_at_a_seat_is_known_before_it_plays(tmp_path):
     turn.plays("bed", "finch.yaml", "ef" * 32)
     assert turn.seat("bed") == number
     turn.memory[SEAT] = number
-    assert left(tmp_path / "turn").seat == Playing("bed", "finch.yaml", "ef" * 32)
+    assert left_behind(tmp_path / "turn").seat == Playing("bed", "finch.yaml", "ef" * 32)
 
 
 def test_a_rule_of_others_is_marked_while_it_is_at_work_and_no_longer(tmp_path):
@@ -70,7 +70,7 @@ def test_a_rule_of_others_is_marked_while_it_is_at_work_and_no_longer(tmp_path):
         repeats = False
 
         def press(self, _event, _now):
-            seen.append(left(tmp_path / "turn").rule)
+            seen.append(left_behind(tmp_path / "turn").rule)
             raise ValueError("in the midst")
 
     budget = Budget(turn=turn)
@@ -102,7 +102,7 @@ def test_any_bytes_say_somebody_or_nobody_and_raise_nothing(tmp_path):
         for _ in range(chance.randint(1, 8)):
             damaged[chance.randrange(400)] = chance.randrange(256)
         parsed(bytes(damaged))
-    assert left(tmp_path / "missing").playing == ()
+    assert left_behind(tmp_path / "missing").playing == ()
 
 
 def test_more_seats_and_rules_than_a_table_holds_are_nobody(tmp_path):
@@ -111,4 +111,4 @@ def test_more_seats_and_rules_than_a_table_holds_are_nobody(tmp_path):
     assert numbers[:3] == [1, 2, 3]
     assert set(numbers[255:]) == {0}
     assert [turn.rule(f"rule{number}", "x" * 200) for number in range(300)][255:] == [0] * 45
-    left(tmp_path / "turn")
+    left_behind(tmp_path / "turn")

@@ -132,7 +132,7 @@ def name_of(kind: int, number: int) -> str:
     return names if isinstance(names, str) else str(names[0])
 
 
-def _said(path: str) -> tuple[str, str, str, Mapping[int, Sequence[int]]]:
+def _described(path: str) -> tuple[str, str, str, Mapping[int, Sequence[int]]]:
     """A device's path, its name, its port as the kernel calls it, and the codes of its keys and axes, by kind.
 
     Read from the kernel's files without opening the device, which would take up to 50 ms for each.
@@ -165,7 +165,7 @@ def present() -> list[Present]:
     found = []
     for path in _nodes():
         try:
-            found.append(_said(path))
+            found.append(_described(path))
         except (OSError, ValueError) as error:
             if isinstance(error, OSError) and error.errno in SCARCE:
                 raise
