@@ -9,6 +9,9 @@ What each part keeps:
   ``lost`` nothing is pressed; told of another input's press (``hears``), it presses nothing itself.
 * ``rules``: one file a rule; ``contract.py`` beside them is the contract, ``__init__.py`` the explicit list.
   Kept: what a rule began ends with its cause, or when it is let go; rules never import each other.
+* ``accompaniment``: when a rule of the band begins, plays and ends. Kept: each note's end is known when it begins;
+  what is missed is left out; it ends on a bar line, or at once.
+* ``strokes``: patterns as a drummer types them. Kept: a pattern begins with a bar, whatever its length.
 * ``harmony``: the current chord, for all parts. Kept: it sounds nothing and ends nothing; a late
   wake-up goes on to where the music is by then.
 * ``ledger``: voices in, MIDI out. Kept: each note-on is followed by its note-off, no stray note-off, no limit

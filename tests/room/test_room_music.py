@@ -279,3 +279,25 @@ def test_taps_of_a_hand_and_a_room_that_was_never_told_a_tempo():
     assert steps[0] == steps[1]
     assert {two - one for (one, _), (two, _) in zip(steps[0], steps[0][1:], strict=False)} == {200 * MILLISECOND}
     room.end()
+
+
+@pytest.mark.parametrize("late", [0, 1, 700_000, 3 * MILLISECOND])
+def test_a_bass_walks_to_the_rooms_next_chord_and_has_its_root_on_the_bar(late):
+    """Also where the loop is late, and the room's chord is told after the bass's own deadline: it knows what comes."""
+    chords = ("C", "Am", "F", "Bm7b5")
+    music = Music(0, SCALES["major"], Fraction(120))
+    plan = RoomPlan(music, SAYS, Progression(tuple(map(chord_symbol, chords)), length("1 bar")))
+    together = Together(plan, Child(("bass", {"line": "walking"})), Child(("drums", {"style": "rock"})), late=late)
+    for child in (0, 1):
+        together.press(child, 300 * MILLISECOND)
+    together.go_on(16_900 * MILLISECOND)
+    bass, drums = (child.begun() for child in together.children)
+    assert all(when % (NANOSECONDS // 4) <= late for when, _ in drums)  # the room's eighths
+    roots = [0, 9, 5, 11]
+    notes = {when // (NANOSECONDS // 2): pitch for when, pitch in bass}
+    assert sorted(notes) == list(range(1, 34))
+    assert len(bass) == len(notes), "no note is mended by another"
+    for bar in range(1, 8):
+        assert notes[4 * bar] % 12 == roots[bar % 4]
+        assert abs(notes[4 * bar] - notes[4 * bar - 1]) in (1, 2)
+    together.end()
