@@ -2,7 +2,8 @@
 
     times       ticks of a quarter note, exact; time in film frames (SMPTE) is refused, as it has no bars
     parts       one for each channel of each track; channel 10 is drums
-    notes       a note-off ends the note of its pitch that began first; what nobody ends goes on to its track's end
+    notes       a note-off ends each note of its pitch that began before it, as one key cannot be down twice; what
+                nobody ends lasts ``UNENDED``
     words       lyric events, or the text events of karaoke files: spaces or hyphens say which syllables are one word
                 (The MIDI Association, RP-017 and RP-026); a slash or a backslash begins a line; words of a track
                 without notes belong to the part that most of them fall together with
@@ -45,6 +46,8 @@ BROKEN = "this MIDI file is broken"
 AGAIN = "Copy it again from where it came from, or open it in the program that wrote it and export it again."
 DRUM_CHANNEL = 9
 """Channel 10, counted from 0 (General MIDI)."""
+UNENDED = 4
+"""Quarter notes that a note lasts which nobody ends, if its track goes on for so long. Our choice."""
 BESIDE = Fraction(1, 4)
 """Farthest that a syllable stands from its note, in quarter notes. Our choice."""
 
@@ -81,7 +84,8 @@ class _Text:
 class _Track:
     """All that a track says, times in ticks."""
 
-    def __init__(self, messages: Iterable[Any]) -> None:
+    def __init__(self, messages: Iterable[Any], longest: int) -> None:
+        """``longest``: ticks of a note that nobody ends."""
         self.name = ""
         self.notes: dict[int, list[list[int]]] = defaultdict(list)  # by channel: on, off, pitch, velocity
         self.programs: dict[int, int] = {}
@@ -101,8 +105,11 @@ class _Track:
                 self.notes[message.channel].append(note)
                 sounding[message.channel, message.note].append(note)
             elif kind in ("note_on", "note_off"):
-                if held := sounding[message.channel, message.note]:
-                    held.pop(0)[1] = now
+                held = sounding[message.channel, message.note]
+                for note in held:
+                    if note[0] < now or held[0][0] == now:
+                        note[1] = now
+                held[:] = [note for note in held if note[1] < 0]
             elif kind == "program_change":
                 if not self.notes[message.channel]:
                     self.programs[message.channel] = message.program
@@ -122,7 +129,7 @@ class _Track:
                 self.keys.append((now, message.key))
         for held in sounding.values():
             for note in held:
-                note[1] = now
+                note[1] = min(now, note[0] + longest)
         for notes in self.notes.values():
             for note in notes:
                 note[1] = max(note[1], note[0] + 1)  # a note of no length is a note all the same
@@ -151,7 +158,7 @@ def read(data: bytes) -> WrittenScore:
         )
     if not division:
         raise SongError(f"{BROKEN}: its quarter note has no length", AGAIN)
-    tracks = [_track(number, chunk) for number, chunk in enumerate(_tracks(data[8 + size :]), 1)]
+    tracks = [_track(number, chunk, division) for number, chunk in enumerate(_tracks(data[8 + size :]), 1)]
     if len(tracks) < count:
         missing = count - len(tracks)
         raise SongError(f"{BROKEN}: {missing} of its {count} tracks are not there, as if it had been cut off", AGAIN)
@@ -179,14 +186,14 @@ def _tracks(data: bytes) -> Iterator[bytes]:
         data = data[8 + size :]
 
 
-def _track(number: int, chunk: bytes) -> _Track:
+def _track(number: int, chunk: bytes, division: int) -> _Track:
     """Read one track; mido reads files, so the track is given a header of its own."""
     if chunk.count(b"\x90") > 20 * MOST_NOTES:  # far too many notes: not worth the time
         raise SongError(f"track {number} has far too many notes", "Cut out the song that you want.")
     header = struct.pack(">4sLHHH", b"MThd", 6, 1, 1, 480)
     try:
         file = mido.MidiFile(file=io.BytesIO(header + chunk), clip=True)
-        return _Track(file.tracks[0])
+        return _Track(file.tracks[0], UNENDED * division)
     except (EOFError, OSError, ValueError, LookupError, TypeError) as error:
         raise SongError(f"{BROKEN}: track {number} cannot be read", AGAIN) from error
 

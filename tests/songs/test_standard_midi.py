@@ -83,9 +83,16 @@ def test_running_status_and_a_note_on_without_velocity_that_ends_a_note():
     assert [(n.at, n.lasts, n.pitch) for n in song_of(data, "a").tune.notes] == [(0, 1, 60), (1, 1, 62)]
 
 
-def test_a_note_that_nobody_ends_goes_on_to_the_tracks_end():
-    found = song([mido.Message("note_on", note=60, velocity=1), mido.MetaMessage("end_of_track", time=2 * QUARTER)])
-    assert [(note.lasts, note.velocity) for note in found.tune.notes] == [(2, 1)]
+@pytest.mark.parametrize(("end", "lasts"), [(2, 2), (40, 4)])
+def test_a_note_that_nobody_ends_goes_on_to_the_tracks_end_or_for_four_quarters(end, lasts):
+    found = song([mido.Message("note_on", note=60, velocity=1), mido.MetaMessage("end_of_track", time=end * QUARTER)])
+    assert [(note.lasts, note.velocity) for note in found.tune.notes] == [(lasts, 1)]
+
+
+def test_a_note_struck_twice_and_released_once_leaves_none_behind():
+    on = [mido.Message("note_on", note=60, time=QUARTER) for _ in range(2)]
+    found = song([*on, mido.Message("note_off", note=60, time=QUARTER), *tune(60, 62)], melody=1)
+    assert [(note.at, note.end) for note in found.tune.notes] == [(1, 3), (2, 3), (3, 4), (4, 5)]
 
 
 def test_a_note_of_no_length_is_a_note():
