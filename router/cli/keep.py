@@ -1,10 +1,13 @@
-"""``router keep``: a MIDI file, a score and a sound file of what was played, to take home."""
+"""``router keep``: a MIDI file, a score, a sound file and a page of what was played, to take home."""
 
 from __future__ import annotations
 
 import argparse
 import contextlib
+import io
+import shutil
 import sys
+import tempfile
 from collections.abc import Callable, Iterator
 from datetime import date, timedelta
 from pathlib import Path
@@ -13,15 +16,17 @@ from typing import BinaryIO
 from router.cli import places, say
 from router.core.units import NANOSECONDS
 from router.devices.outputs.base import OutputError
+from router.keep.engraving import MissingError
 from router.keep.played import Played, played
 from router.keep.score import TooLongError
 from router.records.record_files import CHILD, began, folders_of, read
 from router.report.history import in_time, logs
+from router.report.page import date as day_in_words
 from router.system.files import replacing
 
 NAME = "keep"
-HELP = "make a recording and a score of what was played, to take home"
-EXAMPLE = "router keep --child wren --since today --midi song.mid --score song.musicxml --sound song.wav"
+HELP = "make a recording, a score and a page of what was played, to take home"
+EXAMPLE = 'router keep --child wren --since today --midi song.mid --page song.html --title "For grandmother"'
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -40,7 +45,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--midi", type=Path, metavar="OUT.mid", help="write a MIDI file, a track for each part")
     parser.add_argument("--score", type=Path, metavar="OUT.musicxml", help="write a score to read and print (MusicXML)")
     parser.add_argument("--sound", type=Path, metavar="OUT.wav", help="write a sound file, at -16 LUFS")
+    parser.add_argument("--page", type=Path, metavar="OUT.html", help="write a page with the score and the sound in it")
     parser.add_argument("--title", default="", metavar="TEXT", help="the title; nothing else says whose it is")
+    parser.add_argument(
+        "--date", metavar="TEXT", help='what the page says of when, in place of the day; "" for nothing'
+    )
     places.add_arguments(parser)
 
 
@@ -54,7 +63,7 @@ def run(args: argparse.Namespace) -> int:
         if not found.notes:
             raise _NothingToKeepError("\n".join(["nothing was played that could be kept", *found.remarks]))
         written = _write(args, found)
-    except (_NothingToKeepError, OutputError, TooLongError) as error:
+    except (_NothingToKeepError, OutputError, TooLongError, MissingError) as error:
         say(f"router keep: {error}", file=sys.stderr)
         return 1
     except PermissionError as error:
@@ -81,9 +90,9 @@ def _wrong(args: argparse.Namespace) -> str:
         return "name a log, or a child: router keep LOG --midi OUT.mid, router keep --child wren --since today ..."
     if args.child and not CHILD.fullmatch(args.child):  # it may never lead out of the folder of records
         return f'"{args.child}" cannot be a child\'s pseudonym'
-    options = ("midi", "score", "sound")
+    options = ("midi", "score", "sound", "page")
     if not any(getattr(args, option) for option in options):
-        return "say what to write: --midi, --score or --sound"
+        return "say what to write: --midi, --score, --sound or --page"
     used = {path.resolve(): "a log" for path in args.log}
     for option in options:
         path: Path | None = getattr(args, option)
@@ -110,7 +119,10 @@ def _paths(args: argparse.Namespace) -> list[Path]:
 
 def _write(args: argparse.Namespace, found: Played) -> list[Path]:
     """Write the files, all of them or none; their paths."""
-    from router.keep import midi, musicxml, score, sound
+    from router.keep import engraving, family_page, midi, musicxml, score, sound
+
+    if args.page:
+        engraving.ready()
 
     with contextlib.ExitStack() as stack:
 
@@ -121,10 +133,21 @@ def _write(args: argparse.Namespace, found: Played) -> list[Path]:
             midi.write(found, file(args.midi), args.title)
         if args.score:
             musicxml.write(score.sheet(found, args.title), file(args.score))
-        if args.sound:
+        if args.sound or args.page:
+            heard = stack.enter_context(tempfile.TemporaryFile()) if args.page else file(args.sound)
             with _progress(found) as rendered:
-                sound.write(found, file(args.sound), rendered)
-    return [path for path in (args.midi, args.score, args.sound) if path]
+                sound.write(found, heard, rendered)
+        if args.page:
+            heard.seek(0)
+            drawn = io.BytesIO()
+            musicxml.write(score.sheet(found), drawn)
+            pictures = engraving.pictures(drawn.getvalue().decode())
+            when = args.date if args.date is not None else day_in_words(found.began) if found.began else ""
+            file(args.page).write(family_page.page(args.title, when, pictures, engraving.smaller(heard)).encode())
+            if args.sound:
+                heard.seek(0)
+                shutil.copyfileobj(heard, file(args.sound))
+    return [path for path in (args.midi, args.score, args.sound, args.page) if path]
 
 
 @contextlib.contextmanager

@@ -1,6 +1,7 @@
 """A score as MusicXML 4.0 (W3C Community Group), so that notation programs and engravers show it as it is meant.
 
-Everything that is seen is written out: accidentals, beams, tuplets, ties, chord symbols. The key spells the notes.
+No document type is named, as some readers would fetch it. Everything that is seen is written out: accidentals, beams,
+tuplets, ties, chord symbols. The key spells the notes.
 """
 
 from __future__ import annotations
@@ -80,10 +81,6 @@ def write(sheet: Sheet, file: BinaryIO) -> None:
         _PartWriter(sheet, staff, first=number == 1).write(part)
     ET.indent(root)
     file.write(b'<?xml version="1.0" encoding="UTF-8"?>\n')
-    file.write(
-        b'<!DOCTYPE score-partwise PUBLIC "-//Recordare//DTD MusicXML 4.0 Partwise//EN"'
-        b' "http://www.musicxml.org/dtds/partwise.dtd">\n'
-    )
     file.write(ET.tostring(root, encoding="utf-8"))
     file.write(b"\n")
 

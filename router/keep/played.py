@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
+from datetime import datetime
 from fractions import Fraction
 from typing import Any
 
@@ -96,6 +97,8 @@ class Played:
     chords: list[ChordFrom] = field(default_factory=list)
     end: int = 0
     sessions: int = 0
+    began: datetime | None = None
+    """When the first session began, by the local clock; None if its log does not say."""
     seats: list[str] = field(default_factory=list)
     remarks: list[str] = field(default_factory=list)
 
@@ -150,7 +153,7 @@ def _placed(logs: Sequence[SessionLog], found: Played) -> Iterable[tuple[int, Se
     if dated:
         sounding.sort(key=lambda log: (log.began, log.name))
     found.sessions = len(sounding)
-    first = sounding[0].began if sounding else None
+    first = found.began = sounding[0].began if sounding else None
     end = shift = 0
     for i, log in enumerate(sounding):
         begins = end + BETWEEN if i else 0

@@ -10,7 +10,7 @@ from collections.abc import Iterator, Mapping
 from html import escape
 from pathlib import Path
 
-from router.report.page import Piece, PlotPlace, Points, ReportPage, Table, Verdict, plain
+from router.report.page import Piece, PlotPlace, Points, ReportPage, SoundPlace, Table, Verdict, plain
 
 STYLE = Path(__file__).with_name("page.css").read_text(encoding="utf-8")
 
@@ -28,7 +28,7 @@ def _lines(page: ReportPage, drawings: Mapping[str, str]) -> Iterator[str]:
     # Whatever stands in the page, a browser fetches and runs nothing.
     yield (
         "<meta http-equiv=\"Content-Security-Policy\" content=\"default-src 'none'; style-src 'unsafe-inline'; img-src"
-        ' data:">'
+        ' data:; media-src data:; font-src data:">'
     )
     yield f"<title>{_text(page.title)}</title>"
     yield f"<style>{STYLE}</style></head>"
@@ -63,7 +63,10 @@ def _piece(piece: Piece, drawings: Mapping[str, str]) -> Iterator[str]:
             if piece.name in drawings:
                 yield f'<figure role="img" aria-label="{_text(piece.caption)}">'
                 yield drawings[piece.name]
-                yield f"<figcaption>{_text(piece.caption)}</figcaption></figure>"
+                yield f"<figcaption>{_text(piece.caption)}</figcaption></figure>" if piece.caption else "</figure>"
+        case SoundPlace():
+            source = escape(piece.source) if piece.source.startswith("data:audio/") else ""
+            yield f'<p><audio controls aria-label="{_text(piece.caption)}" src="{source}"></audio></p>'
 
 
 def _table(table: Table) -> Iterator[str]:

@@ -61,7 +61,15 @@ class Verdict:
     text: str
 
 
-Piece = str | Verdict | Table | PlotPlace | Points
+@dataclass(frozen=True, slots=True)
+class SoundPlace:
+    """A sound that is in the page (``source``: a data URL), and what it is, in words."""
+
+    source: str
+    caption: str
+
+
+Piece = str | Verdict | Table | PlotPlace | SoundPlace | Points
 
 
 @dataclass(frozen=True, slots=True)

@@ -48,7 +48,7 @@ ROOMS = {
         *("switches", "pointers"),
     ),
     "report": ("measures", "session", "history", "data", "page", "html", "plots", "fit_page", "terminal", "ward"),
-    "keep": ("played", "midi", "sound", "rhythm", "score", "musicxml"),
+    "keep": ("played", "midi", "sound", "rhythm", "score", "musicxml", "engraving", "family_page"),
     "live": (
         *("channels", "flood", "chime", "status", "turn", "worker"),
         *("surroundings", "attached", "budget", "watching", "seat_events", "seat", "room_ports", "daemon"),
