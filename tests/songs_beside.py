@@ -12,7 +12,9 @@ every measure begins at the same time, repeats played out. Otherwise the reason 
     grace notes   they have a length here and none in music21, and the note before them is shorter by it
     played order  another number of measures is played: music21 does not play jumps (D.C., D.S.) that stand in sound
                   elements, and leaves repeats out where endings are marked in part
-    measure       a measure is not as long in all parts; music21 moves all that follows in that part
+    ties          tied chords of which not all notes go on are left in pieces by music21, and tied to another voice
+    measure       a measure is not as long in all parts (a rest of a whole measure that is written as a longer one); in
+                  music21 all that follows is later in that part, so that the parts are no longer together
     refused       by our reader: drums only, or too much for a small computer
     other         none of these; what the command asks for is that there is none
 """
@@ -26,7 +28,7 @@ import re
 import sys
 import tempfile
 import warnings
-from collections import Counter
+from collections import Counter, defaultdict
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
@@ -141,8 +143,21 @@ def score_beside(path: Path) -> tuple[Verdict, stream.Score]:
         elif own.measures != theirs.measures or (apart and uneven and not graces):
             why = "measure" if uneven else "other: measures"
         else:
-            why = "grace notes" if graces and apart else "other: notes" if apart else "other: words"
+            pieces = apart and _in_pieces(own, theirs)
+            why = "ties" if pieces else "grace notes" if graces and apart else "other: words"
+            why = "other: notes" if apart and not (graces or pieces) else why
     return Verdict(path.name, why, sum(own.notes.values()), apart), score
+
+
+def _in_pieces(own: Reading, theirs: Reading) -> bool:
+    """Whether the readings differ in their ties only: one has a note where the other has its pieces, one by one."""
+    begins = {(at, pitch) for at, _, pitch in theirs.notes}
+    sounding: dict[int, list[tuple[int, int]]] = defaultdict(list)
+    for at, lasts, pitch in own.notes:
+        sounding[pitch].append((at, at + lasts))
+    return all((at, pitch) in begins for at, _, pitch in own.notes) and all(
+        any(first <= at < end for first, end in sounding[pitch]) for at, _, pitch in theirs.notes
+    )
 
 
 def _latin(text: str) -> str:

@@ -531,8 +531,8 @@ def _finish(score: WrittenScore) -> None:
 def _laid_out(part: _FilePart, places: Sequence[tuple[int, int, Fraction]]) -> list[ScorePart]:
     """The part's voices with the notes of each measure at each of its times."""
     voices: dict[tuple[int, str], ScorePart] = {}
-    tied: dict[int, tuple[ScorePart, int]] = {}
-    """By pitch: the part and the index in it of a note that goes on."""
+    tied: dict[tuple[int, Fraction], list[tuple[ScorePart, int]]] = defaultdict(list)
+    """By pitch and end: the part and the index in it of each note that goes on."""
     slurs: dict[str, tuple[ScorePart, Fraction]] = {}
     count = 0
     for measure, time, begins in places:
@@ -559,15 +559,15 @@ def _laid_out(part: _FilePart, places: Sequence[tuple[int, int, Fraction]]) -> l
             slurs |= dict.fromkeys(written.slurs_on, (into, at))
             if written.breaks:
                 into.breaks.append(at + written.lasts)
-            going_on = tied.pop(written.pitch, None)
-            if going_on and going_on[0].notes[going_on[1]].end == at:
-                where, index = going_on
+            if going_on := tied.get((written.pitch, at)):
+                where, index = next((each for each in going_on if each[0] is into), going_on[0])
+                going_on.remove((where, index))
                 where.notes[index] = replace(where.notes[index], lasts=where.notes[index].lasts + written.lasts)
             else:
                 where, index = into, len(into.notes)
                 into.notes.append(_note(written, at, time, into))
             if written.tied_on:
-                tied[written.pitch] = (where, index)
+                tied[written.pitch, at + written.lasts].append((where, index))
     return _named(part, voices)
 
 

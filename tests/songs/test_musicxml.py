@@ -64,6 +64,15 @@ def test_ties_are_joined_also_over_bars_and_in_chords():
     assert notes(found) == [(0, 3, 60), (0, 4, 64)]
 
 
+def test_a_tie_is_not_taken_by_another_voice_that_has_its_pitch():
+    start, stop = "<tie type='start'/>", "<tie type='stop'/>"
+    first = note("D4", 2, "<voice>1</voice>") + note("C4", 2, start + "<voice>1</voice>")
+    second = note("C4", 2, "<voice>2</voice>") + note("D4", 2, "<voice>2</voice>")
+    found = song(first + "<backup><duration>4</duration></backup>" + second, note("C4", 4, stop + "<voice>1</voice>"))
+    assert notes(found) == [(0, 1, 62), (1, 3, 60)]
+    assert notes(found, 1) == [(0, 1, 60), (1, 1, 62)]
+
+
 def test_grace_notes_have_a_length_and_take_it_from_the_note_before():
     graces = note("A4", 0, first="<grace/>") + note("B4", 0, first="<grace/>")
     found = song(note("C4", 2) + graces + note("C4", 2))
