@@ -45,6 +45,8 @@ from router.core.music import (
     voice,
 )
 from router.core.playing import song_role
+from router.core.playing.tune import Tune, melody_of, phrases_of
+from router.core.song import TimedNote
 from router.core.strokes import ACCENT, PLAIN, REST, DrumStrokes, Strokes, drum_strokes, longest, within
 from router.core.units import NANOSECONDS
 
@@ -99,13 +101,17 @@ __all__ = [
     "Stroke",
     "Strokes",
     "TimeSignature",
+    "TimedNote",
+    "Tune",
     "drum_strokes",
     "fold",
     "gate",
     "invert",
     "longest",
+    "melody_of",
     "middle",
     "nearest_of",
+    "phrases_of",
     "song_role",
     "voice",
     "within",

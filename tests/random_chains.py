@@ -233,7 +233,7 @@ def rest(plan: Plan, rare: Any) -> int:
     """
     echoes = max(sum(rule.name == "echo" for rule in part.rules) for part in plan.parts)
     bar = max(music.lasts(length("1 bar")) for music in (plan.music, rare) if isinstance(music, Music))
-    songs = any(rule.name == "song" for part in plan.parts for rule in part.rules)
+    songs = any(rule.name in ("song", "choice") for part in plan.parts for rule in part.rules)
     return REST + math.ceil(echoes * 9 * bar) + songs * math.ceil(EXAMPLE.end * 3 * NANOSECONDS)
 
 

@@ -78,7 +78,7 @@ def convert(rule: type[Rule], written: Settings) -> dict[str, Any]:
             return EXAMPLE
         if "quantity" in schema:
             return read(schema["quantity"], str(text))
-        if "quantity" in schema.get("items", {}):
+        if schema.get("items", {}).keys() & {"quantity", "song"}:
             return [value(schema["items"], item) for item in text]
         return text
 

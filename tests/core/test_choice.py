@@ -14,7 +14,10 @@ from router.core.events import Lost, NoteOff, NoteOn, Press, Release, Route, Swi
 from router.core.music import Music, pitch_number
 from router.core.rules import RULES
 from router.core.units import NANOSECONDS
+from router.files import profile
+from router.songs.example import EXAMPLE
 from router.testing import MILLISECOND, Bench, RuleUnderTest, VirtualTime, plan_rule
+from router.testing.proof import AT_WORK
 
 SECOND = NANOSECONDS
 NOTES = ["C4", "E4", "G4"]
@@ -174,3 +177,91 @@ def test_a_lost_input_ends_the_choice_and_the_next_press_begins_it_anew():
         played.give(lost_at * MILLISECOND, Lost("pad"))
         assert played.engine.sounding == ()
         assert played.engine.next_deadline() is None
+
+
+# --- songs and phrases ----------------------------------------------------------------------------------------------
+
+
+def of_songs(**settings: object) -> Bench:
+    kept = {"every": "2 s", **settings}
+    return Bench(RuleUnderTest(RULES["choice"], kept, "choice"))
+
+
+def test_of_songs_the_beginning_is_hinted_and_the_chosen_one_is_played_to_its_end():
+    rule = of_songs(songs=["evening", "morning"])
+    press(rule, 1, 1)
+    press(rule, 2, 3.1)
+    rule.go_on(100 * SECOND)
+    hints = [(0, 60), (0.6, 60), (2, 60)]  # a quarter note is 0.6 s, and a hint is a second
+    assert begun(rule, SOFT) == [(1 + at, pitch) for at, pitch in hints]
+    heard = begun(rule, FULL)
+    assert [pitch for _, pitch in heard] == [note.pitch for note in EXAMPLE.tune.notes]
+    assert [at for at, _ in heard[:4]] == pytest.approx([3.1, 3.7, 4.3, 4.9])
+    assert ended(rule)[-1] == pytest.approx(3.1 + float(EXAMPLE.end) * 0.6)
+    assert not rule.on
+    assert not rule.waiting
+
+
+def test_phrases_go_by_in_the_same_way():
+    rule = of_songs(phrases_of="evening")
+    press(rule, 1, 0)
+    press(rule, 2, 3)  # the second
+    rule.go_on(100 * SECOND)
+    second = EXAMPLE.phrases[1]
+    wanted = [note.pitch for step in EXAMPLE.tune.steps[second.first : second.after] for note in step.notes]
+    assert [pitch for _, pitch in begun(rule, FULL)] == wanted
+    assert not rule.waiting
+
+
+def test_a_press_while_a_song_is_played_begins_to_choose_again():
+    rule = of_songs(songs=["evening"])
+    press(rule, 1, 0)
+    press(rule, 2, 1.5)
+    press(rule, 3, 2)  # a tremor: it begins again
+    press(rule, 4, 9)
+    rule.go_on(10 * SECOND)
+    assert [at for at, pitch in begun(rule, FULL)][:3] == [1.5, 2, 2.6]
+    assert max(at for at, _ in begun(rule, FULL)) < 9
+    assert begun(rule, SOFT)[-2:] == [(9, 60), (9.6, 60)]
+
+
+@pytest.mark.parametrize(
+    "settings", [{"songs": ["evening", "evening"]}, {"phrases_of": "evening", "again": "by itself"}]
+)
+@pytest.mark.parametrize("name", ["ends", "letting go", "another music", "double presses", "repeatability", "cause"])
+def test_songs_keep_the_contract_of_a_rule(settings, name):
+    AT_WORK[name](RuleUnderTest(RULES["choice"], settings, name))
+
+
+def test_a_profile_chooses_among_its_songs(tmp_path):
+    path = tmp_path / "wren.yaml"
+    path.write_text(SONGS)
+    assert [str(problem) for problem in profile.check(path)] == []
+    played = VirtualTime(profile.load(path).plan)
+    for at in (0, 2.5):
+        played.give(round(at * SECOND), SwitchSample("pad", True))
+        played.give(round((at + 0.1) * SECOND), SwitchSample("pad", False))
+    played.go_on(20 * SECOND)
+    assert [data[1] for _, (_, data) in played.played if data[0] == 0x90] == [60, 67, 67, 65, 64]
+    path.write_text(SONGS.replace("up, down]", "up, dawn]"))
+    (problem,) = profile.check(path)
+    assert 'Did you mean "down"?' in problem.hint
+
+
+SONGS = """\
+profile: 1
+child: wren
+songs:
+  up: {abc: "X:1\\nT:up\\nL:1/1\\nQ:1/4=60\\nK:C\\nC|\\n"}
+  down: {abc: "X:1\\nT:down\\nL:1/4\\nQ:1/4=60\\nK:C\\nG F E2|\\n"}
+inputs:
+  pad: {type: switch, device: {terminal: space}}
+parts:
+  tune:
+    input: pad
+    rules:
+      - choice: {songs: [up, down], every: 2 s}
+    output: {port: synth}
+outputs:
+  synth: {midi: "*"}
+"""

@@ -7,6 +7,7 @@
     started     her part from one effort: start
     in_time     her part while she presses, in a song that runs: now
     band        the parts that follow
+    tune        a melody or a phrase by itself, for the rule ``choice``
 
 Each keeps the contract of a rule (``router.core.contract``): the rule ``song`` passes on what they give.
 """

@@ -1,4 +1,4 @@
-"""Notes or chords go by one after another, each hinted softly, and a press takes the one of the moment.
+"""Notes, chords, songs or phrases go by, each hinted softly, and a press takes the one of the moment.
 
 This is choice with one movement (auditory scanning). The first press begins: one after another is hinted, ``every`` so
 long, in the order of the list, and the next press plays the one that is there, in full. It sounds while she holds, and
@@ -6,6 +6,9 @@ for ``lasts`` at least; a press within that time plays it once more, so that a t
 begins to choose again; with ``again: by itself`` that begins when the chosen one has ended. Whose press comes late sets
 ``lag``: the one is taken that was there so long ago. ``first_stays`` gives time to who has just pressed. Without a
 choice it comes to rest after so many ``rounds``, or after ``longest_wait``, and the next press begins again.
+
+Of ``songs`` the beginning of each melody is hinted, and the chosen one is played to its end at its own tempo, however
+short the press is; ``phrases_of`` lets the phrases of one song go by in the same way.
 
 How long is ``every``? So long as she surely needs, and rather more. A rule of thumb is the time from a sound to her
 press, divided by 0.65: with 1.3 s, 2 s (Assist Technol 2007;19:51, from memory, and not found with slow children: for
@@ -39,10 +42,14 @@ from router.rule import (
     Release,
     Row,
     Span,
+    TimedNote,
+    Tune,
     gate,
+    melody_of,
+    phrases_of,
 )
 
-_STEP, _HINT, _REST, _LASTS = "step", "hint", "rest", "lasts"
+_STEP, _HINT, _REST, _LASTS, _TUNE = "step", "hint", "rest", "lasts", "tune"
 
 
 @dataclass(slots=True)
@@ -74,6 +81,20 @@ class ChoiceRule(Plays):
         "additionalProperties": False,
         "properties": {
             **ROW,
+            "songs": {
+                "type": "array",
+                "minItems": 1,
+                "maxItems": 16,
+                "items": {"type": "string", "song": True},
+                "description": "songs of this profile, of which the melody is played, instead of degrees",
+                "examples": [["evening"]],
+            },
+            "phrases_of": {
+                "type": "string",
+                "song": True,
+                "description": "a song of this profile whose phrases go by, instead of degrees",
+                "examples": ["evening"],
+            },
             "every": {
                 "quantity": "length",
                 "default": "2 s",
@@ -128,12 +149,15 @@ class ChoiceRule(Plays):
                 "description": "so long it waits for a choice at most, whatever the rounds are",
             },
         },
-        "oneOf": ONE_ROW,
+        "oneOf": [*ONE_ROW, {"required": ["songs"]}, {"required": ["phrases_of"]}],
     }
 
     def __init__(self, settings: Mapping[str, Any], context: Context) -> None:
         super().__init__(settings, context)
         self._row = Row(settings, context)
+        self._tunes: list[tuple[TimedNote, ...]] = [melody_of(song) for song in settings.get("songs", ())]
+        if "phrases_of" in settings:
+            self._tunes = phrases_of(settings["phrases_of"])
         self._every: Span = settings["every"]
         self._on_the_beat = settings["begin"] == ON_THE_BEAT
         self._first_stays: int = settings["first_stays"]
@@ -142,11 +166,12 @@ class ChoiceRule(Plays):
         self._lag: int = settings["lag"]
         self._lasts: int = settings["lasts"]
         self._by_itself = settings["again"] == "by itself"
-        self._round: int = len(self._row) - 1 + self._first_stays  # steps of one round
+        self._round: int = (len(self._tunes) or len(self._row)) - 1 + self._first_stays  # steps of one round
         self._steps: int = self._round * settings["rounds"]
         self._longest_wait: int = settings["longest_wait"]
         self._going: _Going | None = None
         self._chosen: _Chosen | None = None
+        self._tune: Tune | None = None  # that is hinted or played
 
     # --- what she does ------------------------------------------------------------------------------------------------
 
@@ -163,13 +188,43 @@ class ChoiceRule(Plays):
         if chosen is None or chosen.press.voice != release.voice:
             return ()
         chosen.held = False
-        return self._over(now) if now >= chosen.until else ()
+        return self._over(now) if self._has_ended(chosen, now) else ()
+
+    def _has_ended(self, chosen: _Chosen, now: int) -> bool:
+        """Tell whether nothing keeps the chosen one: a melody is played to its end, all else while it is held."""
+        return now >= chosen.until and (not chosen.held if self._tune is None else self._tune.next() is None)
 
     def _play(self, press: Press, which: int, now: int) -> list[Event]:
         """Play the chosen one in full."""
         self._chosen = _Chosen(press, which, now + self._lasts)
         self.context.alarm.at(now + self._lasts, _LASTS)
+        if self._tunes:
+            self._tune = Tune(self._tunes[which], now)
+            return self._sing(self._tune, now)
         return [*self.held.begin(press.voice, lambda: self._row.play(which, press))]
+
+    def _sing(self, tune: Tune, now: int) -> list[Event]:
+        """Go on with a melody, as a hint or in full."""
+        chosen = self._chosen
+
+        def note(timed: TimedNote) -> NoteOn:
+            velocity, strength = (
+                (self._hint_velocity, 0.0) if chosen is None else (timed.velocity, chosen.press.strength)
+            )
+            return NoteOn(self.context.new_voice(), timed.pitch, velocity, strength)
+
+        events = tune.due(now, note)
+        comes = tune.next()
+        if comes is not None:
+            self.context.alarm.at(max(now, comes), _TUNE)
+        elif chosen is not None and self._has_ended(chosen, now):
+            events += self._over(now)
+        return events
+
+    def _end_tune(self) -> list[Event]:
+        self.context.alarm.cancel(_TUNE)
+        tune, self._tune = self._tune, None
+        return [] if tune is None else tune.end()
 
     def _over(self, now: int) -> list[Event]:
         """End the chosen one, and go on by itself if that is wanted."""
@@ -178,7 +233,9 @@ class ChoiceRule(Plays):
     def _end_chosen(self) -> list[Event]:
         chosen, self._chosen = self._chosen, None
         self.context.alarm.cancel(_LASTS)
-        return [] if chosen is None else [self.held.end(chosen.press.voice)]
+        if chosen is None or self._tunes:
+            return self._end_tune() if chosen is not None else []
+        return [self.held.end(chosen.press.voice)]
 
     # --- what goes by -------------------------------------------------------------------------------------------------
 
@@ -210,9 +267,12 @@ class ChoiceRule(Plays):
         if 0 < step < self._first_stays or ends <= now:
             return []
         events = self._end_hint(going)
+        which = self._which(place - going.first)
+        if self._tunes:
+            self._tune = Tune(self._tunes[which], going.grid.at(place), ends)
+            return [*events, *self._sing(self._tune, now)]
         voice = going.hinted = self.context.new_voice()
         self.context.alarm.at(ends, _HINT)
-        which = self._which(place - going.first)
         return [*events, *self.held.begin(voice, lambda: self._hint(which, voice))]
 
     def _hint(self, which: int, voice: int) -> list[NoteOn]:
@@ -230,7 +290,7 @@ class ChoiceRule(Plays):
     def _end_hint(self, going: _Going) -> list[Event]:
         self.context.alarm.cancel(_HINT)
         voice, going.hinted = going.hinted, None
-        return [] if voice is None else [self.held.end(voice)]
+        return self._end_tune() if voice is None else [self.held.end(voice)]
 
     def _stop_going(self) -> list[Event]:
         for tag in (_STEP, _REST):
@@ -241,8 +301,10 @@ class ChoiceRule(Plays):
     # --- time, and everybody else -------------------------------------------------------------------------------------
 
     def wake(self, now: int, tag: Hashable) -> Events:
+        if tag == _TUNE:
+            return () if self._tune is None else self._sing(self._tune, now)
         if tag == _LASTS:
-            return () if self._chosen is None or self._chosen.held else self._over(now)
+            return self._over(now) if self._chosen is not None and self._has_ended(self._chosen, now) else ()
         going = self._going
         if going is None or tag == _REST:
             return self._stop_going()
@@ -268,7 +330,7 @@ class ChoiceRule(Plays):
         return ()
 
     def cut(self, voice: int, now: int) -> Events:
-        if self._chosen is not None and self._chosen.press.voice == voice:
+        if self._chosen is not None and self._tune is None and self._chosen.press.voice == voice:
             return self._over(now)
         return ()
 
