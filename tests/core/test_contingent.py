@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from pathlib import Path
 
 import pytest
 from hypothesis import given
@@ -15,6 +16,7 @@ from router.core.midi import EXPRESSION
 from router.core.music import Music
 from router.core.rules import RULES
 from router.core.units import NANOSECONDS
+from router.files import profile
 from router.testing import MILLISECOND, Bench, RuleUnderTest, VirtualTime, plan_rule
 
 SECOND = NANOSECONDS
@@ -210,3 +212,64 @@ def test_notes_of_others_pass():
     rule = bench()
     assert rule.give(NoteOn(1, 60), 0) == [NoteOn(1, 60)]
     assert rule.give(NoteOff(1), 1) == [NoteOff(1)]
+
+
+# --- over a song ----------------------------------------------------------------------------------------------------
+
+SONG = """\
+profile: 1
+child: wren
+limits: {note_length: 30 s}
+songs:
+  evening: {abc: "X:1\\nT:evening\\nL:1/4\\nQ:1/4=60\\nK:C\\nC D E F|G A B c|c B A G|F E D C|\\n"}
+inputs:
+  pad: {type: switch, device: {terminal: space}}
+parts:
+  tune:
+    input: pad
+    rules:
+      - contingent: {lasts: 4 s, fade: 1 s}
+      - song: SETTINGS
+    output: {port: synth}
+outputs:
+  synth: {midi: "*"}
+"""
+STOPS = "{play: evening, press: start, stop_by: release, stop_at: at once}"
+TUNE = [60, 62, 64, 65, 67, 69, 71, 72]
+
+
+def song(folder: Path, settings: str) -> Path:
+    path = folder / "wren.yaml"
+    path.write_text(SONG.replace("SETTINGS", settings))
+    return path
+
+
+def test_a_song_goes_on_for_a_time_after_each_effort_and_from_there_with_the_next(tmp_path):
+    path = song(tmp_path, STOPS)
+    assert [str(problem) for problem in profile.check(path)] == []
+    played = VirtualTime(profile.load(path).plan)
+    press(played, 1)  # until 5.2, and faded at 6.2
+    press(played, 4)  # renewed: until 9.2
+    played.go_on(20 * SECOND)
+    begun = [(at, pitch) for at, kind, pitch in notes(played) if kind == 0x90]
+    assert [pitch for _, pitch in begun] == [*TUNE, 72]
+    assert begun[-1][0] < 9.2
+    assert played.engine.sounding == ()
+    assert played.engine.next_deadline() is None
+    press(played, 21)
+    played.go_on(24 * SECOND)
+    later = [(at, pitch) for at, kind, pitch in notes(played) if kind == 0x90][len(begun) :]
+    assert [pitch for _, pitch in later][:2] == [71, 69]
+
+
+@pytest.mark.parametrize(
+    ("settings", "told"),
+    [
+        ("{play: evening, press: start}", "ends by a release, and this song does not"),
+        ("{play: evening, press: note}", "keeps further presses to itself"),
+    ],
+)
+def test_the_check_says_when_a_song_would_not_end_or_not_go_on(tmp_path, settings, told):
+    (problem,) = profile.check(song(tmp_path, settings))
+    assert told in problem.message
+    assert not problem.warning

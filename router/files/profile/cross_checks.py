@@ -49,6 +49,7 @@ def check(
         _latches(part, inputs, report)
         _answers(part, inputs, report)
         _moved_twice(part, report)
+        _goes_on(part, report)
         if progression is None and not _follows_harmony(music):
             _follows(part, report)
     song_checks.check(parts, report)
@@ -282,6 +283,27 @@ def _answers(part: PartPiece, inputs: Mapping[str, InputPiece], report: Report) 
             )
         elif place:
             report.add(step.place, '"answer" must be the first rule of its part', "Move it to the top.")
+
+
+def _goes_on(part: PartPiece, report: Report) -> None:
+    """Report a song that goes on for a time after each effort, and could not be begun or ended by that."""
+    for place, step in enumerate(part.steps):
+        song = next((later for later in part.steps[place + 1 :] if later.rule.name == "song"), None)
+        if step.rule.name != "contingent" or song is None or not song.settings:
+            continue
+        if song.settings.get("press") != "start":
+            report.add(
+                song.at("press"),
+                f'the "contingent" in line {step.place.line} keeps further presses to itself, and the song would not go'
+                " on with them",
+                'Write "press: start": the song then plays for as long as "contingent" lets it.',
+            )
+        elif song.settings.get("stop_by") != "release":
+            report.missing(
+                song.at("stop_by"),
+                f'the "contingent" in line {step.place.line} ends by a release, and this song does not',
+                'Write "stop_by: release, stop_at: at once": the next effort lets it go on from there.',
+            )
 
 
 def _clears(part: PartPiece, inputs: Mapping[str, InputPiece], report: Report) -> set[str]:
