@@ -44,9 +44,9 @@ def rhythm_at_rest(samples: Samples, recording: Recording) -> Cycle | None:
     return _learned([value - middle for value in values], period)
 
 
-def without_rhythm(samples: Samples, cycle: Cycle) -> Samples:
-    """Take a known rhythm out of all samples, as the router will."""
-    known = KnownRhythm(cycle)
+def without_rhythm(samples: Samples, cycle: Cycle, signs: Sequence[int] = (1, -1)) -> Samples:
+    """Take a known rhythm out of all samples, as the router will; ``signs`` as ``KnownRhythm``."""
+    known = KnownRhythm(cycle, signs)
     losses = samples.losses[::-1]
     found = Samples(losses=samples.losses)
     for t, pascal in zip(samples.times, samples.pascals, strict=True):

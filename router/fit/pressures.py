@@ -96,7 +96,7 @@ def pressure(recording: Recording, settings: PressureSettings) -> Fit:
     search = plain = _prepared(samples, recording, settings)
     cycle = rhythm_at_rest(samples, recording) if settings.rhythm and settings.track is not None else None
     if cycle is not None:
-        left = without_rhythm(samples, cycle)
+        left = without_rhythm(samples, cycle, plain.signs())
         known = _prepared(left, recording, settings)
         if known.worth_knowing(cycle, plain):
             search, samples = known, left
@@ -199,6 +199,11 @@ class _Search:
     def measure(self, sides: dict[str, Side]) -> None:
         """Take the sizes of the efforts from this trial."""
         self._measured = self._try(sides)
+
+    def signs(self) -> list[int]:
+        """1 and -1 of the sides on which there are efforts."""
+        assert self._measured is not None
+        return [SIGNS[side] for side in self._measured.sides]
 
     def unasked(self) -> list[Burst]:
         """Find what nobody asked for in the trial that the sizes are taken from."""

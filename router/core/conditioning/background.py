@@ -86,6 +86,7 @@ class Background:
         nanoseconds. rhythm: whether a steady rhythm is learned and taken out. flat: the time for which a signal away
         from rest must be as still as rest to be the new rest, in nanoseconds; 0: never. signs: 1 and -1 of the sides
         of rest on which efforts are. stacked: more may be wanted on top of an effort.
+        quickly: whether rest that has moved is looked for in pauses as well.
     """
 
     def __init__(
@@ -98,9 +99,10 @@ class Background:
         flat: int = 0,
         signs: Sequence[int] = (1, -1),
         stacked: bool = False,
+        quickly: bool = True,
     ) -> None:
         self._on, self._gentle, self._track, self._wants_rhythm = on, gentle, track / NANOSECONDS, rhythm
-        self._flat, self._signs, self._stacked = flat, signs, stacked
+        self._flat, self._signs, self._stacked, self._quickly = flat, signs, stacked, quickly
         self.restart()
 
     def restart(self) -> None:
@@ -113,7 +115,11 @@ class Background:
         self._believed = 1.0  # the share of the rhythm that is taken out
         self._rest = 0.0
         self._trend = Trend()
-        self._plateau = Plateau(self._on, self._flat, self._signs, stacked=self._stacked) if self._flat else None
+        self._plateau = (
+            Plateau(self._on, self._flat, self._signs, stacked=self._stacked, quickly=self._quickly)
+            if self._flat
+            else None
+        )
         self.moved: float | None = None
         """How far rest has moved at once, in pascals, if it has; until ``follow_the_move``."""
         self._settling: list[float] = []

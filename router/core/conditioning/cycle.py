@@ -15,6 +15,7 @@ value; of an irregular one, while the next breath may begin at any moment, all f
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from router.core.units import NANOSECONDS
@@ -30,6 +31,8 @@ BEGINS, ENDS = 0.01, 0.03
 follows."""
 APPEARS = 0.00002
 """Chance within a step that the rhythm begins, stops, or goes on from anywhere."""
+WRONG_SIDE = 0.05
+"""How much less likely an effort is on a side of rest on which there are none: what is there is rest."""
 CHANGES = 0.05
 """How far an effort changes within a step, as a share of the rhythm's height."""
 NONE = 0.01
@@ -74,10 +77,15 @@ class Cycle:
 
 
 class KnownRhythm:
-    """Takes readings and gives them without the rhythm."""
+    """Takes readings and gives them without the rhythm.
 
-    def __init__(self, cycle: Cycle) -> None:
+    ``signs``: 1 and -1 of the sides of rest on which efforts are.
+    """
+
+    def __init__(self, cycle: Cycle, signs: Sequence[int] = (1, -1)) -> None:
         self.cycle = cycle
+        self._above = 1.0 if 1 in signs else WRONG_SIDE
+        self._below = 1.0 if -1 in signs else WRONG_SIDE
         points = PLACES * FINE
         shape, count = cycle.shape, len(cycle.shape)
         self._table = [
@@ -108,6 +116,7 @@ class KnownRhythm:
         self._slope = 0.0  # of rest, in pascals a step
         self._left, self._last = 0.0, 0
         self._found = False
+        self._doubt = 1.0  # the chance that there is no effort
         self._tries = 0  # steps in which an effort was likelier than none, more or less in a row
 
     def shift(self, by: float) -> None:
@@ -137,7 +146,7 @@ class KnownRhythm:
             return None
         # Between what the likely places leave of the pressure it is taken to be where it was, and rest before long: so
         # that an effort is not broken where the next breath may begin.
-        stays = 0.5 ** ((now - self._last) / FADES)
+        stays = 0.5 ** ((now - self._last) / FADES * self._doubt)
         self._last = now
         self._left = min(pascal - self._low, max(pascal - self._high, self._rest + stays * self._left)) - self._rest
         return self._rest + self._left
@@ -151,6 +160,7 @@ class KnownRhythm:
         base = int((now - self._begun) % self.cycle.period * points / self.cycle.period)
         change, scale = 1.0 / self._change**2, 1.0 / self._noise**2
         margins, slope, pulled = self._margin, self._slope, 0.0
+        above, below = self._above, self._below
         heavier = math.sqrt(self._noise / self._change)
         gain = max(self._slowest, 1.0 / (self._steps + 1))
         bound = 2.0 * self._noise + 0.1 * self.cycle.height
@@ -174,7 +184,8 @@ class KnownRhythm:
                 (begins * rests + (1 - ENDS) * tries)
                 * heavier
                 / math.sqrt(1.0 + moved * moved * change)
-                * (z / (z + 9.0)),
+                * (z / (z + 9.0))
+                * (above if off > 0.0 else below),
             )
             calm[i], busy[i] = rests, tries
             total += rests + tries
@@ -189,6 +200,7 @@ class KnownRhythm:
             # Until then each place has a level of its own; a place that was unlikely has learned a wrong one.
             self._slope += gain / 4 * pulled / total
             self._level = [each + TOGETHER * (self._rest - each) for each in level]
+        self._doubt = sum(self._calm)
         self._tries = self._tries + 1 if sum(self._busy) > sum(self._calm) else max(0, self._tries - 2)
         if self._tries * CYCLE_STEP > max(TOO_LONG, 2.5 * self.cycle.period):
             self.restart()

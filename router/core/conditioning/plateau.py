@@ -36,10 +36,12 @@ class Plateau:
     """Takes the pressure step by step.
 
     ``on`` in pascals; ``flat``: nanoseconds for which it must be still; ``signs``: 1 and -1 of the sides of rest on
-    which efforts are; ``stacked``: as ``Pauses``.
+    which efforts are; ``stacked``: as ``Pauses``; ``quickly``: whether less than a long stillness will do.
     """
 
-    def __init__(self, on: float, flat: int, signs: Sequence[int] = (1, -1), *, stacked: bool = False) -> None:
+    def __init__(
+        self, on: float, flat: int, signs: Sequence[int] = (1, -1), *, stacked: bool = False, quickly: bool = True
+    ) -> None:
         self._on, self._flat = on, max(2, flat // (BLOCK * STEP))
         self._block: list[float] = []
         self._lately: deque[float] = deque(maxlen=self._flat)
@@ -47,6 +49,7 @@ class Plateau:
         self._moves: deque[float] = deque(maxlen=_REMEMBERED)
         self._calm: deque[float] = deque(maxlen=STAYS + BEFORE)  # without an effort
         self._away = 0  # blocks since the pressure was at rest or there was an effort
+        self._quickly = quickly
         self.pauses = Pauses(on, signs, stacked=stacked)
 
     def add(self, pascal: float, rest: float, *, effort: bool) -> float | None:
@@ -60,7 +63,7 @@ class Plateau:
         mean = sum(self._block)
         self._block.clear()
         self._lately.append(mean)
-        moved = self.pauses.add(mean, rest, effort=effort)
+        moved = self.pauses.add(mean, rest, effort=effort) if self._quickly else None
         if effort:
             self._away = 0
         else:
@@ -73,7 +76,7 @@ class Plateau:
                     self._rest.clear()
                 return None
             self._away += 1
-            if moved is None:
+            if moved is None and self._quickly:
                 moved = self._stays(rest)
         return self._flat_at(rest) if moved is None else moved
 

@@ -155,13 +155,15 @@ class PressureConditioner(Conditioner):
                 rhythm=settings.rhythm,
                 flat=settings.flat,
                 signs=sorted({state.sign for state in self._sides}),
+                quickly=settings.cycle is None,  # a rhythm as large as an effort stops, sighs and is suctioned
                 stacked=any(state.wants_level or state.side.firm is not None for state in self._sides),
             )
         )
         self._health = _Health(settings.ends)
         self._slope = _Slope()
         self._spikes = Spikes(settings.spikes) if settings.spikes else None
-        self._known = None if settings.cycle is None or not settings.rhythm else KnownRhythm(settings.cycle)
+        signs = sorted({state.sign for state in self._sides})
+        self._known = None if settings.cycle is None or not settings.rhythm else KnownRhythm(settings.cycle, signs)
         self._busy = False  # an effort lasts, or a level is not back at 0
         self._tube_is_off = False
 
