@@ -20,6 +20,7 @@ from router.files.configuration import Configuration, Ports, SeatPlan
 from router.files.profile import Profile
 from router.live import channels
 from router.live.seat import Seat
+from router.live.surroundings import EventLog
 from router.records.recorder import SessionRecorder
 from router.system import clock
 from router.system.agenda import Reminder
@@ -84,6 +85,25 @@ class ServedSeat:
     telling: Reminder | None = None  # how many were not told
     ended: SessionRecorder | None = None  # the session before
     log_lines: int = 0  # missing in the logs of the sessions before ``ended``
+
+    def refuse(self, offer: Offer, why: str, log: EventLog, now: int) -> None:
+        """Note that this was refused, and why; the log is told as long as it has room for that."""
+        self.refused = (now, offer)
+        if self.sparing.may_tell(now):
+            log.warning("profile_refused", seat=self.plan.name, child=offer.child, why=why)
+        elif self.telling is not None and (at := self.sparing.deadline()) is not None:
+            self.telling.set(at)
+
+    def tell_unsaid(self, log: EventLog, now: int) -> None:
+        """Log how many refusals were not told one by one."""
+        unsaid = self.sparing.take(now)
+        if not unsaid:
+            return
+        why = (
+            f"{unsaid} more refusals came too fast to be told one by one; router status tells the last, router"
+            " check all"
+        )
+        log.warning("profiles_refused", seat=self.plan.name, unsaid=unsaid, why=why)
 
 
 def fit(place: ServedSeat, places: Mapping[str, ServedSeat], chosen: Configuration) -> Fitted:

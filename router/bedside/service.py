@@ -260,7 +260,7 @@ class Service:
             elsewhere=[place.offer.child for place in self._places.values()],
         )
         place = ServedSeat(plan, folder, folder.at_start(), since=clock.now())
-        place.telling = self._loop.agenda.reminder(partial(self._tell_refusals, place))
+        place.telling = self._loop.agenda.reminder(partial(place.tell_unsaid, self._log))
         self._log.info("profile", seat=plan.name, child=place.offer.child, why=place.offer.because)
         if place.offer.problems:
             self._log.warning("profile_refused", seat=plan.name, why=refusal_in_words(place.offer.problems))
@@ -333,12 +333,7 @@ class Service:
     def _offered(self, place: ServedSeat, offer: Offer) -> None:
         """Play what is offered, or say why not; answer the request for it."""
         if offer.profile is None:
-            why = refusal_in_words(offer.problems)
-            place.refused = (clock.now(), offer)
-            if place.sparing.may_tell(clock.now()):
-                self._log.warning("profile_refused", seat=place.plan.name, child=offer.child, why=why)
-            elif place.telling is not None and (at := place.sparing.deadline()) is not None:
-                place.telling.set(at)
+            place.refuse(offer, refusal_in_words(offer.problems), self._log, clock.now())
             self._chime(place, chime.REFUSED)
             answer = {"ok": False, "problem": refusal(offer)}
         elif self._swap(place, offer):
@@ -350,17 +345,6 @@ class Service:
             answer = {"ok": False, "problem": problem}
         if callable(offer.asker):
             offer.asker(answer)
-
-    def _tell_refusals(self, place: ServedSeat, now: int) -> None:
-        """Log how many refusals were not told one by one."""
-        unsaid = place.sparing.take(now)
-        if not unsaid:
-            return
-        why = (
-            f"{unsaid} more refusals came too fast to be told one by one; router status tells the last, router"
-            " check all"
-        )
-        self._log.warning("profiles_refused", seat=place.plan.name, unsaid=unsaid, why=why)
 
     def _swap(self, place: ServedSeat, offer: Offer) -> bool:
         """Play what is offered, if need be at the second try.

@@ -1,13 +1,18 @@
 """Ten thousand broken files cost some kilobytes of journal, and none is left uncounted."""
 
 import re
+from functools import partial
+from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 
-from router.bedside.served_seat import AT_ONCE, EVERY, Sparing
+from router.bedside.profile_folder import Offer
+from router.bedside.served_seat import AT_ONCE, EVERY, ServedSeat, Sparing
 from router.bedside.service_status import LETTERS, refusal_in_words
 from router.files import profile
 from router.files.profile import Problem, ProfileError
+from router.system.agenda import Agenda
 from tests.shared.profile_folder import BROKEN
 
 BEGAN = 987_654_321_000_000_007
@@ -57,3 +62,21 @@ def test_so_many_are_told_at_once_then_now_and_then_and_the_rest_is_counted():
     assert (sparing.take(due), sparing.deadline()) == (0, None)
     later = [sparing.may_tell(BEGAN + EVERY * AT_ONCE + number * EVERY // 10) for number in range(1000)]
     assert 1000 // 10 <= sum(later) <= AT_ONCE + 1000 // 10 + 1
+
+
+def test_what_was_not_told_one_by_one_is_told_as_a_number_once_there_is_room():
+    said, agenda = [], Agenda(lambda error: pytest.fail(str(error)))
+    log = SimpleNamespace(warning=lambda event, **fields: said.append((event, fields)))
+    plan, broken = SimpleNamespace(name="bed"), Offer("wren", Path("wren.yaml"), None, problems(1), "put there")
+    seat = ServedSeat(plan, None, broken)
+    seat.telling = agenda.reminder(partial(seat.tell_unsaid, log))
+    for number in range(AT_ONCE + 7):
+        seat.refuse(broken, "this is wrong", log, BEGAN + number)
+    assert [event for event, _ in said] == ["profile_refused"] * AT_ONCE
+    assert seat.refused == (BEGAN + AT_ONCE + 6, broken)
+    assert agenda.next() == BEGAN + EVERY
+    agenda.ring(BEGAN + EVERY)
+    event, fields = said[-1]
+    assert (event, fields["seat"], fields["unsaid"]) == ("profiles_refused", "bed", 7)
+    assert len(said) == AT_ONCE + 1
+    assert agenda.next() is None
