@@ -51,6 +51,7 @@ from router.core.harmony import Harmony, Progression
 from router.core.ledger import Ledger, Limits, Observe, Voice, Wire
 from router.core.midi import NOTE_OFF, NOTE_ON, PROGRAM_CHANGE
 from router.core.music import Chord, Music, Span, TimeSignature
+from router.core.playing.transport import stage_of
 from router.core.song import Song
 from router.core.timers import Alarm, Timers
 from router.core.units import NANOSECONDS
@@ -281,7 +282,9 @@ class Engine:
             if listens.part is not None and not listens.seat and name in self._inputs:
                 self._overhearing.ears.setdefault(listens.part, []).append(self._inputs[name])
         plays = any(plan.progression.advance in part.sources for part in plan.parts)
-        self._harmony = Harmony(plan.progression, Alarm(self._timers, len(self._owners)), plays=plays)
+        song = plan.progression.song
+        stage = None if song is None else stage_of(self._shared, song)
+        self._harmony = Harmony(plan.progression, Alarm(self._timers, len(self._owners)), plays=plays, stage=stage)
         self._owners.append(self._harmony)
         # Rules that count bars from the effort that begins them, by source; each as its part and its index there.
         self._counting: dict[str, list[tuple[_Part, int]]] = {}

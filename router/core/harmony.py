@@ -1,7 +1,8 @@
 """The current chord: a progression of chords that all parts share.
 
 The progression moves on by time (``every``) or by the presses of one source (``advance``), or it follows a MIDI
-keyboard (``follow``): the keys that the specialist holds become the chord.
+keyboard (``follow``): the keys that the specialist holds become the chord. Or it is that of a song (``song``), where
+the song is.
 
     advance by time        when each chord has lasted as long as it is to last, or ``every``; a late wake-up moves on to
                            the chord of that moment
@@ -11,6 +12,7 @@ keyboard (``follow``): the keys that the specialist holds become the chord.
     follow a keyboard      a moment after the last key went down, so that the notes of one chord are taken together;
                            ``recognition.PlayedChord`` names the chord and passes over a tune above it; the chord stays
                            when the keys are released
+    the chords of a song   as its parts go on (``playing.chords``), before they play what is due there
 
 Invariant: ``chord`` is one of the progression, or the one held last. Harmony itself begins and ends no note.
 """
@@ -26,7 +28,10 @@ from itertools import accumulate
 
 from router.core.events import Gesture, Press, Release
 from router.core.music import Chord, Coming, Grid, Music, Span
+from router.core.playing.chords import SongChords
+from router.core.playing.transport import Stage
 from router.core.recognition import SETTLE, PlayedChord
+from router.core.song import Song
 from router.core.timers import Alarm
 
 
@@ -40,6 +45,8 @@ class Progression:
     """How long each chord lasts, if they do not all last as long as ``every``."""
     advance: str | None = None
     follow: str | None = None
+    song: Song | None = None
+    """The song whose chords they are, where its parts play it."""
     restart_after: int | None = None
     """Nanoseconds without a press of ``advance`` after which the first chord comes again."""
 
@@ -66,8 +73,12 @@ class _Lengths:
 class Harmony:
     """The current chord of one engine. ``hear`` and ``wake`` return whether it has changed."""
 
-    def __init__(self, progression: Progression, alarm: Alarm, *, plays: bool = False) -> None:
-        """``plays``: whether a part plays on the source that advances the chords."""
+    def __init__(
+        self, progression: Progression, alarm: Alarm, *, plays: bool = False, stage: Stage | None = None
+    ) -> None:
+        """``plays``: whether a part plays on the source that advances the chords; ``stage``: that of the song."""
+        song = progression.song
+        self._song = None if song is None or stage is None else SongChords(song, stage, alarm)
         self._progression = progression
         self._plays = plays
         self._alarm = alarm
@@ -80,6 +91,8 @@ class Harmony:
 
     def coming(self, music: Music) -> Coming | None:
         """The next chord that is another than the current one; None if there is none, or if nobody knows it."""
+        if self._song is not None:
+            return self._song.coming
         chords = self._progression.chords
         if self._played.chord is not None or not chords or self._progression.follow is not None:
             return None
@@ -102,6 +115,8 @@ class Harmony:
 
     def _written(self) -> Chord | int | None:
         """The chord now as it is written or was played."""
+        if self._song is not None:
+            return self._song.chord
         chords = self._progression.chords
         return self._played.chord or (chords[self._place % len(chords)] if chords else None)
 
@@ -152,6 +167,8 @@ class Harmony:
         self._place, self._played, self._grid = 0, PlayedChord(together=0), None
         self._begins, self._pressed = self._plays, 0
         self._held.clear()
+        if self._song is not None:
+            self._song.stop()
 
     def lost(self, name: str) -> None:
         """Begin the chords again if the input that has gone is the one that moves them on."""
@@ -180,6 +197,8 @@ class Harmony:
 
     def wake(self, now: int, _tag: Hashable) -> bool:
         """Take the next chord, or that of the keyboard's settled keys; tell whether the chord has changed."""
+        if self._song is not None:
+            return self._song.wake(now)
         if self._grid is not None:
             before, self._place = self._written(), self._grid.latest(now)
             self._alarm.at(self._grid.at(self._place + 1))

@@ -239,6 +239,18 @@ class Song:
             ),
         )
 
+    def chord_places(self, *, by_quarters: bool) -> tuple[int, ...]:
+        """When each of the chords begins, in ticks."""
+        kept = self._chord_places.get(by_quarters)
+        if kept is None:
+            kept = tuple(self.ticks(one.at, by_quarters=by_quarters) for one in self.chords)
+            self._chord_places[by_quarters] = kept
+        return kept
+
+    @cached_property
+    def _chord_places(self) -> dict[bool, tuple[int, ...]]:
+        return {}
+
     @cached_property
     def beats(self) -> list[Fraction]:
         """When each beat begins, and where the last bar ends; in quarter notes."""

@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
-from router.core.events import NoteOff, NoteOn, Press, Release
+from router.core.conditioning.switch import SwitchConditioner, SwitchSettings
+from router.core.engine import PartPlan, Plan
+from router.core.events import NoteOff, NoteOn, Press, Release, Route, SwitchSample
+from router.core.harmony import Progression
+from router.core.music import Music
+from router.core.rules import RULES
 from router.core.rules.song import SongRule
 from router.core.units import NANOSECONDS
 from router.songs.example import EXAMPLE
-from router.testing import MILLISECOND, Bench, RuleUnderTest
+from router.testing import MILLISECOND, Bench, RuleUnderTest, VirtualTime, plan_rule
 
 
 def bench(**settings: object) -> Bench:
@@ -157,3 +162,46 @@ def test_a_song_in_time_ends_with_the_bar_when_nobody_plays_any_more():
     rule.give(Press("pad", 2), 11 * NANOSECONDS)  # the song begins again
     rule.give(Release("pad", 2), 11100 * MILLISECOND)
     assert [pitch for _, _, pitch in sounded(rule.out)] == [60, 60]
+
+
+def in_harmony(*rules: dict, hers: dict) -> VirtualTime:
+    """Her part, and another on a second switch, in the harmony of the song; nothing is limited."""
+    inputs = {
+        name: lambda voice, alarm, name=name: SwitchConditioner(name, SwitchSettings(), voice, alarm)
+        for name in ("pad", "pad2")
+    }
+    parts = (
+        PartPlan("friend", ("pad2",), tuple(plan_rule(RULES[n], s) for rule in rules for n, s in rule.items()), OTHER),
+        PartPlan("tune", ("pad",), (plan_rule(RULES["song"], {"play": EXAMPLE, **hers}), FOLLOWS), Route("out", 1)),
+    )
+    return VirtualTime(Plan(Music(), Bench.WIDE, inputs, parts, Progression(song=EXAMPLE)))
+
+
+OTHER = Route("out", 2)
+FOLLOWS = plan_rule(RULES["chord"], {"follow": True})
+
+
+def test_the_chords_of_the_song_are_there_before_the_notes_that_stand_on_them():
+    """The fifth note of the example, and the ninth, stand on F; the third on C."""
+    player = in_harmony({"note": {}}, {"chord": {"follow": True}}, hers={"press": "note"})
+    chords = []
+    for place in range(9):
+        player.give(place * NANOSECONDS, SwitchSample("pad", pressed=True))
+        notes = [fields["note"] % 12 for _, _, fields in player.log.named("note_on")]
+        chords.append(set(notes[-3:]))
+        player.give(player.now + 100 * MILLISECOND, SwitchSample("pad", pressed=False))
+    tune = EXAMPLE.tune.steps
+    assert chords == [set(EXAMPLE.chord(step.at).classes) for step in tune[:9]]
+    assert {frozenset(chord) for chord in chords} == {frozenset({0, 4, 7}), frozenset({5, 9, 0})}
+
+
+def test_another_part_follows_the_chords_and_waits_with_the_song():
+    player = in_harmony({"note": {}}, {"chord": {"follow": True}}, hers={"press": "note"})
+    for place in range(4):  # the song waits before the fifth note, on which F begins
+        player.give(place * NANOSECONDS, SwitchSample("pad", pressed=True))
+        player.give(player.now + 100 * MILLISECOND, SwitchSample("pad", pressed=False))
+    player.give(30 * NANOSECONDS, SwitchSample("pad2", pressed=True))
+    assert {fields["note"] % 12 for _, _, fields in player.log.named("note_on")[-3:]} == {0, 4, 7}
+    player.give(31 * NANOSECONDS, SwitchSample("pad", pressed=True))  # what is held goes on in the next chord
+    of_friend = [fields for _, _, fields in player.log.named("note_on") if fields["part"] == "friend"]
+    assert {fields["note"] % 12 for fields in of_friend[-3:]} == {5, 9, 0}

@@ -8,6 +8,7 @@
     in_time     her part while she presses, in a song that runs: now
     band        the parts that follow
     tune        a melody or a phrase by itself, for the rule ``choice``
+    chords      the song's chord where it is, for the harmony
 
 Each keeps the contract of a rule (``router.core.contract``): the rule ``song`` passes on what they give.
 """

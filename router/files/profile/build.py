@@ -80,14 +80,15 @@ def build(
     doubts.check(inputs, parts, top["music"], top["limits"], report)
     used = frozenset(source for part in parts for source in part.names)
     used |= {heard.values["recentre"] for heard in inputs.values() if "recentre" in heard.values}
-    progression = _progression(top["music"].get("progression", {}), parts)
+    progression = _progression(top["music"].get("progression", {}), parts, {**found.songs, **_examples(example)})
+    music = _music(top["music"], progression.song, pieces.group(tree, "music"))
     used |= {source for source in (progression.advance, progression.follow) if source is not None}
     used |= {source for part in parts for step in part.steps for source in _told(step)}
     levels = frozenset(
         source for part in parts for source in part.names if any(Kind.LEVELS in step.rule.takes for step in part.steps)
     )
     plan = Plan(
-        Music(top["music"]["key"], top["music"]["scale"], top["music"]["tempo"], top["music"]["time_signature"]),
+        music,
         Limits(**top["limits"]),
         {name: _conditioner(name, heard, used, levels) for name, heard in inputs.items()},
         tuple(_part_plan(part, path) for part in parts),
@@ -166,7 +167,20 @@ def _on_one_line(text: str) -> str:
     return " ".join(re.sub("[\x00-\x1f\x7f-\x9f\ud800-\udfff]", " ", text).split())
 
 
-def _progression(values: Values, parts: Iterable[PartPiece]) -> Progression:
+def _examples(example: Song | None) -> dict[str, Song]:
+    return {} if example is None else {example.name: example}
+
+
+def _music(values: Values, song: Song | None, written: Entries) -> Music:
+    """The music; key and scale are those of the song whose chords are followed, where none are written."""
+    tonic, scale = values["key"], values["scale"]
+    if song is not None:
+        tonic = tonic if "key" in written.values else song.tonic
+        scale = scale if "scale" in written.values else song.scale
+    return Music(tonic, scale, values["tempo"], values["time_signature"])
+
+
+def _progression(values: Values, parts: Iterable[PartPiece], of: Mapping[str, Song]) -> Progression:
     sources = {name: values[name].strip() for name in ("advance", "follow") if name in values}
     tunes = [
         step.settings
@@ -178,7 +192,8 @@ def _progression(values: Values, parts: Iterable[PartPiece]) -> Progression:
     pauses = [length for tune in tunes if (length := pause(tune)) is not None]
     restart_after = pauses[0] if pauses else None
     chords, lasts = timed(values)
-    return Progression(chords, values.get("every"), lasts, restart_after=restart_after, **sources)
+    song = of.get(values["song"].strip()) if "song" in values else None
+    return Progression(chords, values.get("every"), lasts, song=song, restart_after=restart_after, **sources)
 
 
 def timed(values: Values) -> tuple[tuple[Chord | int, ...], tuple[Span, ...]]:

@@ -37,6 +37,7 @@ def check(
     chords = music.values.get("progression")
     progression = chords if isinstance(chords, Entries) else None
     used = centres(inputs, report) | _progression(progression, inputs, report)
+    song_checks.chords(progression, parts, report)
     for part in parts:
         known = _sources(part, inputs, report)
         used |= {source.split(".")[0] for source in part.names} | known.meant | _clears(part, inputs, report)
@@ -147,20 +148,20 @@ def _programs(parts: Sequence[PartPiece], report: Report) -> None:
 
 # --- music ------------------------------------------------------------------------------------------------------
 
-_GOES_ON = 'For example "every: 2 bars", "advance: pad" (an input) or "follow: keys" (a MIDI input).'
+_GOES_ON = 'For example "every: 2 bars", "advance: pad" (an input), "follow: keys" (a MIDI input) or "song: evening".'
 
 
 def _progression(node: Entries | None, inputs: Mapping[str, InputPiece], report: Report) -> set[str]:
     """Check that a progression has chords and one thing that advances them; return the inputs used for that."""
     if node is None:
         return set()
-    ways = [name for name in ("every", "advance", "follow") if name in node.values]
+    ways = [name for name in ("every", "advance", "follow", "song") if name in node.values]
     if not ways and not _lengths(node, report):
         report.missing(node.place, "nothing goes on to the next chord of this progression", _GOES_ON)
     elif len(ways) > 1:
         message = f'a progression goes on by "{ways[0]}" or by "{ways[1]}", not by both'
         report.add(node.keys[ways[1]].place, message, "Keep one of the two.")
-    if "chords" not in node.values and "follow" not in node.values:
+    if not {"chords", "follow", "song"} & node.values.keys():
         report.missing(node.place, "this progression has no chords", 'For example "chords: [C, Am, F, G]".')
     if ways:
         _lengths(node, report)

@@ -95,6 +95,14 @@ PROGRESSION = group(
         "examples": ["pad"],
     },
     follow={"type": "string", "description": "the MIDI input whose held notes are the chord", "examples": ["keys"]},
+    song={
+        "type": "string",
+        "song": True,
+        "description": (
+            "the song whose chords they are, as its parts go on; key and scale are the song's where none are written"
+        ),
+        "examples": ["evening"],
+    },
 )
 MUSIC = group(
     "music",

@@ -9,6 +9,7 @@ from router.core.song import Song
 from router.core.units import nearest
 from router.files.diagnostics import Report, either, quoted
 from router.files.profile.pieces import PartPiece, RulePiece
+from router.files.source import Entries, Text
 
 _WORDS = ("melody", "others", "drums")
 """Words for parts of any song."""
@@ -24,6 +25,29 @@ def check(parts: Sequence[PartPiece], report: Report) -> None:
                 _hers(part, step, song, report)
             else:
                 _band(part, step, parts, report)
+
+
+def chords(progression: Entries | None, parts: Sequence[PartPiece], report: Report) -> None:
+    """Check that the song whose chords are followed has chords, and that a part plays it."""
+    node = None if progression is None else progression.values.get("song")
+    if progression is None or not isinstance(node, Text) or node.empty:
+        return
+    named = node.text.strip()
+    played = {
+        song.name: song
+        for _, step in _songs(parts)
+        if "press" in step.settings and isinstance(song := step.settings.get("play"), Song)
+    }
+    if "chords" in progression.values:
+        message = "these chords would never sound: the chords are those of the song"
+        report.add(progression.keys["chords"].place, message, 'Keep one of the two, "chords" or "song".')
+    if named not in played:
+        near = nearest(named, list(played))
+        hint = f'Did you mean "{near}"?  ' if near else ""
+        hint += f'For example "- song: {{play: {named}, press: note}}".' if not played else ""
+        report.missing(node.place, f"no part plays the song {quoted(named)} by a press, so no chord would go on", hint)
+    elif not any(one.chord for one in played[named].chords):
+        report.add(node.place, f'the song "{named}" has no chords', "Write chords in its file, or under chords here.")
 
 
 def _songs(parts: Sequence[PartPiece]) -> Iterator[tuple[PartPiece, RulePiece]]:
