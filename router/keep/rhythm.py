@@ -56,8 +56,9 @@ LATE, EARLY = 7.0, 14.0
 """The most that an onset costs that comes later or earlier than it should: a hesitation, a slip."""
 STEP, RATES, WANDER = 0.04, 18, 0.04
 """Logarithms of tempo: from one to the next that is tried, how many on each side, and the change at each onset."""
-FIRST_TEMPO = 0.22
-"""The logarithm of a free player's tempo beside the one that the log says, as a standard deviation."""
+FIRST_TEMPO, HOMEWARD = 0.22, 0.2
+"""The logarithm of a free player's tempo beside the one that the log says, as a standard deviation; and the share of
+its cost that each further onset adds, so that no piece is read at half its tempo because its notes are long."""
 UPBEAT = 1.5
 """The cost of beginning elsewhere than on a bar's first beat."""
 TIED_OVER = 0.8
@@ -341,9 +342,8 @@ def _freely(onsets: Sequence[Onset], music: Sequence[MusicFrom], song: SongMusic
     onset_cost = np.array([costs.onset[place] for place in costs.places])
     elsewhere = UPBEAT if song is None else 2 * UPBEAT
     accents = np.array([costs.accent[place] for place in costs.places])
-    score = (onset_cost + np.where(places == begins, 0.0, elsewhere) + onsets[0].accent * accents)[:, None] + (
-        (STEP * np.arange(-RATES, RATES + 1)) ** 2 / (2 * FIRST_TEMPO**2)
-    )[None, :]
+    strange = (STEP * np.arange(-RATES, RATES + 1)) ** 2 / (2 * FIRST_TEMPO**2)
+    score = (onset_cost + np.where(places == begins, 0.0, elsewhere) + onsets[0].accent * accents)[:, None] + strange
     shifts = np.arange(-3, 4)
     changing = (shifts * STEP) ** 2 / (2 * WANDER**2)
     steps: list[tuple[NDArray[np.int16], NDArray[np.int16]]] = []
@@ -364,6 +364,7 @@ def _freely(onsets: Sequence[Onset], music: Sequence[MusicFrom], song: SongMusic
         flat = ways.reshape(-1, len(places), len(rates))
         best = flat.argmin(axis=0)
         score = np.take_along_axis(flat, best[None], axis=0)[0] + (onsets[i].accent * accents)[:, None]
+        score += HOMEWARD * strange
         steps.append((best.astype(np.int16), shift.astype(np.int16)))
     total = float(score.min())
     found, chosen = _traced(int(score.argmin()), steps, costs, [int(shift) for shift in shifts])

@@ -28,10 +28,12 @@ def plays(
         if i + 1 < len(steps):
             quarter *= math.exp(chance.gauss(0, wander))
             now += float(steps[i + 1].at - step.at) * quarter
-    presses = [place + chance.gauss(0, deviation) for place in places]
+    presses = sorted(place + chance.gauss(0, deviation) for place in places)
     found = []
     for i, (step, press) in enumerate(zip(steps, presses, strict=True)):
         held = float(step.end - step.at) * quarter * min(1.0, max(0.75, chance.gauss(0.9, 0.05)))
-        most = presses[i + 1] - APART - press if i + 1 < len(steps) else held
-        found += [(press, True), (press + max(0.04, min(held, most)), False)]
+        if i + 1 < len(steps):
+            after = presses[i + 1] - press
+            held = min(held, max(after - APART, 0.6 * after))
+        found += [(press, True), (press + held, False)]
     return found
