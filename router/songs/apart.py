@@ -32,7 +32,7 @@ SECONDS = 40.0
 MEMORY = 192 * 1024 * 1024
 """Bytes of memory; the service as a whole has 512 MiB."""
 LARGEST = 16 * 1024 * 1024
-"""Bytes of a file. A song as MIDI has 10 to 200 kB, and a symphony's movement as MusicXML 5 to 12 MB."""
+"""Bytes of a file. A song as MIDI has 10 to 200 kB, a whole string quartet as MusicXML 11 MB."""
 LARGEST_WORD = 16 * 1024 * 1024
 """Bytes of what the process says: some three times ``MOST_NOTES``."""
 

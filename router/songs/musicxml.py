@@ -47,6 +47,7 @@ UNNEEDED = frozenset(
         *("figured-bass", "listening", "listen", "play", "midi-device", "part-group", "clef", "staff-details"),
         *("accidental-mark", "tuplet", "glissando", "slide", "arpeggiate", "non-arpeggiate", "frame", "measure-style"),
         *("part-name-display", "part-abbreviation", "part-abbreviation-display", "footnote", "level", "bar-style"),
+        *("type", "dot", "time-modification", "display-step", "display-octave", "instrument-sound", "ensemble", "solo"),
         *("bracket", "dashes", "octave-shift", "pedal", "words", "image", "level", "appearance", "virtual-instrument"),
     }
 )
