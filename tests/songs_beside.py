@@ -15,6 +15,7 @@ every measure begins at the same time, repeats played out. Otherwise the reason 
     ties          tied chords of which not all notes go on are left in pieces by music21, and tied to another voice
     measure       a measure is not as long in all parts (a rest of a whole measure that is written as a longer one); in
                   music21 all that follows is later in that part, so that the parts are no longer together
+    no length     chord symbols, which music21 writes into a MIDI file as notes of no length, and pretty_midi leaves out
     refused       by our reader: drums only, or too much for a small computer
     other         none of these; what the command asks for is that there is none
 """
@@ -207,19 +208,9 @@ def midi_file_beside(path: Path, name: str) -> Verdict:
     apart = sum(1 for _ in _unpaired(own, theirs.notes))
     words = {(_ms(seconds(song, note.at)), _plain(note.lyric)) for note in notes if note.lyric}
     why = "other: notes" if apart else "" if not (words - theirs.words) else "other: words"
-    if apart and _strikes_again(notes):
-        why = "one pitch struck again while it sounds"
+    if apart and all(lasts < A_MILLISECOND // 100 for _, lasts, _ in own - theirs.notes):
+        why = "no length"
     return Verdict(name, why, sum(own.values()), apart)
-
-
-def _strikes_again(notes: Sequence) -> bool:
-    """Whether a pitch is struck again before it ends, which readers may end in different ways."""
-    ends: dict[int, Fraction] = {}
-    for note in sorted(notes, key=lambda note: note.at):
-        if ends.get(note.pitch, Fraction(-1)) > note.at:
-            return True
-        ends[note.pitch] = max(note.end, ends.get(note.pitch, Fraction(0)))
-    return False
 
 
 def _unpaired(own: Notes, theirs: Notes) -> Iterator[tuple[int, int, int]]:

@@ -96,6 +96,8 @@ class _Track:
         self.metres: list[tuple[int, int, int]] = []
         self.keys: list[tuple[int, str]] = []
         sounding: dict[tuple[int, int], list[list[int]]] = defaultdict(list)
+        ended: dict[tuple[int, int], int] = {}
+        """When a pitch was ended that did not sound."""
         now = 0
         for message in messages:
             now += message.time
@@ -103,9 +105,14 @@ class _Track:
             if kind == "note_on" and message.velocity:
                 note = [now, -1, message.note, message.velocity]
                 self.notes[message.channel].append(note)
-                sounding[message.channel, message.note].append(note)
+                if ended.get((message.channel, message.note)) == now:  # of no length, and its end stands before it
+                    note[1] = now
+                else:
+                    sounding[message.channel, message.note].append(note)
             elif kind in ("note_on", "note_off"):
                 held = sounding[message.channel, message.note]
+                if not held:
+                    ended[message.channel, message.note] = now
                 for note in held:
                     if note[0] < now or held[0][0] == now:
                         note[1] = now

@@ -97,6 +97,8 @@ def test_a_note_struck_twice_and_released_once_leaves_none_behind():
 
 def test_a_note_of_no_length_is_a_note():
     assert song(tune(60, length=0)).tune.notes[0].lasts == Fraction(1, QUARTER)
+    on, off = tune(60, length=0)
+    assert [note.lasts for note in song([off, on, *tune(62)], melody=1).tune.notes] == [Fraction(1, QUARTER), 1]
 
 
 @pytest.mark.parametrize(
