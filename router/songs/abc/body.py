@@ -301,11 +301,11 @@ class Body:
             return found.end()
         if text[at] == "-":  # a tie that stands apart from its note
             sounds = voice.measure.sounds or (voice.measures[-2].sounds if len(voice.measures) > 1 else [])
-            if not sounds or not sounds[-1].tones:
+            if not sounds:
                 raise line.wrong("a tie (-) stands behind no note", "", at)
             self._tie(voice, sounds[-1].tones)
             return at + 1
-        if text[at] in _ORNAMENTS:
+        if text[at] in _ORNAMENTS or text[at] == "!":  # alone it once was a sign for a new line
             return at + 1
         if text[at] == "&":
             raise line.wrong("two voices in one bar (&) are not read", "Give each a voice of its own, with V:.", at)
@@ -463,8 +463,8 @@ class Body:
 
     def _symbol(self, line: Line, text: str, at: int) -> None:
         said = text.strip()
-        if not said or said[0] in "^_<>@":
-            return  # a remark for who reads the score
+        if not said or said[0].upper() not in "ABCDEFGN":
+            return  # a remark for the person who reads the score (^Slowly), or a fingering
         if said.upper().replace(".", "") in ("NC", "N"):
             self.now.chord = (None,)
             return
