@@ -88,6 +88,7 @@ def test_watch_over_a_restart(pc):
 
 def test_garbage_into_the_running_router(pc):
     """More of it: ``python -m tests.fuzz_control --socket PATH``."""
+    until(lambda: [*pc.records.glob("wren/*.jsonl")])  # the log, which is opened a second after the start, counts too
     before = pc.cost().descriptors
     became = throw(100_000, 0, pc.runtime / "control")
     assert became["problems"] > 10
