@@ -32,9 +32,9 @@ LATELY = 60.0
 UNKNOWN = """\
 What this machine cannot know, and you must look for: reports that were written elsewhere, printed or sent; copies on
 other machines, on USB sticks and in the hospital's backups; older versions of a folder that is under version control;
-recordings that were kept elsewhere; the lines of the system's journal, which hold the pseudonym and the times of
-efforts (journalctl --vacuum-time=1d empties it). What is deleted from a memory card can sometimes be brought back:
-where that must not be, destroy the card."""
+what was kept for the family, which is theirs (router keep), and recordings elsewhere; the lines of the system's
+journal, which hold the pseudonym and the times of efforts (journalctl --vacuum-time=1d empties it). What is deleted
+from a memory card can sometimes be brought back: where that must not be, destroy the card."""
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:

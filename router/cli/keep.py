@@ -29,6 +29,10 @@ HELP = "make a recording, a score and a page of what was played, to take home"
 EXAMPLE = 'router keep --child wren --since today --midi song.mid --page song.html --title "For grandmother"'
 
 
+UNNOTED = 'Where the configuration says "notes: no" under records, logs hold what a child did and not what it played.'
+"""What may be the reason why a log has no notes."""
+
+
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the arguments."""
     parser.add_argument(
@@ -61,7 +65,7 @@ def run(args: argparse.Namespace) -> int:
     try:
         found = played([read(path, played=True) for path in _paths(args)])
         if not found.notes:
-            raise _NothingToKeepError("\n".join(["nothing was played that could be kept", *found.remarks]))
+            raise _NothingToKeepError("\n".join(["nothing was played that could be kept", *found.remarks, UNNOTED]))
         written = _write(args, found)
     except (_NothingToKeepError, OutputError, TooLongError, MissingError) as error:
         say(f"router keep: {error}", file=sys.stderr)
@@ -101,6 +105,11 @@ def _wrong(args: argparse.Namespace) -> str:
         if path.resolve() in used:
             return f"--{option} {path} would overwrite {used[path.resolve()]}"
         used[path.resolve()] = f"--{option}"
+        if places.records(args).resolve() in path.resolve().parents:
+            return (
+                f"--{option} {path} would lie among the records, which are deleted after a time and by router forget; what"
+                " is kept is the family's: write it elsewhere"
+            )
     return ""
 
 

@@ -8,13 +8,13 @@ imported only here, and never by the daemon.
 from __future__ import annotations
 
 import io
+import sys
 import wave
 from typing import BinaryIO
 
-EXTRA = "keep"
 MISSING = (
     "a page needs Verovio, which engraves the score, and soundfile, which makes the sound small enough\n"
-    'To install them: pip install "bedside-midi-router[keep]"'
+    f"To install them: {sys.executable} -m pip install verovio soundfile"
 )
 QUALITY = 0.2
 """libsndfile's compression level for MP3: 0 is the best, 1 the smallest. Some 200 kbit/s."""

@@ -258,6 +258,7 @@ def test_a_childs_sessions_since_a_day_are_found_in_the_records(folder, capsys):
         (["l.jsonl"], "say what to write"),
         (["l.jsonl", "--midi", "l.jsonl"], "would overwrite a log"),
         (["--child", "../wren", "--midi", "o.mid"], "cannot be a child's pseudonym"),
+        (["l.jsonl", "--records", ".", "--midi", "wren/o.mid"], "would lie among the records"),
     ],
 )
 def test_what_is_asked_wrongly_is_told(folder, arguments, wanted, capsys):
