@@ -107,8 +107,8 @@ def _wrong(args: argparse.Namespace) -> str:
         used[path.resolve()] = f"--{option}"
         if places.records(args).resolve() in path.resolve().parents:
             return (
-                f"--{option} {path} would lie among the records, which are deleted after a time and by router forget; what"
-                " is kept is the family's: write it elsewhere"
+                f"--{option} {path} would lie among the records, which are deleted after a time and by router forget;"
+                " what is kept is the family's: write it elsewhere"
             )
     return ""
 
