@@ -261,8 +261,7 @@ class _PartReader:
             self._transpose = round(max(min(chromatic + 12 * octaves, Fraction(60)), Fraction(-60)))
             self._sharps_off = round(chromatic) * 7 % 12
         if (key := attributes.find("key")) is not None and key.text_of("fifths"):
-            sharps = round(_fraction(key.text_of("fifths"), key)) + self._sharps_off
-            sharps = (sharps + 4) % 12 - 4 if abs(sharps) > 7 else sharps  # as many as can be written
+            sharps = (round(_fraction(key.text_of("fifths"), key)) + self._sharps_off + 5) % 12 - 5
             self._into.keys.append(KeyAt(self._now, sharps, key.text_of("mode").lower()))
         if (time := attributes.find("time")) is not None and time.text_of("beats"):
             self._metre = self._into.metre = _metre(time)

@@ -113,6 +113,22 @@ def test_voices_and_staves_are_parts():
     assert found.tune.name == "Voice"
 
 
+def test_a_measure_that_is_too_long_in_one_part_delays_no_other():
+    parts = "".join(
+        f"<part id='P{i}'><measure>{ATTRIBUTES}{first}</measure><measure>{note('C4', 4)}</measure></part>"
+        for i, first in enumerate((note("D4", 4), note("E4", 6)))
+    )
+    found = song_of(f"<score-partwise><part-list/>{parts}</score-partwise>".encode(), "evening", "Part 1")
+    assert found.bars == (0, 2, 4)
+    assert [notes(found, part)[1][0] for part in (0, 1)] == [2, 2]
+
+
+@pytest.mark.parametrize(("fifths", "tonic"), [(-3, 3), (7, 1), (1_000_000, 4)])
+def test_keys_have_as_many_sharps_as_can_be_written(fifths, tonic):
+    keyed = ATTRIBUTES.replace("<fifths>1", f"<fifths>{fifths}")
+    assert song(note("D4", 4), attributes=keyed).tonic == tonic
+
+
 def bar(sign: str, where: str = "right") -> str:
     return f"<barline location='{where}'>{sign}</barline>"
 
