@@ -2,7 +2,8 @@
 
     python -m tests.fuzz_songs --count 10000
 
-Every case damages a MIDI file, a MusicXML file or a compressed one, from the outside or from within. The seed of a
+Every case damages a MIDI file, a MusicXML file, a compressed one or a tune in ABC notation, from the
+outside or from within. The seed of a
 failing case is printed; ``--seed N --count 1`` plays it again. A twentieth runs with the other tests.
 """
 
@@ -101,11 +102,46 @@ WITHIN = (other_value, other_value, other_value, element, element, swap)
 MIDI = midi_file()
 
 
+ABC = b"""\
+X:1
+T:Evening
+C:nobody
+M:3/4
+L:1/8
+Q:1/4=96
+P:A2B
+V:1 name="Tune" clef=treble
+V:2 name="Low" clef=bass octave=-1
+K:D mixolydian
+V:1
+P:A
+|:"D"D>E ^F2 (3GAB|{cd}c4 z2|1 "Em7/B"[EGB]2 !breath!d4:|2 "N.C."d4- d=c||
+w:one two-three four _ five|six|se-ven|eight _ nine
+P:B
+[K:G] "Am7"A,,B,, c'd' __e/f//|[M:2/4]Z|]
+V:2
+P:A
+|:D6|A,6|1 G6:|2 D6||
+P:B
+A6|z4|]
+"""
+SIGNS = (*"|:[](){}<>-^_=',/0123456789zZx\"!+.~\\ABCabcw%&", "w:", "V:", "K:", "P:", "M:", ":|", "|:", "[1", "::", "\n")
+
+
+def sign(data: bytes, rng: random.Random) -> bytes:
+    """Put a sign of the notation anywhere, or in the place of another."""
+    place = rng.randrange(len(data))
+    return data[:place] + rng.choice(SIGNS).encode() * rng.choice([1, 1, 1, 2, 40]) + data[place + rng.randint(0, 2) :]
+
+
+ABC_ANY = (*[sign] * 6, cut_out, double, swap, flip)
+
+
 def case(rng: random.Random) -> tuple[str, bytes]:
     """The form of a file, and its damaged bytes."""
-    form = rng.choice(["midi", "midi", "xml", "xml", "mxl"])
-    data = MIDI if form == "midi" else MUSICXML
-    damages = MIDI_ANY if form == "midi" else ANY if rng.random() < 0.2 else WITHIN
+    form = rng.choice(["midi", "midi", "xml", "xml", "mxl", "abc"])
+    data = {"midi": MIDI, "abc": ABC}.get(form, MUSICXML)
+    damages = {"midi": MIDI_ANY, "abc": ABC_ANY}.get(form, ANY if rng.random() < 0.2 else WITHIN)
     for _ in range(rng.choice([1, 1, 1, 2, 3, 5])):
         data = rng.choice(damages)(data, rng) or data
     if form == "mxl":

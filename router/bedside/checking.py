@@ -24,7 +24,7 @@ from router.files.diagnostics import START, Report, quoted, tidy
 from router.files.loading import contents
 from router.files.plugins import installed
 from router.files.profile import Problem, Profile, ProfileError, schema
-from router.files.profile.songs import FOLDER, MOST_BYTES, with_files
+from router.files.profile.songs import FOLDER, MOST_BYTES, make_ready, with_files
 from router.files.source import LARGEST
 from router.live.worker import WorkerThread
 from router.songs.apart import SUFFIXES
@@ -229,6 +229,7 @@ def judge(
         if not any_name and stem(name) != found.child:
             report.add(START, *_misnamed(folder, name, found.child))
             return CheckedFile(name, there, None, report.problems, text)
+        make_ready(found.plan)
         if found.song_files and not any_name:
             text = with_files(text, found.song_files)
         return CheckedFile(name, there, replace(found, song_files={}), [], text, songs=frozenset(found.song_files))

@@ -1,6 +1,7 @@
 """Sixteen children play, and one of them changes again and again: what the other fifteen notice of it.
 
     python -m tests.benchmarks.swaps --seconds 60
+    python -m tests.benchmarks.swaps --seconds 60 --song      each swap brings a new song of 5,000 notes, too
 
 One router with sixteen seats over JACK; in fifteen a switch is held and an arpeggio of sixteenths goes on at 120 a
 minute. Stretches with swaps at the sixteenth seat (two a second, one in four refused, every other one to a profile
@@ -12,6 +13,7 @@ aim: with swaps no more than 1 ms later than without, at the 99.9th percentile.
 from __future__ import annotations
 
 import argparse
+import io
 import itertools
 import json
 import os
@@ -23,6 +25,7 @@ import time
 from collections.abc import Sequence
 from pathlib import Path
 
+import mido
 from rich.console import Console
 from rich.table import Table
 
@@ -35,6 +38,8 @@ STRETCH = 5.0
 """Seconds in which it is swapped, or not."""
 EVERY = 0.5
 """Seconds between two swaps."""
+EVERY_SONG = 1.5
+"""The same where each brings a song: it is read in between."""
 SERVER = "router-benchmark-swaps"
 
 CONFIGURATION = """
@@ -65,9 +70,38 @@ outputs:
 """
 
 
-def write(folder: Path, child: str, line: str, port: str, *, broken: bool = False) -> None:
-    """A profile, put into its seat's folder as editors do it."""
+SONG = """
+songs: {big: {file: big.mid}}
+"""
+BAND = """
+  tune: {input: pad, rules: [song: {play: big, press: note}], output: {port: synth, channel: 2}}
+  band: {rules: [song: {play: big, part: others, waits_for: tune}], output: {port: synth, channel: 3}}
+"""
+
+
+def big_song(number: int) -> bytes:
+    """A MIDI file of five parts with a thousand notes each, another one for each number."""
+    file, written = mido.MidiFile(), io.BytesIO()
+    for part in range(5):
+        track = mido.MidiTrack([mido.MetaMessage("track_name", name=f"Part {part}")])
+        for each in range(1000):
+            pitch = 40 + (each * (part + 1) + number) % 40
+            track += [
+                mido.Message("note_on", note=pitch, channel=part),
+                mido.Message("note_off", note=pitch, time=240, channel=part),
+            ]
+        file.tracks.append(track)
+    file.save(file=written)
+    return written.getvalue()
+
+
+def write(folder: Path, child: str, line: str, port: str, *, broken: bool = False, song: bytes = b"") -> None:
+    """A profile, put into its seat's folder as editors do it; with a song if there is one."""
     text = PROFILE.format(child=child, line=line, port=port)
+    if song:
+        text = text.replace("limits:", f"{BAND.strip(chr(10))}\nlimits:") + SONG
+        (folder / ".big").write_bytes(song)
+        (folder / ".big").rename(folder / "big.mid")
     written = folder / f".{child}"
     written.write_text(text.replace("arpeggio", "arpegio") if broken else text, encoding="utf-8")
     written.rename(folder / f"{child}.yaml")
@@ -87,8 +121,10 @@ def late(times: Sequence[float]) -> list[tuple[float, float]]:
     return [(when, each - usual) for when, each in off]
 
 
-def run(seconds: float, folder: Path) -> tuple[list[float], list[float], int]:
+def run(seconds: float, folder: Path, *, song: bool = False) -> tuple[list[float], list[float], int]:
     """Milliseconds late with swaps and without, and how many swaps there were."""
+    every = EVERY_SONG if song else EVERY
+    songs = [big_song(number) for number in range(20)] if song else [b""]
     environment = {**os.environ, "JACK_DEFAULT_SERVER": SERVER, "STATE_DIRECTORY": str(folder)}
     lines = [os.openpty() for _ in range(SEATS)]
     names = [f"child{number}" for number in range(SEATS)]
@@ -130,9 +166,10 @@ def run(seconds: float, folder: Path) -> tuple[list[float], list[float], int]:
                         number = next(numbers)
                         port = "nobody:*" if number % 2 else "somebody:*"
                         line = os.ttyname(lines[-1][1])
-                        write(folder / "profiles" / names[-1], names[-1], line, port, broken=number % 4 == 0)
+                        where, new = folder / "profiles" / names[-1], songs[number % len(songs)]
+                        write(where, names[-1], line, port, broken=number % 4 == 0, song=new)
                         swaps += 1
-                    time.sleep(EVERY)
+                    time.sleep(every)
                 stretches.append((began, time.monotonic(), swapping))
     finally:
         router.terminate()
@@ -156,9 +193,10 @@ def main(argv: Sequence[str] | None = None) -> int:
     """The command."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--seconds", type=float, default=60)
+    parser.add_argument("--song", action="store_true", help="each swap brings a new song of 5,000 notes")
     args = parser.parse_args(argv)
     with tempfile.TemporaryDirectory() as folder:
-        with_swaps, without, swaps = run(args.seconds, Path(folder))
+        with_swaps, without, swaps = run(args.seconds, Path(folder), song=args.song)
     table = Table(
         title=(
             f"{SEATS - 1} seats, {len(with_swaps) + len(without)} notes, {swaps} swaps at another: late by, in "

@@ -11,11 +11,13 @@ import mido
 import pytest
 
 from router.core.contract import Rule
+from router.core.engine import Engine
 from router.core.song import Song
 from router.files import profile
 from router.files.plugins import installed
 from router.files.profile import ProfileError, songs
 from router.rule import Kind, Plays
+from tests.benchmarks.swaps import big_song
 
 TEXT = """\
 profile: 1
@@ -218,6 +220,37 @@ def test_what_is_kept_costs_no_more_than_its_bounds(monkeypatch):
     kept = songs.with_files(b"text", {"good.abc": ABC})
     for line in (b"#= bm8= " + bomb, b"#= bm8= ????", b"#= nothing", b"\xff\xff\xff", b"#= bm8= " + b"eA=="):
         assert songs.parted(kept + line + b"\n") == (b"text", {"good.abc": ABC})
+
+
+def test_a_song_of_5000_notes_costs_the_router_itself_little(tmp_path):
+    """It is read in another process; a swap to it must not hold up those who play."""
+    path = write(tmp_path, with_file("big.mid"), big_mid=big_song(1))
+    before = os.times()
+    loaded = profile.load(path)
+    after = os.times()
+    assert sum(len(part.notes) for part in loaded.songs["evening"].parts) == 5000
+    own, elsewhere = after.user - before.user, after.children_user - before.children_user
+    assert elsewhere > 0.05
+    assert own < elsewhere
+    again = os.times()
+    assert profile.load(path).songs == loaded.songs
+    assert os.times().children_user == again.children_user  # it is not read twice
+
+
+def test_what_a_song_needs_is_calculated_before_the_swap(tmp_path, monkeypatch):
+    """Otherwise the loop would, while others play."""
+    text = with_file("big.mid").replace("- sings: {play: evening}", "- song: {play: evening, press: note}")
+    text = text.replace(
+        "outputs:", "  band: {rules: [song: {play: evening, part: others}], output: {port: synth}}\noutputs:"
+    )
+    loaded = profile.load(write(tmp_path, text, big_mid=big_song(2)))
+    songs.make_ready(loaded.plan)
+    counted = []
+    ticks = Song.ticks
+    monkeypatch.setattr(Song, "ticks", lambda *given, **more: (counted.append(1), ticks(*given, **more))[1])
+    Engine(loaded.plan).start(0)
+    assert len(counted) < 500  # the bars, and no notes
+    assert len(loaded.songs["evening"].tune.notes) == 1000
 
 
 def test_a_rule_may_name_no_song(tmp_path):

@@ -10,5 +10,7 @@ def test_no_file_makes_a_traceback_and_what_is_read_is_whole():
     assert became["midi read"] > 20, became
     assert became["xml read"] > 20, became
     assert became["mxl read"] > 5, became
+    assert became["abc read"] > 5, became
+    assert became["abc refused"] > 20, became
     assert sum(became[f"{form} refused"] for form in ("midi", "xml", "mxl")) > 100, became
     assert worst < 5

@@ -13,6 +13,7 @@ from __future__ import annotations
 import base64
 import binascii
 import hashlib
+import itertools
 import re
 import zlib
 from collections import OrderedDict
@@ -21,9 +22,13 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
+from router.core.contract import Context
+from router.core.engine import Plan
 from router.core.song import Song
+from router.core.timers import Alarm, Timers
 from router.core.units import nearest
 from router.files.diagnostics import Place, Report, quoted
+from router.files.plugins import installed
 from router.files.profile import schema
 from router.files.profile.pieces import PartPiece, RulePiece, Sort, Values, named
 from router.files.profile.validate import settings
@@ -204,6 +209,17 @@ def give(parts: Sequence[PartPiece], found: ProfileSongs, report: Report) -> lis
             if name not in used:
                 report.warn(place, f"no rule plays the song {quoted(name)}", f'For example "- song: {{play: {name}}}".')
     return given
+
+
+def make_ready(plan: Plan) -> None:
+    """Let each rule that plays a song calculate now what it needs of it; the song keeps that.
+
+    In a swap it would be calculated in the loop, where others play: 60 ms for a song of 5,000 notes.
+    """
+    shared: dict[str, Any] = {}
+    for rule in (rule for part in plan.parts for rule in part.rules if not rule.origin):
+        if songs_in(installed().rules[rule.name].settings):
+            rule.make(Context(plan.music, itertools.count(1).__next__, Alarm(Timers(), 0), shared))
 
 
 def songs_in(wanted: Mapping[str, Any]) -> list[str]:

@@ -13,6 +13,9 @@ from router.songs.error import SongError
 LARGEST = 200_000
 """Letters; a long song with four voices has 10,000."""
 
+HINT = "Correct it or leave it out; what is read here is ABC notation, version 2.1."
+"""The hint where there is nothing more to say."""
+
 _FIELD = re.compile(r"\[?([A-Za-z+]):(?![|:\]])")
 _COMMENT = re.compile(r"(?<!\\)%")
 
@@ -39,7 +42,7 @@ class Line:
 
     def wrong(self, what: str, hint: str = "", at: int = 0) -> SongError:
         """Return a mistake in this line; ``at`` counts the letters of ``text`` before it."""
-        return SongError(what, hint, self.number, self.column + at)
+        return SongError(what, hint or HINT, self.number, self.column + at)
 
 
 def lines(text: str) -> Iterator[Line]:
@@ -62,7 +65,7 @@ def lines(text: str) -> Iterator[Line]:
             now = Line(number, "", line[start:], start + 1)
         elif field[1] == "+":
             if before is None:
-                raise SongError("there is no line before this one to go on with", "", number, start + 1)
+                raise SongError("there is no line before this one to go on with", HINT, number, start + 1)
             now = Line(number, before.field, line[field.end() :], field.end() + 1)
         else:
             now = Line(number, field[1], line[field.end() :], field.end() + 1)
