@@ -142,13 +142,13 @@ def _asked(file: BinaryIO, word: BinaryIO, name: str, melody: str | int | None) 
         )
     except OSError as error:
         why = (error.strerror or str(error)).lower()
-        raise SongError(f"no process could be had to read it in: {why}", "Try again.") from error
+        raise SongError(f"no process could be had to read it in: {why}", "Try again.", may_pass=True) from error
     global _busy_until  # noqa: PLW0603 - one process at a time is waited for by whoever asks how long
     _busy_until = clock.now() + int(SECONDS * NANOSECONDS)
     try:
         status = process.wait(timeout=SECONDS)
     except subprocess.TimeoutExpired as error:
-        raise SongError(f"reading it does not come back within {SECONDS:g} s", _TOO_MUCH) from error
+        raise SongError(f"reading it does not come back within {SECONDS:g} s", _TOO_MUCH, may_pass=True) from error
     finally:
         process.kill()
         process.wait()

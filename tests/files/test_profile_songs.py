@@ -17,6 +17,7 @@ from router.files import profile
 from router.files.plugins import installed
 from router.files.profile import ProfileError, songs
 from router.rule import Kind, Plays
+from router.songs import apart
 from tests.benchmarks.swaps import big_song
 
 TEXT = """\
@@ -183,6 +184,17 @@ def test_a_file_that_cannot_be_used(tmp_path, file, message, hint):
     assert (found.line, found.column) == (6, 11)
     assert message in found.message
     assert hint in found.hint
+
+
+def test_a_pc_that_is_too_busy_may_read_it_later(tmp_path, monkeypatch):
+    path = write(tmp_path, with_file(), evening_abc=ABC.replace(b"Evening", b"Later"))
+    assert not problem(write(tmp_path, with_file("wrong.abc"), wrong_abc=b"X:1\nh")).may_pass
+    monkeypatch.setattr(apart, "SECONDS", 0.0)
+    write(tmp_path, with_file())
+    assert problem(path).may_pass
+    monkeypatch.undo()
+    monkeypatch.setitem(installed()._rules, "sings", Sings)
+    assert profile.load(path).songs
 
 
 def test_a_part_that_is_not_there_is_told_where_it_is_named(tmp_path):

@@ -101,7 +101,7 @@ class _Reader:
             place = entries.values["melody"].place if asked else written.place
             where = "" if error.line is None else f", line {error.line}"
             what = error.what if typed else f"{quoted(written.text.strip())}{where}: {error.what}"
-            self._report.add(place, what, error.hint)
+            self._report.add(place, what, error.hint, may_pass=error.may_pass)
             return
         self.songs[name] = song if values.get("key") is None else song.moved_to(values["key"])
 
