@@ -5,7 +5,7 @@ The built-in rules use nothing else of the router. ``router.testing`` says wheth
 
 from __future__ import annotations
 
-from router.core.accompaniment import ENDING, LINGER, VELOCITY, Accompanies, Stroke
+from router.core.accompaniment import ENDING, LINGER, STARTS, VELOCITY, Accompanies, Stroke
 from router.core.contract import (
     BEGIN,
     DEGREE,
@@ -70,6 +70,7 @@ __all__ = [
     "REST",
     "ROW",
     "SEED",
+    "STARTS",
     "SWING",
     "VELOCITY",
     "Accompanies",

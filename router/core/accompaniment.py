@@ -4,6 +4,7 @@
               counts the bars; it joins in at its next place
     plays     at each place of its grid ``play`` says what begins there; while an effort is held, and for ``linger``
               after the last one, it goes on
+              one that starts by itself does so with the engine, and goes on until it is let go
     ends      at the first bar line after that, with what ``last`` says, or at once
 
 Each place has an absolute time; what is missed is left out, and never played in a bunch.
@@ -33,6 +34,12 @@ LINGER: Mapping[str, Any] = {
     "most": "60 s",
     "default": "6 s",
     "description": "how long it goes on after the last effort, until it ends",
+}
+BY_ITSELF = "by itself"
+STARTS: Mapping[str, Any] = {
+    "enum": ["with an effort", BY_ITSELF],
+    "default": "with an effort",
+    "description": "what it starts with: with an effort, or by itself as soon as the profile plays, and without end",
 }
 VELOCITY: Mapping[str, Any] = {
     "type": "integer",
@@ -65,6 +72,7 @@ class Accompanies(Rule):
 
     def __init__(self, settings: Mapping[str, Any], context: Context) -> None:
         super().__init__(settings, context)
+        self._by_itself = settings["starts"] == BY_ITSELF
         self._linger: int = settings["linger"]
         self._on_the_bar = settings["ending"] == ON_THE_BAR
         self._velocity: int = settings["velocity"]
@@ -98,16 +106,26 @@ class Accompanies(Rule):
 
     # --- when it plays --------------------------------------------------------------------------------------------
 
+    def started(self, now: int) -> Events:
+        if self._by_itself and self.grid is None:
+            self._begin(now)
+        return ()
+
     def press(self, press: Press, now: int) -> Events:
+        if self._by_itself:
+            return ()
         self._held.add(press.voice)
         self._effort = press.strength
         self._over = None
         self.context.alarm.cancel(_OVER)
         if self.grid is None:
-            self.playing = True
-            self.grid = self.places()
-            self._set_next(self.grid.next(now), now)
+            self._begin(now)
         return ()
+
+    def _begin(self, now: int) -> None:
+        self.playing = True
+        self.grid = self.places()
+        self._set_next(self.grid.next(now), now)
 
     def release(self, release: Release, now: int) -> Events:
         self._held.discard(release.voice)

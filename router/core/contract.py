@@ -137,6 +137,10 @@ class Rule:
         """A controller's value from a rule before this one."""
         return (control,)
 
+    def started(self, now: int) -> Events:
+        """The seat begins to play at ``now``, the beginning of a bar. Only a rule that ``counts_bars`` is told."""
+        return ()
+
     def wake(self, now: int, tag: Hashable) -> Events:
         """A deadline set with ``self.context.alarm.at`` has come. ``now`` may be later than asked for."""
         return ()

@@ -286,8 +286,8 @@ class Engine:
         stage = None if song is None else stage_of(self._shared, song)
         self._harmony = Harmony(plan.progression, Alarm(self._timers, len(self._owners)), plays=plays, stage=stage)
         self._owners.append(self._harmony)
-        # Rules that count bars from the effort that begins them, by source; each as its part and its index there.
-        self._counting: dict[str, list[tuple[_Part, int]]] = {}
+        self._bands: list[tuple[_Part, int]] = []  # rules that count bars: the part of each, and its index there
+        self._begin_bars: set[str] = set()  # the sources whose presses may begin one of them
         self._in_a_room = False  # whether the room counts the bars
         self._room_chord: Chord | None = None  # takes precedence over the progression's
         self._music = self._told_music = self._with_chord(plan.music)
@@ -316,6 +316,8 @@ class Engine:
         unmade, self._unmade = self._unmade, []
         for part, index, error in unmade:
             self._fault(part, index, error, now, out)
+        for part, index in self._bands:
+            self._from_rule(part, index, lambda rule: rule.started(now), now, out)
         return out
 
     def programs(self) -> list[Message]:
@@ -524,8 +526,8 @@ class Engine:
             part.context_of.append(context)
             part.steps.append(_Step(rule_plan, rule, handlers))
             if rule.counts_bars:
-                for source in plan.sources:
-                    self._counting.setdefault(source, []).append((part, index))
+                self._bands.append((part, index))
+                self._begin_bars.update(plan.sources)
             for source in rule_plan.told:
                 self._straight.setdefault(source, []).append((part, index))
             if rule.repeats:
@@ -585,7 +587,7 @@ class Engine:
 
     def _count_bars(self, now: int, out: list[Message]) -> None:
         """Begin the first bar, and the chords that go on by time, if nobody counts bars yet."""
-        if self._in_a_room or any(self._plays(*rule) for rules in self._counting.values() for rule in rules):
+        if self._in_a_room or any(self._plays(*rule) for rule in self._bands):
             return
         before = self._music
         music = replace(before, origin=now)
@@ -616,7 +618,7 @@ class Engine:
             self._tell_gesture(gesture, now)
             if isinstance(gesture, _FOR_THE_RECORD):
                 continue
-            if self._counting and isinstance(gesture, Press) and gesture.source in self._counting:
+            if gesture.source in self._begin_bars and isinstance(gesture, Press):
                 self._count_bars(now, out)
             if self._harmony.hear(gesture, now):
                 self._next_chord(now, out)

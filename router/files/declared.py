@@ -16,7 +16,14 @@ from router.files.manual import summary
 
 NAME = re.compile(r"[a-z][a-z_]{0,31}")
 
-CALLED_WITH: Mapping[str, int] = {"__init__": 2, **dict.fromkeys(METHODS.values(), 2), "wake": 2, "cut": 2, "let_go": 1}
+CALLED_WITH: Mapping[str, int] = {
+    "__init__": 2,
+    **dict.fromkeys(METHODS.values(), 2),
+    "wake": 2,
+    "cut": 2,
+    "started": 1,
+    "let_go": 1,
+}
 """Number of arguments with which the router calls each method of a rule."""
 
 WORDS = frozenset(

@@ -30,6 +30,7 @@ import signal
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, replace
 from functools import partial
+from inspect import getattr_static
 from types import FrameType, TracebackType
 from typing import Any, NoReturn, Self, cast
 
@@ -227,6 +228,16 @@ class _Held:
     def repeats(self) -> bool:
         """The rule's own ``repeats``: the engine asks for it beside the methods."""
         return self._rule.repeats
+
+    @property
+    def counts_bars(self) -> bool:
+        """The rule's own ``counts_bars``, as ``repeats``."""
+        return getattr_static(self._rule, "counts_bars", False) is True
+
+    @property
+    def playing(self) -> bool:
+        """The rule's own ``playing``: read without running anything of the rule's, which no budget would hold."""
+        return getattr_static(self._rule, "playing", False) is True
 
     def __getattr__(self, method: str) -> Callable[..., list[Event]]:
         return partial(self._events, getattr(self._rule, method))

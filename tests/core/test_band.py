@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from fractions import Fraction
 from itertools import pairwise
+from pathlib import Path
 
 import pytest
 from hypothesis import assume, given, settings
@@ -21,6 +22,7 @@ from router.core.music import SCALES, Chord, Music, Span, length, time_signature
 from router.core.rules import RULES
 from router.core.strokes import drum_strokes, strokes, within
 from router.core.units import NANOSECONDS, QuantityError
+from router.files import profile
 from router.testing import MILLISECOND, Bench, RuleUnderTest, VirtualTime, plan_rule
 from router.testing.virtual_time import STARTED
 
@@ -470,3 +472,82 @@ def test_what_is_no_drum_with_strokes_is_told(text, said, hint):
     with pytest.raises(QuantityError, match=said) as caught:
         drum_strokes(text)
     assert hint in caught.value.hint
+
+
+# --- in a profile ----------------------------------------------------------------------------------------------------
+
+PROFILE = """\
+profile: 1
+child: wren
+music: {{key: C, scale: major, tempo: 120 bpm, progression: {{chords: [C, F], every: 1 bar}}}}
+limits: {{notes_at_once: 16, notes_per_second: 40}}
+inputs:
+  pad: {{type: switch, device: {{terminal: space}}}}
+  knee: {{type: switch, device: {{terminal: b}}}}
+  friend: {{type: listen, seat: anybody}}
+parts:
+  tune: {{input: [pad, friend], rules: [note: {{}}], output: {{port: synth, channel: 1}}}}
+  bell: {{input: knee, rules: [note: {{}}], output: {{port: synth, channel: 4}}}}
+  drums: {{{input}rules: [drums: {{style: rock{starts}}}], output: {{port: synth, channel: 10}}}}
+  bass: {{{input}rules: [bass: {{line: walking{starts}}}], output: {{port: synth, channel: 2}}}}
+outputs:
+  synth: {{midi: "*"}}
+"""
+
+
+def in_profile(folder: Path, **written: str) -> Path:
+    path = folder / "wren.yaml"
+    path.write_text(PROFILE.format(**{"input": "", "starts": "", **written}))
+    return path
+
+
+@pytest.mark.parametrize("switch", ["pad", "knee"])
+def test_a_band_without_an_input_goes_with_every_movement_of_the_child(tmp_path, switch):
+    path = in_profile(tmp_path)
+    assert profile.check(path) == []
+    played = VirtualTime(profile.load(path).plan)
+    played.go_on(3 * SECOND)
+    assert begun(played, 2) == []
+    played.give(3_123 * MILLISECOND, SwitchSample(switch, True))
+    played.give(3_200 * MILLISECOND, SwitchSample(switch, False))
+    played.go_on(60 * SECOND)
+    assert begun(played, 2)[0] == (3_123 * MILLISECOND, 36)
+    assert begun(played, 10)[0][0] == 3_123 * MILLISECOND
+    assert played.engine.sounding == ()
+
+
+def test_a_band_that_starts_by_itself_plays_with_the_profile_and_until_it_ends(tmp_path):
+    path = in_profile(tmp_path, starts=", starts: by itself")
+    assert profile.check(path) == []
+    played = VirtualTime(profile.load(path).plan)
+    played.give(1_111 * MILLISECOND, SwitchSample("pad", True))  # moves no bar
+    played.give(1_200 * MILLISECOND, Lost("pad"))
+    played.go_on(40 * SECOND)
+    assert [now for now, _ in begun(played, 2)] == [place * SECOND // 2 for place in range(81)]
+    played.stop()
+    assert played.engine.sounding == ()
+    assert played.engine.next_deadline() is None
+
+
+@pytest.mark.parametrize(
+    ("written", "said"),
+    [
+        ({"input": "input: pad, ", "starts": ", starts: by itself"}, "this band starts by itself, and needs no input"),
+        ({"starts": ", starts: by accident"}, '"starts" cannot be "by accident"'),
+    ],
+)
+def test_what_is_wrong_with_the_start_of_a_band_is_said(tmp_path, written, said):
+    problems = [problem.message for problem in profile.check(in_profile(tmp_path, **written))]
+    assert problems == [said, said]
+
+
+def test_a_band_that_nothing_begins_is_refused(tmp_path):
+    path = in_profile(tmp_path)
+    lines = [
+        line
+        for line in path.read_text().splitlines()
+        if not line.startswith(("  tune", "  bell", "  friend", "  knee"))
+    ]
+    path.write_text("\n".join(lines))
+    said = "nothing begins this band: no part of this profile has an input"
+    assert [problem.message for problem in profile.check(path) if "begins" in problem.message] == [said, said]

@@ -769,6 +769,30 @@ def test_a_rule_that_is_slow_again_and_again_is_switched_off():
     the_rest_plays_on(virtual)
 
 
+def test_bars_begin_with_a_band_of_others_and_with_no_other_rule_of_theirs():
+    class Band(Steady):
+        counts_bars = True
+
+        def press(self, press, now):
+            self.playing = True
+            return super().press(press, now)
+
+    class Broken(Steady):
+        counts_bars = True
+
+        @property
+        def playing(self):
+            raise RuntimeError("nobody knows")
+
+    begins = {}
+    for rule in (Steady, Band, Broken):
+        virtual = seat(rule, Budget())
+        press(virtual, times=2)
+        assert faults(virtual) == []
+        begins[rule] = (virtual.engine.music.origin - virtual.started) // 1_000_000
+    assert begins == {Steady: 0, Band: 300, Broken: 900}
+
+
 def test_being_slow_twice_is_forgiven():
     ticks = Ticks(0)
     virtual = seat(Steady, Budget(work=ticks))

@@ -2,8 +2,9 @@
 
 With the first effort the bass begins, at once; the bars are counted from there, or as the room counts them. While
 efforts follow one another it goes on, and ``linger`` after the last has ended ends with the root on the next bar.
-Behind a ``latch`` a press is for on, and one for off. Its chords are those of the ``progression`` or the room; where
-there are none it stays on the tonic.
+Behind a ``latch`` a press is for on, and one for off. A part without an input goes with every movement of the others;
+``starts: by itself`` needs none, and plays as long as the profile does. Its chords are those of the ``progression`` or
+the room; where there are none it stays on the tonic.
 
 ``line`` says what it plays, always with the root (of C/E the E) on the bar and where the chord changes. ``root``: on
 each beat that is strong. ``root and fifth``: the two in turn, on the strong beats, 1 and 3 in 4/4. ``walking``: a note
@@ -31,6 +32,7 @@ from router.rule import (
     LINGER,
     PLAIN,
     REST,
+    STARTS,
     SWING,
     VELOCITY,
     Accompanies,
@@ -89,6 +91,7 @@ class BassRule(Accompanies):
             "gate": {**GATE, "default": "90 %", "description": "how much of the time to its next note a note sounds"},
             "swing": SWING,
             "velocity": VELOCITY,
+            "starts": STARTS,
             "linger": LINGER,
             "ending": ENDING,
         },

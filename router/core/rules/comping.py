@@ -2,8 +2,9 @@
 
 With the first effort they begin, at once; the bars are counted from there, or as the room counts them. While efforts
 follow one another they go on, and ``linger`` after the last has ended end with a chord on the next bar. Behind a
-``latch`` a press is for on, and one for off. They are the chords of the ``progression`` or the room, each as near as
-can be to the one before; where there are none, the triad on the tonic.
+``latch`` a press is for on, and one for off. A part without an input goes with every movement of the others; ``starts:
+by itself`` needs none, and plays as long as the profile does. They are the chords of the ``progression`` or the room,
+each as near as can be to the one before; where there are none, the triad on the tonic.
 
 ``pattern`` says on which steps of ``rate`` a chord is struck: ``x`` a stroke, ``X`` an accent, ``g`` a ghost note,
 ``-`` a rest; spaces and ``|`` are for the eye. A pattern that is shorter than a bar begins again within it, one of
@@ -29,6 +30,7 @@ from router.rule import (
     LINGER,
     OCTAVE,
     PLAIN,
+    STARTS,
     SWING,
     VELOCITY,
     Accompanies,
@@ -71,6 +73,7 @@ class CompingRule(Accompanies):
             "gate": GATE,
             "swing": SWING,
             "velocity": {**VELOCITY, "default": 56},
+            "starts": STARTS,
             "linger": LINGER,
             "ending": ENDING,
         },

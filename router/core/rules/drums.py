@@ -2,7 +2,8 @@
 
 With the first effort the drummer begins, at once; the bars are counted from there, or as the room counts them. While
 efforts follow one another the drummer goes on, and ``linger`` after the last has ended ends with a stroke on the next
-bar. Behind a ``latch`` a press is for on, and one for off.
+bar. Behind a ``latch`` a press is for on, and one for off. A part without an input goes with every movement of the
+others; ``starts: by itself`` needs none, and plays as long as the profile does.
 
 ``style`` is a pattern that every drummer knows: ``beat`` plays the metre itself, whatever it is, and stresses its
 groups of beats (2+2+3/8); ``waltz`` is for 3/4, ``six eight`` for 6/8, all others for 4/4. ``one drop`` is that of
@@ -37,6 +38,7 @@ from router.rule import (
     ENDING,
     LINGER,
     PLAIN,
+    STARTS,
     SWING,
     VELOCITY,
     Accompanies,
@@ -178,6 +180,7 @@ class DrumsRule(Accompanies):
                 "description": "whether a crash cymbal comes after a fill and at the end",
             },
             "velocity": VELOCITY,
+            "starts": STARTS,
             "linger": LINGER,
             "ending": ENDING,
         },

@@ -9,6 +9,7 @@ from dataclasses import replace
 from functools import partial
 from pathlib import Path
 
+from router.core.accompaniment import BY_ITSELF
 from router.core.conditioning.cycle import Cycle
 from router.core.conditioning.listen import PHRASE, ListenConditioner, ListenSettings
 from router.core.conditioning.midi import MidiConditioner, MidiSettings
@@ -91,7 +92,7 @@ def build(
         music,
         Limits(**top["limits"]),
         {name: _conditioner(name, heard, used, levels) for name, heard in inputs.items()},
-        tuple(_part_plan(part, path) for part in parts),
+        tuple(_part_plan(part, _everybody(parts, inputs), path) for part in parts),
         progression,
         FOLLOWS.get(top["music"].get("follow"), frozenset()),
         {
@@ -204,7 +205,13 @@ def timed(values: Values) -> tuple[tuple[Chord | int, ...], tuple[Span, ...]]:
     return tuple(chord.chord for chord in written), tuple(span for span in lasts if own and span is not None)
 
 
-def _part_plan(part: PartPiece, path: Path) -> PartPlan:
+def _everybody(parts: Iterable[PartPiece], inputs: Mapping[str, InputPiece]) -> tuple[str, ...]:
+    """The sources of all parts, without those of other children: a band that has no input goes with each of them."""
+    sources = dict.fromkeys(source for part in parts for source in part.names)
+    return tuple(source for source in sources if inputs[source.partition(".")[0]].type != "listen")
+
+
+def _part_plan(part: PartPiece, everybody: tuple[str, ...], path: Path) -> PartPlan:
     rules = tuple(
         RulePlan(
             step.rule.name,
@@ -217,7 +224,9 @@ def _part_plan(part: PartPiece, path: Path) -> PartPlan:
         for step in part.steps
     )
     route = part.route
-    return PartPlan(part.name, part.names, rules, Route(route["port"], route["channel"]), route.get("program"))
+    goes_along = any(step.rule.counts_bars and step.settings.get("starts") != BY_ITSELF for step in part.steps)
+    sources = everybody if goes_along and not part.names else part.names
+    return PartPlan(part.name, sources, rules, Route(route["port"], route["channel"]), route.get("program"))
 
 
 def _told(step: RulePiece) -> frozenset[str]:

@@ -10,6 +10,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from router.core.accompaniment import BY_ITSELF
 from router.core.contract import Kind, Rule
 from router.core.midi import DRUM_CHANNEL, EXPRESSION
 from router.core.units import nearest
@@ -54,6 +55,7 @@ def check(
         if progression is None and not _follows_harmony(music):
             _follows(part, report)
     song_checks.check(parts, report)
+    _bands(parts, report)
     _unused(inputs, used, parts, report)
     _two_sounds(parts, report)
     _programs(parts, report)
@@ -248,6 +250,28 @@ def _heard_in(part: PartPiece, inputs: Mapping[str, InputPiece], *types: str) ->
     """The inputs of a part that are of these types."""
     heads = dict.fromkeys(source.partition(".")[0] for source in part.names)
     return [name for name in heads if name in inputs and inputs[name].type in types]
+
+
+def _bands(parts: Sequence[PartPiece], report: Report) -> None:
+    """Report a band that nothing begins, and an input of one that begins by itself."""
+    efforts = any(part.sources is None or part.sources for part in parts)
+    for part in parts:
+        step = next((step for step in part.steps if step.rule.counts_bars and step.settings), None)
+        if step is None:
+            continue
+        by_itself = step.settings.get("starts") == BY_ITSELF
+        if by_itself and part.sources:
+            report.add(
+                part.sources[0].place,
+                "this band starts by itself, and needs no input",
+                'Take the input out, or "starts: by itself".',
+            )
+        elif not by_itself and not efforts:
+            report.missing(
+                step.place,
+                "nothing begins this band: no part of this profile has an input",
+                'Give this part or another one an input, or write "starts: by itself".',
+            )
 
 
 def _latches(part: PartPiece, inputs: Mapping[str, InputPiece], report: Report) -> None:

@@ -13,6 +13,7 @@ from typing import Any
 
 from router.core.contract import Kind, Rule
 from router.core.midi import CHANNEL_MODE
+from router.core.rules import RULES
 from router.core.units import nearest
 from router.files import former
 from router.files.diagnostics import Place, Report, either, listed, quoted
@@ -311,10 +312,14 @@ def _part(name: str, place: Place, part: Entries, report: Report) -> PartPiece:
 
 
 def _is_band(part: Entries) -> bool:
-    """Tell whether a part begins with the band of a song, which follows others and needs no input."""
+    """Tell whether a part begins with a rule of a band, which goes with the others and needs no input."""
     rules = part.values.get("rules")
     first = rules.items[0] if isinstance(rules, Items) and rules.items else None
-    song = first.values.get("song") if isinstance(first, Entries) else None
+    if not isinstance(first, Entries):
+        return False
+    if any(name in RULES and RULES[name].counts_bars for name in first.values):
+        return True
+    song = first.values.get("song")
     return isinstance(song, Entries) and "press" not in song.values
 
 

@@ -190,7 +190,7 @@ PART = group(
     ("input", "rules", "output"),
     about=ABOUT,
     input={
-        "description": "which movement plays it: an input, or a list of them; the band of a song needs none",
+        "description": "which movement plays it: an input, or a list; a band needs none, and goes with all others",
         "examples": ["pad"],
     },
     rules={
@@ -200,7 +200,7 @@ PART = group(
     output={**ROUTE, "description": "where it sounds", "examples": ["{port: synth}"]},
 )
 BAND = {**PART, "required": [name for name in PART["required"] if name != "input"]}
-"""A part that nobody plays: the band of a song."""
+"""A part that needs no input: a band, which goes with the other parts."""
 
 OUTPUTS: Mapping[str, Schema] = {
     "midi": group(
