@@ -98,6 +98,7 @@ class ContingentRule(Rule):
         self._held: dict[int, None] = {}  # efforts that are held
         self._ends = 0  # when its time is over
         self._sent = self._full = context.volume  # the expression that was sent last, and the full one
+        self._said = False  # whether any was: the first sound is to be as loud as those after a fade
         # Where a fade, or the way back from it, begins and ends: expression and time of each.
         self._glide: tuple[tuple[int, int], tuple[int, int]] | None = None
 
@@ -143,7 +144,10 @@ class ContingentRule(Rule):
 
     def _begin(self, press: Press, now: int) -> list[Event]:
         self._on, self._since = press, now
-        return [*self._expression(self._full), press]
+        full = self._expression(self._full)
+        if self._fade and not self._said:
+            self._said, full = True, [Control(EXPRESSION, self._full)]
+        return [*full, press]
 
     def _go_on_until(self, when: int) -> None:
         """Set when its time is over; while an effort is held whose end counts, it never is."""
@@ -176,7 +180,7 @@ class ContingentRule(Rule):
     def _at(self, level: int) -> list[Event]:
         if level == self._sent:
             return []
-        self._sent = level
+        self._sent, self._said = level, True
         return [Control(EXPRESSION, level)]
 
     def _end(self) -> list[Event]:
