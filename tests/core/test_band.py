@@ -257,6 +257,21 @@ def test_a_walking_line_ends_a_step_from_the_next_root(chords, metre, tempo):
     assert roots or per_bar < 3 or all(" 1/" in chord for chord in chords)
 
 
+def test_a_chord_that_changes_at_the_moment_of_a_note_is_played_once_and_right():
+    """The deadline of the bass, set before that of a quick change of chord, comes first: it knows what comes."""
+    chords = ("C 1/8", "F 1/8", "G 1/8")
+    for late in (0, 1):
+        played = band([("bass", {"line": "root", "rate": "1/4"})], chords=chords, music=FAST)
+        played.give(0, SwitchSample("pad", True))
+        for place in range(1, 24):
+            played.go_on(place * SECOND // 4 - 1)
+            played.wake_late(place * SECOND // 4 + late)
+        notes = begun(played)
+        assert len({now for now, _ in notes}) == len(notes) == 24
+        for now, pitch in notes:
+            assert pitch % 12 == ground(chord_then(chords, Fraction(now), FAST))
+
+
 def test_the_bass_goes_to_another_chord_at_once_when_a_press_changes_it():
     inputs = {
         name: lambda voice, alarm, name=name: SwitchConditioner(name, SwitchSettings(), voice, alarm)
