@@ -16,6 +16,7 @@ import numpy as np
 import pyloudnorm
 import pytest
 
+from router.cli import main
 from router.core.units import NANOSECONDS
 from router.devices.outputs import loudness
 from router.devices.outputs.base import OutputError
@@ -190,3 +191,31 @@ def test_without_the_meter_a_file_is_written_all_the_same_and_it_is_said(monkeyp
 
 def test_a_block_of_the_limiter_is_the_synths():
     assert RATE % BLOCK == 0  # a piece is a second
+
+
+def in_file(path) -> tuple[float, float]:
+    with wave.open(str(path)) as read:
+        return measured(np.frombuffer(read.readframes(read.getnframes()), dtype="<i2") / np.float32(32768))
+
+
+@pytest.mark.parametrize("how", [(), ("--together",)])
+def test_the_demos_sound_file_is_as_loud_as_it_should_be(tmp_path, how):
+    assert main(["demo", "--fast", "--seconds", "5", "--out", str(tmp_path), *how]) == 0
+    (file,) = tmp_path.glob("*.wav")
+    found, peak = in_file(file)
+    assert found == pytest.approx(LOUDNESS, abs=2 * TOLERANCE)
+    assert peak <= CEILING
+
+
+def test_what_play_writes_is_as_loud_as_it_should_be(tmp_path):
+    lines = ['{"trace": 1}']
+    lines += [
+        f'{{"t": {0.6 * i + held}, "input": "finger", "pressed": {str(not held).lower()}}}'
+        for i in range(9)
+        for held in (0, 0.4)
+    ]
+    (tmp_path / "t.jsonl").write_text("\n".join(lines))
+    assert main(["play", str(tmp_path / "t.jsonl"), "--profile", "wren", "--sound", str(tmp_path / "o.wav")]) == 0
+    found, peak = in_file(tmp_path / "o.wav")
+    assert found == pytest.approx(LOUDNESS, abs=2 * TOLERANCE)
+    assert peak <= CEILING

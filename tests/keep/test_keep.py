@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import random
 import stat
 import wave
 from pathlib import Path
@@ -300,3 +301,24 @@ def test_a_line_that_says_what_cannot_be_costs_that_line_only(folder, bad):
     log.write_text(log.read_text() + json.dumps({"t": 3, **bad}) + "\n" + later)
     assert main(["keep", "l.jsonl", "--midi", "o.mid"]) == 0
     assert [note.pitch for note in pretty_midi.PrettyMIDI("o.mid").instruments[0].notes] == [60, 62]
+
+
+def test_whatever_a_log_says_there_is_no_traceback(session, folder):
+    """Lines cut, doubled, moved, with letters changed: a piece comes of it, or a message."""
+    chance = random.Random(7)
+    whole = session.read_bytes()
+    for _ in range(25):
+        data = bytearray(whole)
+        for _ in range(chance.randint(1, 12)):
+            at = chance.randrange(len(data))
+            match chance.randrange(4):
+                case 0:
+                    data[at] = chance.randrange(256)
+                case 1:
+                    del data[at : at + chance.randint(1, 400)]
+                case 2:
+                    data[at:at] = data[chance.randrange(len(data)) :][: chance.randint(1, 300)]
+                case 3:
+                    data[at : at + 1] = chance.choice([b"9", b"-", b"e9", b"null", b"[]", b'"'])
+        (folder / "m.jsonl").write_bytes(data)
+        assert main(["keep", "m.jsonl", "--midi", "m.mid", "--score", "m.musicxml"]) in (0, 1)
