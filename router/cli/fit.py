@@ -12,7 +12,6 @@ import json
 import platform
 import shutil
 import sys
-import tempfile
 from pathlib import Path
 from typing import Any
 
@@ -227,10 +226,7 @@ def _write(path: Path, old: str, new: str) -> tuple[str, str | None]:
     """Write the profile; the old one is kept beside it. Nothing is written that cannot be read again."""
     if old == new:
         return str(path), None
-    with tempfile.TemporaryDirectory() as folder:
-        trial = Path(folder) / path.name
-        trial.write_bytes(new.encode())
-        profile.load(trial)
+    profile.load(path, new.encode())
     names = (path.with_name(f"{path.name}.old{number}") for number in ("", *range(2, 10_000)))
     kept = next(name for name in names if not name.exists())
     shutil.copy2(path, kept)

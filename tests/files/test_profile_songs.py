@@ -10,6 +10,7 @@ from typing import ClassVar
 import mido
 import pytest
 
+from router.cli import fit
 from router.core.contract import Rule
 from router.core.engine import Engine
 from router.core.song import Song
@@ -263,6 +264,18 @@ def test_what_a_song_needs_is_calculated_before_the_swap(tmp_path, monkeypatch):
     Engine(loaded.plan).start(0)
     assert len(counted) < 500  # the bars, and no notes
     assert len(loaded.songs["evening"].tune.notes) == 1000
+
+
+def test_a_fitted_profile_keeps_its_song(tmp_path):
+    """What ``router fit --write`` writes is checked where its songs are."""
+    path = write(tmp_path, with_file(), evening_abc=ABC)
+    old = path.read_text(encoding="utf-8")
+    new = old.replace("device:", "debounce: 40 ms, device:")
+    assert fit._write(path, old, new) == (str(path), f"{path}.old")
+    assert profile.load(path).songs
+    with pytest.raises(ProfileError):
+        fit._write(path, new, new.replace("40 ms", "40 sm"))
+    assert path.read_text(encoding="utf-8") == new
 
 
 def test_a_rule_may_name_no_song(tmp_path):
