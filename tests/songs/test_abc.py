@@ -126,6 +126,12 @@ def test_a_breath_mark_begins_a_phrase():
     assert [(phrase.first, phrase.after) for phrase in song.phrases] == [(0, 2), (2, 5)]
 
 
+def test_slurs_over_most_of_a_tune_are_phrases():
+    song = abc.melody("L:1/4\nK:C\n|:(CDEFGA)|(B(cB)AGFE)|D2:|", "evening")
+    assert [(phrase.first, phrase.after) for phrase in song.phrases][:2] == [(0, 6), (6, 14)]
+    assert pitches("L:1/4\nK:C\n(C(3DEF) G)")[:2] == [60, 62]
+
+
 def test_tempo_and_its_changes():
     song = abc.melody('L:1/4\nQ:"Slowly" 3/8=40\nK:C\nCDEF|[Q:1/4=90]GABc|', "evening")
     assert [(tempo.at, tempo.tempo) for tempo in song.tempos] == [(0, 60), (4, 90)]

@@ -3,10 +3,11 @@ r"""Tunes in ABC notation (the ABC standard 2.1, an open standard): typed into a
     melody("K:G\nG2 A2 B2 c2 | d4 d4", "evening")          a Song
 
 Read are the fields X T C M L Q K P V and w (and the ones for people, which say nothing of the music), notes with
-accidentals, octaves and lengths, rests, bar lines with repeats and endings, ties, tuplets, broken rhythm, grace notes,
-notes that sound together, chord symbols ("Am"), breath marks, and the words. All fields may be left out: then it is in
-C major and 4/4 (or what ``M:`` says) with eighth notes as the unit, as the standard says. What is not understood is
-refused, with its line and column; what only a printer needs is passed over.
+accidentals, octaves and lengths, rests, bar lines with repeats and endings, ties, slurs, tuplets, broken rhythm, grace
+notes, notes that sound together, chord symbols ("Am"), breath marks, and the words. All fields may be left out: then it
+is in C major and 4/4 (or what ``M:`` says) with eighth notes as the unit, as the standard says. What is not understood
+is refused, with its line and column; what only a printer needs is passed over. Sections of the standard are cited from
+memory.
 
 Where there are chord symbols and one voice only, two parts are added that play them, as players of ABC do:
 ``accompaniment.py``.
@@ -199,6 +200,7 @@ class _Part:
 
     def __init__(self, voice: Voice, name: str) -> None:
         self.made = ScorePart(voice.name or name, program=voice.program, drums=voice.drums)
+        self._slurs: list[Fraction] = []  # when each that is open began
         self._tied: dict[int, int] = {}  # pitch to the index of the note that goes on
         self._sung = any(sound.verses for measure in voice.measures for sound in measure.sounds)
         self._breaths = any("breath" in sound.begins for measure in voice.measures for sound in measure.sounds)
@@ -211,6 +213,9 @@ class _Part:
             return
         if notes and ("breath" in sound.begins or ("line" in sound.begins and self._sung and not self._breaths)):
             self.made.breaks.append(at)
+        self._slurs += [at] * sound.opens
+        for _ in range(min(sound.closes, len(self._slurs))):
+            self.made.slurs.append((self._slurs.pop(), at))
         lasts = sound.lasts
         for pitch in sound.grace:
             grace = min(GRACE, sound.lasts / 2 / len(sound.grace))

@@ -33,7 +33,7 @@ class Sound:
     """Notes that begin together, or a rest (no tones); ``lasts`` in quarter notes.
 
     ``verses``: its syllable in each verse; ``sung``: of how many. ``chord``: the chord symbol above it, if ``symbol``.
-    ``begins``: the signs that make it the first of a phrase: "line", "breath".
+    ``begins``: the signs that make it the first of a phrase: "line", "breath". ``opens``, ``closes``: how many slurs.
     """
 
     tones: tuple[Tone, ...]
@@ -47,6 +47,8 @@ class Sound:
     chord: Chord | None = None
     tempo: Fraction | None = None
     begins: set[str] = field(default_factory=set)
+    opens: int = 0
+    closes: int = 0
 
 
 @dataclass(slots=True)
@@ -86,6 +88,7 @@ class Voice:
     verse: int = 0
     goes_on: bool = False  # the line ended in a backslash
     breath: bool = False
+    slurs: int = 0  # that the next sound opens
     chord: tuple[Chord | None] | None = None
     tempo: Fraction | None = None
     grace: tuple[int, ...] = ()
@@ -268,7 +271,8 @@ class Body:
         if found := _SPACE.match(text, at):
             return found.end()
         if text.startswith(("(", ")", "y", "$"), at) and not _TUPLET.match(text, at):
-            return at + 1  # a slur is drawn and not played; y and $ are for a printer
+            self._slur(voice, text[at])
+            return at + 1  # y and $ are for a printer
         if found := _INLINE.match(text, at):
             self._field(line, found[1], found[2], found.start(2))
             return found.end()
@@ -310,6 +314,16 @@ class Body:
         if text[at] == "&":
             raise line.wrong("two voices in one bar (&) are not read", "Give each a voice of its own, with V:.", at)
         raise line.wrong(f'"{text[at]}" cannot be understood here', _NOTES_HINT, at)
+
+    @staticmethod
+    def _slur(voice: Voice, sign: str) -> None:
+        """Note that a slur begins at the next sound, or ends at the latest one."""
+        if sign == "(":
+            voice.slurs = min(voice.slurs + 1, MOST_SLURS)
+        elif sign == ")":
+            latest = next((each for each in reversed(voice.measure.sounds) if each.tones), None)
+            if latest is not None:
+                latest.closes += 1
 
     def _notes(self, line: Line, text: str, at: int) -> int:
         """Read a note, or notes in brackets that sound together."""
@@ -415,6 +429,7 @@ class Body:
         voice.measure.sounds.append(sound)
         if tones:
             voice.count += 1
+            sound.opens, voice.slurs = voice.slurs, 0
             if not voice.sung:
                 voice.sung = [[]]
             voice.sung[-1].append(sound)
@@ -519,6 +534,8 @@ class Body:
         return found.end()
 
 
+MOST_SLURS = 4
+"""Slurs that begin at one note; our choice."""
 MOST_PASSES = 20
 """How often a passage can be repeated; our choice."""
 
