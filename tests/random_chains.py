@@ -84,6 +84,7 @@ TEXTS: dict[str, list[str]] = {
     "chord": ["C", "Am7", "F#m7b5", "B7#9", "C/E", "1", "12"],
     "drum": ["bass drum 1", "81"],
     "program": ["0", "marimba", "127"],
+    "tempo": ["20 bpm", "400 bpm"],
     "swing ratio": ["1:1", "3:2", "2:1", "3:1"],
     "note value": ["1/4", "1/64", "1/8 triplet", "1/2 dotted"],
     "strokes": ["x", "-X-x", "X--g x", "---- ---- x---"],

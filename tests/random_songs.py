@@ -207,7 +207,7 @@ def let_go(seed: int) -> int:
     press = random.choice(("note", "phrase", "bar", "section", "now", "start"))
     hers = {"press": press, "early": random.choice(("at once", "in time", "not counted"))}
     hers |= {"lengths": random.choice(("as held", "written")), "stop_by": random.choice(("second press", "release"))}
-    hers |= {"tempo": random.choice(("written", "room")), "end": random.choice(("loop", "stop"))}
+    hers |= {"tempo": random.choice(("written", "room", "hers")), "end": random.choice(("loop", "stop"))}
     bands = [{"part": "Piano"} if press == "now" else {"part": "Piano", "waits_for": "tune"}, {"part": "Bass"}]
     player = VirtualTime(plan(of, hers, *bands))
     now = 0

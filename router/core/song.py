@@ -181,6 +181,11 @@ class Song:
         since, elapsed, tempo = begins[place]
         return round(elapsed + (at - since) * 60 * NANOSECONDS / tempo)
 
+    def tempo_at_tick(self, place: int) -> Fraction:
+        """The written tempo in quarter notes a minute; ``place``: in nanoseconds at the written tempos."""
+        begins = self._tempos_begin
+        return begins[max(0, bisect_right(begins, Fraction(place), key=lambda one: one[1]) - 1)][2]
+
     @cached_property
     def _tempos_begin(self) -> list[tuple[Fraction, Fraction, Fraction]]:
         """Each tempo: when it begins in quarter notes and in nanoseconds, and the tempo."""

@@ -7,6 +7,7 @@ from router.core.engine import PartPlan, Plan
 from router.core.events import NoteOff, NoteOn, Press, Release, Route, SwitchSample
 from router.core.harmony import Progression
 from router.core.music import Music
+from router.core.playing.transport import transport_of
 from router.core.rules import RULES
 from router.core.rules.song import SongRule
 from router.core.units import NANOSECONDS
@@ -205,3 +206,39 @@ def test_another_part_follows_the_chords_and_waits_with_the_song():
     player.give(31 * NANOSECONDS, SwitchSample("pad", pressed=True))  # what is held goes on in the next chord
     of_friend = [fields for _, _, fields in player.log.named("note_on") if fields["part"] == "friend"]
     assert {fields["note"] % 12 for fields in of_friend[-3:]} == {5, 9, 0}
+
+
+def her_rates(gaps: list[int], **settings: object) -> list[float]:
+    """The tempo after each press, as a share of the written one; the presses so many milliseconds apart."""
+    rule = bench(press="note", tempo="hers", **settings)
+    transport = transport_of(rule.rule.context.shared, "")
+    rates, now = [], 0
+    for voice, gap in enumerate(gaps, 1):
+        rule.give(Press("pad", voice), now * MILLISECOND)
+        rule.give(Release("pad", voice), now * MILLISECOND + 50 * MILLISECOND)
+        rates.append(float(transport.rate))
+        now += gap
+    return rates
+
+
+QUARTERS = [600, 600, 600, 600, 600, 600, 1200] * 6
+"""The rhythm of the example at its own tempo, 100 bpm, in milliseconds."""
+
+
+def test_a_tempo_that_follows_her_gets_to_hers_and_stays_smooth_within_a_phrase():
+    assert her_rates(QUARTERS) == [1.0] * len(QUARTERS)
+    rates = her_rates([2 * gap for gap in QUARTERS], slowest="20 bpm")
+    assert abs(rates[-1] - 0.5) < 0.02
+    begins = {phrase.first for phrase in EXAMPLE.phrases}
+    for place in range(1, len(rates)):
+        most = 1.301 if place in begins else 1.101  # the rates are thousandths
+        assert 1 / most <= rates[place] / rates[place - 1] <= most
+
+
+def test_a_tempo_that_follows_her_keeps_between_its_bounds_and_passes_over_pauses():
+    slow = her_rates([3 * gap for gap in QUARTERS], slowest="50 bpm")
+    assert 0.5 <= min(slow) == slow[-1] < 0.51
+    fast = her_rates([gap * 2 // 3 for gap in QUARTERS], fastest="110 bpm")
+    assert 1.09 < max(fast) == fast[-1] <= 1.1
+    pauses = [5000 if place % 4 == 3 else gap for place, gap in enumerate(QUARTERS)]
+    assert her_rates(pauses) == [1.0] * len(QUARTERS)

@@ -4,6 +4,7 @@
     player      the notes of some parts, as a transport goes on
     role        what the ways of playing have in common
     stepped     her part, effort by effort: note, phrase, bar, section
+    her_tempo   a tempo that follows the efforts
     started     her part from one effort: start
     in_time     her part while she presses, in a song that runs: now
     band        the parts that follow

@@ -15,11 +15,13 @@ from typing import Any
 
 from router.core.contract import Context
 from router.core.events import Event, NoteOff, NoteOn, Press, Release
-from router.core.playing.role import WRITTEN, LeadingRole
+from router.core.playing.her_tempo import FASTEST, SLOWEST, HerTempo
+from router.core.playing.role import HERS, WRITTEN, LeadingRole
 
 AT_ONCE, IN_TIME = "at once", "in time"
 STOP = "stop"
 BEGINNING = "beginning"
+_BOUNDS = ("slowest", "fastest")
 
 
 class Stepped(LeadingRole):
@@ -33,7 +35,10 @@ class Stepped(LeadingRole):
         self._starts = self._cut(settings["press"])
         self._next = 0
         self._fresh = True  # the next effort begins a round
-        self._waiting: Press | None = None  # an effort that came early
+        self._waiting: tuple[Press, int] | None = None  # an effort that came early, and when
+        self._hers = HerTempo() if settings.get("tempo") == HERS else None
+        self._phrases = frozenset(self._cut("phrase")) if self._hers is not None else frozenset()
+        self._went: tuple[int, int] | None = None  # where the last effort went, and when it came
         self._asked: tuple[int, Press] | None = None  # a place whose notes last as long as this effort
         self._down: dict[int, bool] = {}  # efforts that are held, and whether notes sound by them
         self._active = 0  # when she did something last
@@ -52,13 +57,13 @@ class Stepped(LeadingRole):
         self._down.setdefault(press.voice, False)
         begun = self._asked is None or self._asked[0] <= self.transport.at(now)
         if not self.transport.runs(now) or (self._early == AT_ONCE and begun):
-            self._go(press, now)
+            self._go(press, now, now)
         elif self._early == AT_ONCE:  # the band still plays its introduction: it is cut short
             assert self._asked is not None
             self._asked = (self._asked[0], press)
             self.transport.go(self._asked[0], self.transport.limit, now)
         elif self._early == IN_TIME and self._waiting is None:
-            self._waiting = press
+            self._waiting = (press, now)
         self.start_band(now)
         self.tell(now)
         return events
@@ -94,8 +99,8 @@ class Stepped(LeadingRole):
 
     # --- where the song goes ----------------------------------------------------------------------------------
 
-    def _go(self, press: Press, now: int) -> None:
-        """Play the next step from ``now`` on."""
+    def _go(self, press: Press, came: int, now: int) -> None:
+        """Play the next step from ``now`` on, by an effort that came then or before."""
         transport, until = self.transport, 0
         if self._next == len(self._starts):
             if self.settings["end"] == STOP:
@@ -107,12 +112,25 @@ class Stepped(LeadingRole):
             first = self.opening(place) if self._next == 0 and self.settings["introduction"] == "played" else place
             transport.begin(first, limit, now, until=until)
         else:
+            self._follow_her(place, came, now)
             transport.go(place, limit, now)
         self._fresh = False
+        self._went = (place, came)
         self._next += 1
         self.player.strength = press.strength
         if self._held_lengths:
             self._asked = (place, press)
+
+    def _follow_her(self, place: int, came: int, now: int) -> None:
+        """Take the tempo of the step that ends with this effort."""
+        if self._hers is None or self._went is None:
+            return
+        before, when = self._went
+        written = self.song.tempo_at_tick(before)
+        low, high = (self.settings[name] / written if name in self.settings else None for name in _BOUNDS)
+        bounds = (SLOWEST if low is None else low, FASTEST if high is None else high)
+        self._hers.follow(place - before, came - when, bounds, begins=place in self._phrases)
+        self.transport.retime(self._hers.share, now)
 
     def _again(self, step: int, now: int) -> list[Event]:
         """Let the next effort begin with this step."""
@@ -157,8 +175,8 @@ class Stepped(LeadingRole):
         transport = self.transport
         events = self._play(now)
         if self._waiting is not None and not transport.runs(now):
-            press, self._waiting = self._waiting, None
-            self._go(press, transport.when(transport.limit))
+            (press, came), self._waiting = self._waiting, None
+            self._go(press, came, transport.when(transport.limit))
             self.tell(now)
             events += self._play(now)
         asked = None if self._asked is None else transport.when(self._asked[0])

@@ -78,11 +78,22 @@ class SongRule(Rule):
                 ),
             },
             "tempo": {
-                "enum": ["written", "room"],
+                "enum": ["written", "room", "hers"],
                 "description": (
-                    "the tempo of what plays by itself: the song's own, or the room's; if left out the room's with"
-                    " press now and for a band that does not wait, else the song's own"
+                    "the tempo of what plays by itself: the song's own, the room's, or one that follows her efforts"
+                    " smoothly, between slowest and fastest; if left out the room's with press now and for a band that"
+                    " does not wait, else the song's own"
                 ),
+            },
+            "slowest": {
+                "quantity": "tempo",
+                "description": "the slowest tempo that follows her; half the song's own if left out",
+                "examples": ["50 bpm"],
+            },
+            "fastest": {
+                "quantity": "tempo",
+                "description": "the fastest tempo that follows her; a quarter faster than the song's own if left out",
+                "examples": ["120 bpm"],
             },
             "stop_by": {
                 "enum": ["second press", "release", "nothing"],

@@ -88,6 +88,15 @@ def _hers(part: PartPiece, step: RulePiece, song: Song, report: Report) -> None:
             f'the song "{song.name}" has no sections',
             'Its file has no rehearsal marks or markers. Write "press: phrase" or "press: bar".',
         )
+    if step.settings.get("tempo") == "hers" and step.settings["press"] in ("now", "start"):
+        report.add(
+            step.at("tempo"),
+            "a tempo can follow her only where she plays note by note, or phrase by phrase",
+            'Write "press: note", "phrase", "bar" or "section", or another tempo.',
+        )
+    slowest, fastest = (step.settings.get(name) for name in ("slowest", "fastest"))
+    if slowest is not None and fastest is not None and slowest > fastest:
+        report.add(step.at("slowest"), '"slowest" is faster than "fastest"', "Change one of the two for the other.")
     again = step.settings.get("restart_by", "").strip()
     if again and part.sources is not None and again not in part.names:
         report.missing(
