@@ -445,8 +445,9 @@ def test_a_note_that_a_limit_took_is_forgotten():
     assert len(voices) == 3
     for voice in voices:
         assert list(rule.rule.cut(voice, STARTED)) == []
-    rule.give(Release("bench", 1), 10 * MILLISECOND)
-    rule.let_go(20 * MILLISECOND)
+    rule.go_on(2 * SECOND + SECOND // 2)  # a whole note is 2.67 s at 90, and the chord would have ended at 2.13 s
+    rule.give(Release("bench", 1), rule.now)
+    rule.let_go(rule.now)
     assert [event for _, event in rule.out if isinstance(event, NoteOff)] == []
 
 
