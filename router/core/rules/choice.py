@@ -3,9 +3,9 @@
 This is choice with one movement (auditory scanning). The first press begins: one after another is hinted, ``every`` so
 long, in the order of the list, and the next press plays the one that is there, in full. It sounds while she holds, and
 for ``lasts`` at least; a press within that time plays it once more, so that a tremor costs nothing. After that a press
-begins to choose again; with ``again: by itself`` that begins when the chosen one has ended. Whose press comes late sets
-``lag``: the one is taken that was there so long ago. ``first_stays`` gives time to who has just pressed. Without a
-choice it comes to rest after so many ``rounds``, or after ``longest_wait``, and the next press begins again.
+begins to choose again; with ``again: by itself`` that begins when the chosen one has ended. If her press comes late, set
+``lag``: the one that was there so long ago is taken. ``first_stays`` gives more time to a child who has just pressed.
+Without a choice it comes to rest after so many ``rounds``, or after ``longest_wait``, and the next press begins again.
 
 Of ``songs`` the beginning of each melody is hinted, and the chosen one is played to its end at its own tempo, however
 short the press is; ``phrases_of`` lets the phrases of one song go by in the same way.

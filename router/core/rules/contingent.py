@@ -10,7 +10,7 @@ fades brings it back. What dies away by itself, such as a harp, is struck again 
 
 The ten seconds of ``lasts`` are those of two studies of premature infants, each of whose sucks at a pacifier bought
 10 s of a lullaby, renewed by the next: J Pediatr Nurs 2003;18:169 and Pediatr Nurs 2010;36:138 (abstracts read).
-Neither was made with children of one or two movements: who is slower may need longer. All else is our choice. A note
+Neither was made with children of one or two movements: a slower child may need longer. All else is our choice. A note
 also ends at the limit ``note_length`` of the profile, 10 s where none is written, so write a longer one there. A song
 is written ``song: {play: evening, press: start, stop_by: release, stop_at: at once}``; it goes on where it faded.
 
