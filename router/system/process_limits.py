@@ -11,8 +11,10 @@ def bound(seconds: int, memory: int) -> None:
 
     On some systems the service may not set limits; it has a memory limit of its own.
     """
-    import resource  # noqa: PLC0415 - not on every system
-
+    try:
+        import resource  # noqa: PLC0415 - not on every system
+    except ImportError:
+        return
     limits = {
         resource.RLIMIT_CPU: seconds,
         resource.RLIMIT_DATA: memory,

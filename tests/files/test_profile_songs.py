@@ -198,6 +198,16 @@ def test_a_pc_that_is_too_busy_may_read_it_later(tmp_path, monkeypatch):
     assert profile.load(path).songs
 
 
+def test_systems_that_cannot_open_beneath_a_folder_read_songs_too(tmp_path, monkeypatch):
+    monkeypatch.delattr(os, "O_PATH")
+    folder = tmp_path / "profiles"
+    folder.mkdir()
+    (tmp_path / "evening.abc").write_bytes(ABC)
+    assert profile.load(write(folder, with_file(), evening_abc=ABC)).songs
+    (folder / "link.abc").symlink_to(tmp_path / "evening.abc")
+    assert "leads out of the folder" in problem(write(folder, with_file("link.abc"))).message
+
+
 def test_a_part_that_is_not_there_is_told_where_it_is_named(tmp_path):
     found = problem(write(tmp_path, with_file("evening.abc", "    melody: Voice\n"), evening_abc=ABC))
     assert (found.line, found.column) == (7, 13)
