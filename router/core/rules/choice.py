@@ -3,7 +3,7 @@
 This is choice with one movement (auditory scanning). The first press begins: one after another is hinted, ``every`` so
 long, in the order of the list, and the next press plays the one that is there, in full. It sounds while she holds, and
 for ``lasts`` at least; a press within that time plays it once more, so that a tremor costs nothing. After that a press
-begins to choose again; with ``again: by itself`` that begins when the chosen one has ended. If her press comes late, set
+begins to choose again; with ``again: by itself`` that begins when the chosen one has ended. If she presses late, set
 ``lag``: the one that was there so long ago is taken. ``first_stays`` gives more time to a child who has just pressed.
 Without a choice it comes to rest after so many ``rounds``, or after ``longest_wait``, and the next press begins again.
 
