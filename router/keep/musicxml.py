@@ -117,6 +117,8 @@ class _PartWriter:
         self._shown.clear()
         if bar.key is not None:
             self._key = bar.key
+        if bar.after_gap:  # bars of silence were left out: a double line
+            _add(_add(measure, "barline", location="left"), "bar-style", "light-light")
         self._attributes(measure, bar, i)
         if self._first and i == 0:
             self._tempo(measure)

@@ -6,7 +6,7 @@ that plays short all the time (staccato) is written without rests, as a musician
 part plays two or more others is a voice of its own. A value is split only at a bar's line, or where it would hide a
 beat (Gould, Behind Bars, 2011: the middle of a bar in 4/4, each dotted beat in 6/8); a rest is never syncopated.
 
-Bars in which nobody plays are left out where there are more than ``SILENT_BARS`` of them together.
+Bars in which nobody plays are left out where there are more than ``SILENT_BARS`` of them; a double line says so.
 """
 
 from __future__ import annotations

@@ -242,6 +242,18 @@ def test_the_band_that_runs_gives_the_grid_and_swing_becomes_triplets(tmp_path):
     assert {(note.pitch.name, note.pitch.accidental.displayStatus) for note in sharp} == {("G#", True)}
 
 
+def test_a_long_silence_in_the_rooms_beat_is_left_out_and_a_double_line_says_so(tmp_path):
+    """Two minutes in which nobody plays would be fifty bars of rest."""
+    music = Music(0, SCALES["major"], Fraction(120), TimeSignature(4, 4))
+    beats = [*range(16), *range(256, 272)]
+    sheet, path = written(tmp_path, a_session(music, {"tune": [(i / 2, i / 2 + 0.45, 60 + i % 5) for i in beats]}))
+    assert not sheet.free
+    assert len(sheet.bars) == 4 + 2 + 4
+    assert len(of_sheet(sheet.staves[0], sheet)) == 32
+    assert path.read_text().count("light-light") == 1
+    music21.converter.parse(path, forceSource=True)
+
+
 def test_every_bar_is_full_in_every_voice_whatever_was_played(tmp_path):
     import random
 
