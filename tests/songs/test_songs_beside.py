@@ -15,6 +15,13 @@ def test_a_few_scores_agree_with_music21_and_as_midi_with_pretty_midi():
         assert not midi.why, midi
 
 
+def test_phrases_found_in_folk_songs_are_their_lines():
+    right, too_many, missed, tunes = songs_beside.phrases_beside(100)
+    assert tunes > 50
+    assert right > 0.6 * (right + too_many)
+    assert right > 0.6 * (right + missed)
+
+
 def test_chords_calculated_from_chorales_are_those_of_their_analyses():
     found = songs_beside.chords_beside(3)
     assert found.chorales >= 2

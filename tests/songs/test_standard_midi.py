@@ -172,7 +172,6 @@ BAD_KEY = midi([mido.MetaMessage("key_signature", key="C")], tune(60)).replace(b
         (midi(tune(36, channel=9)), "drums only"),
         (midi(tune(60), [mido.MetaMessage("text", time=0), *tune(60, length=20_000 * 4 * QUARTER)]), "2,000 bars"),
         (midi(*([tune(60)] * 65)), "65 parts"),
-        (midi(tune(*[60] * 20_001, length=60)), "20,001 notes"),
         (b"%PDF-1.7", "a PDF"),
         (b"hello", "neither a MIDI file nor MusicXML"),
     ],
@@ -181,6 +180,12 @@ def test_what_cannot_be_read_says_what_to_do(data, says):
     with pytest.raises(SongError, match=says) as wrong:
         song_of(data, "evening")
     assert len(wrong.value.hint) > 20
+
+
+def test_too_many_notes_are_told(monkeypatch):
+    monkeypatch.setattr("router.songs.score.MOST_NOTES", 50)
+    with pytest.raises(SongError, match="51 notes, repeats played out, and 50 at most"):
+        song(tune(*[60] * 51))
 
 
 def test_64_tracks_are_read_and_a_key_that_no_key_has_is_passed_over():

@@ -103,14 +103,14 @@ def test_a_part_in_chords_is_parted_if_nobody_asked_for_it():
     assert [len(each.notes) for each in understand(score(held), "evening").parts] == [1, 4]
 
 
-def test_phrases_by_slurs_and_a_long_one_divided_after_its_longest_note():
+def test_phrases_by_slurs_and_without_marks_by_long_notes_and_bars():
     slurred = part("Flute", [60, 62, 64, 65, 67] * 2)
     slurred.slurs = [(Fraction(0), Fraction(4)), (Fraction(5), Fraction(9))]
     song = understand(score(slurred), "evening")
     assert [(phrase.first, phrase.after) for phrase in song.phrases] == [(0, 5), (5, 10)]
     notes = [SongNote(Fraction(at), Fraction(2 if at == 14 else 1), 60) for at in range(32) if at != 15]
     song = understand(score(ScorePart("Flute", notes)), "evening")
-    assert [(phrase.first, phrase.after) for phrase in song.phrases] == [(0, 15), (15, 31)]
+    assert [(phrase.first, phrase.after) for phrase in song.phrases] == [(0, 8), (8, 15), (15, 23), (23, 31)]
 
 
 def test_every_step_is_in_one_phrase():
@@ -122,6 +122,6 @@ def test_every_step_is_in_one_phrase():
 def test_one_line_says_what_was_understood():
     song = understand(score(TUNE, BAND, keys=[KeyAt(Fraction(0), 0, "major")]), "evening")
     assert summary(song) == (
-        "evening: 4 bars, 4/4, C major, melody of 16 notes in 1 phrase, 1 other part, "
+        "evening: 4 bars, 4/4, C major, melody of 16 notes in 2 phrases, 1 other part, "
         'chords calculated from the other parts, the melody is "Flute", as it is the highest for most of the time'
     )
