@@ -144,12 +144,45 @@ def controller_number(text: str | int) -> int:
     )
 
 
+USUAL_NAMES: Mapping[str, str] = MappingProxyType(
+    {
+        "piano": "acoustic grand piano",
+        "electric piano": "electric piano 1",
+        "strings": "string ensemble 1",
+        "pizzicato": "pizzicato strings",
+        "double bass": "contrabass",
+        "harp": "orchestral harp",
+        "organ": "drawbar organ",
+        "pipe organ": "church organ",
+        "choir": "choir aahs",
+        "voice": "voice oohs",
+        "bells": "tubular bells",
+        "guitar": "acoustic guitar (nylon)",
+        "electric guitar": "electric guitar (clean)",
+        "bass": "electric bass (finger)",
+        "sax": "alto sax",
+        "saxophone": "alto sax",
+        "alto saxophone": "alto sax",
+        "soprano saxophone": "soprano sax",
+        "tenor saxophone": "tenor sax",
+        "baritone saxophone": "baritone sax",
+        "horn": "french horn",
+        "cor anglais": "english horn",
+        "brass": "brass section",
+        "pad": "pad 2 (warm)",
+        "steel drum": "steel drums",
+    }
+)
+"""Sounds by the names that musicians use, and the one of General MIDI's that each stands for. Our choice where General
+MIDI has several: the plainest and gentlest of them."""
+_OFFERED = 8
+"""Sounds that a message names at most."""
 OTHER_NAMES = {"clavinet": "clavi", "synth choir": "synth voice"}
 """Sounds under names that libraries print and the standard's own list does not: one is a maker's."""
 
 
 def program_number(text: str | int) -> int:
-    """A General MIDI sound by name ("marimba"), or a number from 0 to 127 as it goes on the wire.
+    """A General MIDI sound by name ("marimba", "piano"), or a number from 0 to 127 as it goes on the wire.
 
     Raises:
         QuantityError: no such sound.
@@ -162,13 +195,28 @@ def program_number(text: str | int) -> int:
         raise QuantityError(
             f"program {text} is outside 0 to 127", "Printed lists count from 1: subtract one, or write the name."
         )
-    if text.casefold() in PROGRAMS:
-        return PROGRAMS.index(text.casefold())
-    near = OTHER_NAMES.get(text.casefold()) or nearest(text, PROGRAMS)
-    hint = f'Did you mean "{near}"?  ' if near else ""
+    called = text.casefold().strip()
+    name = USUAL_NAMES.get(called, called)
+    if name in PROGRAMS:
+        return PROGRAMS.index(name)
     raise QuantityError(
-        f'there is no General MIDI sound called "{text}"', f"{hint}Write a name of the General MIDI list, or 0 to 127."
+        f'there is no General MIDI sound called "{text}"',
+        f"{_sound_meant(called)}Write a name of the General MIDI list, or 0 to 127.",
     )
+
+
+def _sound_meant(called: str) -> str:
+    """Offer the sounds that a wrong name, in lower-case letters, may stand for."""
+    if called in ("drums", "drum kit", "percussion"):
+        return f"Drums are no sound of a part: they play on channel {DRUM_CHANNEL}, by their own names.  "
+    if called in OTHER_NAMES:
+        return f'Did you mean "{OTHER_NAMES[called]}"?  '
+    containing = [name for name in PROGRAMS if called in name] if len(called) > 2 else []
+    if containing:
+        offered = ", ".join(f'"{name}"' for name in containing[:_OFFERED])
+        return f"Did you mean {offered}?  " if len(containing) == 1 else f"Did you mean one of {offered}?  "
+    near = nearest(called, [*PROGRAMS, *USUAL_NAMES])
+    return f'Did you mean "{near}"?  ' if near else ""
 
 
 def drum_number(text: str | int) -> int:

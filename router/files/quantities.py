@@ -16,6 +16,7 @@ from router.core.midi import (
     CONTROLLERS,
     DRUMS,
     PROGRAMS,
+    USUAL_NAMES,
     controller_number,
     drum_number,
     program_number,
@@ -163,7 +164,9 @@ KINDS: Mapping[str, QuantityKind] = MappingProxyType(
             drum_strokes,
             {"type": "string", "pattern": rf"^\s*({'|'.join(DRUMS)}|[3-8][0-9])\s*{_STROKES}\s*$"},
         ),
-        "program": QuantityKind("a sound", "marimba", program_number, _number_or(127, {"enum": list(PROGRAMS)})),
+        "program": QuantityKind(
+            "a sound", "marimba", program_number, _number_or(127, {"enum": [*PROGRAMS, *USUAL_NAMES]})
+        ),
     }
 )
 

@@ -9,7 +9,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from typing import Any
 
 from router.core.contract import Rule
-from router.core.midi import CONTROLLERS, DRUMS, PROGRAMS
+from router.core.midi import CONTROLLERS, DRUMS, PROGRAMS, USUAL_NAMES
 from router.core.music import CHORDS, SCALES
 from router.core.rules import RULES
 from router.core.units import DAYS, FREQUENCY, PERCENT, PRESSURE, TEMPO, TIME
@@ -350,6 +350,9 @@ def _names() -> Iterator[str]:
         yield ""
     numbered = ", ".join(f"{number} {name}" for number, name in enumerate(PROGRAMS))
     yield f"**Sounds, by name or number** (from 0; printed lists often count from 1): {numbered}."
+    yield ""
+    usual = ", ".join(f"{name} ({printed})" for name, printed in USUAL_NAMES.items())
+    yield f"**Sounds by the names that musicians use**, and which of these each is: {usual}."
 
 
 def _yaml(text: str) -> Iterator[str]:

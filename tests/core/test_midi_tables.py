@@ -64,6 +64,31 @@ def test_another_name_of_a_sound_is_answered_by_the_printed_one(name, printed):
     assert f'Did you mean "{printed}"?' in refused.value.hint
 
 
+def test_a_sound_by_the_name_that_a_musician_types():
+    """Each is a sound, stands for one of the standard's, and shadows none of its names."""
+    named = {name: PROGRAMS[program_number(name)] for name in midi.USUAL_NAMES}
+    assert named == midi.USUAL_NAMES
+    assert not set(midi.USUAL_NAMES) & set(PROGRAMS)
+    asked = ("piano", "strings", "harp", "organ", "choir", "bells", "guitar", "bass", "saxophone", "horn")
+    assert [program_number(name.title()) for name in asked] == [0, 48, 46, 16, 52, 14, 24, 33, 65, 60]
+
+
+@pytest.mark.parametrize(
+    ("name", "hint"),
+    [
+        ("ensemble", 'Did you mean one of "string ensemble 1", "string ensemble 2"?  '),
+        ("nylon", 'Did you mean "acoustic guitar (nylon)"?  '),
+        ("Drums", "Drums are no sound of a part: they play on channel 10, by their own names.  "),
+        ("gitar", 'Did you mean "guitar"?  '),
+        ("zzz", "Write a name"),
+    ],
+)
+def test_part_of_a_sounds_name_offers_those_that_have_it(name, hint):
+    with pytest.raises(QuantityError) as refused:
+        program_number(name)
+    assert refused.value.hint.startswith(hint)
+
+
 @pytest.mark.parametrize(
     ("name", "number"),
     [
