@@ -132,6 +132,19 @@ def test_in_another_key_it_goes_on_in_that_one():
     assert [pitch for _, _, pitch in again(drums)] == [38]
 
 
+def test_a_chord_that_is_held_into_another_key_comes_again_whole_and_as_long():
+    """Its notes go on one by one under one voice (``NoteOn.instead``), and nobody has played anew."""
+    rule = bench(bars=2)
+    for pitch in (60, 64, 67):
+        rule.give(NoteOn(1, pitch), SECOND)
+    for pitch in (62, 65, 69):
+        rule.give(NoteOn(2, pitch, instead=1), 2 * SECOND)
+    rule.give(NoteOff(1), 2 * SECOND)
+    rule.give(NoteOff(2), 3 * SECOND)
+    rule.go_on(12 * SECOND)
+    assert again(rule) == [(9, 2, 60), (9, 2, 64), (9, 2, 67)]
+
+
 def test_in_another_tempo_it_keeps_to_the_bar():
     rule = bench(bars=2)
     play(rule, (0, 1, 60), (4, 1, 62))

@@ -148,7 +148,7 @@ class LayersRule(Rule):
 
     def note_on(self, note: NoteOn, now: int) -> Events:
         if note.instead is not None:  # nobody made an effort, and what is held goes on
-            self._held[note.voice] = self._held.pop(note.instead, [])
+            self._held.setdefault(note.voice, []).extend(self._held.pop(note.instead, ()))
             return (note,)
         if self._first_bar is None:
             self._grid = self.context.music.grid(_BAR)
