@@ -33,7 +33,7 @@ _BAR = Span(bars=Fraction(1))
 _TICKS = 1_000_000
 """Parts of a bar in which notes are kept: a few microseconds each. Whole numbers, so that no round differs."""
 _NEAR = _TICKS // 8
-"""The time before a bar in which a note belongs to it, and after it in which a phrase still ends with it. Our choice."""
+"""Time before a bar in which a note belongs to it, and after it in which a phrase still ends with it. Our choice."""
 _MOST_BARS = 8
 """The longest round that a phrase makes. Our choice: a verse, and not all that she plays without a rest."""
 _MOST_NOTES = 32
