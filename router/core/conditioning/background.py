@@ -105,15 +105,15 @@ class Background:
         self._flat, self._signs, self._stacked, self._quickly = flat, signs, stacked, quickly
         self.restart()
 
-    def restart(self) -> None:
-        """Forget everything and settle again."""
-        self.expected: float | None = None
+    def restart(self, level: float | None = None, now: int = 0) -> None:
+        """Forget everything and settle again; ``level``: where rest is ``now``, in pascals, if that is known."""
+        self.expected: float | None = level
         """The level of the next step, in pascals; None while it settles."""
         self.rhythm = Rhythm()
         self._unfiltered = Rhythm()
         self._still = Stillness()
         self._believed = 1.0  # the share of the rhythm that is taken out
-        self._rest = 0.0
+        self._rest = level or 0.0
         self._trend = Trend()
         self._plateau = (
             Plateau(self._on, self._flat, self._signs, stacked=self._stacked, quickly=self._quickly)
@@ -136,7 +136,7 @@ class Background:
         self._settling_since = 0
         self._last = 0.0
         self._last_seen = Seen.REST
-        self._last_time = self._next = 0
+        self._last_time = self._next = now
 
     @property
     def trusted(self) -> bool:

@@ -119,6 +119,17 @@ class KnownRhythm:
         self._doubt = 1.0  # the chance that there is no effort
         self._tries = 0  # steps in which an effort was likelier than none, more or less in a row
 
+    def begin(self, now: int, level: float) -> None:
+        """Let a cycle begin now, with rest at a level in pascals."""
+        self.restart()
+        self._begun = self._due = self._last = now
+        self._calm = [0.0] * (PLACES + 1)
+        self._calm[0] = 1.0
+        self._level = [level] * (PLACES + 1)
+        self._off = [0.0] * (PLACES + 1)
+        self._steps, self._found = round(1 / self._slowest), True
+        self._look_ahead(0)
+
     def shift(self, by: float) -> None:
         """Move rest by so many pascals at once."""
         self._level = [level + by for level in self._level]

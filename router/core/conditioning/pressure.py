@@ -32,6 +32,7 @@ from dataclasses import dataclass, replace
 
 from router.core.conditioning.background import Background, Seen
 from router.core.conditioning.base import Conditioner, Gestures
+from router.core.conditioning.changed import Changed
 from router.core.conditioning.cycle import Cycle, KnownRhythm
 from router.core.conditioning.drift import Drift
 from router.core.conditioning.spikes import Spikes
@@ -162,8 +163,10 @@ class PressureConditioner(Conditioner):
         self._health = _Health(settings.ends)
         self._slope = _Slope()
         self._spikes = Spikes(settings.spikes) if settings.spikes else None
-        signs = sorted({state.sign for state in self._sides})
-        self._known = None if settings.cycle is None or not settings.rhythm else KnownRhythm(settings.cycle, signs)
+        self._signs = sorted({state.sign for state in self._sides})
+        cycle = settings.cycle if settings.rhythm else None
+        self._known = None if cycle is None else KnownRhythm(cycle, self._signs)
+        self._changed = None if cycle is None else Changed(cycle)
         self._busy = False  # an effort lasts, or a level is not back at 0
         self._tube_is_off = False
 
@@ -184,6 +187,9 @@ class PressureConditioner(Conditioner):
         raw = pascal
         if self._known is not None:
             left = self._known.without(pascal, now)
+            changed = self._changed.look(pascal, now) if self._changed else None
+            if changed is not None:
+                return self._take(*changed, now)
             if left is None:
                 return ()
             pascal = left
@@ -236,10 +242,24 @@ class PressureConditioner(Conditioner):
             why = f"rest has moved by {far:.0f} Pa at once and stays there: this is the new rest level"
         return [*self._let_go(), SensorFault(self.name, why)]
 
+    def _take(self, cycle: Cycle, level: float, now: int) -> list[Gesture]:
+        """Go on with a rhythm that has taken the place of the known one, and say it."""
+        self._known, self._changed = KnownRhythm(cycle, self._signs), Changed(cycle)
+        self._known.begin(now, level)
+        if self._background is not None:
+            self._background.restart(level, now)
+        why = (
+            f"the rhythm underneath has changed: now it repeats every {cycle.period / NANOSECONDS:.1f} s and is"
+            f" {cycle.height:.0f} Pa from crest to trough; it was learned anew, fit again"
+        )
+        return [*self._let_go(), SensorFault(self.name, why)]
+
     def _restart(self, background: Background) -> None:
         background.restart()
         if self._known is not None:
             self._known.restart()
+        if self._changed is not None:
+            self._changed.restart()
 
     def _of_the_room(self, pascal: float) -> bool:
         return abs(pascal) < ROOM * self._on
