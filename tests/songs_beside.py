@@ -1,7 +1,7 @@
 """Songs as our readers and as a second library read them: onsets, lengths, pitches, words and measures.
 
     python -m tests.songs_beside                  120 scores of music21's corpus, drawn: some minutes
-    python -m tests.songs_beside --count 600      all of them
+    python -m tests.songs_beside --count 600      all that are not too large
     python -m tests.songs_beside --phrases        phrases found in folk songs of the corpus, beside the lines in which
                                                   those who collected them have written them: a phrase a line
     python -m tests.songs_beside --chords         chords calculated from the four voices of chorales, beside the
@@ -18,6 +18,7 @@ every measure begins at the same time, repeats played out. Otherwise the reason 
     measure       a measure is not as long in all parts (a rest of a whole measure that is written as a longer one); in
                   music21 all that follows is later in that part, so that the parts are no longer together
     no length     chord symbols, which music21 writes into a MIDI file as notes of no length, and pretty_midi leaves out
+    tempo track   pretty_midi reads the tempo of a MIDI file's first track only
     refused       by our reader: drums only, or too much for a small computer
     other         none of these; what the command asks for is that there is none
 """
@@ -33,11 +34,12 @@ import sys
 import tempfile
 import warnings
 from collections import Counter, defaultdict
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
 
+import mido
 import pretty_midi
 from music21 import common, converter, harmony, repeat, roman, stream
 from music21 import corpus as corpora
@@ -210,24 +212,27 @@ def midi_file_beside(path: Path, name: str) -> Verdict:
         (_ms(seconds(song, note.at)), _ms(seconds(song, note.end) - seconds(song, note.at)), note.pitch)
         for note in notes
     )
-    apart = sum(1 for _ in _unpaired(own, theirs.notes))
+    left, right = _unpaired(own, theirs.notes)
     words = {(_ms(seconds(song, note.at)), _plain(note.lyric)) for note in notes if note.lyric}
-    why = "other: notes" if apart else "" if not (words - theirs.words) else "other: words"
-    if apart and all(lasts < A_MILLISECOND // 100 for _, lasts, _ in own - theirs.notes):
+    why = "other: notes" if left or right else "" if not (words - theirs.words) else "other: words"
+    if left and all(lasts < A_MILLISECOND // 100 for _, lasts, _ in left):
         why = "no length"
+    elif why and any(message.type == "set_tempo" for track in mido.MidiFile(path).tracks[1:] for message in track):
+        why = "tempo track"
+    apart = len(left) + len(right)
     return Verdict(name, why, sum(own.values()), apart)
 
 
-def _unpaired(own: Notes, theirs: Notes) -> Iterator[tuple[int, int, int]]:
-    """Notes of one that the other has not, to a millisecond."""
-    left, right = own - theirs, theirs - own
-    for at, lasts, pitch in left.elements():
+def _unpaired(own: Notes, theirs: Notes) -> tuple[list[tuple[int, int, int]], list[tuple[int, int, int]]]:
+    """Notes of each that the other has not, to a millisecond."""
+    left, right = [], theirs - own
+    for at, lasts, pitch in (own - theirs).elements():
         near = [(at + i, lasts + j, pitch) for i in (-1, 0, 1) for j in (-1, 0, 1) if right[at + i, lasts + j, pitch]]
         if near:
             right[near[0]] -= 1
         else:
-            yield at, lasts, pitch
-    yield from (+right).elements()
+            left.append((at, lasts, pitch))
+    return left, [*(+right).elements()]
 
 
 def seconds(song: Song, at: Fraction) -> float:
