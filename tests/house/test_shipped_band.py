@@ -21,7 +21,7 @@ from router.testing import MILLISECOND, VirtualTime
 from tests.shared.places import GOLDEN_BAND
 
 FILES = sorted((shipped() / "band").glob("*.yaml"))
-BARS = {"avocet": 16, "bunting": 12, "plover": 9, "brambling": 9}
+BARS = {"avocet": 16, "bunting": 12, "gadwall": 9, "brambling": 9}
 BEGINS = 1300 * MILLISECOND
 BAR = Span(bars=Fraction(1))
 MOST_LINES = 12
@@ -138,8 +138,8 @@ def test_the_drums_of_each_style_are_where_its_name_says():
     }
     assert lines["avocet"]["bass drum 1"][0] in "xX"
     assert lines["avocet"]["chords"].split()[0] == "-"
-    assert lines["plover"]["bass drum 1"] == lines["plover"]["side stick"] == "----X---"
-    assert [mark != "-" for mark in lines["plover"]["organ"].split()] == [column in (2, 6) for column in range(8)]
+    assert lines["gadwall"]["bass drum 1"] == lines["gadwall"]["side stick"] == "----X---"
+    assert [mark != "-" for mark in lines["gadwall"]["organ"].split()] == [column in (2, 6) for column in range(8)]
     assert lines["brambling"]["bass drum 1"] == "X-X-X-X-"
     assert lines["brambling"]["hand clap"] == "--X---X-"
     assert lines["bunting"]["acoustic snare"].replace("x", "X") == "------X-----------X-----"
