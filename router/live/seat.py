@@ -19,7 +19,7 @@ from typing import Any, TypeVar, cast
 from router.core.engine import Engine, Plan
 from router.core.events import Found, Lost, Mark, Message, Route, Sample, SwitchSample
 from router.core.midi import NOTE_OFF, NOTE_ON, silencing
-from router.core.music import Music
+from router.core.music import Chord, Music
 from router.devices.descriptions import OutputDevice
 from router.devices.inputs import Devices, by_device
 from router.devices.inputs.base import Stamped
@@ -405,6 +405,11 @@ class Seat:
     def plan(self) -> Plan:
         """The plan that plays here now."""
         return self.profile.plan
+
+    @property
+    def chord(self) -> Chord | None:
+        """The current chord here; None if there is none."""
+        return self.engine.music.chord
 
     @_in_turn
     def follow(self, music: Music, now: int) -> None:

@@ -15,7 +15,7 @@ from typing import Any, NamedTuple
 
 from router.core.engine import Engine, Plan
 from router.core.events import Message, MidiSample, Sample
-from router.core.music import Music
+from router.core.music import Chord, Music
 from router.core.timers import earliest
 from router.devices.inputs.base import Stamped
 from router.offline.player import cuts_sound
@@ -139,6 +139,10 @@ class VirtualSeat:
         self._send(message for message in self.engine.stop(now) if not cuts_sound(message.data))
 
     # --- what the room says -----------------------------------------------------------------------------------
+
+    @property
+    def chord(self) -> Chord | None:
+        return self.engine.music.chord
 
     def follow(self, music: Music, now: int) -> None:
         self._send(self.engine.follow(music, now))

@@ -2,7 +2,7 @@
 
     beat      tempo and bars: fixed, from taps, or from a MIDI clock (``beat.py``)
     harmony   key, scale and chord: as the room says, from its progression, or as the specialist's keyboard leads
-              (``lead.py``)
+              (``lead.py``); where neither is there, those of the song whose chords a seat follows
     turns     whose turn it is, among those who take turns (``turns.py``)
     listening what one seat plays reaches the inputs of others that listen to it
     balance   the limits over everybody, and how loud each seat is (``balance.py``)
@@ -66,6 +66,10 @@ class Member(Protocol):
     def plan(self) -> Plan:
         """The plan that plays there now."""
 
+    @property
+    def chord(self) -> Chord | None:
+        """The current chord there; None if it has none."""
+
     def follow(self, music: Music, now: int) -> None:
         """Play in this music from now on."""
 
@@ -117,6 +121,7 @@ class Room:
         self._places: dict[str, _KnownMember] = {}
         self.listens = False
         """True if any seat listens to others or takes turns."""
+        self._singer: str | None = None  # the seat whose song says the chords
         self._ears: dict[tuple[str, str], list[_Ear]] = {}  # by seat and part, as long as nobody comes or goes
 
     # --- members ----------------------------------------------------------------------------------------------
@@ -126,11 +131,14 @@ class Room:
         plan = member.plan
         self._forget(name, now)
         place = self._places[name] = _KnownMember(member, own=plan.own)
+        sang = self._singer
         self._look_who_listens()
         level = self.levels.get(name, 1.0)
         if level != 1.0:
             member.level(level, now)
         self._tell(place, now)
+        if name in (sang, self._singer):
+            self._tell_all(now)
         takes = _takes_turns(plan)
         self._turned(self.turns.join(name, now) if takes else self.turns.leave(name, now), now)
         if takes:
@@ -139,14 +147,20 @@ class Room:
     def _look_who_listens(self) -> None:
         self._ears.clear()
         plans = [place.member.plan for place in self._places.values()]
-        self.listens = any(plan.listens or _takes_turns(plan) for plan in plans)
+        says = self._lead is not None or self.plan.progression.chords
+        sing = [name for name, place in self._places.items() if place.member.plan.progression.song is not None]
+        self._singer = sing[0] if sing and not says else None
+        self.listens = self._singer is not None or any(plan.listens or _takes_turns(plan) for plan in plans)
 
     def leave(self, name: str, now: int) -> None:
         """A seat plays no more."""
         self._forget(name, now)
         self._places.pop(name, None)
         self.balance.give_back(name)
+        sang = self._singer == name
         self._look_who_listens()
+        if sang:
+            self._tell_all(now)
         self._turned(self.turns.leave(name, now), now)
 
     def heard(self, name: str, event: str, fields: Mapping[str, Any], now: int) -> None:
@@ -154,6 +168,8 @@ class Room:
 
         Others hear a note that its child played, and it may be a turn.
         """
+        if event == CHORD_EVENT and name == self._singer:
+            self._tell_all(now)
         if event not in (NOTE_ON_EVENT, NOTE_OFF_EVENT):
             return
         place = self._places.get(name)
@@ -317,6 +333,9 @@ class Room:
     def _chord(self, before: Chord | None, now: int) -> None:
         if (chord := self.chord) != before:
             self._observe(now, "chord", {"chord": chord.name if chord else ""})
+        self._tell_all(now)
+
+    def _tell_all(self, now: int) -> None:
         for place in self._places.values():
             self._tell(place, now)
 
@@ -324,10 +343,20 @@ class Room:
         plan = place.member.plan
         if not plan.follows:
             return
-        music = self.music_for(plan)
+        music = self._with_song(place, self.music_for(plan))
         if music != place.told:
             place.told = music
             place.member.follow(music, now)
+
+    def _with_song(self, place: _KnownMember, music: Music) -> Music:
+        """Return the music with the chords, and the key, of the song that another seat plays, if that says them."""
+        singer = None if self._singer is None else self._places[self._singer]
+        if singer is None or singer is place or HARMONY not in place.member.plan.follows:
+            return music
+        of_song = singer.member.plan.music
+        tonic = music.tonic if KEY in self.plan.says else of_song.tonic
+        scale = music.scale if SCALE in self.plan.says else of_song.scale
+        return replace(music, tonic=tonic, scale=scale, chord=singer.member.chord)
 
     def _turned(self, changed: bool, now: int) -> None:
         if self.turns.taking:
@@ -344,7 +373,7 @@ TURNS = "turns"
 """The rule that only lets its part play when it is the seat's turn."""
 ANYBODY = "anybody"
 """The name of a seat for an input that listens to every other seat."""
-NOTE_ON_EVENT, NOTE_OFF_EVENT = "note_on", "note_off"
+NOTE_ON_EVENT, NOTE_OFF_EVENT, CHORD_EVENT = "note_on", "note_off", "chord"
 
 
 def _takes_turns(plan: Plan) -> bool:
