@@ -30,7 +30,7 @@ EXAMPLE = 'router keep --child wren --since today --midi song.mid --page song.ht
 
 
 UNNOTED = 'Where the configuration says "notes: no" under records, logs hold what a child did and not what it played.'
-"""What may be the reason why a log has no notes."""
+"""The likely reason why a log has no notes."""
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:

@@ -34,7 +34,7 @@ def ready() -> None:
     """
     try:
         import soundfile  # noqa: F401, PLC0415 - the extra may be missing, and is slow to load
-        import verovio  # noqa: F401, PLC0415
+        import verovio  # noqa: F401, PLC0415 - as above
     except (ImportError, OSError) as error:
         raise MissingError(MISSING) from error
 
