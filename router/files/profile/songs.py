@@ -5,7 +5,7 @@ is kept with the profile's own text (``with_files``), so that the last good prof
 
     the profile, as it was written
     #= songs: what follows was kept by the router, and is not for editing
-    #= evening.mid eNqz...
+    #= ZXZlbmluZy5taWQ= eNqz...          (the file's name, and what it holds, compressed; both in base64)
 """
 
 from __future__ import annotations
@@ -17,6 +17,7 @@ import hashlib
 import itertools
 import os
 import re
+import threading
 import zlib
 from collections import OrderedDict
 from collections.abc import Mapping, Sequence
@@ -149,19 +150,22 @@ def _open_here(folder: Path, file: str) -> int:
 
 
 _reads: OrderedDict[tuple[bytes, str, str | None], Song] = OrderedDict()
+_reads_lock = threading.Lock()  # each seat has a thread that checks its profiles
 _REMEMBERED = 8
 """Songs that are not read again: a profile is checked several times before it plays."""
 
 
 def _read_once(data: bytes, name: str, melody: str | None) -> Song:
     asked = hashlib.sha256(data).digest(), name, melody
-    song = _reads.get(asked)
+    with _reads_lock:
+        song = _reads.get(asked)
     if song is None:
         song = apart.read_bytes(data, name, melody)
-    _reads[asked] = song
-    _reads.move_to_end(asked)
-    while len(_reads) > _REMEMBERED:
-        _reads.popitem(last=False)
+    with _reads_lock:
+        _reads[asked] = song
+        _reads.move_to_end(asked)
+        while len(_reads) > _REMEMBERED:
+            _reads.popitem(last=False)
     return song
 
 

@@ -73,7 +73,7 @@ def key(line: Line, text: str, at: int, before: Key) -> Key:
         return Key(before.tonic, before.scale, before.alters, moved)
     if words[0] in ("none", "HP", "Hp"):  # the pipes: HP writes no signature, Hp two sharps; both sound as A mixolydian
         sharps = {"F": 1, "C": 1} if words[0] == "Hp" else {}
-        return Key(0, SCALES["major"], {}, moved) if words[0] == "none" else Key(9, MODES_A, sharps, moved)
+        return Key(0, SCALES["major"], {}, moved) if words[0] == "none" else Key(9, SCALES["mixolydian"], sharps, moved)
     tonic_found = _TONIC.match(rest.strip())
     if not tonic_found:
         raise line.wrong(f'"{text.strip()}" is not a key', _KEY_EXAMPLES, start)
@@ -93,9 +93,6 @@ def key(line: Line, text: str, at: int, before: Key) -> Key:
         raise line.wrong(f'"{left}" cannot be understood in a key', _KEY_EXAMPLES, at + max(0, text.find(left)))
     tonic = (LETTERS[tonic_found[1]] + {"": 0, "#": 1, "b": -1}[tonic_found[2]]) % 12
     return Key(tonic, SCALES[name], {letter: alter for letter, alter in alters.items() if alter}, moved)
-
-
-MODES_A = SCALES["mixolydian"]
 
 
 def _signature(letter: str, sign: str, more: int) -> dict[str, int]:
