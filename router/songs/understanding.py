@@ -41,8 +41,9 @@ beside."""
 USUAL, WIDEST = 10, 40
 """Notes of a usual phrase, and the most that one can have where there are no marks."""
 GAP, LONGEST_GAP, LENGTH, PARALLEL = 0.8, 9.0, 1.5, 1.0
-"""What a wait that is as long as the mean one counts for the beginning of a phrase, up to which multiple; what each
-doubling or halving of its usual length counts against it; and what it counts to begin in the bar as the one before."""
+"""Weights. A wait as long as the mean one counts ``GAP`` for the beginning of a phrase, up to ``LONGEST_GAP`` times;
+each doubling or halving of the usual length counts ``LENGTH`` against it; to begin in the bar as the phrase before did
+counts ``PARALLEL``."""
 DOUBTFUL = 0.15
 """How much better another key must fit than the one that is written: programs write C major where nobody has said a
 key, and old scores leave out the last flat. In music21's corpus what is beyond it is one of the two."""
@@ -74,8 +75,9 @@ def understand(score: WrittenScore, name: str, melody: str | int | None = None) 
     place, why = _melody(parts, score.parts, melody)
     if melody is None and len(parts) < MOST_PARTS and (upper := _upper_line(parts[place])):
         line, rest = upper
-        parts[place : place + 1] = [line, rest]
-        why += ", and its highest line"
+        parts[place] = line
+        parts.append(rest)  # so that each part keeps its number, by which it can be asked for
+        why += "; of it the highest line"
     tune = SongPart(parts[place].name, in_order(parts[place].notes))
     tonic, scale = _key(score.keys, parts)
     chords = score.chords or chords_of(parts, place, score.bars, score.metres, (tonic, scale))
@@ -161,15 +163,15 @@ def _asked(parts: Sequence[ScorePart], asked: str | int) -> ScorePart:
     text = str(asked).strip()
     if text.casefold() in folded:
         return parts[folded.index(text.casefold())]
-    number = whole_number(text)
-    if number is not None and 1 <= number <= len(parts):
-        return parts[number - 1]
+    number, heard = whole_number(text), [part for part in parts if part.notes]
+    if number is not None and 1 <= number <= len(heard):
+        return heard[number - 1]
     starting = [i for i, name in enumerate(folded) if name.startswith(text.casefold())] if text else []
     if len(starting) == 1:
         return parts[starting[0]]
     near = nearest(text, names)
     hint = f'Did you mean "{near}"?  ' if near else ""
-    raise SongError(f'it has no part "{text}"', f"{hint}Its parts: {_listed(parts)}.")
+    raise SongError(f'it has no part "{text}"', f"{hint}Its parts: {_listed(heard)}.")
 
 
 def _listed(parts: Sequence[ScorePart]) -> str:

@@ -96,8 +96,16 @@ def test_a_part_in_chords_is_parted_if_nobody_asked_for_it():
         ("Piano", [72, 76, 79, 76]),
         ("Piano, the rest", [48, 64, 55, 48, 64]),
     ]
-    assert song.melody_by == "there is no other with notes of a pitch, and its highest line"
+    assert song.melody_by == "there is no other with notes of a pitch; of it the highest line"
     assert len(understand(score(piano), "evening", "Piano").parts) == 1
+    low = part("Bass", [36] * 4)
+    assert [each.name for each in understand(score(piano, low), "evening").parts] == [
+        "Piano",
+        "Bass",
+        "Piano, the rest",
+    ]
+    for number, name in ((1, "Piano"), (2, "Bass")):
+        assert understand(score(ScorePart("Empty"), piano, low), "evening", number).tune.name == name
     held = part("Piano", [79], 4 * QUARTER)
     held.notes += part("", [60, 64, 60, 64]).notes
     assert [len(each.notes) for each in understand(score(held), "evening").parts] == [1, 4]
