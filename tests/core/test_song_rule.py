@@ -242,3 +242,15 @@ def test_a_tempo_that_follows_her_keeps_between_its_bounds_and_passes_over_pause
     assert 1.09 < max(fast) == fast[-1] <= 1.1
     pauses = [5000 if place % 4 == 3 else gap for place, gap in enumerate(QUARTERS)]
     assert her_rates(pauses) == [1.0] * len(QUARTERS)
+
+
+def test_setting_the_song_to_its_beginning_ends_what_sounds_at_once():
+    for press in ("phrase", "start", "now"):
+        rule = bench(press=press, restart_by="pad.long", tempo="written")
+        rule.give(Press("pad", 1), 0)
+        rule.give(Release("pad", 1), 100 * MILLISECOND)
+        rule.give(Press("pad.long", 2), 1000 * MILLISECOND)
+        assert not rule.on, press
+        rule.give(Release("pad.long", 2), 1100 * MILLISECOND)
+        rule.give(Press("pad", 3), 2000 * MILLISECOND)
+        assert [event.pitch for _, event in rule.out if isinstance(event, NoteOn)][-1] == 60

@@ -31,7 +31,10 @@ class Started(LeadingRole):
     def press(self, press: Press, now: int) -> list[Event]:
         transport, events = self.transport, self.player.due(now)
         if press.source == self.settings.get("restart_by", "").strip():
-            return [*events, *self._again(now)]
+            self._place, self._anew = None, True
+            transport.close(transport.at(now))
+            self.tell(now)
+            return events
         self._down[press.voice] = None
         if not transport.runs(now):
             self._begin(press, now)
@@ -92,10 +95,3 @@ class Started(LeadingRole):
         ended = transport.limit >= self.last and self.settings["end"] == STOP
         active = 0 if ended else self._active  # efforts do not prolong the rest at the end
         return now - max(active, transport.when(transport.limit)) >= after
-
-    def _again(self, now: int) -> list[Event]:
-        self._place, self._anew = None, True
-        self.transport.close(self.transport.at(now))
-        self.transport.tell(now)
-        self.alarm(now)
-        return []

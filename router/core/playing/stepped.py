@@ -2,9 +2,9 @@
 
 The song is in one of three states:
 
-waiting    the transport is at its limit: the next effort goes on at once
-running    it is on its way there; an effort is early, and goes on at once, waits, or does not count (``early``)
-over       it is at the song's end: an effort begins the song again, or nothing until the pause has gone by
+    waiting    the transport is at its limit: the next effort goes on at once
+    running    it is on its way there; an effort is early, and goes on at once, waits, or does not count (``early``)
+    over       it is at the song's end: an effort begins the song again, or nothing until the pause has gone by
 """
 
 from __future__ import annotations
@@ -48,9 +48,10 @@ class Stepped(LeadingRole):
     def press(self, press: Press, now: int) -> list[Event]:
         events = self._due(now)
         if press.source == self.settings.get("restart_by", "").strip():
-            return [*events, *self._again(0, now)]
+            self._again(0, now)
+            return events
         if self._paused(now):
-            events += self._again(self._restart(), now)
+            self._again(self._restart(), now)
         over = self._next == len(self._starts) and not self.transport.runs(now)
         if not over or self.settings["end"] != STOP:  # where the song rests, efforts do not keep it from beginning
             self._active = now
@@ -132,13 +133,12 @@ class Stepped(LeadingRole):
         self._hers.follow(place - before, came - when, bounds, begins=place in self._phrases)
         self.transport.retime(self._hers.share, now)
 
-    def _again(self, step: int, now: int) -> list[Event]:
+    def _again(self, step: int, now: int) -> None:
         """Let the next effort begin with this step."""
         self._next, self._fresh = step, True
         self._waiting = self._asked = None
         self.transport.close(self.transport.at(now))
-        self.transport.tell(now)
-        return []
+        self.tell(now)
 
     def _paused(self, now: int) -> bool:
         after: int | bool = self.settings["restart_after"]
