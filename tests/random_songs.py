@@ -111,10 +111,10 @@ def hands(player: VirtualTime, random: Random, presses: int) -> list[int]:
     return times
 
 
-def band_waits(seed: int, hers: dict[str, Any] | None = None) -> int:
-    """Play a song with a band that waits, and return how many notes the band played."""
+def band_waits(seed: int, hers: dict[str, Any] | None = None, of: Song | None = None) -> int:
+    """Play a song, by default a random one, with a band that waits, and return how many notes the band played."""
     random = Random(seed)
-    of = song(random)
+    of = of or song(random)
     player = VirtualTime(plan(of, {"press": "note", **(hers or {})}, {"part": "others", "waits_for": "tune"}))
     steps = of.tune.steps
     # An impatient press within an introduction cuts that short, and plays the step that it was waiting for.
@@ -128,7 +128,8 @@ def band_waits(seed: int, hers: dict[str, Any] | None = None) -> int:
     player.go_on(player.now + QUIET)
     hers_begun, band = begun(player, "tune"), begun(player, "band")
     assert [pitch for _, pitch in hers_begun] == [note.pitch for note in of.tune.notes], seed
-    written = sorted((note.at, note.pitch) for part in of.parts[1:] for note in part.notes)
+    others = [part for part in of.parts if part is not of.tune and not part.drums]
+    written = sorted((note.at, note.pitch) for part in others for note in part.notes)
     assert [pitch for _, pitch in band] == [pitch for _, pitch in written], f"{seed}: each once, in order"
     when = {note.at: at for note, (at, _) in zip(of.tune.notes, hers_begun, strict=True)}
     for (at, _), (now, _) in zip(written, band, strict=True):
