@@ -36,7 +36,7 @@ SAME = 0.05
 """A period is the known one if it differs by less than this share."""
 LESS = 0.6
 """Another one must leave less than this share of what the known one leaves."""
-HEIGHTS = (0.75, 1.3)
+HEIGHTS = (0.7, 1.4)
 """The shares of the known height outside of which it is another."""
 
 
