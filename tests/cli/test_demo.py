@@ -279,7 +279,7 @@ def test_together_every_picture_fits_80_by_24_and_is_readable_without_colour(enc
 def test_every_picture_fits_80_by_24_and_is_readable_without_colour(act, encoding):
     page = io.TextIOWrapper(io.BytesIO(), encoding=encoding)
     console = Console(file=page, width=80, height=24, force_terminal=True, no_color=True, legacy_windows=False)
-    screen = demo.DemoScreen(console, act, profile.load(profile.find(act.child)), 20)
+    screen = demo.DemoScreen(console, act, "child 1 of 3", profile.load(profile.find(act.child)), 20)
     for i, note in enumerate(range(60, 80)):  # more notes than there are lines
         part = next(iter(screen._roll._colours)).partition(" ")[2]
         screen.event(act.child, i * NANOSECONDS // 4, "note_on", {"part": part, "note": note})
