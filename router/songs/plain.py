@@ -27,12 +27,11 @@ from router.core.song import (
     TempoAt,
 )
 from router.songs.error import SongError
+from router.songs.score import FINEST
 
 A_LINE = 64
 """Most things in a line."""
 LONGEST_TEXT = 200
-LARGEST = 1 << 40
-"""Largest numerator and denominator of a time."""
 
 T = TypeVar("T")
 
@@ -153,7 +152,7 @@ def _song_of(written: Iterable[str | bytes]) -> Song:
         word, *said = json.loads(line)
         if word == "wrong":
             what, hint, number, column = said
-            place = [None if n is None else _whole(n, LARGEST) for n in (number, column)]
+            place = [None if n is None else _whole(n, FINEST) for n in (number, column)]
             raise SongError(_text(what, 600), _text(hint, 600), *place)
         if word == "end":
             return _checked(found)
@@ -217,7 +216,7 @@ def _yes_or_no(value: Any) -> bool:
 
 
 def _times(value: Sequence[Any]) -> list[Fraction]:
-    numbers = [_whole(number, LARGEST) for number in value]
+    numbers = [_whole(number, FINEST) for number in value]
     return [Fraction(numbers[i], numbers[i + 1]) for i in range(0, len(numbers), 2)]
 
 

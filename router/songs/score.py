@@ -25,6 +25,8 @@ from router.songs.error import SongError
 
 SLOWEST, FASTEST = 5, 1000
 """Quarter notes a minute that are believed of a file. Our choice: beyond them a file is damaged."""
+FINEST = 1 << 40
+"""Largest numerator and denominator of a time in quarter notes. Our choice: all that a score can need, many times."""
 STANDARD_TEMPO = Fraction(120)
 """The tempo in which a Standard MIDI File without a tempo is played (RP-001), and here also any other file."""
 
@@ -96,7 +98,7 @@ def believable(tempo: Fraction) -> Fraction:
             f"it has a tempo of {float(tempo):g} quarter notes a minute",
             f"A tempo is {SLOWEST} to {FASTEST}. Correct it where the song was written, and export it again.",
         )
-    return tempo
+    return tempo.limit_denominator(1 << 24)  # as fine as a MIDI file's, in microseconds of a quarter note
 
 
 def barlines(metres: Sequence[MetreAt], end: Fraction) -> list[Fraction]:
@@ -138,6 +140,13 @@ def check_size(score: WrittenScore) -> None:
         raise SongError(
             f"it has {len(score.parts)} parts, and {MOST_PARTS} at most can be read",
             "Take parts out of it where it was written.",
+        )
+    times = {time for part in score.parts for note in part.notes for time in (note.at, note.lasts)}
+    times |= {placed.at for marks in (score.chords, score.sections, score.tempos, score.metres) for placed in marks}
+    if any(max(time.numerator, time.denominator) > FINEST for time in times | set(score.bars)):
+        raise SongError(
+            "its quarter notes are divided more finely than can be counted",
+            "Quantize it, or open it in a notation program and export it again.",
         )
     notes = sum(len(part.notes) for part in score.parts)
     if notes > MOST_NOTES:

@@ -289,6 +289,13 @@ BOMB = (
         (GOOD.replace(b"<duration>4", b"<duration>x"), '"x" is not a number', 2),
         (GOOD.replace(b"<divisions>2", b"<divisions>0"), "divisions", 1),
         (score(sound(tempo="0") + FULL), "tempo of 0", None),
+        (
+            score(
+                *[f"<attributes><divisions>{n}.7777</divisions></attributes>" + note("C4", 1) * 3 for n in (7, 11, 13)]
+            ),
+            "divided more finely",
+            None,
+        ),
         (score(*[FULL] * 2001), "2,000 bars", None),
         (score(*[FULL + bar("<repeat direction='backward' times='99'/>")] * 30), "2,000 bars", None),
         (archive({"evening.xml": b" " * 40_000_000}), "more than 32 MB", None),
