@@ -1,6 +1,7 @@
 """Random songs played by random hands: the band that waits plays each of its notes once, in order, never before hers.
 
-    python -m tests.random_songs --examples 5000
+    python -m tests.random_songs --examples 1000
+    python -m tests.random_songs --corpus 600       the melodies and the bands of scores of music21's corpus
 
 A song has a melody with rests and chords, and a band of two parts with an introduction, notes that last across hers,
 and an ending. A hand presses in bursts, at half the tempo, and with pauses of up to 5 s, and holds for as long as it
@@ -24,12 +25,15 @@ from typing import Any
 
 from router.core.conditioning.switch import SwitchConditioner, SwitchSettings
 from router.core.engine import PartPlan, Plan
-from router.core.events import Lost, Route, SwitchSample
+from router.core.events import Lost, NoteOff, NoteOn, Press, Release, Route, SwitchSample
 from router.core.music import SCALES, Chord, Music, TimeSignature
 from router.core.rules import RULES
+from router.core.rules.song import SongRule
 from router.core.song import ChordAt, MetreAt, Phrase, Section, Song, SongNote, SongPart, TempoAt
 from router.core.units import NANOSECONDS
-from router.testing import MILLISECOND, Bench, VirtualTime, plan_rule
+from router.songs import SongError
+from router.songs.reading import song_of
+from router.testing import MILLISECOND, Bench, RuleUnderTest, VirtualTime, plan_rule
 
 QUIET = 20 * NANOSECONDS
 """So long after the last press a band has come to its end: the rest of a song, and what is held there."""
@@ -140,6 +144,39 @@ def band_waits(seed: int, hers: dict[str, Any] | None = None, of: Song | None = 
     return len(band)
 
 
+def played(of: Song, presses: list[tuple[int, int]], **settings: object) -> list[tuple[int, int, int]]:
+    """Each note that presses, from and to a time, give: when it began and ended, and its pitch."""
+    rule = Bench(RuleUnderTest(SongRule, {"play": of, **settings}, "shipped"))
+    for voice, (begins, ends) in enumerate(presses, 1):
+        rule.give(Press("pad", voice), begins)
+        rule.give(Release("pad", voice), ends)
+    rule.go_on(rule.now + of.ticks(of.end, by_quarters=False) + QUIET)
+    on: dict[int, list[tuple[int, int]]] = {}
+    found = []
+    for now, event in rule.out:
+        if isinstance(event, NoteOn):
+            on.setdefault(event.voice, []).append((now, event.pitch))
+        elif isinstance(event, NoteOff):
+            found += [(began, now, pitch) for began, pitch in on.pop(event.voice, ())]
+    assert not on
+    return sorted(found)
+
+
+def as_written(of: Song) -> None:
+    """Play a song by a press at each written time: note by note, phrase by phrase, and whole."""
+    timed = of.timed((of.melody,), by_quarters=False)
+    written = sorted((note.at, note.end, note.pitch) for note in timed)
+    steps = sorted({note.at for note in timed})
+    short = [(at, at + MILLISECOND) for at in steps]
+    assert played(of, short, press="note", lengths="written") == written
+    if len(steps) == len(written):  # notes of a step end together where each is held
+        held = [(note.at, note.end) for note in timed]
+        assert played(of, held, press="note") == written
+    phrases = [of.ticks(of.tune.steps[phrase.first].at, by_quarters=False) for phrase in of.phrases]
+    assert played(of, [(at, at + MILLISECOND) for at in phrases], press="phrase") == written
+    assert played(of, short[:1], press="start", introduction="left out") == written
+
+
 class Elapsed:
     """The quarter notes that have gone by since the song began, in a tempo that changes: the simplest sum."""
 
@@ -241,12 +278,38 @@ def run(examples: int, first: int = 0) -> int:
     return sum(way(seed) for seed in range(first, first + examples) for way in (band_waits, now_fits, let_go))
 
 
+def corpus(most: int) -> int:
+    """Play scores of music21's corpus as they are written, and with a band that waits; return how many."""
+    from tests import songs_beside
+
+    files = songs_beside.corpus()
+    Random(1).shuffle(files)
+    done = 0
+    for file in files:
+        try:
+            of = song_of(file.read_bytes(), file.stem)
+        except SongError:  # drums only, or too much for a small computer
+            continue
+        as_written(of)
+        if len(of.parts) > 1:
+            band_waits(done, of=of)
+        done += 1
+        if done == most:
+            break
+    return done
+
+
 def main() -> int:
     parser = argparse.ArgumentParser(description="Play random songs by random hands.")
     parser.add_argument("--examples", type=int, default=1000)
     parser.add_argument("--first", type=int, default=0, help="the first seed")
+    parser.add_argument("--corpus", type=int, default=0, help="scores of the corpus instead")
     wanted = parser.parse_args()
     began = time.monotonic()
+    if wanted.corpus:
+        scores = corpus(wanted.corpus)
+        sys.stdout.write(f"{scores} scores, {time.monotonic() - began:.0f} s, no failure\n")
+        return 0
     notes = run(wanted.examples, wanted.first)
     sys.stdout.write(f"{wanted.examples} songs, {notes} notes, {time.monotonic() - began:.0f} s, no failure\n")
     return 0
