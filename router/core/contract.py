@@ -98,7 +98,7 @@ class Rule:
     """True if bars are counted from the effort that begins the rule: the first bar begins with a press that may reach
     it, just before, unless one such rule is ``playing`` or the room counts the bars."""
     playing = False
-    """Whether the rule, if it ``counts_bars``, plays and has not ended."""
+    """For a rule that ``counts_bars``: True while it plays and has not ended."""
     song: Song | None = None
     """The song that it plays, if any, for the record."""
     settings: ClassVar[Mapping[str, Any]]

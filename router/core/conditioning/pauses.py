@@ -52,7 +52,7 @@ class Pauses:
         self.stands: float | None = None
         """The level at which the pressure was last as still as at rest, away from rest; None: at none."""
         self.pressed = False
-        """It stood there during an effort."""
+        """The pressure stood there during an effort."""
         self.tried = False
         """An effort was made from there."""
         self._returns = 0  # how often the pressure came back after an effort

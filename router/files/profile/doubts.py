@@ -43,7 +43,7 @@ def check(
 
 
 BANDS = 2
-"""So many parts of a band are one that needs more notes than one child: our choice, as are the next two."""
+"""Parts of a band from which on it needs more notes than one child: our choice, as are the next two."""
 NOTES_AT_ONCE, NOTES_PER_SECOND = 12, 30
 
 

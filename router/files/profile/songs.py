@@ -118,7 +118,7 @@ class _Reader:
 
 
 def _contents(folder: Path, file: str) -> bytes:
-    """What a song's file holds.
+    """Return what a song's file holds.
 
     Raises:
         SongError: there is none of this name beneath the folder, or it cannot be read.

@@ -29,7 +29,7 @@ from router.core.song import ChordAt, MetreAt, Section, Song, SongNote, TempoAt
 from router.songs.abc import fields
 from router.songs.abc.accompaniment import accompaniment
 from router.songs.abc.body import Body, Measure, Sound, Voice
-from router.songs.abc.fields import Key
+from router.songs.abc.fields import VoiceKey
 from router.songs.abc.text import Line, lines, readable
 from router.songs.abc.unfold import played
 from router.songs.error import SongError
@@ -72,7 +72,7 @@ def score(text: str) -> WrittenScore:
     header, body_lines = _divided(text)
     metre = fields.metre(header["M"], header["M"].text) if "M" in header else TimeSignature()
     unit = fields.unit(header["L"], header["L"].text) if "L" in header else fields.default_unit(metre)
-    key = fields.key(header["K"], header["K"].text, 0, Key()) if "K" in header else Key()
+    key = fields.key(header["K"], header["K"].text, 0, VoiceKey()) if "K" in header else VoiceKey()
     tempo = fields.tempo(header["Q"], header["Q"].text, unit) if "Q" in header else None
     order = fields.order(header["P"]) if "P" in header else ()
     body = Body(key, metre, unit)
@@ -112,11 +112,13 @@ def _divided(text: str) -> tuple[dict[str, Line], list[Line]]:
 
 
 def _played_out(
-    voices: list[Voice], key: Key, metre: TimeSignature, tempo: Fraction, order: Sequence[str]
+    voices: list[Voice], key: VoiceKey, metre: TimeSignature, tempo: Fraction, order: Sequence[str]
 ) -> WrittenScore:
     signs = _signs(voices)
     turns = played(signs, order)
-    parts = [_Part(voice, f"Voice {number}" if len(voices) > 1 else MELODY) for number, voice in enumerate(voices, 1)]
+    parts = [
+        _PlayedVoice(voice, f"Voice {number}" if len(voices) > 1 else MELODY) for number, voice in enumerate(voices, 1)
+    ]
     bars, metres, tempos, sections, chords = [Fraction(0)], [MetreAt(Fraction(0), metre)], [], [], []
     now = Fraction(0)
     for index, turn in turns:
@@ -154,7 +156,7 @@ def _played_out(
 
 
 def _signs(voices: Sequence[Voice]) -> list[Measure]:
-    """What all voices together say of how their measures are repeated.
+    """Find how all voices together say that their measures are repeated.
 
     Raises:
         SongError: they have not as many measures.
@@ -195,7 +197,7 @@ def _joined(bars: Sequence[Fraction], metres: Sequence[MetreAt]) -> list[Fractio
     return found
 
 
-class _Part:
+class _PlayedVoice:
     """A part as it is played out: ties are joined, grace notes have a length."""
 
     def __init__(self, voice: Voice, name: str) -> None:

@@ -74,7 +74,7 @@ class Voice:
     """One voice as it is written, and where its reading stands."""
 
     name: str
-    key: fields.Key
+    key: fields.VoiceKey
     unit: Fraction
     metre: TimeSignature | None
     measures: list[Measure] = field(default_factory=lambda: [Measure()])
@@ -104,7 +104,7 @@ IGNORED = frozenset("ABCDFGHNORSTUWXZmrs")
 """Fields that say nothing of the music itself, or only to a printer (ABC 2.1, section 3)."""
 
 _HOLDS = frozenset("_-*")
-"""What stands for a note without a syllable of its own: the one before is held, or nothing is sung."""
+"""Signs for a note without a syllable of its own: the one before is held, or nothing is sung."""
 
 _SPACE = re.compile(r"[ \t`]+")
 _NOTE = re.compile(r"(\^\^|\^|__|_|=)?([A-Ga-g])([,']*)")
@@ -129,7 +129,7 @@ _NOTES_HINT = (
 class Body:
     """Reads the lines of music and of words into voices."""
 
-    def __init__(self, key: fields.Key, metre: TimeSignature | None, unit: Fraction) -> None:
+    def __init__(self, key: fields.VoiceKey, metre: TimeSignature | None, unit: Fraction) -> None:
         self.voices: dict[str, Voice] = {}
         self._key, self._metre, self._unit = key, metre, unit
         self._now: Voice | None = None
@@ -551,7 +551,7 @@ def _syllables(text: str) -> Iterator[tuple[int, str]]:
 
 
 _CHORDS: Mapping[str, str] = {"min": "m", "maj": "", "-": "m", "+": "aug", "sus": "sus4", "M7": "maj7", "min7": "m7"}
-"""What ABC writes behind a root, by our symbols."""
+"""Kinds of chord as ABC writes them behind a root, by our symbols."""
 _PARTS = re.compile(r"([A-G](?:#|b|\u266f|\u266d)?)([^/]*)(/[A-Ga-g](?:#|b)?)?")
 
 

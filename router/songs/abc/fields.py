@@ -39,7 +39,7 @@ _KEY_EXAMPLES = "Write the tonic and the mode: K:G, K:Em, K:D dorian."
 
 
 @dataclass(frozen=True, slots=True)
-class Key:
+class VoiceKey:
     """A key: tonic (0 to 11), scale, and what it does to each letter; ``moved``: semitones by clef or transposition."""
 
     tonic: int = 0
@@ -48,7 +48,7 @@ class Key:
     moved: int = 0
 
 
-def key(line: Line, text: str, at: int, before: Key) -> Key:
+def key(line: Line, text: str, at: int, before: VoiceKey) -> VoiceKey:
     """Read a key; ``at``: where ``text`` begins in the line. Clefs and transpositions may stand beside it or alone.
 
     Raises:
@@ -70,10 +70,14 @@ def key(line: Line, text: str, at: int, before: Key) -> Key:
         rest = rest[: rest.rindex(words.pop())]
     start = at + len(text) - len(text.lstrip())
     if not words:
-        return Key(before.tonic, before.scale, before.alters, moved)
+        return VoiceKey(before.tonic, before.scale, before.alters, moved)
     if words[0] in ("none", "HP", "Hp"):  # the pipes: HP writes no signature, Hp two sharps; both sound as A mixolydian
         sharps = {"F": 1, "C": 1} if words[0] == "Hp" else {}
-        return Key(0, SCALES["major"], {}, moved) if words[0] == "none" else Key(9, SCALES["mixolydian"], sharps, moved)
+        return (
+            VoiceKey(0, SCALES["major"], {}, moved)
+            if words[0] == "none"
+            else VoiceKey(9, SCALES["mixolydian"], sharps, moved)
+        )
     tonic_found = _TONIC.match(rest.strip())
     if not tonic_found:
         raise line.wrong(f'"{text.strip()}" is not a key', _KEY_EXAMPLES, start)
@@ -92,7 +96,7 @@ def key(line: Line, text: str, at: int, before: Key) -> Key:
     if left := _ACCIDENTAL.sub("", after).strip():
         raise line.wrong(f'"{left}" cannot be understood in a key', _KEY_EXAMPLES, at + max(0, text.find(left)))
     tonic = (LETTERS[tonic_found[1]] + {"": 0, "#": 1, "b": -1}[tonic_found[2]]) % 12
-    return Key(tonic, SCALES[name], {letter: alter for letter, alter in alters.items() if alter}, moved)
+    return VoiceKey(tonic, SCALES[name], {letter: alter for letter, alter in alters.items() if alter}, moved)
 
 
 def _signature(letter: str, sign: str, more: int) -> dict[str, int]:
