@@ -45,10 +45,24 @@ class Role:
         """End the song that runs in time with the bar, if nobody has played for long."""
         quiet, transport = self.quiet(now), self.stage.in_time
         if quiet is not None and now >= quiet:
-            place = transport.at(now)
-            bars = [self.song.ticks(at, by_quarters=transport.by_quarters) for at in self.song.bars]
-            transport.close(next((bar for bar in bars if bar >= place), transport.limit))
+            transport.close(self.boundary("bar", transport.at(now), transport))
             transport.tell(now)
+
+    def boundary(self, by: str, place: int, transport: Transport) -> int:
+        """The next end of a beat, bar or phrase that is not before a place; the place itself if it is ``at once``."""
+        song = self.song
+        if by == "at once":
+            return place
+        if by == "phrase":
+            cuts = [song.tune.steps[phrase.first].at for phrase in song.phrases]
+        else:
+            cuts = list(song.bars) if by == "bar" else song.beats
+
+        def ticks(at: Fraction) -> int:
+            return song.ticks(at, by_quarters=transport.by_quarters)
+
+        found = bisect_left(cuts, place, key=ticks)
+        return min(ticks(cuts[found]), transport.limit) if found < len(cuts) else transport.limit
 
     def settle_time(self, tempo: str) -> Transport:
         """The transport of the parts that run in time; the first of them says whether in the room's tempo."""
@@ -182,14 +196,3 @@ class LeadingRole(Role):
         """Where the song ends."""
         ends = [part.notes[-1].end for part in self.song.parts if part.notes]
         return self.song.ticks(max(self.song.end, *ends), by_quarters=transport.by_quarters)
-
-    def boundary(self, by: str, place: int) -> int:
-        """The next end of a beat, bar or phrase that is not before a place; the place itself if it is ``at once``."""
-        song = self.song
-        if by == "phrase":
-            cuts = [song.tune.steps[phrase.first].at for phrase in song.phrases]
-        else:
-            cuts = list(song.bars) if by == "bar" else song.beats
-        places = [self.ticks(at) for at in cuts]
-        found = bisect_left(places, place)
-        return place if by == "at once" else places[found] if found < len(places) else self.last

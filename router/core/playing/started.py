@@ -41,7 +41,7 @@ class Started(LeadingRole):
         elif transport.closes:
             transport.open(self.last)
         elif self._stop_by == "second press":
-            transport.close(self.boundary(self.settings["stop_at"], transport.at(now)))
+            transport.close(self.boundary(self.settings["stop_at"], transport.at(now), transport))
         self._active = now
         self.start_band(now)
         self.tell(now)
@@ -53,7 +53,7 @@ class Started(LeadingRole):
         if known:
             self._active = now
         if known and not self._down and self._stop_by == "release" and self.transport.runs(now):
-            self.transport.close(self.boundary(self.settings["stop_at"], self.transport.at(now)))
+            self.transport.close(self.boundary(self.settings["stop_at"], self.transport.at(now), self.transport))
             self.tell(now)
         else:
             self.alarm(self.player.next(now))

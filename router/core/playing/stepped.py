@@ -33,6 +33,8 @@ class Stepped(LeadingRole):
         self._held_lengths = self._by_notes and settings["lengths"] == "as held"
         self._early: str = settings.get("early", AT_ONCE if self._by_notes else IN_TIME)
         self._starts = self._cut(settings["press"])
+        at = settings["restart_at"]
+        self._restarts = [] if at == BEGINNING else self._cut(at)  # where the song may go on after a pause
         self._next = 0
         self._fresh = True  # the next effort begins a round
         self._waiting: tuple[Press, int] | None = None  # an effort that came early, and when
@@ -148,12 +150,10 @@ class Stepped(LeadingRole):
 
     def _restart(self) -> int:
         """The step from which the song goes on after a pause."""
-        at = self.settings["restart_at"]
-        if at == BEGINNING or not self._next or self._next == len(self._starts):
+        if not self._restarts or not self._next or self._next == len(self._starts):
             return 0
-        cuts = self._cut(at)
-        here = self._starts[self._next]
-        return bisect_left(self._starts, cuts[max(0, bisect_right(cuts, here) - 1)])
+        here = bisect_right(self._restarts, self._starts[self._next]) - 1
+        return bisect_left(self._starts, self._restarts[max(0, here)])
 
     def _cut(self, by: str) -> list[int]:
         """The places at which a step begins, each with the first note of this part that is not before it."""
