@@ -36,7 +36,7 @@ from router.songs.reading import song_of
 from router.testing import MILLISECOND, Bench, RuleUnderTest, VirtualTime, plan_rule
 
 QUIET = 20 * NANOSECONDS
-"""So long after the last press a band has come to its end: the rest of a song, and what is held there."""
+"""So long after the end of a song nothing is held there any more."""
 CHORDS = (Chord("C", 0, (0, 4, 7)), Chord("Am", 9, (0, 3, 7)), Chord("F", 5, (0, 4, 7)), Chord("G7", 7, (0, 4, 7, 10)))
 
 
@@ -129,7 +129,7 @@ def band_waits(seed: int, hers: dict[str, Any] | None = None, of: Song | None = 
         if len(begun(player, "tune")) == hers_now:
             player.give(player.now, SwitchSample("pad", pressed=True))
             player.give(player.now + MILLISECOND, SwitchSample("pad", pressed=False))
-    player.go_on(player.now + QUIET)
+    player.go_on(player.now + 2 * of.ticks(of.end, by_quarters=False) + QUIET)  # an ending of the band may be long
     hers_begun, band = begun(player, "tune"), begun(player, "band")
     assert [pitch for _, pitch in hers_begun] == [note.pitch for note in of.tune.notes], seed
     others = [part for part in of.parts if part is not of.tune and not part.drums]
