@@ -164,6 +164,13 @@ def test_a_firmer_push_on_top_of_a_still_one_is_firm_and_no_step_of_rest():
     assert not sensor.faults()
 
 
+def test_a_puff_that_a_sip_follows_at_once_is_no_step_of_rest():
+    """Each is held as still as nothing, and the other side is pressed before the pressure is at rest."""
+    sensor = Sensor(below=ABOVE).feed(40, lambda t: 0 if not 20 <= t < 29 else 300 if (t - 20) % 3 < 1.5 else -300)
+    assert sensor.presses() == [pytest.approx(20 + 1.5 * i, abs=0.1) for i in range(6)]
+    assert not sensor.faults()
+
+
 def test_two_sips_that_nobody_listens_to_are_no_step_of_rest():
     sensor = Sensor().feed(40, efforts((20, 21.5), (23, 24.5), height=-300))
     assert not sensor.presses()

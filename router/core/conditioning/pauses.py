@@ -55,6 +55,7 @@ class Pauses:
         """The pressure stood there during an effort."""
         self.tried = False
         """An effort was made from there."""
+        self._side = 1  # of rest, on which it stood
         self._returns = 0  # how often the pressure came back after an effort
         self._doubtful = False  # it was at rest in between
         self._age = 0  # blocks since it was last there
@@ -67,14 +68,17 @@ class Pauses:
         self._pause.append(mean)
         self._age += 1
         self._look_at_rest(mean, at_rest=not effort and abs(mean - rest) < AWAY * self._on)
-        if (self.pressed and not effort) or self._age > SOON or (effort and self._stacked):
+        ended = self.pressed and (not effort or (mean - rest) * self._side < AWAY * self._on)
+        if ended or self._age > SOON or (effort and self._stacked):
             self.stands = None
         if len(self._pause) < PAUSE or not self._moves:
             return None
         usual = sorted(self._moves)[9 * (len(self._moves) - 1) // 10]
         if usual > RESTLESS * self._on:
             self.stands = None
-        elif self.stands is not None and any(sign * (mean - self.stands) >= self._on for sign in self._signs):
+        elif self.stands is not None and any(
+            sign * (mean - self.stands) >= self._on for sign in ((self._side,) if self.pressed else self._signs)
+        ):
             self.tried = True
         else:
             low, high = min(self._pause), max(self._pause)
@@ -99,6 +103,7 @@ class Pauses:
         same = (SAME / 2 if self._doubtful else SAME) * self._on
         if self.stands is None or abs(level - self.stands) > same:
             self.pressed, self._returns, self._doubtful = effort, 0, False
+            self._side = 1 if level > rest else -1
         elif self.tried:
             self._returns += 1
             if self._returns > self._doubtful:

@@ -220,7 +220,9 @@ class PressureConditioner(Conditioner):
     def _stands_at(self, state: _SideState, pressure: float) -> float | None:
         """How far rest has moved if an effort begins that is made from where the pressure stood during this one."""
         stands = None if self._background is None else self._background.stands
-        return stands if stands is not None and pressure - state.sign * stands >= state.side.on else None
+        if stands is None or state.sign * stands < 0:  # of a press on the other side
+            return None
+        return stands if pressure - state.sign * stands >= state.side.on else None
 
     def _moved_by(self, far: float) -> list[Gesture]:
         assert self._background is not None  # it said where the pressure stood
