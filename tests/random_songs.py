@@ -20,6 +20,7 @@ import argparse
 import sys
 import time
 from fractions import Fraction
+from itertools import pairwise
 from random import Random
 from typing import Any
 
@@ -169,7 +170,7 @@ def as_written(of: Song) -> None:
     steps = sorted({note.at for note in timed})
     short = [(at, at + MILLISECOND) for at in steps]
     assert played(of, short, press="note", lengths="written") == written
-    if len(steps) == len(written):  # notes of a step end together where each is held
+    if all(note.end <= later.at for note, later in pairwise(timed)):  # one hand can hold them as they are written
         held = [(note.at, note.end) for note in timed]
         assert played(of, held, press="note") == written
     phrases = [of.ticks(of.tune.steps[phrase.first].at, by_quarters=False) for phrase in of.phrases]
