@@ -1,7 +1,7 @@
 """A ventilator that is set differently after the fit: its rhythm is learned while the child plays, and told.
 
-Breaths are those of ``test_cycle``; here they come at another rate, or are of another height. Pressures are pascals,
-times seconds.
+Breaths are those of ``tests.shared.breaths``; here they come at another rate, or are of another height. Pressures are
+pascals, times seconds.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ from router.core.conditioning.pressure import PressureConditioner, PressureSetti
 from router.core.events import Press, PressureSample, SensorFault
 from router.core.timers import Alarm, Timers
 from router.core.units import NANOSECONDS
-from tests.core.test_cycle import PERIOD, RATE, SIDE, breath, known, pushes, spans
+from tests.shared.breaths import PERIOD, RATE, SIDE, breath, known, pushes, spans
 
 LEARNED = 55.0
 """Seconds after which a rhythm that was another from the beginning must be known: half a minute, and looks in a row."""
