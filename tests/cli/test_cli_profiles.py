@@ -396,8 +396,10 @@ def test_each_rules_example_checks_as_part_of_a_profile(name):
             f"    input: {listens}",
             *(f"    {line}" for line in shown.splitlines()),
         ]
-        output = f"    output: {{port: synth, channel: {10 if name == 'drum' else 1}}}"
-        profile = ["profile: 1", "child: wren", *lines, output, 'outputs: {synth: {midi: "*"}}']
+        output = f"    output: {{port: synth, channel: {10 if name in ('drum', 'drums') else 1}}}"
+        songs, limits = 'songs: {evening: {abc: "K:D\\nDEFG A2A2"}}', "limits: {note_length: 60 s}"
+        beside = {"song": [songs], "contingent": [limits]}.get(name, [])
+        profile = ["profile: 1", "child: wren", *beside, *lines, output, 'outputs: {synth: {midi: "*"}}']
         Path("example.yaml").write_text("\n".join(profile), encoding="utf-8")
         problems = check("example.yaml")
         if not problems:

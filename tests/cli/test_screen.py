@@ -139,7 +139,8 @@ NAMES = ("cheek", "finger", "head", "hand", "pad")
 def pictures():
     lark, wren = (profile.load(profile.find(name)) for name in ("lark", "wren"))
     for act in demo.ACTS:
-        yield demo.DemoScreen(console(), act, profile.load(profile.find(act.child)), 20).lines(NANOSECONDS, NARROW)
+        child = profile.load(profile.find(act.child))
+        yield demo.DemoScreen(console(), act, "1 of 3", child, 20).lines(NANOSECONDS, NARROW)
     together = demo_together.TogetherScreen(console(), demo_together.profiles_of_the_children(), 60)
     together.event("", 0, "chord", {"name": "F#m7b5/A"})
     together.event("", 0, "key", {"name": "F# minor pentatonic"})

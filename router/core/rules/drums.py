@@ -19,7 +19,10 @@ Example::
 
     rules:
       - drums:
-          pattern: [closed hi-hat xxxxxxxx, acoustic snare --X---X-, bass drum 1 X---xx--]
+          pattern:
+            - closed hi-hat xxxxxxxx
+            - acoustic snare --X---X-
+            - bass drum 1 X---xx--
           rate: 1/8
           swing: "3:2"
           fill_every: 4

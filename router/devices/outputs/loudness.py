@@ -11,7 +11,6 @@ gain is the least of a block's neighbours and changes smoothly, so what lies bet
 from __future__ import annotations
 
 import ctypes
-import ctypes.util
 import math
 import os
 from collections.abc import Callable, Iterator
@@ -57,7 +56,9 @@ def _library() -> Any:
     Raises:
         OutputError: it is not installed; the text says how to install it.
     """
-    name = os.environ.get("ROUTER_EBUR128") or ctypes.util.find_library("ebur128") or "libebur128.so.1"
+    from ctypes.util import find_library  # noqa: PLC0415 - it brings what only Linux has, and only sound files need it
+
+    name = os.environ.get("ROUTER_EBUR128") or find_library("ebur128") or "libebur128.so.1"
     try:
         library = ctypes.CDLL(name)
         declared = {
