@@ -236,6 +236,7 @@ class WorkerThread:
         self._wake = os.eventfd(0, os.EFD_CLOEXEC)
         self._work: Callable[[WorkerThread], Any] | None = None
         self._stopping = False
+        self._ending = threading.Lock()
         self.at = ""
         self._thread = threading.Thread(target=self._run, name="worker", daemon=True)
         try:
@@ -251,8 +252,9 @@ class WorkerThread:
 
     def stop(self) -> None:
         """End after what is being done."""
-        self._stopping = True
-        os.eventfd_write(self._wake, 1)
+        with self._ending:  # a thread that is awake sees it at once, and must not close what is to be written to
+            self._stopping = True
+            os.eventfd_write(self._wake, 1)
 
     def join(self, seconds: float) -> None:
         """Wait for the end."""
@@ -273,7 +275,8 @@ class WorkerThread:
                 else:
                     os.eventfd_read(self._wake)
                     self._do()
-        os.close(self._wake)
+        with self._ending:
+            os.close(self._wake)
         if mounts is not None:
             os.close(mounts)
 

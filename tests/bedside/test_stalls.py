@@ -15,7 +15,7 @@ from router.bedside import profile_folder
 from router.core.units import NANOSECONDS
 from router.files import plugins, trying
 from router.live import worker
-from router.live.worker import Job, Worker
+from router.live.worker import Job, Worker, WorkerThread
 from router.system.agenda import Agenda
 from tests.shared.profile_folder import BROKEN, GENEROUS, remembered, text, threads
 
@@ -216,6 +216,25 @@ def test_each_job_is_told_once_and_in_order():
         assert [type(fault) for fault in faults] == [ZeroDivisionError]
     finally:
         worker_.close()
+
+
+def test_a_thread_that_ends_at_once_when_told_closes_nothing_that_is_still_written_to(monkeypatch):
+    """It is awake when it is told, as just after a job, and would be through before the teller has written."""
+    at_work, go_on = threading.Event(), threading.Event()
+    worker_ = WorkerThread(lambda _worker, _result: None)
+    worker_.do(lambda _: (at_work.set(), go_on.wait()))
+    assert at_work.wait(60)
+    write = os.eventfd_write
+
+    def written(descriptor, value):
+        go_on.set()
+        worker_.join(0.3)  # the time that it would take to end
+        write(descriptor, value)
+
+    monkeypatch.setattr(os, "eventfd_write", written)
+    worker_.stop()
+    worker_.join(60)
+    assert not worker_._thread.is_alive()
 
 
 # --- a PC that is too slow for a rule of others -----------------------------------------------------------------------
