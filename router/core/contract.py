@@ -167,7 +167,10 @@ class Rule:
         return ()
 
     def let_go(self, now: int) -> Events:
-        """End every voice this rule began, cancel every deadline, and forget the rest; the device may be gone."""
+        """End every voice this rule began, cancel every deadline, and forget the rest; the device may be gone.
+
+        A place in a song may be kept: when the device is back she goes on there.
+        """
         return ()
 
 

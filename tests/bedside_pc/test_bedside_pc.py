@@ -196,7 +196,7 @@ def test_a_profile_that_kills_the_router_at_each_start_gives_way_until_it_is_put
     proven = until(room.proven, "a profile has played for a minute")
     room.put("nuthatch", upsets.harmful("nuthatch", "kills"))
     files = room.machine.run(f"cd {PROFILES} && sha256sum *")
-    until(lambda: len(room.deaths()) == before + MANY, "it has died three times")
+    until(lambda: len(room.deaths()) == before + MANY, "it has died three times", 600)  # three starts, one by one
     room.until_plays(proven)
     room.until_found()
     hold(room)

@@ -58,7 +58,7 @@ def _of_others(event: Event, trial: RuleUnderTest) -> Event:
     return replace(event, source=hears, **({"pitch": 50 + event.voice} if isinstance(event, Press) else {}))
 
 
-@pytest.mark.parametrize("name", RULES)
+@pytest.mark.parametrize("name", [name for name in RULES if name != "song"])  # she goes on in it where she was
 def test_what_has_let_go_plays_as_if_nothing_had_been_played(name):
     compared = 0
     for trial in itertools.islice(trials(RULES[name], "as new"), 5):
