@@ -225,18 +225,20 @@ class _Search:
     def worth_knowing(self, cycle: Cycle, plain: _Search) -> bool:
         """Tell whether this search, without ``cycle``, is to be preferred to one that leaves it in.
 
-        It is if fewer efforts were missed and false presses heard where both were measured. If there were as many, a
-        rhythm that is learned while playing is heard sooner: then the cycle must be steady, so large that it is not
-        learned, and leave rest and gentle efforts farther apart.
+        It is if fewer efforts were missed and false presses heard where both were measured, by more than one false
+        press, which may be chance. If there were about as many, a rhythm that is learned while playing is heard sooner:
+        then the cycle must be so large that it is not learned, and leave rest and gentle efforts farther apart, and if
+        there were no fewer it must be steady.
         """
         assert self._measured is not None  # both have been measured
         assert plain._measured is not None  # as above
         share = cycle.height / max(self.ordinary(), 1e-9)
         mistakes, near = self._rank(self._measured, self.everything)
         before, nearer = self._rank(plain._measured, self.everything)
-        if mistakes != before:
-            return mistakes < before and share > WORTH_KNOWING
-        return cycle.irregular < STEADY and share > NOT_LEARNED and near < nearer
+        if before - mistakes > FALSE_COUNTS:
+            return share > WORTH_KNOWING
+        likely = mistakes < before or (mistakes == before and cycle.irregular < STEADY)
+        return likely and share > NOT_LEARNED and near < nearer
 
     def look(self, share: float) -> None:
         """Try ``on`` at a share of the ordinary effort of each side."""

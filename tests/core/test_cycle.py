@@ -20,8 +20,14 @@ from router.core.units import NANOSECONDS
 from tests.shared.breaths import EFFORT, RATE, SIDE, breathing, known, pushes, spans
 
 
-def presses(signal: Callable[[float], float], seconds: float, cycle: Cycle | None, seed: int = 1) -> list[float]:
-    settings = PressureSettings(above=SIDE, cycle=cycle)
+def presses(
+    signal: Callable[[float], float],
+    seconds: float,
+    cycle: Cycle | None = None,
+    seed: int = 1,
+    settings: PressureSettings | None = None,
+) -> list[float]:
+    settings = settings or PressureSettings(above=SIDE, cycle=cycle)
     made = PressureConditioner("cheek", settings, itertools.count(1).__next__, Alarm(Timers(), 0))
     rng, heard = Random(seed), []
     for i in range(round(seconds * RATE)):
@@ -119,3 +125,22 @@ def test_what_is_below_rest_where_efforts_are_above_it_is_rest():
             removed.without(30 + under(t) - (150 if t > 20 else 0), round(t * NANOSECONDS))
         levels[signs] = removed.likeliest(25 * NANOSECONDS)[1]
     assert levels[1,] < levels[-1, 1] - 30
+
+
+def test_an_effort_that_lasts_when_the_rhythm_is_found_is_not_taken_for_rest():
+    """A child who sips at once, from a rest of 300 Pa: rest was taken from the first sip, for the whole session."""
+    meant = [(1.55 + 3 * i, 3.75 + 3 * i) for i in range(10)]
+    push, under = pushes(meant), breathing(3, 0.05, 34)
+    settings = PressureSettings(above=SIDE, below=SIDE, cycle=known(0.05))
+    heard = presses(lambda t: 270 + under(t) - push(t), 32, settings=settings)
+    assert judged(heard, meant[1:]) == (0, 0)
+
+
+def test_long_efforts_with_short_pauses_are_no_wrong_level():
+    """Held for 3.5 s, half a second apart: after half a minute the rhythm was lost within an effort."""
+    removed, under = KnownRhythm(known(0.03)), breathing(4, 0.03, 92)
+    push = pushes([(6 + 4 * i, 9.5 + 4 * i) for i in range(20)])
+    left = [
+        removed.without(30 + under(i / RATE) + push(i / RATE), round(i / RATE * NANOSECONDS)) for i in range(90 * RATE)
+    ]
+    assert None not in left[5 * RATE :]

@@ -49,6 +49,8 @@ TOGETHER = 0.2
 """Share of the way that the level of each place goes to that of all, in a step."""
 TOO_LONG = 8 * NANOSECONDS
 """Nothing but efforts for longer means that the level of rest was taken wrongly: it is found anew."""
+OUTWEIGHS = 5
+"""A step without an effort makes up for so many with one: efforts of 4 s may come half a second apart."""
 LIKELY = 0.04
 """A place is likely if it has this share of the weight of the likeliest."""
 SETTLES = 3 * NANOSECONDS
@@ -212,7 +214,7 @@ class KnownRhythm:
             self._slope += gain / 4 * pulled / total
             self._level = [each + TOGETHER * (self._rest - each) for each in level]
         self._doubt = sum(self._calm)
-        self._tries = self._tries + 1 if sum(self._busy) > sum(self._calm) else max(0, self._tries - 2)
+        self._tries = self._tries + 1 if sum(self._busy) > sum(self._calm) else max(0, self._tries - OUTWEIGHS)
         if self._tries * CYCLE_STEP > max(TOO_LONG, 2.5 * self.cycle.period):
             self.restart()
         elif not self._found:

@@ -193,6 +193,9 @@ class PressureConditioner(Conditioner):
             if left is None:
                 return ()
             pascal = left
+            if self._background is not None and self._background.expected is None:
+                # What comes first may be an effort, and the level beneath it is known by now.
+                self._background.restart(self._known.likeliest(now)[1], now)
         background = self._background
         if self._tube_is_off and background is not None and not self._of_the_room(raw):
             self._tube_is_off = False
